@@ -1,0 +1,1 @@
+"""The double-entry ledger, its periods and seals."""

@@ -1,0 +1,444 @@
+"""Background work: a durable table of jobs, claimed by conditional update with a lease.
+
+The table is the truth. The embedded runner polls it; with Celery a broker carries ids to workers, and a sweep sends again
+what the broker lost. Both call `run_job`, so a job runs the same either way, and running one twice does nothing twice:
+its effect and its being done are one transaction.
+"""
+
+from __future__ import annotations
+
+import logging
+import random
+import secrets
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Any, Protocol
+
+from sqlalchemy import JSON, Index, Integer, String, Text, case, event, func, or_, select, text, update
+from sqlalchemy.dialects.postgresql import insert as pg_insert
+from sqlalchemy.dialects.sqlite import insert as sqlite_insert
+from sqlalchemy.orm import Mapped, Session, mapped_column
+
+from coop.core import faults
+from coop.core.clock import utc_now
+from coop.core.db import Base, Key, Sessions, UtcDateTime, dialect_name, transaction
+from coop.core.errors import Refusal
+
+log = logging.getLogger("coop.jobs")
+
+QUEUES = ("default", "statements", "mail", "rota", "imports")
+MAX_ATTEMPTS = 5
+
+
+class Job(Base):
+    """One piece of work. `queued` -> `running` -> `done`, or `failed` with its reason."""
+
+    __tablename__ = "job"
+    __table_args__ = (Index("ix_job_state_run_after", "state", "run_after"),)
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True)
+    kind: Mapped[str] = mapped_column(String(60))
+    queue: Mapped[str] = mapped_column(String(20))
+    key: Mapped[str | None] = mapped_column(String(200), unique=True)
+    """Naming a job twice under one key makes one job."""
+    group_key: Mapped[str | None] = mapped_column(String(80), index=True)
+    args: Mapped[dict[str, Any]] = mapped_column(JSON, default=dict)
+    state: Mapped[str] = mapped_column(String(12), default="queued")
+    attempts: Mapped[int] = mapped_column(Integer, default=0)
+    lease_token: Mapped[str | None] = mapped_column(String(40))
+    lease_until: Mapped[datetime | None] = mapped_column(UtcDateTime)
+    run_after: Mapped[datetime] = mapped_column(UtcDateTime)
+    progress_done: Mapped[int] = mapped_column(Integer, default=0)
+    progress_total: Mapped[int] = mapped_column(Integer, default=0)
+    error: Mapped[str] = mapped_column(Text, default="")
+    request_id: Mapped[str] = mapped_column(String(40), default="")
+    created_at: Mapped[datetime] = mapped_column(UtcDateTime)
+    finished_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
+
+
+class ScheduleSlot(Base):
+    """A scheduled thing happened in this slot of time: the primary key keeps a second beat from doing it again."""
+
+    __tablename__ = "schedule_slot"
+
+    schedule: Mapped[str] = mapped_column(String(60), primary_key=True)
+    slot: Mapped[int] = mapped_column(Integer, primary_key=True)
+    """Whole intervals since 1970."""
+    at: Mapped[datetime] = mapped_column(UtcDateTime)
+
+
+class Later(Exception):
+    """Raised by a job that is not ready: it goes back to the queue for `after`, without counting as a failure."""
+
+    def __init__(self, after: timedelta, why: str = "") -> None:
+        super().__init__(why)
+        self.after = after
+
+
+class LeaseLost(Exception):
+    """Another worker has taken this job since: what this one did is rolled back."""
+
+
+@dataclass(frozen=True)
+class JobRun:
+    """What a long job has in hand: its own transactions, its progress, and its end.
+
+    A long job must call `finish` in the transaction of its last effect, so that both happen or neither.
+    """
+
+    job_id: int
+    token: str
+    sessions: Sessions
+    lease: timedelta
+    settings: Any = None
+    clock: Callable[[], datetime] = utc_now
+
+    @contextmanager
+    def transaction(self) -> Iterator[Session]:
+        with transaction(self.sessions) as session:
+            yield session
+
+    def progress(self, done: int, total: int) -> None:
+        """Say how far it is, and keep the lease. Raises LeaseLost."""
+        with self.transaction() as session:
+            self._own(session, progress_done=done, progress_total=total, lease_until=self.clock() + self.lease)
+
+    def finish(self, session: Session) -> None:
+        """Mark the job done in the caller's transaction. Raises LeaseLost."""
+        self._own(session, state="done", finished_at=self.clock(), lease_token=None, lease_until=None, error="")
+
+    def _own(self, session: Session, **values: Any) -> None:
+        mine = (
+            update(Job)
+            .where(Job.id == self.job_id, Job.lease_token == self.token, Job.state == "running")
+            .values(**values)
+            .execution_options(synchronize_session=False)
+        )
+        if session.execute(mine).rowcount != 1:  # type: ignore[attr-defined]
+            raise LeaseLost(f"job {self.job_id}")
+
+
+class ShortBody(Protocol):
+    """Body of a job that is one transaction."""
+
+    def __call__(self, session: Session, now: datetime, args: dict[str, Any]) -> None: ...
+
+
+class LongBody(Protocol):
+    """Body of a job that opens its own transactions: rendering, sending."""
+
+    def __call__(self, run: JobRun, args: dict[str, Any]) -> None: ...
+
+
+@dataclass(frozen=True)
+class Kind:
+    name: str
+    queue: str
+    short: ShortBody | None = None
+    long: LongBody | None = None
+
+
+KINDS: dict[str, Kind] = {}
+
+
+def short_job(name: str, queue: str = "default") -> Callable[[ShortBody], ShortBody]:
+    """Register the body of a job that is one transaction."""
+
+    def register(body: ShortBody) -> ShortBody:
+        KINDS[name] = Kind(name, queue, short=body)
+        return body
+
+    return register
+
+
+def long_job(name: str, queue: str = "default") -> Callable[[LongBody], LongBody]:
+    """Register the body of a job that opens its own transactions."""
+
+    def register(body: LongBody) -> LongBody:
+        KINDS[name] = Kind(name, queue, long=body)
+        return body
+
+    return register
+
+
+# --- naming -------------------------------------------------------------------------------------------------------------
+
+
+def name_job(
+    session: Session,
+    now: datetime,
+    kind: str,
+    args: dict[str, Any],
+    *,
+    queue: str,
+    key: str | None = None,
+    group_key: str | None = None,
+    after: timedelta = timedelta(0),
+    request_id: str = "",
+) -> None:
+    """Write a job down in the caller's transaction; it is sent when that commits. The same key twice is one job."""
+    name_jobs(
+        session, now, kind, [(key, args)], queue=queue, group_key=group_key, after=after, request_id=request_id
+    )
+
+
+def name_jobs(
+    session: Session,
+    now: datetime,
+    kind: str,
+    jobs: Sequence[tuple[str | None, dict[str, Any]]],
+    *,
+    queue: str,
+    group_key: str | None = None,
+    after: timedelta = timedelta(0),
+    request_id: str = "",
+) -> None:
+    """Write many jobs of one kind down at once: pairs of (key, args)."""
+    if queue not in QUEUES:
+        raise ValueError(f"no queue {queue}")
+    rows = [
+        {
+            "kind": kind,
+            "queue": queue,
+            "key": key,
+            "group_key": group_key,
+            "args": args,
+            "state": "queued",
+            "attempts": 0,
+            "run_after": now + after,
+            "progress_done": 0,
+            "progress_total": 0,
+            "error": "",
+            "request_id": request_id,
+            "created_at": now,
+        }
+        for key, args in jobs
+    ]
+    if not rows:
+        return
+    insert = pg_insert if dialect_name(session) == "postgresql" else sqlite_insert
+    made = session.scalars(insert(Job).values(rows).on_conflict_do_nothing(index_elements=["key"]).returning(Job.id))
+    session.info.setdefault("named_jobs", []).extend((job_id, queue, after) for job_id in made)
+
+
+Dispatch = Callable[[int, str, timedelta], None]
+
+
+@dataclass
+class Dispatcher:
+    """Who is told of a job after its commit. Embedded: nobody, the runner polls. Celery: the broker."""
+
+    send: Dispatch | None = None
+    failures: int = field(default=0)
+
+    def __call__(self, job_id: int, queue: str, after: timedelta) -> None:
+        if self.send is None:
+            return
+        try:
+            self.send(job_id, queue, after)
+        except Exception:  # the row is there; the sweep sends it again
+            self.failures += 1
+            log.warning("job %s was not sent to the broker; the sweep will", job_id, exc_info=True)
+
+
+DISPATCH = Dispatcher()
+
+
+@event.listens_for(Session, "after_commit")
+def _send_named(session: Session) -> None:
+    for job_id, queue, after in session.info.pop("named_jobs", []):
+        DISPATCH(job_id, queue, after)
+
+
+@event.listens_for(Session, "after_rollback")
+def _forget_named(session: Session) -> None:
+    session.info.pop("named_jobs", None)
+
+
+# --- running ------------------------------------------------------------------------------------------------------------
+
+
+def claim_job(session: Session, now: datetime, job_id: int, lease: timedelta) -> str | None:
+    """Take a job that is queued, or whose worker has gone silent; the lease's token, or None if it is not to be had."""
+    token = secrets.token_hex(16)
+    taken = session.execute(
+        update(Job)
+        .where(
+            Job.id == job_id,
+            or_(Job.state == "queued", (Job.state == "running") & (Job.lease_until < now)),
+            Job.run_after <= now,
+        )
+        .values(state="running", lease_token=token, lease_until=now + lease, attempts=Job.attempts + 1)
+        .execution_options(synchronize_session=False)
+    )
+    return token if taken.rowcount == 1 else None  # type: ignore[attr-defined]
+
+
+def claim_next(
+    session: Session, now: datetime, lease: timedelta, queues: Sequence[str] = QUEUES, group_key: str | None = None
+) -> tuple[int, str] | None:
+    """Take the oldest job that is ready in these queues."""
+    ready = (
+        select(Job.id)
+        .where(
+            or_(Job.state == "queued", (Job.state == "running") & (Job.lease_until < now)),
+            Job.run_after <= now,
+            Job.queue.in_(queues),
+        )
+        .order_by(Job.run_after, Job.id)
+        .limit(1)
+        .with_for_update(skip_locked=True)
+    )
+    if group_key is not None:
+        ready = ready.where(Job.group_key == group_key)
+    job_id = session.scalar(ready)
+    if job_id is None:
+        return None
+    token = claim_job(session, now, job_id, lease)
+    return (job_id, token) if token else None
+
+
+def run_job(
+    sessions: Sessions,
+    job_id: int,
+    *,
+    lease: timedelta,
+    settings: Any = None,
+    token: str | None = None,
+    clock: Callable[[], datetime] = utc_now,
+) -> bool:
+    """Claim (unless `token` says it is claimed), run, and record a job; whether it ran here. Never raises for what the job did."""
+    if token is None:
+        with transaction(sessions) as session:
+            token = claim_job(session, clock(), job_id, lease)
+        if token is None:
+            return False
+    faults.point("job:claimed")
+    with transaction(sessions) as session:
+        job = session.get_one(Job, job_id)
+        name, args, attempts = job.kind, dict(job.args), job.attempts
+    run = JobRun(job_id, token, sessions, lease, settings, clock)
+    kind = KINDS.get(name)
+    try:
+        if kind is None:
+            raise Refusal(f"this version knows no work called {name}")
+        if attempts > MAX_ATTEMPTS:
+            raise Refusal(f"given up after {MAX_ATTEMPTS} attempts that ended without a word")
+        if kind.short is not None:
+            with transaction(sessions) as session:
+                kind.short(session, clock(), args)
+                run.finish(session)
+                faults.point("job:before-commit")
+        elif kind.long is not None:
+            kind.long(run, args)
+    except LeaseLost:
+        log.warning("job %s was taken over by another worker", job_id)
+    except Later as later:
+        _record(run, state="queued", run_after=clock() + later.after, attempts=attempts - 1, error=str(later))
+    except Refusal as refusal:
+        _record(run, state="failed", finished_at=clock(), error=str(refusal))
+    except Exception as error:
+        log.exception("job %s (%s) failed, attempt %s", job_id, name, attempts)
+        message = f"{type(error).__name__}: {error}"[:2000]
+        if attempts >= MAX_ATTEMPTS:
+            _record(run, state="failed", finished_at=clock(), error=message)
+        else:
+            delay = timedelta(seconds=min(600, 2**attempts) * (1 + random.random() / 4))
+            _record(run, state="queued", run_after=clock() + delay, error=message)
+    faults.point("job:done")
+    return True
+
+
+def _record(run: JobRun, **values: Any) -> None:
+    try:
+        with run.transaction() as session:
+            run._own(session, lease_token=None, lease_until=None, **values)
+            if values["state"] == "queued":
+                job = session.get_one(Job, run.job_id)
+                after = max(timedelta(0), values["run_after"] - run.clock())
+                session.info.setdefault("named_jobs", []).append((job.id, job.queue, after))
+    except LeaseLost:
+        log.warning("job %s was taken over by another worker", run.job_id)
+
+
+def retry_failed(session: Session, now: datetime, group_key: str) -> int:
+    """Put a group's failed jobs back in the queue with fresh attempts; how many."""
+    failed = session.scalars(select(Job).where(Job.group_key == group_key, Job.state == "failed")).all()
+    for job in failed:
+        job.state, job.attempts, job.run_after, job.error, job.finished_at = "queued", 0, now, "", None
+        session.info.setdefault("named_jobs", []).append((job.id, job.queue, timedelta(0)))
+    return len(failed)
+
+
+@dataclass(frozen=True)
+class GroupState:
+    """How a group of jobs stands."""
+
+    total: int
+    done: int
+    failed: int
+
+    @property
+    def pending(self) -> int:
+        return self.total - self.done - self.failed
+
+
+def group_state(session: Session, group_key: str) -> GroupState:
+    total, done, failed = session.execute(
+        select(
+            func.count(Job.id),
+            func.coalesce(func.sum(case((Job.state == "done", 1), else_=0)), 0),
+            func.coalesce(func.sum(case((Job.state == "failed", 1), else_=0)), 0),
+        ).where(Job.group_key == group_key)
+    ).one()
+    return GroupState(total, done, failed)
+
+
+def pending_in(session: Session, group_key: str) -> bool:
+    """Whether any job of the group has yet to end."""
+    return bool(
+        session.scalar(
+            select(Job.id).where(Job.group_key == group_key, Job.state.in_(("queued", "running"))).limit(1)
+        )
+    )
+
+
+# --- schedule -----------------------------------------------------------------------------------------------------------
+
+_EPOCH = datetime.fromisoformat("1970-01-01T00:00:00+00:00")
+
+
+def take_slot(session: Session, now: datetime, schedule: str, every: timedelta) -> bool:
+    """Whether this caller is the one to do the scheduled thing in this slot of time."""
+    insert = pg_insert if dialect_name(session) == "postgresql" else sqlite_insert
+    slot = (now - _EPOCH) // every
+    taken = session.execute(
+        insert(ScheduleSlot).values(schedule=schedule, slot=slot, at=now).on_conflict_do_nothing()
+    )
+    return taken.rowcount == 1  # type: ignore[attr-defined]
+
+
+def sweep(session: Session, now: datetime) -> list[tuple[int, str]]:
+    """Jobs a broker may have lost: ready for a while and still queued, or silent past their lease. (id, queue) of each."""
+    late = now - timedelta(seconds=10)
+    rows = session.execute(
+        select(Job.id, Job.queue)
+        .where(
+            or_(
+                (Job.state == "queued") & (Job.run_after < late),
+                (Job.state == "running") & (Job.lease_until < now),
+            )
+        )
+        .order_by(Job.id)
+        .limit(1000)
+    )
+    return [(row[0], row[1]) for row in rows]
+
+
+def server_version(session: Session) -> str:
+    """The database's own version, for `coop check`."""
+    if dialect_name(session) == "postgresql":
+        return "PostgreSQL " + str(session.scalar(text("SHOW server_version")))
+    return "SQLite " + str(session.scalar(text("SELECT sqlite_version()")))

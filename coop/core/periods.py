@@ -1,0 +1,86 @@
+"""Calendar months, and how a monthly price is prorated over days."""
+
+from __future__ import annotations
+
+import calendar
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date, timedelta
+from fractions import Fraction
+
+
+@dataclass(frozen=True, order=True)
+class Month:
+    """A calendar month, such as 2010-12."""
+
+    year: int
+    month: int
+
+    def __post_init__(self) -> None:
+        if not (1 <= self.month <= 12 and 1900 <= self.year <= 9998):
+            raise ValueError(f"{self.year}-{self.month} is not a month")
+
+    @classmethod
+    def parse(cls, text: str) -> Month:
+        """`2010-12`. Raises ValueError with a phrase that completes "'...' "."""
+        match = re.fullmatch(r"(\d{4})-(\d{2})", text.strip(), re.ASCII)
+        try:
+            if match:
+                return cls(int(match[1]), int(match[2]))
+        except ValueError:
+            pass
+        raise ValueError("is not a month; write it like 2026-10")
+
+    @classmethod
+    def of(cls, day: date) -> Month:
+        return cls(day.year, day.month)
+
+    @property
+    def first_day(self) -> date:
+        return date(self.year, self.month, 1)
+
+    @property
+    def last_day(self) -> date:
+        return date(self.year, self.month, self.days)
+
+    @property
+    def days(self) -> int:
+        return calendar.monthrange(self.year, self.month)[1]
+
+    @property
+    def next(self) -> Month:
+        return Month.of(self.last_day + timedelta(days=1))
+
+    @property
+    def previous(self) -> Month:
+        return Month.of(self.first_day - timedelta(days=1))
+
+    @property
+    def name(self) -> str:
+        """December 2010"""
+        return f"{calendar.month_name[self.month]} {self.year}"
+
+    def __str__(self) -> str:
+        return f"{self.year:04d}-{self.month:02d}"
+
+    def __contains__(self, day: date) -> bool:
+        return (day.year, day.month) == (self.year, self.month)
+
+    def each_day(self) -> Iterator[date]:
+        return (self.first_day + timedelta(days=n) for n in range(self.days))
+
+
+def days_within(month: Month, starts_on: date, ends_on: date | None) -> int:
+    """How many days of the month lie in [starts_on, ends_on], both included; an open end is None."""
+    first = max(month.first_day, starts_on)
+    last = month.last_day if ends_on is None else min(month.last_day, ends_on)
+    return max(0, (last - first).days + 1)
+
+
+def prorate_actual(month: Month, starts_on: date, ends_on: date | None) -> Fraction:
+    """The part of a month's price owed for a span, by actual days: 17-30 April is 14/30.
+
+    Source: proration by the days of the month as HUD Handbook 4350.3 describes it.
+    """
+    return Fraction(days_within(month, starts_on, ends_on), month.days)

@@ -1,0 +1,1 @@
+"""Members, dealers, users, roles and sign-in."""

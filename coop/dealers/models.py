@@ -1,0 +1,119 @@
+"""Who there is: the co-op, its members, its dealers, and how they sign in."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from decimal import Decimal
+
+from sqlalchemy import CheckConstraint, ForeignKey, Integer, String, UniqueConstraint
+from sqlalchemy.orm import Mapped, mapped_column, relationship
+
+from coop.core.db import Base, Key, Rate, UtcDateTime
+
+ROLES = ("manager", "bookkeeper", "desk", "dealer", "auditor")
+
+
+class Cooperative(Base):
+    """The co-op: exactly one row. Its house rules are the defaults of everything below."""
+
+    __tablename__ = "cooperative"
+    __table_args__ = (CheckConstraint("id = 1", name="only_one"),)
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True, default=1)
+    name: Mapped[str] = mapped_column(String(120))
+    currency: Mapped[str] = mapped_column(String(3), default="USD")
+    commission_percent: Mapped[Decimal] = mapped_column(Rate)
+    """Commission of a lease that says nothing else."""
+    paper: Mapped[str] = mapped_column(String(6), default="letter")
+    """`letter` or `a4`."""
+    payout_day: Mapped[int] = mapped_column(Integer, default=10)
+    """Day of the next month on which payouts are made."""
+    created_at: Mapped[datetime] = mapped_column(UtcDateTime)
+
+
+class Member(Base):
+    """A person in the co-op. Names live here and nowhere in the books, so a person can be forgotten."""
+
+    __tablename__ = "member"
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True)
+    name: Mapped[str] = mapped_column(String(120))
+    email: Mapped[str] = mapped_column(String(254), default="")
+    """Empty: letters are printed."""
+    phone: Mapped[str] = mapped_column(String(40), default="")
+    address: Mapped[str] = mapped_column(String(400), default="")
+    joined_on: Mapped[date]
+    left_on: Mapped[date | None]
+
+
+class Dealer(Base):
+    """A member who sells, known on tags and statements by a code."""
+
+    __tablename__ = "dealer"
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True)
+    member_id: Mapped[int] = mapped_column(ForeignKey("member.id"), index=True)
+    code: Mapped[str] = mapped_column(String(12), unique=True)
+    trade_name: Mapped[str] = mapped_column(String(120), default="")
+    created_at: Mapped[datetime] = mapped_column(UtcDateTime)
+
+    member: Mapped[Member] = relationship(lazy="joined", innerjoin=True)
+
+
+class UserAccount(Base):
+    """A sign-in. A user may be a member, and may have several roles."""
+
+    __tablename__ = "user_account"
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True)
+    email: Mapped[str] = mapped_column(String(254), unique=True)
+    """Lower case."""
+    member_id: Mapped[int | None] = mapped_column(ForeignKey("member.id"), index=True)
+    password_hash: Mapped[str] = mapped_column(String(200))
+    """Argon2id, in its own encoded form."""
+    disabled_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
+    created_at: Mapped[datetime] = mapped_column(UtcDateTime)
+
+    grants: Mapped[list[RoleGrant]] = relationship(lazy="selectin")
+
+
+class RoleGrant(Base):
+    """One role of one user."""
+
+    __tablename__ = "role_grant"
+    __table_args__ = (
+        UniqueConstraint("user_id", "role"),
+        CheckConstraint(f"role IN {ROLES}", name="known_role"),
+    )
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True)
+    user_id: Mapped[int] = mapped_column(ForeignKey("user_account.id"))
+    role: Mapped[str] = mapped_column(String(12))
+
+
+class WebSession(Base):
+    """A browser that is signed in. Only a hash of its token is kept."""
+
+    __tablename__ = "web_session"
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True)
+    user_id: Mapped[int] = mapped_column(ForeignKey("user_account.id"), index=True)
+    token_sha256: Mapped[str] = mapped_column(String(64), unique=True)
+    created_at: Mapped[datetime] = mapped_column(UtcDateTime)
+    seen_at: Mapped[datetime] = mapped_column(UtcDateTime)
+    expires_at: Mapped[datetime] = mapped_column(UtcDateTime)
+    ended_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
+    address: Mapped[str] = mapped_column(String(45))
+    agent: Mapped[str] = mapped_column(String(200))
+
+
+class SignInAttempt(Base):
+    """One try at a password, for throttling by account and by address."""
+
+    __tablename__ = "sign_in_attempt"
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True)
+    at: Mapped[datetime] = mapped_column(UtcDateTime, index=True)
+    email: Mapped[str] = mapped_column(String(254), index=True)
+    address: Mapped[str] = mapped_column(String(45), index=True)
+    succeeded: Mapped[bool]

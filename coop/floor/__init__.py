@@ -1,0 +1,1 @@
+"""Malls, spaces and measured areas."""

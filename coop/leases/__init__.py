@@ -1,0 +1,1 @@
+"""Leases, rates and the charges they make."""

@@ -1,0 +1,1 @@
+"""The manager's face: views and reads only."""

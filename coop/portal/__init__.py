@@ -1,0 +1,1 @@
+"""The dealer's face: views and reads only."""

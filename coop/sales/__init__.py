@@ -1,0 +1,1 @@
+"""Tickets, discounts, returns and imports."""

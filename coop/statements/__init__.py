@@ -1,0 +1,1 @@
+"""The statement as a value, its PDF and its mail."""

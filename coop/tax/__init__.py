@@ -1,0 +1,1 @@
+"""Jurisdictions, dated rates, places and the tax charged."""
