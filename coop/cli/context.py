@@ -1,0 +1,92 @@
+"""What every command opens first: the settings, the engine, the sessions of one co-op."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import click
+from sqlalchemy import Engine, select
+from sqlalchemy.exc import OperationalError
+from sqlalchemy.orm import Session
+
+import coop.rooms  # noqa: F401  every table and kind of work
+from coop.config import Settings, load_settings
+from coop.core import migrate
+from coop.core.db import Sessions, make_engine, make_sessions
+from coop.core.errors import Refusal
+from coop.core.periods import Month
+from coop.floor.models import Mall
+
+data_option = click.option(
+    "--data",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder of the co-op (else COOP_DATA, else ./coop-data).",
+)
+
+
+@dataclass(frozen=True)
+class Coop:
+    """One co-op, opened."""
+
+    settings: Settings
+    engine: Engine
+    sessions: Sessions
+
+    @property
+    def lease(self) -> timedelta:
+        return timedelta(seconds=self.settings.job_lease_s)
+
+
+def open_coop(data: Path | None, *, migrated: bool = True) -> Coop:
+    """Settings, engine and sessions. Refuses a folder without a co-op and a database of another version."""
+    settings = load_settings(data)
+    logging.basicConfig(format="%(levelname)s %(name)s: %(message)s", level=logging.WARNING)
+    if migrated and settings.is_sqlite and not settings.sqlite_path.exists():
+        raise Refusal(
+            f"There is no co-op in {settings.data}. Make one with: "
+            f'coop new --name "NAME" --mall CODE --timezone ZONE --data {settings.data}'
+        )
+    engine = make_engine(settings.url)
+    if migrated:
+        try:
+            here, newest = migrate.revision_of(engine), migrate.newest_revision()
+        except OperationalError as error:
+            raise Refusal(f"The database does not answer: {str(error.orig).strip()}") from error
+        if here is None:
+            raise Refusal("The database is empty. Make a co-op with: coop new --name NAME --mall CODE --timezone ZONE")
+        if here != newest:
+            raise Refusal(f"The database is at version {here}, this program at {newest}. Bring it forward with: coop upgrade")
+    return Coop(settings, engine, make_sessions(engine))
+
+
+class MonthType(click.ParamType[Month]):
+    """`2010-12`"""
+
+    name = "YYYY-MM"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Month:
+        if isinstance(value, Month):
+            return value
+        try:
+            return Month.parse(value)
+        except ValueError as error:
+            return self.fail(f"{value!r} {error}", param, ctx)
+
+
+MONTH = MonthType()
+
+
+def find_mall(session: Session, code: str) -> Mall:
+    """The mall of that code. Raises Refusal naming the malls there are."""
+    mall = session.scalar(select(Mall).where(Mall.code == code.upper()))
+    if mall is None:
+        codes = session.scalars(select(Mall.code).order_by(Mall.code)).all()
+        raise Refusal(f"--mall {code}: there is no such mall. There is: {', '.join(codes) or 'none yet'}.")
+    return mall
+
+

@@ -1,0 +1,22 @@
+"""Every room, imported for what it registers: its tables and its kinds of work.
+
+The app, the command and the workers import this once; nothing below does.
+"""
+
+from __future__ import annotations
+
+import coop.books.models
+import coop.closing.models
+import coop.core.audit
+import coop.core.documents
+import coop.core.jobs
+import coop.core.mail
+import coop.dealers.models
+import coop.floor.models
+import coop.leases.models
+import coop.sales.models
+import coop.statements.models
+import coop.tax.models  # noqa: F401
+from coop.core.db import Base
+
+METADATA = Base.metadata
