@@ -96,6 +96,7 @@ class Posting(Base):
     """One signed amount on one account: debit positive, credit negative."""
 
     __tablename__ = "posting"
+    __table_args__ = (CheckConstraint("amount_cents <> 0", name="not_zero"),)
 
     id: Mapped[int] = mapped_column(Key, primary_key=True)
     entry_id: Mapped[int] = mapped_column(ForeignKey("entry.id"), index=True)
