@@ -99,9 +99,7 @@ def load_settings(data: Path | str | None = None, env: Mapping[str, str] | None 
             try:
                 values[name] = Path(env[f"{key}_FILE"]).read_text(encoding="utf-8").strip()
             except OSError as error:
-                raise SettingsError(
-                    f"{key}_FILE names {env[f'{key}_FILE']}, which cannot be read: {error}."
-                ) from error
+                raise SettingsError(f"{key}_FILE names {env[f'{key}_FILE']}, which cannot be read: {error}.") from error
     values["data"] = Path(data or str(values.get("data") or "") or "coop-data").absolute()
     try:
         return Settings.model_validate(values)

@@ -1,12 +1,10 @@
 """Alembic's environment: everything comes from coop.core.migrate."""
 
 from alembic import context
-
 from coop.core.db import Scaled, UtcDateTime
 
 config = context.config
 engine = config.attributes["engine"]
-
 
 
 def render_item(kind: str, item: object, _context: object) -> str | bool:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
@@ -88,5 +87,3 @@ def find_mall(session: Session, code: str) -> Mall:
         codes = session.scalars(select(Mall.code).order_by(Mall.code)).all()
         raise Refusal(f"--mall {code}: there is no such mall. There is: {', '.join(codes) or 'none yet'}.")
     return mall
-
-

@@ -124,4 +124,3 @@ def transaction(sessions: Sessions) -> Iterator[Session]:
 
 def dialect_name(session: Session) -> str:
     return session.get_bind().dialect.name
-

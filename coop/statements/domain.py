@@ -207,8 +207,6 @@ def from_json(text: str) -> StatementValue:
             for line in body[key]
         )
     body["charges"] = tuple(ChargeLine(**line) for line in body["charges"])
-    body["payments"] = tuple(
-        PaymentLine(**{**line, "paid_on": date.fromisoformat(line["paid_on"])}) for line in body["payments"]
-    )
+    body["payments"] = tuple(PaymentLine(**{**line, "paid_on": date.fromisoformat(line["paid_on"])}) for line in body["payments"])
     body["tax_collected"] = tuple(TaxLine(**line) for line in body["tax_collected"])
     return StatementValue(**body)

@@ -13,8 +13,11 @@ depends_on = None
 
 # Tables whose rows are never changed and never deleted, with the key an INSERT OR REPLACE would walk over.
 FROZEN = {
-    "entry": ["id = NEW.id", "source_kind = NEW.source_kind AND source_id = NEW.source_id AND purpose = NEW.purpose",
-              "reverses_id = NEW.reverses_id"],
+    "entry": [
+        "id = NEW.id",
+        "source_kind = NEW.source_kind AND source_id = NEW.source_id AND purpose = NEW.purpose",
+        "reverses_id = NEW.reverses_id",
+    ],
     "posting": ["id = NEW.id"],
     "entry_proof": ["entry_id = NEW.entry_id"],
     "seal": ["id = NEW.id", "chain = NEW.chain AND number = NEW.number"],
@@ -26,8 +29,22 @@ FROZEN = {
 FIXED = {
     "account": (["id", "path", "kind", "mall_id", "dealer_id"], ["id = NEW.id", "path = NEW.path"]),
     "statement": (
-        ["id", "number", "mall_id", "dealer_id", "first_day", "value_json", "value_sha256", "opening_cents", "closing_cents"],
-        ["id = NEW.id", "number = NEW.number", "mall_id = NEW.mall_id AND dealer_id = NEW.dealer_id AND first_day = NEW.first_day"],
+        [
+            "id",
+            "number",
+            "mall_id",
+            "dealer_id",
+            "first_day",
+            "value_json",
+            "value_sha256",
+            "opening_cents",
+            "closing_cents",
+        ],
+        [
+            "id = NEW.id",
+            "number = NEW.number",
+            "mall_id = NEW.mall_id AND dealer_id = NEW.dealer_id AND first_day = NEW.first_day",
+        ],
     ),
     "period": (
         ["id", "mall_id", "first_day", "last_day"],
@@ -72,8 +89,11 @@ SQLITE = [
 ]
 for _table, _key, _what in (
     ("lease_space", "space_id = NEW.space_id", "leases: that space is leased already in these dates"),
-    ("tax_rate", "jurisdiction_id = NEW.jurisdiction_id AND tax_class = NEW.tax_class",
-     "tax: that jurisdiction has a rate already in these dates"),
+    (
+        "tax_rate",
+        "jurisdiction_id = NEW.jurisdiction_id AND tax_class = NEW.tax_class",
+        "tax: that jurisdiction has a rate already in these dates",
+    ),
 ):
     for _event in ("INSERT", "UPDATE"):
         SQLITE.append(
@@ -154,8 +174,13 @@ POSTGRESQL = [
        EXCLUDE USING gist (jurisdiction_id WITH =, tax_class WITH =, daterange(starts_on, ends_on, '[]') WITH &&)""",
 ]
 FUNCTIONS = (
-    "guard_entry_period", "guard_posting_before_proof", "guard_proof_balances", "guard_period_opens",
-    "guard_period_stays_closed", "guard_statement_document", "guard_frozen",
+    "guard_entry_period",
+    "guard_posting_before_proof",
+    "guard_proof_balances",
+    "guard_period_opens",
+    "guard_period_stays_closed",
+    "guard_statement_document",
+    "guard_frozen",
 )
 
 

@@ -1,0 +1,81 @@
+"""Reads of the books."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from coop.books.models import Account, Entry, Posting
+
+
+@dataclass(frozen=True)
+class Balance:
+    """An account's sum in cents, debit positive."""
+
+    account_id: int
+    path: str
+    amount_cents: int
+
+
+def balances(session: Session, *, through: date | None = None) -> list[Balance]:
+    """Every account's balance, up to and with a business date."""
+    rows = (
+        select(Account.id, Account.path, func.coalesce(func.sum(Posting.amount_cents), 0))
+        .join(Posting, Posting.account_id == Account.id)
+        .group_by(Account.id, Account.path)
+        .order_by(Account.path)
+    )
+    if through is not None:
+        rows = rows.join(Entry, Entry.id == Posting.entry_id).where(Entry.business_date <= through)
+    return [Balance(*row) for row in session.execute(rows)]
+
+
+def dealer_balances_before(session: Session, mall_id: int, day: date) -> dict[int, int]:
+    """What the co-op owed each dealer of a mall at the start of a day, in cents: dealer id -> owed (negative: the dealer owes)."""
+    rows = session.execute(
+        select(Account.dealer_id, func.sum(Posting.amount_cents))
+        .join(Posting, Posting.account_id == Account.id)
+        .join(Entry, Entry.id == Posting.entry_id)
+        .where(Account.kind == "dealer", Account.mall_id == mall_id, Entry.business_date < day)
+        .group_by(Account.dealer_id)
+    )
+    return {dealer_id: -int(amount) for dealer_id, amount in rows if dealer_id is not None}
+
+
+def dealer_movements(session: Session, period_id: int) -> dict[tuple[int, str], int]:
+    """Each dealer's movement in a period by kind of entry: (dealer id, kind) -> cents, positive is owed to the dealer."""
+    rows = session.execute(
+        select(Account.dealer_id, Entry.kind, func.sum(Posting.amount_cents))
+        .join(Posting, Posting.account_id == Account.id)
+        .join(Entry, Entry.id == Posting.entry_id)
+        .where(Account.kind == "dealer", Entry.period_id == period_id)
+        .group_by(Account.dealer_id, Entry.kind)
+    )
+    return {(dealer_id, kind): -int(amount) for dealer_id, kind, amount in rows if dealer_id is not None}
+
+
+def tax_movements(session: Session, period_id: int) -> dict[int, int]:
+    """Each tax account's movement by tickets in a period: account id -> cents collected."""
+    rows = session.execute(
+        select(Account.id, func.sum(Posting.amount_cents))
+        .join(Posting, Posting.account_id == Account.id)
+        .join(Entry, Entry.id == Posting.entry_id)
+        .where(Account.kind == "tax", Entry.period_id == period_id, Entry.source_kind == "ticket")
+        .group_by(Account.id)
+    )
+    return {account_id: -int(amount) for account_id, amount in rows}
+
+
+def account_movement(session: Session, period_id: int, account_id: int) -> int:
+    """One account's movement in a period, debit positive."""
+    return int(
+        session.scalar(
+            select(func.coalesce(func.sum(Posting.amount_cents), 0))
+            .join(Entry, Entry.id == Posting.entry_id)
+            .where(Entry.period_id == period_id, Posting.account_id == account_id)
+        )
+        or 0
+    )

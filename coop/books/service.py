@@ -1,0 +1,436 @@
+"""Posting, sealing and closing. Every posting holds its month; a close or a seal waits for it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import func, insert, select
+from sqlalchemy.dialects.postgresql import insert as pg_insert
+from sqlalchemy.dialects.sqlite import insert as sqlite_insert
+from sqlalchemy.orm import Session
+
+from coop.books.domain import GENESIS, EntryDraft, SealedEntry, netted, require_balanced, seal_hash
+from coop.books.models import Account, Entry, EntryProof, Period, Posting, Seal
+from coop.core import faults
+from coop.core.db import dialect_name
+from coop.core.errors import Refusal
+from coop.core.jobs import short_job
+from coop.core.money import format_cents
+from coop.core.periods import Month
+from coop.dealers.models import Cooperative, Dealer
+from coop.floor.models import Mall
+
+_BATCH = 2000
+COOP_CHAIN = "co-op"
+
+
+def _insert_ignoring(session: Session, table: type[Any]) -> Any:
+    insert_ = pg_insert if dialect_name(session) == "postgresql" else sqlite_insert
+    return insert_(table).on_conflict_do_nothing()
+
+
+# --- accounts -----------------------------------------------------------------------------------------------------------
+
+
+def ensure_account(session: Session, path: str, kind: str, *, mall_id: int | None = None, dealer_id: int | None = None) -> int:
+    """The id of the account at that path, made if it is not there."""
+    found = session.scalar(select(Account.id).where(Account.path == path))
+    if found is not None:
+        return found
+    account = Account(path=path, kind=kind, mall_id=mall_id, dealer_id=dealer_id)
+    session.add(account)
+    session.flush()
+    return account.id
+
+
+def dealer_account(session: Session, mall: Mall, dealer: Dealer) -> int:
+    """What the co-op owes a dealer at a mall."""
+    return ensure_account(
+        session,
+        f"Liabilities:Dealers:{mall.code}:{dealer.code}",
+        "dealer",
+        mall_id=mall.id,
+        dealer_id=dealer.id,
+    )
+
+
+def unclaimed_account(session: Session, mall: Mall) -> int:
+    """Sales whose dealer is not known yet: a liability until somebody claims them."""
+    return ensure_account(session, f"Liabilities:Unclaimed:{mall.code}", "unclaimed", mall_id=mall.id)
+
+
+def tender_account(session: Session, mall: Mall, tender: str) -> int:
+    """Where a tender's money is until it is in the bank."""
+    places = {"cash": "Drawer", "card": "Card-clearing", "check": "Checks-to-deposit"}
+    return ensure_account(session, f"Assets:{places[tender]}:{mall.code}", "tender", mall_id=mall.id)
+
+
+def bank_account(session: Session) -> int:
+    return ensure_account(session, "Assets:Bank", "bank")
+
+
+def income_account(session: Session, mall: Mall, what: str) -> int:
+    """`what` is Commission, Booth-rent, Case-rent, Shelf-rent, Wall-rent or Fees."""
+    return ensure_account(session, f"Income:{what}:{mall.code}", "income", mall_id=mall.id)
+
+
+# --- periods ------------------------------------------------------------------------------------------------------------
+
+
+def ensure_period(session: Session, mall_id: int | None, month: Month) -> Period:
+    """The period of a mall (None: the co-op) and month, opened if it is not there. Refuses a month before a closed one."""
+    wanted = select(Period).where(Period.mall_id.is_not_distinct_from(mall_id), Period.first_day == month.first_day)
+    period = session.scalar(wanted)
+    if period is None:
+        closed = session.scalar(
+            select(func.max(Period.first_day)).where(Period.mall_id.is_not_distinct_from(mall_id), Period.state == "closed")
+        )
+        if closed is not None and closed >= month.first_day:
+            raise Refusal(f"{month.name} lies before {Month.of(closed).name}, which is closed: date it in an open month.")
+        if dialect_name(session) == "postgresql":
+            # Two posters may open the month at once: the second takes what the first made.
+            session.execute(
+                _insert_ignoring(session, Period).values(
+                    mall_id=mall_id, first_day=month.first_day, last_day=month.last_day, state="open"
+                )
+            )
+            period = session.scalars(wanted).one()
+        else:
+            period = Period(mall_id=mall_id, first_day=month.first_day, last_day=month.last_day, state="open")
+            session.add(period)
+            session.flush()
+    return period
+
+
+def posting_date(session: Session, mall_id: int | None, wanted: date) -> date:
+    """The day an event is dated in the books: its own, or the first open day after when its month is already closed."""
+    closed = session.scalar(
+        select(func.max(Period.first_day)).where(Period.mall_id.is_not_distinct_from(mall_id), Period.state == "closed")
+    )
+    if closed is None or closed < Month.of(wanted).first_day:
+        return wanted
+    return Month.of(closed).next.first_day
+
+
+def require_open(session: Session, mall_id: int | None, month: Month) -> Period:
+    """Hold a month open for posting (FOR SHARE) and return it. Refuses a closed one."""
+    period = ensure_period(session, mall_id, month)
+    session.refresh(period, with_for_update={"read": True})
+    if period.state != "open":
+        raise Refusal(f"{month.name} is closed and takes no entry: date it in an open month.")
+    return period
+
+
+def close_period(session: Session, now: datetime, period: Period) -> None:
+    """Close a month for good. The caller holds it (lock_period) and has checked it."""
+    earlier = session.scalar(
+        select(func.min(Period.first_day)).where(
+            Period.mall_id.is_not_distinct_from(period.mall_id),
+            Period.first_day < period.first_day,
+            Period.state == "open",
+        )
+    )
+    if earlier is not None:
+        raise Refusal(f"{Month.of(earlier).name} is still open: months close in their order.")
+    period.state, period.closed_at = "closed", now
+    session.flush()
+
+
+def lock_period(session: Session, period_id: int) -> Period:
+    """Take a month FOR UPDATE: waits for every posting in flight, and makes later ones wait."""
+    return session.scalars(
+        select(Period).where(Period.id == period_id).with_for_update().execution_options(populate_existing=True)
+    ).one()
+
+
+# --- posting ------------------------------------------------------------------------------------------------------------
+
+
+def post_entries(session: Session, now: datetime, drafts: Sequence[EntryDraft]) -> list[int]:
+    """Post events; their entry ids, in order. One that was posted before (same source and purpose) violates a unique key.
+
+    Raises Refusal when a month is closed, UnbalancedError for a fault of ours; either way nothing is posted.
+    """
+    ids: list[int] = []
+    for start in range(0, len(drafts), _BATCH):
+        ids += _post_batch(session, now, drafts[start : start + _BATCH])
+    return ids
+
+
+def _post_batch(session: Session, now: datetime, drafts: Sequence[EntryDraft]) -> list[int]:
+    months = {(draft.mall_id, Month.of(draft.business_date)) for draft in drafts}
+    periods = {key: require_open(session, *key).id for key in sorted(months, key=lambda k: (k[0] or 0, k[1]))}
+    for draft in drafts:
+        require_balanced(draft)
+    made = session.scalars(
+        insert(Entry).returning(Entry.id, sort_by_parameter_order=True),
+        [
+            {
+                "period_id": periods[(d.mall_id, Month.of(d.business_date))],
+                "mall_id": d.mall_id,
+                "business_date": d.business_date,
+                "kind": d.kind,
+                "source_kind": d.source_kind,
+                "source_id": d.source_id,
+                "purpose": d.purpose,
+                "reverses_id": d.reverses_id,
+                "memo": d.memo,
+                "posted_at": now,
+            }
+            for d in drafts
+        ],
+    )
+    ids = list(made)
+    session.execute(
+        insert(Posting),
+        [
+            {"entry_id": entry_id, "account_id": account_id, "amount_cents": amount}
+            for entry_id, draft in zip(ids, drafts, strict=True)
+            for account_id, amount in draft.postings
+        ],
+    )
+    faults.point("books:before-proof")
+    session.execute(
+        insert(EntryProof),
+        [
+            {
+                "entry_id": entry_id,
+                "postings": len(draft.postings),
+                "debits_cents": sum(amount for _, amount in draft.postings if amount > 0),
+            }
+            for entry_id, draft in zip(ids, drafts, strict=True)
+        ],
+    )
+    return ids
+
+
+def post_entry(session: Session, now: datetime, draft: EntryDraft) -> int:
+    return post_entries(session, now, [draft])[0]
+
+
+def reverse_entry(session: Session, now: datetime, entry_id: int, *, on: date, memo: str) -> int:
+    """Post the opposite of an entry, naming it. Refuses one that is reversed already, and a reversal."""
+    entry = session.get(Entry, entry_id)
+    if entry is None:
+        raise Refusal(f"There is no entry {entry_id}.")
+    if entry.reverses_id is not None:
+        raise Refusal(f"Entry {entry_id} is itself a reversal: post the event again instead.")
+    if session.scalar(select(Entry.id).where(Entry.reverses_id == entry_id)) is not None:
+        raise Refusal(f"Entry {entry_id} is reversed already.")
+    postings = session.execute(
+        select(Posting.account_id, Posting.amount_cents).where(Posting.entry_id == entry_id).order_by(Posting.id)
+    )
+    return post_entry(
+        session,
+        now,
+        EntryDraft(
+            mall_id=entry.mall_id,
+            business_date=posting_date(session, entry.mall_id, on),
+            kind=entry.kind,
+            source_kind="entry",
+            source_id=str(entry_id),
+            purpose="reversal",
+            postings=tuple((account_id, -amount) for account_id, amount in postings),
+            memo=memo,
+            reverses_id=entry_id,
+        ),
+    )
+
+
+def pay_dealer(
+    session: Session,
+    now: datetime,
+    mall: Mall,
+    dealer: Dealer,
+    *,
+    amount_cents: int,
+    on: date,
+    reference: str,
+) -> int:
+    """Post money paid to a dealer from the bank. The reference (a check's number, a transfer's) is unique."""
+    if amount_cents <= 0:
+        raise Refusal(f"The amount paid to {dealer.code} must be above zero, not {format_cents(amount_cents)}.")
+    if session.scalar(
+        select(Entry.id).where(Entry.source_kind == "payout", Entry.source_id == reference, Entry.purpose == "payout")
+    ):
+        raise Refusal(f"A payout with the reference {reference} is posted already.")
+    return post_entry(
+        session,
+        now,
+        EntryDraft(
+            mall_id=mall.id,
+            business_date=on,
+            kind="payout",
+            source_kind="payout",
+            source_id=reference,
+            purpose="payout",
+            postings=netted(
+                [
+                    (dealer_account(session, mall, dealer), amount_cents),
+                    (bank_account(session), -amount_cents),
+                ]
+            ),
+            memo=f"Payout {reference}",
+        ),
+    )
+
+
+# --- seals --------------------------------------------------------------------------------------------------------------
+
+
+def chain_of(session: Session, mall_id: int | None) -> str:
+    return COOP_CHAIN if mall_id is None else session.get_one(Mall, mall_id).code
+
+
+def _sealed_entries(session: Session, period_id: int, after: int, last: int | None = None) -> Iterator[SealedEntry]:
+    """A period's entries with after < id <= last, streamed in order of id."""
+    rows = (
+        select(
+            Entry.id,
+            Entry.business_date,
+            Entry.kind,
+            Entry.source_kind,
+            Entry.source_id,
+            Entry.purpose,
+            Entry.reverses_id,
+            Entry.memo,
+            Account.path,
+            Posting.amount_cents,
+        )
+        .join(Posting, Posting.entry_id == Entry.id)
+        .join(Account, Account.id == Posting.account_id)
+        .where(Entry.period_id == period_id, Entry.id > after)
+        .order_by(Entry.id, Posting.id)
+        .execution_options(yield_per=5000)
+    )
+    if last is not None:
+        rows = rows.where(Entry.id <= last)
+    head: Any = None
+    postings: list[tuple[str, int]] = []
+    for row in session.execute(rows):
+        if head is not None and row[0] != head[0]:
+            yield SealedEntry(*head, postings)
+            postings = []
+        head = tuple(row[:8])
+        postings.append((row[8], row[9]))
+    if head is not None:
+        yield SealedEntry(*head, postings)
+
+
+def seal_period(session: Session, now: datetime, period: Period, reason: str) -> Seal | None:
+    """Seal what was posted in a period since its last seal; None when there is nothing new.
+
+    Takes the period FOR UPDATE, so no posting is in flight, and the owner of the chain, so that seals stand in one row.
+    """
+    owner: Any = Cooperative if period.mall_id is None else Mall
+    session.execute(select(owner.id).where(owner.id == (period.mall_id or 1)).with_for_update(key_share=True))
+    lock_period(session, period.id)
+    chain = chain_of(session, period.mall_id)
+    after = session.scalar(select(func.max(Seal.last_entry_id)).where(Seal.period_id == period.id)) or 0
+    last = session.scalar(select(func.max(Entry.id)).where(Entry.period_id == period.id, Entry.id > after))
+    if last is None:
+        return None
+    before = session.scalar(select(Seal).where(Seal.chain == chain).order_by(Seal.number.desc()).limit(1))
+    previous = before.sha256 if before else GENESIS
+    digest, count, debits = seal_hash(previous, _sealed_entries(session, period.id, after, last))
+    seal = Seal(
+        chain=chain,
+        number=before.number + 1 if before else 1,
+        period_id=period.id,
+        reason=reason,
+        after_entry_id=after,
+        last_entry_id=last,
+        entries=count,
+        debits_cents=debits,
+        previous_sha256=previous,
+        sha256=digest,
+        sealed_at=now,
+    )
+    session.add(seal)
+    session.flush()
+    return seal
+
+
+def seal_periods(session: Session, now: datetime) -> int:
+    """Seal every open month's new entries; how many seals were made."""
+    open_periods = session.scalars(select(Period).where(Period.state == "open").order_by(Period.id)).all()
+    return sum(seal_period(session, now, period, "day") is not None for period in open_periods)
+
+
+@short_job("books.seal")
+def _seal_job(session: Session, now: datetime, args: dict[str, Any]) -> None:
+    seal_periods(session, now)
+
+
+# --- checks -------------------------------------------------------------------------------------------------------------
+
+
+def check_trial_balance(session: Session) -> list[str]:
+    """Faults of the trial balance: the whole, and every entry. Empty when all is zero."""
+    faults_found = []
+    total = session.scalar(select(func.coalesce(func.sum(Posting.amount_cents), 0))) or 0
+    if total:
+        faults_found.append(f"The trial balance is off by {format_cents(total)}.")
+    unbalanced = session.execute(
+        select(Entry.id, func.coalesce(func.sum(Posting.amount_cents), 0), func.count(Posting.id))
+        .outerjoin(Posting, Posting.entry_id == Entry.id)
+        .group_by(Entry.id)
+        .having((func.coalesce(func.sum(Posting.amount_cents), 0) != 0) | (func.count(Posting.id) < 2))
+        .limit(20)
+    )
+    for entry_id, off, count in unbalanced:
+        faults_found.append(f"Entry {entry_id} has {count} postings and is off by {format_cents(off)}.")
+    unproved = session.scalar(
+        select(func.count())
+        .select_from(Entry)
+        .outerjoin(EntryProof, EntryProof.entry_id == Entry.id)
+        .where(EntryProof.entry_id.is_(None))
+    )
+    if unproved:
+        faults_found.append(f"{unproved} entries have no proof of balance.")
+    return faults_found
+
+
+def check_seals(session: Session) -> list[str]:
+    """Recompute every seal and the chains; a sentence for each that does not hold."""
+    faults_found = []
+    last: dict[str, Seal] = {}
+    for seal in session.scalars(select(Seal).order_by(Seal.chain, Seal.number)).all():
+        before = last.get(seal.chain)
+        name = f"Seal {seal.number} of {seal.chain}"
+        if seal.number != (before.number + 1 if before else 1):
+            faults_found.append(f"{name}: the seal before it is missing.")
+        if seal.previous_sha256 != (before.sha256 if before else GENESIS):
+            faults_found.append(f"{name} does not follow the seal before it.")
+        digest, count, debits = seal_hash(
+            seal.previous_sha256,
+            _sealed_entries(session, seal.period_id, seal.after_entry_id, seal.last_entry_id),
+        )
+        if (count, debits) != (seal.entries, seal.debits_cents):
+            faults_found.append(
+                f"{name} covered {seal.entries} entries with debits of {format_cents(seal.debits_cents)}; "
+                f"there are now {count} with {format_cents(debits)}."
+            )
+        elif digest != seal.sha256:
+            faults_found.append(f"{name}: an entry it covers was changed.")
+        last[seal.chain] = seal
+    unsealed = session.execute(
+        select(Period.first_day, func.count(Entry.id))
+        .join(Entry, Entry.period_id == Period.id)
+        .where(
+            Period.state == "closed",
+            Entry.id
+            > select(func.coalesce(func.max(Seal.last_entry_id), 0)).where(Seal.period_id == Period.id).scalar_subquery(),
+        )
+        .group_by(Period.first_day)
+    )
+    for first_day, count in unsealed:
+        faults_found.append(f"{Month.of(first_day).name} is closed, but {count} of its entries are under no seal.")
+    return faults_found
+
+
+def check_books(session: Session) -> list[str]:
+    """Everything the books can say of themselves; empty when they hold."""
+    return check_trial_balance(session) + check_seals(session)
