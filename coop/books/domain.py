@@ -42,7 +42,7 @@ def require_balanced(draft: EntryDraft) -> None:
     total = sum(amount for _, amount in draft.postings)
     if total or len(draft.postings) < 2 or any(amount == 0 for _, amount in draft.postings):
         raise UnbalancedError(
-            f"{draft.source_kind} {draft.source_id} ({draft.purpose}): {len(draft.postings)} postings, off by {format_cents(total)}"
+            f"{draft.source_kind} {draft.source_id} ({draft.purpose}): {len(draft.postings)} postings, off {format_cents(total)}"
         )
 
 

@@ -34,7 +34,7 @@ def balances(session: Session, *, through: date | None = None) -> list[Balance]:
 
 
 def dealer_balances_before(session: Session, mall_id: int, day: date) -> dict[int, int]:
-    """What the co-op owed each dealer of a mall at the start of a day, in cents: dealer id -> owed (negative: the dealer owes)."""
+    """What the co-op owed each dealer of a mall at the start of a day, in cents: dealer id -> owed (negative: owes)."""
     rows = session.execute(
         select(Account.dealer_id, func.sum(Posting.amount_cents))
         .join(Posting, Posting.account_id == Account.id)

@@ -1,0 +1,54 @@
+"""Reads of leases and charges."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session, selectinload
+
+from coop.core.periods import Month
+from coop.leases.domain import DatedRate
+from coop.leases.models import Charge, Lease, RentRate
+
+
+def leases_in(session: Session, mall_id: int, month: Month) -> list[Lease]:
+    """Leases of a mall in force on any day of a month, by dealer, then start."""
+    return list(
+        session.scalars(
+            select(Lease)
+            .where(
+                Lease.mall_id == mall_id,
+                Lease.starts_on <= month.last_day,
+                (Lease.ends_on.is_(None)) | (Lease.ends_on >= month.first_day),
+            )
+            .options(selectinload(Lease.spaces))
+            .order_by(Lease.dealer_id, Lease.starts_on, Lease.id)
+        )
+    )
+
+
+def latest_lease(session: Session, mall_id: int, dealer_id: int, on: date) -> Lease | None:
+    """The lease whose rules hold for a dealer on a day: the one that started last (one who has left keeps the former)."""
+    return session.scalar(
+        select(Lease)
+        .where(Lease.mall_id == mall_id, Lease.dealer_id == dealer_id, Lease.starts_on <= on)
+        .order_by(Lease.starts_on.desc(), Lease.id.desc())
+        .limit(1)
+    )
+
+
+def rates_by_zone(session: Session, mall_id: int) -> dict[str, list[DatedRate]]:
+    """Every dated rate of a mall, by zone, oldest first."""
+    by_zone: dict[str, list[DatedRate]] = {}
+    for row in session.scalars(select(RentRate).where(RentRate.mall_id == mall_id).order_by(RentRate.zone, RentRate.starts_on)):
+        by_zone.setdefault(row.zone, []).append(DatedRate(row.per, row.price, row.starts_on))
+    return by_zone
+
+
+def charges_of(session: Session, mall_id: int, month: Month, *, dealer_id: int | None = None) -> list[Charge]:
+    """Charges for a month, by dealer, in the order they are stated: spaces, fees, commission last."""
+    rows = select(Charge).where(Charge.mall_id == mall_id, Charge.first_day == month.first_day)
+    if dealer_id is not None:
+        rows = rows.where(Charge.dealer_id == dealer_id)
+    return sorted(session.scalars(rows), key=lambda c: (c.dealer_id, c.kind == "commission", c.what, c.change))
