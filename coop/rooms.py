@@ -11,6 +11,7 @@ import coop.core.audit
 import coop.core.documents
 import coop.core.jobs
 import coop.core.mail
+import coop.core.schedule
 import coop.dealers.models
 import coop.floor.models
 import coop.leases.models

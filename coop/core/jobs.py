@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any, Protocol
 
-from sqlalchemy import JSON, Index, Integer, String, Text, case, event, func, or_, select, text, update
+from sqlalchemy import JSON, ColumnElement, Index, Integer, String, Text, case, event, func, or_, select, text, update
 from sqlalchemy.dialects.postgresql import insert as pg_insert
 from sqlalchemy.dialects.sqlite import insert as sqlite_insert
 from sqlalchemy.orm import Mapped, Session, mapped_column
@@ -25,11 +25,17 @@ from coop.core import faults
 from coop.core.clock import utc_now
 from coop.core.db import Base, Key, Sessions, UtcDateTime, dialect_name, transaction
 from coop.core.errors import Refusal
+from coop.core.heartbeat import beating
+from coop.core.logs import REQUEST_ID
 
 log = logging.getLogger("coop.jobs")
 
 QUEUES = ("default", "statements", "mail", "rota", "imports")
 MAX_ATTEMPTS = 5
+MAX_RUN = timedelta(hours=1)
+"""Work that takes longer hangs: its lease is no longer renewed."""
+_ROWS_AT_ONCE = 500
+"""Below SQLite's limit of 32766 bound values a statement."""
 
 
 class Job(Base):
@@ -56,17 +62,6 @@ class Job(Base):
     request_id: Mapped[str] = mapped_column(String(40), default="")
     created_at: Mapped[datetime] = mapped_column(UtcDateTime)
     finished_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
-
-
-class ScheduleSlot(Base):
-    """A scheduled thing happened in this slot of time: the primary key keeps a second beat from doing it again."""
-
-    __tablename__ = "schedule_slot"
-
-    schedule: Mapped[str] = mapped_column(String(60), primary_key=True)
-    slot: Mapped[int] = mapped_column(Integer, primary_key=True)
-    """Whole intervals since 1970."""
-    at: Mapped[datetime] = mapped_column(UtcDateTime)
 
 
 class Later(Exception):
@@ -108,6 +103,16 @@ class JobRun:
     def finish(self, session: Session) -> None:
         """Mark the job done in the caller's transaction. Raises LeaseLost."""
         self._own(session, state="done", finished_at=self.clock(), lease_token=None, lease_until=None, error="")
+        faults.point("job:before-commit")
+
+    def renew(self) -> bool:
+        """Keep the lease; False if the job is no longer this worker's."""
+        try:
+            with self.transaction() as session:
+                self._own(session, lease_until=self.clock() + self.lease)
+        except LeaseLost:
+            return False
+        return True
 
     def _own(self, session: Session, **values: Any) -> None:
         mine = (
@@ -179,9 +184,7 @@ def name_job(
     request_id: str = "",
 ) -> None:
     """Write a job down in the caller's transaction; it is sent when that commits. The same key twice is one job."""
-    name_jobs(
-        session, now, kind, [(key, args)], queue=queue, group_key=group_key, after=after, request_id=request_id
-    )
+    name_jobs(session, now, kind, [(key, args)], queue=queue, group_key=group_key, after=after, request_id=request_id)
 
 
 def name_jobs(
@@ -195,7 +198,7 @@ def name_jobs(
     after: timedelta = timedelta(0),
     request_id: str = "",
 ) -> None:
-    """Write many jobs of one kind down at once: pairs of (key, args)."""
+    """Write many jobs of one kind down at once: pairs of (key, args). They carry on the id of the request they come from."""
     if queue not in QUEUES:
         raise ValueError(f"no queue {queue}")
     rows = [
@@ -211,16 +214,16 @@ def name_jobs(
             "progress_done": 0,
             "progress_total": 0,
             "error": "",
-            "request_id": request_id,
+            "request_id": request_id or REQUEST_ID.get(),
             "created_at": now,
         }
         for key, args in jobs
     ]
-    if not rows:
-        return
     insert = pg_insert if dialect_name(session) == "postgresql" else sqlite_insert
-    made = session.scalars(insert(Job).values(rows).on_conflict_do_nothing(index_elements=["key"]).returning(Job.id))
-    session.info.setdefault("named_jobs", []).extend((job_id, queue, after) for job_id in made)
+    for start in range(0, len(rows), _ROWS_AT_ONCE):
+        some = insert(Job).values(rows[start : start + _ROWS_AT_ONCE])
+        made = session.scalars(some.on_conflict_do_nothing(index_elements=["key"]).returning(Job.id))
+        session.info.setdefault("named_jobs", []).extend((job_id, queue, after) for job_id in made)
 
 
 Dispatch = Callable[[int, str, timedelta], None]
@@ -233,14 +236,17 @@ class Dispatcher:
     send: Dispatch | None = None
     failures: int = field(default=0)
 
-    def __call__(self, job_id: int, queue: str, after: timedelta) -> None:
+    def __call__(self, job_id: int, queue: str, after: timedelta) -> bool:
+        """Whether it was taken. A failure never reaches the caller: the row is there, and the sweep sends it again."""
         if self.send is None:
-            return
+            return True
         try:
             self.send(job_id, queue, after)
-        except Exception:  # the row is there; the sweep sends it again
+        except Exception as error:
             self.failures += 1
-            log.warning("job %s was not sent to the broker; the sweep will", job_id, exc_info=True)
+            log.warning("job %s was not sent to the broker; the sweep will: %s", job_id, error)
+            return False
+        return True
 
 
 DISPATCH = Dispatcher()
@@ -248,28 +254,31 @@ DISPATCH = Dispatcher()
 
 @event.listens_for(Session, "after_commit")
 def _send_named(session: Session) -> None:
+    if session.in_nested_transaction():
+        return  # a savepoint was released: nobody else can see these rows yet
     for job_id, queue, after in session.info.pop("named_jobs", []):
-        DISPATCH(job_id, queue, after)
+        if not DISPATCH(job_id, queue, after):
+            return  # a request must not wait for a broker once for each of sixty jobs
 
 
 @event.listens_for(Session, "after_rollback")
 def _forget_named(session: Session) -> None:
-    session.info.pop("named_jobs", None)
+    if not session.in_nested_transaction():  # else some may still commit, and an id without a row is passed over
+        session.info.pop("named_jobs", None)
 
 
 # --- running ------------------------------------------------------------------------------------------------------------
 
 
-def claim_job(session: Session, now: datetime, job_id: int, lease: timedelta) -> str | None:
-    """Take a job that is queued, or whose worker has gone silent; the lease's token, or None if it is not to be had."""
-    token = secrets.token_hex(16)
+def claim_job(session: Session, now: datetime, job_id: int, lease: timedelta, owner: str = "") -> str | None:
+    """Take a job that is queued, or whose worker has gone silent; the lease's token, or None if it is not to be had.
+
+    `owner` (up to 8 characters) begins the token: whoever saw that worker end may release its leases at once.
+    """
+    token = owner + secrets.token_hex(16)
     taken = session.execute(
         update(Job)
-        .where(
-            Job.id == job_id,
-            or_(Job.state == "queued", (Job.state == "running") & (Job.lease_until < now)),
-            Job.run_after <= now,
-        )
+        .where(Job.id == job_id, _ready(now))
         .values(state="running", lease_token=token, lease_until=now + lease, attempts=Job.attempts + 1)
         .execution_options(synchronize_session=False)
     )
@@ -277,16 +286,17 @@ def claim_job(session: Session, now: datetime, job_id: int, lease: timedelta) ->
 
 
 def claim_next(
-    session: Session, now: datetime, lease: timedelta, queues: Sequence[str] = QUEUES, group_key: str | None = None
+    session: Session,
+    now: datetime,
+    lease: timedelta,
+    queues: Sequence[str] = QUEUES,
+    group_key: str | None = None,
+    owner: str = "",
 ) -> tuple[int, str] | None:
-    """Take the oldest job that is ready in these queues."""
+    """Take the oldest job that is ready in these queues: (id, token), or None."""
     ready = (
         select(Job.id)
-        .where(
-            or_(Job.state == "queued", (Job.state == "running") & (Job.lease_until < now)),
-            Job.run_after <= now,
-            Job.queue.in_(queues),
-        )
+        .where(_ready(now), Job.queue.in_(queues))
         .order_by(Job.run_after, Job.id)
         .limit(1)
         .with_for_update(skip_locked=True)
@@ -296,8 +306,23 @@ def claim_next(
     job_id = session.scalar(ready)
     if job_id is None:
         return None
-    token = claim_job(session, now, job_id, lease)
+    token = claim_job(session, now, job_id, lease, owner)
     return (job_id, token) if token else None
+
+
+def _ready(now: datetime) -> ColumnElement[bool]:
+    return or_(Job.state == "queued", (Job.state == "running") & (Job.lease_until < now)) & (Job.run_after <= now)
+
+
+def release_leases(session: Session, now: datetime, owner: str) -> int:
+    """End the leases of a worker that is known to be dead, so that its work need not wait for them; how many."""
+    released = session.execute(
+        update(Job)
+        .where(Job.state == "running", Job.lease_token.startswith(owner, autoescape=True))
+        .values(lease_until=now - timedelta(seconds=1))
+        .execution_options(synchronize_session=False)
+    )
+    return int(released.rowcount)  # type: ignore[attr-defined]
 
 
 def run_job(
@@ -308,47 +333,74 @@ def run_job(
     settings: Any = None,
     token: str | None = None,
     clock: Callable[[], datetime] = utc_now,
+    on_overrun: Callable[[], None] | None = None,
 ) -> bool:
-    """Claim (unless `token` says it is claimed), run, and record a job; whether it ran here. Never raises for what the job did."""
-    if token is None:
-        with transaction(sessions) as session:
-            token = claim_job(session, clock(), job_id, lease)
-        if token is None:
-            return False
-    faults.point("job:claimed")
+    """Claim (unless `token` says it is claimed), run, and record a job; whether it ran here. Never raises for what the job did.
+
+    A worker killed every time is given up after MAX_ATTEMPTS; a database that does not answer is raised to the caller, and the
+    job's lease runs out. `on_overrun` is called (in another thread) when the body has run for MAX_RUN.
+    """
     with transaction(sessions) as session:
+        if token is None:
+            token = claim_job(session, clock(), job_id, lease)
+            if token is None:
+                return False
         job = session.get_one(Job, job_id)
-        name, args, attempts = job.kind, dict(job.args), job.attempts
+        name, args, attempts, request_id = job.kind, dict(job.args), job.attempts, job.request_id
+    faults.point("job:claimed")
     run = JobRun(job_id, token, sessions, lease, settings, clock)
-    kind = KINDS.get(name)
+    logged_under = REQUEST_ID.set(request_id)
+    try:
+        _run_body(run, name, args, attempts, on_overrun)
+    finally:
+        REQUEST_ID.reset(logged_under)
+    faults.point("job:done")
+    return True
+
+
+def _run_body(run: JobRun, name: str, args: dict[str, Any], attempts: int, on_overrun: Callable[[], None] | None) -> None:
+    kind, clock = KINDS.get(name), run.clock
     try:
         if kind is None:
             raise Refusal(f"this version knows no work called {name}")
         if attempts > MAX_ATTEMPTS:
             raise Refusal(f"given up after {MAX_ATTEMPTS} attempts that ended without a word")
         if kind.short is not None:
-            with transaction(sessions) as session:
+            with _lease_kept(run, on_overrun, short=True), run.transaction() as session:
                 kind.short(session, clock(), args)
                 run.finish(session)
-                faults.point("job:before-commit")
         elif kind.long is not None:
-            kind.long(run, args)
+            with _lease_kept(run, on_overrun, short=False):
+                kind.long(run, args)
+            if run.renew():
+                raise Refusal(f"the work called {name} ended without saying that it is done")
     except LeaseLost:
-        log.warning("job %s was taken over by another worker", job_id)
+        log.warning("job %s was taken over by another worker", run.job_id)
     except Later as later:
         _record(run, state="queued", run_after=clock() + later.after, attempts=attempts - 1, error=str(later))
     except Refusal as refusal:
         _record(run, state="failed", finished_at=clock(), error=str(refusal))
     except Exception as error:
-        log.exception("job %s (%s) failed, attempt %s", job_id, name, attempts)
+        log.exception("job %s (%s) failed, attempt %s", run.job_id, name, attempts)
         message = f"{type(error).__name__}: {error}"[:2000]
         if attempts >= MAX_ATTEMPTS:
             _record(run, state="failed", finished_at=clock(), error=message)
         else:
-            delay = timedelta(seconds=min(600, 2**attempts) * (1 + random.random() / 4))
+            delay = timedelta(seconds=2**attempts * (1 + random.random() / 4))
             _record(run, state="queued", run_after=clock() + delay, error=message)
-    faults.point("job:done")
-    return True
+
+
+@contextmanager
+def _lease_kept(run: JobRun, on_overrun: Callable[[], None] | None, *, short: bool) -> Iterator[None]:
+    """Renew the lease in the background while the body runs, thrice in its length, by an update of one row.
+
+    A short job on SQLite holds the only write lock from beginning to end: nobody can take it over, and a renewal could only
+    wait for it. So there the beat only watches for a body that hangs.
+    """
+    with run.sessions() as session:
+        needless = short and dialect_name(session) == "sqlite"
+    with beating((lambda: True) if needless else run.renew, run.lease / 3, MAX_RUN, on_overrun):
+        yield
 
 
 def _record(run: JobRun, **values: Any) -> None:
@@ -396,33 +448,30 @@ def group_state(session: Session, group_key: str) -> GroupState:
     return GroupState(total, done, failed)
 
 
+def nothing_soon(
+    session: Session,
+    now: datetime,
+    patience: timedelta,
+    queues: Sequence[str] = QUEUES,
+    group_key: str | None = None,
+) -> bool:
+    """Whether no job is running, nor is or will be ready within `patience`: what is left, if any, is put off for longer."""
+    soon = select(Job.id).where(
+        or_(Job.state == "running", (Job.state == "queued") & (Job.run_after <= now + patience)), Job.queue.in_(queues)
+    )
+    if group_key is not None:
+        soon = soon.where(Job.group_key == group_key)
+    return session.scalar(soon.limit(1)) is None
+
+
 def pending_in(session: Session, group_key: str) -> bool:
     """Whether any job of the group has yet to end."""
-    return bool(
-        session.scalar(
-            select(Job.id).where(Job.group_key == group_key, Job.state.in_(("queued", "running"))).limit(1)
-        )
-    )
+    return bool(session.scalar(select(Job.id).where(Job.group_key == group_key, Job.state.in_(("queued", "running"))).limit(1)))
 
 
-# --- schedule -----------------------------------------------------------------------------------------------------------
-
-_EPOCH = datetime.fromisoformat("1970-01-01T00:00:00+00:00")
-
-
-def take_slot(session: Session, now: datetime, schedule: str, every: timedelta) -> bool:
-    """Whether this caller is the one to do the scheduled thing in this slot of time."""
-    insert = pg_insert if dialect_name(session) == "postgresql" else sqlite_insert
-    slot = (now - _EPOCH) // every
-    taken = session.execute(
-        insert(ScheduleSlot).values(schedule=schedule, slot=slot, at=now).on_conflict_do_nothing()
-    )
-    return taken.rowcount == 1  # type: ignore[attr-defined]
-
-
-def sweep(session: Session, now: datetime) -> list[tuple[int, str]]:
-    """Jobs a broker may have lost: ready for a while and still queued, or silent past their lease. (id, queue) of each."""
-    late = now - timedelta(seconds=10)
+def sweep(session: Session, now: datetime, unsent_for: timedelta = timedelta(seconds=10)) -> list[tuple[int, str]]:
+    """Jobs a broker may have lost: ready for a while and still queued, or silent past their lease. (id, queue), oldest first."""
+    late = now - unsent_for
     rows = session.execute(
         select(Job.id, Job.queue)
         .where(
