@@ -11,7 +11,7 @@ import email.policy
 import threading
 from dataclasses import dataclass, field
 from email.message import EmailMessage
-from typing import Literal, cast
+from typing import Literal
 
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, Envelope, Session
@@ -33,7 +33,7 @@ class Received:
 
     @property
     def message(self) -> EmailMessage:
-        return cast(EmailMessage, email.message_from_bytes(self.content, policy=email.policy.default))
+        return email.message_from_bytes(self.content, policy=email.policy.default)
 
     @property
     def message_id(self) -> str:
@@ -53,8 +53,9 @@ class _AnyPort(Controller):
     """A controller that lets the system choose the port."""
 
     def _trigger_server(self) -> None:
+        assert isinstance(self.server, asyncio.Server)
         self.port = self.server.sockets[0].getsockname()[1]
-        super()._trigger_server()
+        super()._trigger_server()  # type: ignore[no-untyped-call]
 
 
 @dataclass
@@ -117,7 +118,7 @@ class MailServer:
         if fault:
             return fault
         with self._changed:
-            self.messages.append(Received(envelope.mail_from or "", tuple(envelope.rcpt_tos), bytes(envelope.content or b"")))
+            self.messages.append(Received(envelope.mail_from or "", tuple(envelope.rcpt_tos), envelope.original_content or b""))
             self._changed.notify_all()
         return await self._fault("answer") or OK
 

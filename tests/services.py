@@ -17,8 +17,9 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import IO
 
 import click
 import psycopg
@@ -142,7 +143,7 @@ def running_postgres(url: str = POSTGRES) -> Iterator[str]:
             "fsync": "off",
             "full_page_writes": "off",
         }
-        command = [programs / "postgres", "-D", folder / "data"]
+        command = [str(programs / "postgres"), "-D", str(folder / "data")]
         for name, value in options.items():
             command += ["-c", f"{name}={value}"]
         with (folder / "log").open("wb") as log:
@@ -196,12 +197,12 @@ def _quietly(command: list[str | Path], owner: str | None) -> None:
         raise ServiceMissing(f"{command[0]} failed: {done.stderr.strip() or done.stdout.strip()}")
 
 
-def _start(command: list[str] | list[str | Path], log: object, owner: str | None) -> subprocess.Popen[bytes]:
+def _start(command: list[str], log: IO[bytes], owner: str | None) -> subprocess.Popen[bytes]:
     # A session of its own: Ctrl-C stops the tests, and they stop the server.
     return subprocess.Popen(
         command,
         stdin=subprocess.DEVNULL,
-        stdout=log,  # type: ignore[call-overload]
+        stdout=log,
         stderr=subprocess.STDOUT,
         cwd="/",
         user=owner,
@@ -214,11 +215,11 @@ def _no_groups(owner: str | None) -> list[int] | None:
     return [] if owner else None
 
 
-def _wait(server: subprocess.Popen[bytes], fault: object, name: str, log: Path) -> None:
+def _wait(server: subprocess.Popen[bytes], fault: Callable[[], str], name: str, log: Path) -> None:
     end = time.monotonic() + START_LIMIT_S
     why = ""
     while time.monotonic() < end and server.poll() is None:
-        why = fault()  # type: ignore[operator]
+        why = fault()
         if not why:
             return
         time.sleep(0.05)

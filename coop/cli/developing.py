@@ -1,0 +1,80 @@
+"""`coop test` and `coop bench`: only from a checkout."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import click
+
+from coop.core import paths
+from coop.core.errors import Refusal
+
+# Two processes suit two cores and still show what runs at the same time; a file's tests share one process.
+PARALLEL = ("-n", "2", "--dist", "loadfile")
+
+
+def checks() -> list[tuple[str, list[str]]]:
+    """Name and command of each check that comes before the tests."""
+    programs = Path(sys.executable).parent
+    return [
+        ("format", [str(programs / "ruff"), "format", "--check", "--quiet", "."]),
+        ("lint", [str(programs / "ruff"), "check", "--quiet", "."]),
+        ("types", [str(programs / "mypy"), "--no-error-summary"]),
+        ("import rules", [str(programs / "lint-imports"), "--no-cache"]),
+    ]
+
+
+def _checkout() -> Path:
+    folder = paths.checkout()
+    if folder is None or not (folder / "tests").is_dir():
+        raise Refusal("This command runs from a checkout of the project, not from an installed package.")
+    return folder
+
+
+def _run_checks(folder: Path) -> list[str]:
+    """Run every check, printing what a failed one says; the names of the failed ones."""
+    failed = []
+    for name, command in checks():
+        began = time.monotonic()
+        done = subprocess.run(
+            command, cwd=folder, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+        )
+        passed = done.returncode == 0
+        click.echo(f"{name}: {'passed' if passed else 'FAILED'} ({time.monotonic() - began:.1f} s)")
+        if not passed:
+            click.echo(done.stdout.rstrip())
+            failed.append(name)
+    return failed
+
+
+@click.command("test", context_settings={"ignore_unknown_options": True})
+@click.option("--only-tests", is_flag=True, help="Leave out format, lint, types and import rules.")
+@click.argument("pytest_arguments", nargs=-1, type=click.UNPROCESSED)
+def test_command(only_tests: bool, pytest_arguments: tuple[str, ...]) -> None:
+    """Pass every check and every test, starting the services they talk to.
+
+    What follows goes to pytest: `coop test tests/unit -k rounding`.
+    """
+    folder = _checkout()
+    failed = [] if only_tests else _run_checks(folder)
+    sys.stdout.flush()
+    pytest = [sys.executable, "-m", "pytest", *PARALLEL, "--ignore=tests/benchmarks", *pytest_arguments]
+    tests = subprocess.run(
+        [sys.executable, "-m", "tests.services", "--", *pytest], cwd=folder, stdin=subprocess.DEVNULL, check=False
+    )
+    if failed:
+        # On the other stream, so that pytest's closing line stays the last of this one.
+        click.echo(f"coop test: failed before the tests: {', '.join(failed)}", err=True)
+    sys.exit(tests.returncode or bool(failed))
+
+
+@click.command("bench", context_settings={"ignore_unknown_options": True})
+@click.argument("arguments", nargs=-1, type=click.UNPROCESSED)
+def bench_command(arguments: tuple[str, ...]) -> None:
+    """Measure, and print a table with this machine's figures."""
+    folder = _checkout()
+    done = subprocess.run([sys.executable, "-m", "tests.benchmarks", *arguments], cwd=folder, check=False)
+    sys.exit(done.returncode)
