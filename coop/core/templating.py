@@ -91,9 +91,9 @@ FILTERS: dict[str, Callable[..., str]] = {
     "month": month,
     "sqft": sqft,
     "percent": percent,
-    "length": length,
+    "feet": length,
 }
-"""By the name a template calls them."""
+"""By the name a template calls them (`length` is Jinja's own, and counts)."""
 
 
 def _escapes(name: str | None) -> bool:
