@@ -1,6 +1,7 @@
 """Alembic's environment: everything comes from coop.core.migrate."""
 
 from alembic import context
+
 from coop.core.db import Scaled, UtcDateTime
 
 config = context.config

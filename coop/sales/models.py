@@ -63,6 +63,7 @@ class Ticket(Base):
     __tablename__ = "ticket"
     __table_args__ = (
         Index("ix_ticket_mall_posting_date", "mall_id", "posting_date"),
+        Index("ix_ticket_source_number", "source", "number"),
         CheckConstraint("kind IN ('sale', 'return')", name="known_kind"),
     )
 
@@ -86,7 +87,9 @@ class Ticket(Base):
     tax_cents: Mapped[int] = mapped_column(Cents)
     total_cents: Mapped[int] = mapped_column(Cents)
     entry_id: Mapped[int | None] = mapped_column(ForeignKey("entry.id"))
-    """Null only for a ticket of nothing at all."""
+    """Null only for a ticket whose amounts cancel out."""
+    buyer_key: Mapped[str] = mapped_column(String(32), default="")
+    """A pseudonym of the buyer in her source, to tie a return to what she bought; empty when unknown."""
 
     lines: Mapped[list[TicketLine]] = relationship(order_by="TicketLine.position", viewonly=True)
     tenders: Mapped[list[Tender]] = relationship(order_by="Tender.id", viewonly=True)
@@ -99,6 +102,8 @@ class TicketLine(Base):
     __table_args__ = (
         UniqueConstraint("ticket_id", "position"),
         Index("ix_ticket_line_dealer", "dealer_id", "posting_date"),
+        Index("ix_ticket_line_mall", "mall_id", "posting_date"),
+        Index("ix_ticket_line_tag", "mall_id", "tag"),
     )
 
     id: Mapped[int] = mapped_column(Key, primary_key=True)

@@ -370,8 +370,7 @@ def upgrade() -> None:
         sa.Column("user_id", KEY, nullable=False),
         sa.Column("role", sa.String(length=12), nullable=False),
         sa.CheckConstraint(
-            "role IN ('manager', 'bookkeeper', 'desk', 'dealer', 'auditor')",
-            name=op.f("ck_role_grant_known_role"),
+            "role IN ('manager', 'bookkeeper', 'desk', 'dealer', 'auditor')", name=op.f("ck_role_grant_known_role")
         ),
         sa.ForeignKeyConstraint(["user_id"], ["user_account.id"], name=op.f("fk_role_grant_user_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_role_grant")),
@@ -534,6 +533,7 @@ def upgrade() -> None:
         sa.Column("tax_cents", sa.BigInteger(), nullable=False),
         sa.Column("total_cents", sa.BigInteger(), nullable=False),
         sa.Column("entry_id", KEY, nullable=True),
+        sa.Column("buyer_key", sa.String(length=32), nullable=False),
         sa.CheckConstraint("kind IN ('sale', 'return')", name=op.f("ck_ticket_known_kind")),
         sa.ForeignKeyConstraint(["entry_id"], ["entry.id"], name=op.f("fk_ticket_entry_id")),
         sa.ForeignKeyConstraint(["import_id"], ["sales_import.id"], name=op.f("fk_ticket_import_id")),
@@ -544,6 +544,7 @@ def upgrade() -> None:
     )
     op.create_index(op.f("ix_ticket_import_id"), "ticket", ["import_id"], unique=False)
     op.create_index("ix_ticket_mall_posting_date", "ticket", ["mall_id", "posting_date"], unique=False)
+    op.create_index("ix_ticket_source_number", "ticket", ["source", "number"], unique=False)
     op.create_table(
         "tax_place_jurisdiction",
         sa.Column("place_id", KEY, nullable=False),
@@ -566,10 +567,7 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(["jurisdiction_id"], ["jurisdiction.id"], name=op.f("fk_tax_rate_jurisdiction_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_tax_rate")),
         sa.UniqueConstraint(
-            "jurisdiction_id",
-            "tax_class",
-            "starts_on",
-            name=op.f("uq_tax_rate_jurisdiction_id_tax_class_starts_on"),
+            "jurisdiction_id", "tax_class", "starts_on", name=op.f("uq_tax_rate_jurisdiction_id_tax_class_starts_on")
         ),
     )
     op.create_table(
@@ -612,7 +610,9 @@ def upgrade() -> None:
         sa.UniqueConstraint("ticket_id", "position", name=op.f("uq_ticket_line_ticket_id_position")),
     )
     op.create_index("ix_ticket_line_dealer", "ticket_line", ["dealer_id", "posting_date"], unique=False)
+    op.create_index("ix_ticket_line_mall", "ticket_line", ["mall_id", "posting_date"], unique=False)
     op.create_index(op.f("ix_ticket_line_returns_line_id"), "ticket_line", ["returns_line_id"], unique=False)
+    op.create_index("ix_ticket_line_tag", "ticket_line", ["mall_id", "tag"], unique=False)
     op.create_table(
         "tax_charged",
         sa.Column("id", KEY, nullable=False),
@@ -641,13 +641,16 @@ def downgrade() -> None:
     op.drop_index("ix_tax_charged_mall", table_name="tax_charged")
     op.drop_index(op.f("ix_tax_charged_jurisdiction_id"), table_name="tax_charged")
     op.drop_table("tax_charged")
+    op.drop_index("ix_ticket_line_tag", table_name="ticket_line")
     op.drop_index(op.f("ix_ticket_line_returns_line_id"), table_name="ticket_line")
+    op.drop_index("ix_ticket_line_mall", table_name="ticket_line")
     op.drop_index("ix_ticket_line_dealer", table_name="ticket_line")
     op.drop_table("ticket_line")
     op.drop_index(op.f("ix_tender_ticket_id"), table_name="tender")
     op.drop_table("tender")
     op.drop_table("tax_rate")
     op.drop_table("tax_place_jurisdiction")
+    op.drop_index("ix_ticket_source_number", table_name="ticket")
     op.drop_index("ix_ticket_mall_posting_date", table_name="ticket")
     op.drop_index(op.f("ix_ticket_import_id"), table_name="ticket")
     op.drop_table("ticket")

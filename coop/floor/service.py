@@ -1,0 +1,64 @@
+"""Malls and spaces made."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from coop.core.clock import is_timezone
+from coop.core.errors import Refusal
+from coop.core.geometry import rectangle_sqft100
+from coop.dealers.membership import require_code
+from coop.floor.models import Mall, Space
+
+
+def add_mall(session: Session, now: datetime, code: str, *, name: str, timezone: str, address: str = "") -> Mall:
+    """A building of the co-op. Refuses a code that is taken and a time zone nobody keeps."""
+    code = require_code(code, "Mall code")
+    if not is_timezone(timezone):
+        raise Refusal(f"Time zone {timezone!r} is not one of the IANA database: use one such as America/Chicago.")
+    if session.scalar(select(Mall.id).where(Mall.code == code)) is not None:
+        raise Refusal(f"Mall code {code} is taken: choose another.")
+    mall = Mall(code=code, name=name, timezone=timezone, address=address, created_at=now)
+    session.add(mall)
+    session.flush()
+    return mall
+
+
+def add_space(
+    session: Session,
+    now: datetime,
+    mall: Mall,
+    code: str,
+    *,
+    kind: str,
+    zone: str,
+    width_in16: int,
+    depth_in16: int,
+    x_in16: int = 0,
+    y_in16: int = 0,
+) -> Space:
+    """A rectangular space, measured now. Refuses a width or depth of nothing."""
+    if width_in16 <= 0 or depth_in16 <= 0:
+        raise Refusal(f"Space {code}: width and depth must be above zero.")
+    corners = [
+        [x_in16, y_in16],
+        [x_in16 + width_in16, y_in16],
+        [x_in16 + width_in16, y_in16 + depth_in16],
+        [x_in16, y_in16 + depth_in16],
+    ]
+    space = Space(
+        mall_id=mall.id,
+        code=code,
+        kind=kind,
+        zone=zone,
+        outline_in16=corners,
+        measured_area_sqft100=rectangle_sqft100(width_in16, depth_in16),
+        measured_on=now.date(),
+        measured_by="",
+    )
+    session.add(space)
+    session.flush()
+    return space
