@@ -137,7 +137,7 @@ class StatementValue:
 
     @property
     def sums(self) -> tuple[tuple[str, int], ...]:
-        """The whole statement in six lines that add up, as the first page shows it."""
+        """The whole statement in five lines, the last the sum of the others, as the first page shows it."""
         return (
             ("Opening balance", self.opening_cents),
             ("Net sales", self.net_cents),

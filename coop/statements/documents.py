@@ -1,0 +1,164 @@
+"""The statement on paper and in the mail. Both are made from the frozen value and from nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import timedelta
+
+from coop.core.pdf import REPLACEMENT, printable, render_pdf
+from coop.core.templating import day, dollars, environment, money, month, render, short_day
+from coop.statements.domain import SaleLine, StatementValue, to_json
+
+PAPERS = {"letter": "@page { size: letter }", "a4": "@page { size: A4 }"}
+REASONS = {
+    "standing": "standing discount",
+    "booth": "booth sale",
+    "mall": "mall sale",
+    "trade": "trade discount",
+    "offer": "offer",
+}
+"""A discount's reason as people call it; a reason that is not here reads as it is stored."""
+
+
+def statement_file_name(value: StatementValue) -> str:
+    """`statement-MAIN-D01-2010-12.pdf`: letters, digits, dot and hyphen only, whatever the codes hold."""
+    name = f"statement-{value.mall_code}-{value.dealer_code}-{value.month}"
+    return "".join(c if c.isascii() and (c.isalnum() or c in ".-") else "-" for c in name) + ".pdf"
+
+
+def outcome(value: StatementValue) -> str:
+    """The one sentence that matters: what is paid and when, or what is carried forward."""
+    following = month(value.month.next)
+    if value.to_be_paid_cents:
+        return f"{dollars(value.to_be_paid_cents)} will be paid to you on {day(value.pay_on or value.made_on)}."
+    if value.closing_cents > 0:
+        return f"{dollars(value.closing_cents)} is yours and is carried forward to {following}; it is not paid now."
+    if value.closing_cents < 0:
+        return f"You owe {dollars(-value.closing_cents)}, which is carried forward to {following}."
+    return "Nothing is to be paid: your balance is $0.00."
+
+
+# --- what a row says --------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class SumRow:
+    """A line of the sum on the first page."""
+
+    label: str
+    working: str
+    amount_cents: int
+
+
+def sum_rows(value: StatementValue) -> list[SumRow]:
+    """The value's five sums, each with where it comes from."""
+    before = month(value.first_day - timedelta(days=1))
+    opening = "owed to you" if value.opening_cents > 0 else "owed by you" if value.opening_cents < 0 else ""
+    workings = {
+        "Opening balance": f"{opening} at the end of {before}" if opening else f"from {before}",
+        "Net sales": _net_working(value),
+        "Charges": _listed(line.label for line in value.charges),
+        "Payments": "to you and from you" if value.payments else "none",
+        "Closing balance": _owed(value.closing_cents, f"at the end of {month(value.month)}"),
+    }
+    return [SumRow(label, workings[label], amount) for label, amount in value.sums]
+
+
+def _owed(cents: int, when: str) -> str:
+    return (f"owed to you {when}" if cents > 0 else f"owed by you {when}") if cents else when
+
+
+def _net_working(value: StatementValue) -> str:
+    if not value.sales and not value.returns:
+        return "nothing sold"
+    parts = [f"tag prices {money(value.gross_cents)}"]
+    if value.discounts_cents:
+        parts.append(f"less discounts {money(value.discounts_cents)}")
+    if value.returns_cents:
+        parts.append(f"less returns {money(value.returns_cents)}")
+    return ", ".join(parts)
+
+
+def _listed(labels: Iterator[str]) -> str:
+    names = list(dict.fromkeys(labels))
+    if len(names) > 4:
+        names = [*names[:3], f"{len(names) - 3} more"]
+    return ", ".join(names) or "none"
+
+
+def item(line: SaleLine) -> str:
+    """What was sold; the number of pieces before it when there is more than one."""
+    return line.description if line.quantity in (1, -1) else f"{abs(line.quantity)} × {line.description}"
+
+
+def notes(line: SaleLine) -> str:
+    """What a line has to say beyond its columns: the discount's reason and authority, a late posting."""
+    said = []
+    if line.discount_cents or line.discount_reason:
+        reason = REASONS.get(line.discount_reason, line.discount_reason) or "discount"
+        said.append(f"{reason}: {line.discount_authority}" if line.discount_authority else reason)
+    if line.posted_on != line.sold_on:
+        said.append(f"reached the books on {day(line.posted_on)}, after its month was closed")
+    return "; ".join(said)
+
+
+def original(line: SaleLine) -> str:
+    """Which sale a return gives back."""
+    return line.returns or "untied"
+
+
+# --- paper ------------------------------------------------------------------------------------------------------------
+
+
+def statement_html(value: StatementValue) -> str:
+    """The body's markup of the paper."""
+    whole = to_json(value)
+    return render(
+        "pdf/statement/body.html",
+        value=value,
+        title=title(value),
+        outcome=outcome(value),
+        sum_rows=sum_rows(value),
+        item=item,
+        notes=notes,
+        original=original,
+        short_day=short_day,
+        replacement=REPLACEMENT if printable(whole).count(REPLACEMENT) > whole.count(REPLACEMENT) else "",
+    )
+
+
+def title(value: StatementValue) -> str:
+    return f"Statement {value.number} for {month(value.month)}, {value.dealer_code} {value.dealer_name}"
+
+
+def statement_pdf(value: StatementValue) -> bytes:
+    """The statement as PDF/UA-1 on the value's paper; equal values give equal bytes. Raises PdfError."""
+    return render_pdf(
+        statement_html(value),
+        (_style_sheet(), PAPERS[value.paper]),
+        title=title(value),
+        created=value.made_on,
+    )
+
+
+def _style_sheet() -> str:
+    source, _, _ = environment().loader.get_source(environment(), "pdf/statement/style.css")  # type: ignore[union-attr]
+    return source
+
+
+# --- mail -------------------------------------------------------------------------------------------------------------
+
+
+def statement_mail(value: StatementValue) -> tuple[str, str, str]:
+    """Subject, text part and HTML part. The first line of both parts is the outcome; the PDF goes along."""
+    context = {
+        "value": value,
+        "outcome": outcome(value),
+        "sum_rows": sum_rows(value),
+        "file_name": statement_file_name(value),
+    }
+    # A header is one line, whatever a name holds.
+    subject = " ".join(render("email/statement/subject.txt", **context).split())
+    text = render("email/statement/body.txt", **context).replace("\N{MINUS SIGN}", "-").strip() + "\n"
+    return subject, text, render("email/statement/body.html", **context)

@@ -1,0 +1,226 @@
+"""Invented statements: dealers, halls and wares that do not exist, and amounts that add up."""
+
+from __future__ import annotations
+
+import dataclasses
+from datetime import date, timedelta
+from fractions import Fraction
+
+from coop.core.money import format_cents, round_half_up
+from coop.core.periods import Month
+from coop.statements.domain import ChargeLine, PaymentLine, SaleLine, StatementValue, TaxLine
+
+WARES = (
+    "Oak washstand with tile back",
+    "Blue ironstone pitcher",
+    "Set of six pressed-glass tumblers",
+    "Cane-seat side chair",
+    "Brass desk lamp, rewired",
+    "Quilt, wedding ring pattern",
+    "Enamel bread box",
+    "Framed map of a harbor",
+    "Mercury-glass ornaments, boxed",
+    "Walnut candle stand",
+    "Tin of buttons",
+    "Hand-thrown stoneware crock, two gallons, hairline at rim",
+)
+REASONS = (
+    ("standing", "10% on request over $20.00"),
+    ("booth", "Booth sale, Dec 10 to Dec 12"),
+    ("offer", "Approved by D01"),
+)
+
+
+def sale_lines(count: int, month: Month = Month(2010, 12), code: str = "D01") -> tuple[SaleLine, ...]:
+    """Sales spread over the month in order of date; every seventh has a discount, every fifth more than one piece."""
+    lines = []
+    for n in range(count):
+        quantity = 1 if n % 5 else n % 4 + 2
+        tag_cents = (395 + (n * 1117) % 18000) * quantity
+        reason, authority = REASONS[n // 7 % 3] if n % 7 == 3 else ("", "")
+        discount_cents = round_half_up(Fraction(tag_cents, 10)) if reason else 0
+        day = month.first_day + timedelta(days=n * month.days // max(count, 1))
+        lines.append(
+            SaleLine(
+                sold_on=day,
+                ticket=str(20417 + n * 3 // 2),
+                position=n % 3 + 1,
+                tag=f"{code}-{1040 + n}",
+                description=WARES[n % len(WARES)],
+                quantity=quantity,
+                tag_cents=tag_cents,
+                discount_cents=discount_cents,
+                discount_reason=reason,
+                discount_authority=authority,
+                price_cents=tag_cents - discount_cents,
+                posted_on=day,
+            )
+        )
+    return tuple(lines)
+
+
+def return_line(sold: SaleLine, on: date, *, untied: bool = False) -> SaleLine:
+    """The line that gives a sale back."""
+    return dataclasses.replace(
+        sold,
+        sold_on=on,
+        posted_on=on,
+        ticket=f"{int(sold.ticket) + 500}",
+        tag_cents=-sold.tag_cents,
+        discount_cents=-sold.discount_cents,
+        price_cents=-sold.price_cents,
+        returns="" if untied else sold.ticket,
+    )
+
+
+def statement(
+    sales: tuple[SaleLine, ...] = (),
+    returns: tuple[SaleLine, ...] = (),
+    *,
+    opening_cents: int = 0,
+    payments: tuple[PaymentLine, ...] = (),
+    rent_cents: int = 27000,
+    pay_on: date | None = date(2011, 1, 10),
+    **changes: object,
+) -> StatementValue:
+    """A month of sales with 10% commission and a booth's rent; `changes` replace fields that are not amounts."""
+    gross = sum(line.tag_cents for line in sales)
+    discounts = sum(line.discount_cents for line in sales)
+    given_back = -sum(line.price_cents for line in returns)
+    net = gross - discounts - given_back
+    commission = round_half_up(Fraction(net, 10))
+    charges = (
+        ChargeLine("rent", "Rent, Booth 12", "120.00 sq ft x $2.25", -rent_cents),
+        ChargeLine(
+            "commission", "Commission", f"10% of net sales {format_cents(net)}", -commission
+        ),
+    )
+    charged = sum(line.amount_cents for line in charges)
+    closing = opening_cents + net + charged + sum(line.amount_cents for line in payments)
+    value = StatementValue(
+        number="MAIN-D01-2010-12",
+        coop_name="Lantern Yard Dealers' Co-op",
+        mall_code="MAIN",
+        mall_name="Lantern Yard Antiques Hall",
+        mall_address="4 Weir Street\nMillrace, WI 53999",
+        dealer_code="D01",
+        dealer_name="Ida Fenwick",
+        trade_name="Fenwick & Daughter",
+        dealer_address="18 Tannery Lane\nMillrace, WI 53999",
+        first_day=date(2010, 12, 1),
+        last_day=date(2010, 12, 31),
+        made_on=date(2011, 1, 3),
+        spaces=("Booth 12, 120.00 sq ft",),
+        paper="letter",
+        opening_cents=opening_cents,
+        sales=sales,
+        returns=returns,
+        gross_cents=gross,
+        discounts_cents=discounts,
+        returns_cents=given_back,
+        net_cents=net,
+        charges=charges,
+        payments=payments,
+        closing_cents=closing,
+        pay_on=pay_on,
+        tax_collected=(
+            TaxLine("State of Wisconsin", max(0, net), round_half_up(Fraction(max(0, net), 20))),
+            TaxLine("Millrace County", max(0, net), round_half_up(Fraction(max(0, net), 200))),
+        ),
+    )
+    return dataclasses.replace(value, **changes)  # type: ignore[arg-type]
+
+
+def one_page() -> StatementValue:
+    """Ten sales and a return; paid out."""
+    sales = sale_lines(10)
+    return statement(sales, (return_line(sales[3], date(2010, 12, 20)),))
+
+
+def two_pages() -> StatementValue:
+    """Sixty sales, a return, last month's payout, a second space: the usual busy month."""
+    sales = sale_lines(60)
+    return statement(
+        sales,
+        (return_line(sales[3], date(2010, 12, 20)),),
+        opening_cents=61240,
+        payments=(PaymentLine(date(2010, 12, 10), "Paid to you for November 2010", -61240),),
+        spaces=("Booth 12, 120.00 sq ft", "Case 3"),
+    )
+
+
+def debt() -> StatementValue:
+    """Three small sales do not cover the rent: the month ends owing, carried forward."""
+    return statement(sale_lines(3), opening_cents=-4000)
+
+
+def empty() -> StatementValue:
+    """Nothing sold, nothing charged, nothing owed."""
+    return dataclasses.replace(
+        statement(rent_cents=0, pay_on=None), charges=(), tax_collected=(), spaces=(), trade_name=""
+    )
+
+
+def untied_return() -> StatementValue:
+    """One return names its sale, one names none; a sale of November that reached the books late."""
+    sales = sale_lines(8)
+    late = dataclasses.replace(sales[0], sold_on=date(2010, 11, 28))
+    return statement(
+        (late, *sales[1:]),
+        (
+            return_line(sales[3], date(2010, 12, 20)),
+            return_line(sales[5], date(2010, 12, 22), untied=True),
+        ),
+    )
+
+
+def odd_characters() -> StatementValue:
+    """Markup, other scripts, pictures, marks and blanks where words were expected."""
+    odd = (
+        "<script>alert('x')</script> & \"quoted\"",
+        "\u4e2d\u56fd\u74f7\u5668 vase",
+        "\u0421\u0430\u043c\u043e\u0432\u0430\u0440, br\u00fbl\u00e9, \u0141\u00f3d\u017a, na\u00efve e\u0301",
+        "\U0001f4a1 lamp \U0001f469\u200d\U0001f527 \u2764\ufe0f",
+        "\u05e9\u05dc\u05d5\u05dd \u0645\u0631\u062d\u0628\u0627",
+        "tab\tnew\nline\u2028and\u00a0nbsp\u200bzero \u2011 hyphen \x07 bell",
+        "{{ 7*7 }} {% raw %} &amp; &#x4e2d;",
+        "\u216b \uff11\uff12\uff13 \ufb01ne \u00bd \u2033 \u01fa",
+    )
+    sales = tuple(
+        dataclasses.replace(line, description=text)
+        for line, text in zip(sale_lines(len(odd)), odd, strict=True)
+    )
+    return statement(sales, dealer_name="Zo\u00eb \u0141uczak \u674e", trade_name="\u201cThe Attic\u201d \u2014 R&D")
+
+
+def long_words() -> StatementValue:
+    """Words that fit no column, and amounts that nearly do not."""
+    sales = sale_lines(6)
+    long = dataclasses.replace(
+        sales[0],
+        description="Hippopotomonstrosesquippedaliophobia" * 5,
+        tag="D01-" + "9" * 36,
+        ticket="536365" * 5,
+    )
+    dear = dataclasses.replace(
+        sales[1], tag_cents=1234567890, price_cents=1234567890 - sales[1].discount_cents
+    )
+    return statement(
+        (long, dear, *sales[2:]),
+        dealer_name="Wolfeschlegelsteinhausenbergerdorff" * 3,
+        trade_name="Unbreakable" * 12,
+        mall_name="Theverylongmallnamewithoutanyspace" * 2,
+        spaces=tuple(f"Booth {n}, 120.00 sq ft" for n in range(1, 15)),
+    )
+
+
+SAMPLES = {
+    "one page": one_page,
+    "two pages": two_pages,
+    "debt": debt,
+    "empty": empty,
+    "untied return": untied_return,
+    "odd characters": odd_characters,
+    "long words": long_words,
+}
+"""By what is particular about each."""
