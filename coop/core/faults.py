@@ -10,12 +10,13 @@ import os
 import signal
 from collections import Counter
 
+VARIABLE = "COOP_KILL_AT"
 _passed: Counter[str] = Counter()
 
 
 def point(name: str) -> None:
     """Die here if the environment says so."""
-    wanted = os.environ.get("COOP_KILL_AT")
+    wanted = os.environ.get(VARIABLE)
     if not wanted:
         return
     target, _, count = wanted.partition("@")
