@@ -1,0 +1,132 @@
+"""What a dealer's pages read: always through dealer, member and user, so that what is not theirs is not found."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import Select, func, or_, select
+from sqlalchemy.orm import Session
+
+from coop.core.clock import local_date
+from coop.core.documents import Document
+from coop.core.periods import Month
+from coop.core.web import Visitor
+from coop.dealers.models import Dealer, UserAccount
+from coop.floor.models import Mall, Space
+from coop.leases.models import Lease, LeaseSpace
+from coop.sales.models import TicketLine
+from coop.statements.models import Statement
+
+
+def _own_dealers(user: Visitor) -> Select[int]:
+    return select(Dealer.id).join(UserAccount, UserAccount.member_id == Dealer.member_id).where(UserAccount.id == user.user_id)
+
+
+def own_dealers(session: Session, user: Visitor) -> Sequence[Dealer]:
+    """The dealers this user is, by code."""
+    return session.scalars(select(Dealer).where(Dealer.id.in_(_own_dealers(user))).order_by(Dealer.code)).all()
+
+
+def own_statement(session: Session, user: Visitor, number: str) -> Statement | None:
+    """A statement, if it is one of this user's; None alike when it is another's and when there is none."""
+    return session.scalar(select(Statement).where(Statement.number == number, Statement.dealer_id.in_(_own_dealers(user))))
+
+
+@dataclass(frozen=True)
+class StatementRow:
+    statement: Statement
+    dealer: Dealer
+    mall: Mall
+
+    @property
+    def month(self) -> Month:
+        return Month.of(self.statement.first_day)
+
+
+def own_statements(session: Session, user: Visitor, limit: int | None = None) -> Sequence[StatementRow]:
+    """This user's statements, the latest month first."""
+    rows = session.execute(
+        select(Statement, Dealer, Mall)
+        .join(Dealer, Dealer.id == Statement.dealer_id)
+        .join(Mall, Mall.id == Statement.mall_id)
+        .where(Statement.dealer_id.in_(_own_dealers(user)))
+        .order_by(Statement.first_day.desc(), Dealer.code, Mall.code)
+        .limit(limit)
+    )
+    return [StatementRow(statement, dealer, mall) for statement, dealer, mall in rows]
+
+
+def own_document(session: Session, user: Visitor, number: str) -> Document | None:
+    """The PDF of one of this user's statements, or None."""
+    return session.scalar(
+        select(Document)
+        .join(Statement, Statement.document_id == Document.id)
+        .where(Statement.number == number, Statement.dealer_id.in_(_own_dealers(user)))
+    )
+
+
+@dataclass(frozen=True)
+class HeldSpace:
+    """A space a dealer holds today."""
+
+    dealer_code: str
+    mall_name: str
+    kind: str
+    code: str
+    leased_area_sqft100: int
+
+
+def own_spaces(session: Session, user: Visitor, now: datetime) -> Sequence[HeldSpace]:
+    """The spaces this user's dealers hold today, on each mall's own date."""
+    rows = session.execute(
+        select(Dealer.code, Mall, Space.kind, Space.code, LeaseSpace)
+        .join(Lease, Lease.id == LeaseSpace.lease_id)
+        .join(Dealer, Dealer.id == Lease.dealer_id)
+        .join(Space, Space.id == LeaseSpace.space_id)
+        .join(Mall, Mall.id == Space.mall_id)
+        .where(Dealer.id.in_(_own_dealers(user)))
+        .order_by(Mall.code, Dealer.code, Space.code)
+    )
+    held = []
+    for dealer_code, mall, kind, code, span in rows:
+        today = local_date(now, mall.timezone)
+        if span.starts_on <= today and (span.ends_on is None or today <= span.ends_on):
+            held.append(HeldSpace(dealer_code, mall.name, kind, code, span.leased_area_sqft100))
+    return held
+
+
+@dataclass(frozen=True)
+class SalesSoFar:
+    """What was sold for a dealer this month, less what was returned, in cents."""
+
+    dealer_code: str
+    mall_name: str
+    month: Month
+    lines: int
+    net_cents: int
+
+
+def own_sales_this_month(session: Session, user: Visitor, now: datetime) -> Sequence[SalesSoFar]:
+    """This month's net sales of each of the user's dealers at each mall they sell at, on the mall's own calendar."""
+    months = {mall: Month.of(local_date(now, mall.timezone)) for mall in session.scalars(select(Mall))}
+    if not months:
+        return []
+    in_month = or_(
+        *(
+            (TicketLine.mall_id == mall.id) & TicketLine.posting_date.between(month.first_day, month.last_day)
+            for mall, month in months.items()
+        )
+    )
+    sums = session.execute(
+        select(Dealer.code, TicketLine.mall_id, func.count(TicketLine.id), func.sum(TicketLine.price_cents))
+        .join(Dealer, Dealer.id == TicketLine.dealer_id)
+        .where(Dealer.id.in_(_own_dealers(user)), in_month)
+        .group_by(Dealer.code, TicketLine.mall_id)
+        .order_by(Dealer.code, TicketLine.mall_id)
+    )
+    by_id = {mall.id: (mall, month) for mall, month in months.items()}
+    return [
+        SalesSoFar(code, by_id[mall_id][0].name, by_id[mall_id][1], lines, int(net or 0)) for code, mall_id, lines, net in sums
+    ]

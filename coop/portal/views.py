@@ -1,0 +1,46 @@
+"""The portal: a dealer's own booth, sales and statements."""
+
+from __future__ import annotations
+
+from flask import Blueprint, abort, render_template
+
+from coop.core.web import Page, allow, db, now, send_document, visitor
+from coop.portal import queries
+from coop.statements.domain import from_json
+
+portal = Blueprint("portal", __name__, url_prefix="/portal")
+
+
+@portal.get("/")
+@allow("dealer")
+def home() -> Page:
+    who = visitor()
+    latest = queries.own_statements(db(), who, limit=1)
+    return render_template(
+        "portal/home.html",
+        dealers=queries.own_dealers(db(), who),
+        spaces=queries.own_spaces(db(), who, now()),
+        sales=queries.own_sales_this_month(db(), who, now()),
+        latest=latest[0] if latest else None,
+    )
+
+
+@portal.get("/statements")
+@allow("dealer")
+def statements() -> Page:
+    return render_template("portal/statements.html", rows=queries.own_statements(db(), visitor()))
+
+
+@portal.get("/statements/<number>")
+@allow("dealer")
+def statement(number: str) -> Page:
+    found = queries.own_statement(db(), visitor(), number)
+    if found is None:
+        abort(404)
+    return render_template("portal/statement.html", value=from_json(found.value_json), has_document=found.document_id is not None)
+
+
+@portal.get("/statements/<number>.pdf")
+@allow("dealer")
+def statement_pdf(number: str) -> Page:
+    return send_document(queries.own_document(db(), visitor(), number))
