@@ -6,6 +6,7 @@ The app, the command and the workers import this once; nothing below does.
 from __future__ import annotations
 
 import coop.books.models
+import coop.books.service
 import coop.closing.models
 import coop.core.audit
 import coop.core.documents

@@ -56,8 +56,9 @@ def take_slot(session: Session, now: datetime, schedule: str, every: timedelta, 
     """Whether this caller is the one to do the scheduled thing in this slot of time (slots begin `offset` after UTC's)."""
     insert = pg_insert if dialect_name(session) == "postgresql" else sqlite_insert
     slot = (now - offset - _EPOCH) // every
-    taken = session.execute(insert(ScheduleSlot).values(schedule=schedule, slot=slot, at=now).on_conflict_do_nothing())
-    return taken.rowcount == 1  # type: ignore[attr-defined, no-any-return]
+    take = insert(ScheduleSlot).values(schedule=schedule, slot=slot, at=now).on_conflict_do_nothing()
+    # RETURNING, not a count of rows: psycopg does not count those of an insert the ORM has prepared.
+    return session.scalar(take.returning(ScheduleSlot.slot)) is not None
 
 
 def name_due(session: Session, now: datetime) -> list[str]:
