@@ -349,7 +349,7 @@ def install(app: Flask, recognise: Callable[[], Visitor | None], sign_in: str) -
 
     def _recognise() -> None:
         rule = request.url_rule
-        g.visitor = None if rule is None or rule.endpoint.startswith("edge.") else recognise()
+        g.visitor = None if rule is not None and rule.endpoint.startswith("edge.") else recognise()
 
     app.url_map.converters["month"] = MonthConverter
     app.before_request(_begin)

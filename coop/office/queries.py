@@ -11,8 +11,10 @@ from sqlalchemy.orm import Session
 
 from coop.books.models import Period
 from coop.closing.models import MonthClose
+from coop.closing.service import group_of
 from coop.core.audit import AuditLog
 from coop.core.documents import Document
+from coop.core.jobs import Job
 from coop.core.mail import Outbox
 from coop.core.periods import Month
 from coop.dealers.models import Dealer, UserAccount
@@ -30,18 +32,23 @@ class MonthRow:
     month: Month
     closed: bool
     close: MonthClose | None
+    moving: bool
+    """Whether work of its month-end is still to come or under way."""
 
     @property
     def steps_done(self) -> int:
         return sum(step.state == "done" for step in self.close.steps) if self.close else 0
 
     @property
-    def stopped(self) -> bool:
-        return bool(self.close and any(step.state == "refused" for step in self.close.steps))
-
-    @property
     def finished(self) -> bool:
         return bool(self.close and self.close.finished_at)
+
+    @property
+    def stopped(self) -> bool:
+        """Whether it waits for a person: a step was refused, or its work ended without the month-end ending."""
+        return bool(
+            self.close and not self.finished and (not self.moving or any(step.state == "refused" for step in self.close.steps))
+        )
 
 
 @dataclass(frozen=True)
@@ -66,12 +73,15 @@ def office_timezone(session: Session) -> str:
 def mall_months(session: Session) -> Sequence[MallMonths]:
     """Every mall with the months its books have, the latest first."""
     closes = {(close.mall_id, close.first_day): close for close in session.scalars(select(MonthClose))}
+    moving = _moving(session, [close.id for close in closes.values() if close.finished_at is None])
     rows: dict[int, list[MonthRow]] = {}
     periods = select(Period).where(Period.mall_id.is_not(None)).order_by(Period.first_day.desc())
     for period in session.scalars(periods):
         assert period.mall_id is not None
         close = closes.get((period.mall_id, period.first_day))
-        rows.setdefault(period.mall_id, []).append(MonthRow(Month.of(period.first_day), period.state == "closed", close))
+        rows.setdefault(period.mall_id, []).append(
+            MonthRow(Month.of(period.first_day), period.state == "closed", close, close is not None and close.id in moving)
+        )
     return [MallMonths(mall, rows.get(mall.id, [])) for mall in malls(session)]
 
 
@@ -81,7 +91,17 @@ def month_row(session: Session, mall_id: int, month: Month) -> MonthRow | None:
     close = session.scalar(select(MonthClose).where(MonthClose.mall_id == mall_id, MonthClose.first_day == month.first_day))
     if period is None and close is None:
         return None
-    return MonthRow(month, period is not None and period.state == "closed", close)
+    closed = period is not None and period.state == "closed"
+    return MonthRow(month, closed, close, close is not None and bool(_moving(session, [close.id])))
+
+
+def _moving(session: Session, close_ids: Sequence[int]) -> set[int]:
+    """Which of these month-ends have work that is waiting or running."""
+    groups = {group_of(close_id): close_id for close_id in close_ids}
+    found = session.scalars(
+        select(Job.group_key).where(Job.group_key.in_(groups), Job.state.in_(("queued", "running"))).distinct()
+    )
+    return {groups[group] for group in found if group is not None}
 
 
 @dataclass(frozen=True)

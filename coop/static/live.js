@@ -28,7 +28,7 @@ async function fetchPage(address) {
 
 async function showFigures() {
   const page = await fetchPage(location.pathname);
-  for (const what of ["#figures", ".lead", "#main form"]) {
+  for (const what of ["#figures", ".lead", "#after"]) {
     const here = document.querySelector(what);
     const there = page.querySelector(what);
     if (here && there) here.replaceWith(document.importNode(there, true));

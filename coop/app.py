@@ -1,0 +1,158 @@
+"""The Flask factory: one app of one co-op, its three faces, its edge."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from typing import cast
+from urllib.parse import urlsplit
+
+from flask import Flask, g, render_template, request
+from flask_wtf.csrf import CSRFError, CSRFProtect
+from jinja2 import StrictUndefined
+from sqlalchemy.exc import OperationalError
+from werkzeug.exceptions import HTTPException
+from werkzeug.middleware.proxy_fix import ProxyFix
+
+import coop.rooms  # noqa: F401  every table and kind of work
+from coop.config import Settings, load_settings, secret_key
+from coop.core import paths, web
+from coop.core.clock import utc_now
+from coop.core.db import make_engine, make_sessions
+from coop.core.errors import Refusal
+from coop.core.logs import configure_logs
+from coop.core.templating import FILTERS
+from coop.dealers import queries as people_queries
+from coop.dealers.views import OFFICE_ROLES, people, recognise
+from coop.office import queries as office_queries
+from coop.office.views import office
+from coop.portal.views import portal
+
+_SENTENCES = {
+    400: "The browser sent something this page does not understand.",
+    403: "This page is not for your role. The manager can give you one that may see it.",
+    404: "There is no such page, or it is not yours to see.",
+    405: "This address does not take what the browser sent. Go back and use the button on the page.",
+    413: "That is more than this page takes.",
+    500: "Something here is broken. Nothing was changed. Tell the manager the number below.",
+    503: "The database does not answer just now. Nothing was changed. Try again in a minute.",
+}
+
+
+def create_app(settings: Settings | None = None, *, clock: Callable[[], datetime] = utc_now) -> Flask:
+    """The app of the co-op that `settings` (else the environment) names. `clock` gives each request its moment, in UTC.
+
+    Raises SettingsError for a wrong setting and LookupError for an address that does not say who may use it.
+    """
+    settings = settings or load_settings()
+    configure_logs(settings.log_format)
+    app = web.CoopFlask("coop", static_folder=None, template_folder=str(paths.templates()))
+    secure = settings.secure_cookies
+    app.config.update(
+        SECRET_KEY=secret_key(settings),
+        MAX_CONTENT_LENGTH=256 * 1024,
+        PROVIDE_AUTOMATIC_OPTIONS=False,
+        SESSION_COOKIE_NAME="__Host-coop-form" if secure else "coop-form",
+        SESSION_COOKIE_HTTPONLY=True,
+        SESSION_COOKIE_SAMESITE="Lax",
+        SESSION_COOKIE_SECURE=secure,
+        SESSION_COOKIE_PATH="/",
+        # A form may lie open as long as its session lasts; its token ends with the session.
+        WTF_CSRF_TIME_LIMIT=None,
+        WTF_CSRF_FIELD_NAME="csrf_token",
+    )
+    engine = make_engine(settings.url)
+    app.extensions["coop"] = web.Site(settings, engine, make_sessions(engine), clock)
+    if settings.trusted_proxies:
+        hops = settings.trusted_proxies
+        app.wsgi_app = ProxyFix(app.wsgi_app, x_for=hops, x_proto=hops, x_host=hops)  # type: ignore[method-assign]
+    app.jinja_env.undefined = StrictUndefined
+    app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
+    app.jinja_env.filters.update(FILTERS)
+    web.install(app, recognise, sign_in="people.sign_in")
+    CSRFProtect(app)
+    for face in (people, office, portal):
+        app.register_blueprint(face)
+    app.context_processor(_letterhead)
+    app.register_error_handler(Refusal, _refused)
+    app.register_error_handler(CSRFError, _stale_form)
+    app.register_error_handler(OperationalError, _no_database)
+    app.register_error_handler(HTTPException, _http_error)
+    for endpoint in app.view_functions:
+        web.allowed_at(app, endpoint)
+    return app
+
+
+def _letterhead() -> dict[str, object]:
+    """What every page's head and foot need: the co-op's name and the words of the visitor's way about."""
+    who = web.visitor_or_none()
+    return {
+        "coop_name": _coop_name,
+        "zone": _zone,
+        "in_office": who is not None and bool(who.roles & OFFICE_ROLES),
+        "is_dealer": who is not None and "dealer" in who.roles,
+        "is_manager": who is not None and "manager" in who.roles,
+    }
+
+
+def _coop_name() -> str:
+    if g.get("without_database"):
+        return "Co-op"
+    coop = people_queries.cooperative(web.db())
+    return coop.name if coop else "Co-op"
+
+
+def _zone() -> str:
+    """The time zone in which pages that belong to no mall show moments."""
+    if "zone" not in g:
+        g.zone = office_queries.office_timezone(web.db())
+    return cast(str, g.zone)
+
+
+def _answer(status: int, heading: str, sentence: str) -> tuple[str, int]:
+    web.roll_back()
+    return (
+        render_template(
+            "errors/error.html",
+            heading=heading,
+            sentence=sentence,
+            request_id=web.request_id() if status >= 500 else "",
+            back=_page_before(),
+        ),
+        status,
+    )
+
+
+def _page_before() -> str | None:
+    """The path of the page of ours whose form was sent, for the way back."""
+    if request.method != "POST" or not request.referrer:
+        return None
+    parts = urlsplit(request.referrer)
+    return web.local_path(parts.path) if parts.netloc == request.host else None
+
+
+def _refused(refusal: Refusal) -> tuple[str, int]:
+    return _answer(422, "This cannot be done as asked", str(refusal))
+
+
+def _stale_form(_error: CSRFError) -> tuple[str, int]:
+    return _answer(
+        400,
+        "This form is no longer good",
+        "Its page was opened before you signed in, or in another browser. Nothing was changed. "
+        "Open the page again and send it from there.",
+    )
+
+
+def _no_database(error: OperationalError) -> tuple[str, int]:
+    g.without_database = True
+    web.log.error("the database does not answer", exc_info=error)
+    return _answer(503, "Not just now", _SENTENCES[503])
+
+
+def _http_error(error: HTTPException) -> tuple[str, int] | HTTPException:
+    status = error.code or 500
+    if status < 400:
+        return error
+    headings = {403: "Not for your role", 404: "Nothing here", 500: "Something is broken"}
+    return _answer(status, headings.get(status, "This did not work"), _SENTENCES.get(status, error.description or error.name))

@@ -1,0 +1,156 @@
+"""The office: month-end, the statements it made, the letters they went out with, the log."""
+
+from __future__ import annotations
+
+from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
+
+from coop.closing import queries as closing_queries
+from coop.closing import service as closing_service
+from coop.closing.steps import TITLES
+from coop.core import mail
+from coop.core.periods import Month
+from coop.core.web import Page, allow, db, now, request_id, send_document, site, visitor
+from coop.floor.models import Mall
+from coop.office import queries
+from coop.statements.domain import from_json
+
+office = Blueprint("office", __name__, url_prefix="/office")
+
+READERS = ("manager", "bookkeeper", "auditor")
+
+
+@office.app_template_filter("step_title")
+def step_title(name: str) -> str:
+    """A step of the month-end as a person reads it."""
+    return TITLES.get(name, name)
+
+
+# --- month-end ----------------------------------------------------------------------------------------------------------
+
+
+@office.get("/")
+@allow(*READERS)
+def months() -> Page:
+    return render_template("office/months.html", malls=queries.mall_months(db()))
+
+
+def _month(mall_code: str, month: Month) -> tuple[Mall, queries.MonthRow]:
+    mall = queries.mall_by_code(db(), mall_code)
+    row = queries.month_row(db(), mall.id, month) if mall else None
+    if mall is None or row is None:
+        abort(404)
+    return mall, row
+
+
+@office.get("/months/<mall_code>/<month:month>")
+@allow(*READERS)
+def month(mall_code: str, month: Month) -> Page:
+    mall, row = _month(mall_code, month)
+    return render_template(
+        "office/month.html",
+        mall=mall,
+        row=row,
+        dealers=closing_queries.dealer_rows(db(), mall.id, month),
+        made=queries.statements_of_month(db(), mall.id, month.first_day),
+    )
+
+
+@office.get("/months/<mall_code>/<month:month>/steps")
+@allow(*READERS)
+def month_steps(mall_code: str, month: Month) -> Page:
+    """The steps alone, for the page that shows them as they go."""
+    mall, row = _month(mall_code, month)
+    return render_template("office/steps.html", mall=mall, row=row)
+
+
+@office.post("/months/<mall_code>/<month:month>/begin")
+@allow("manager")
+def begin_month_end(mall_code: str, month: Month) -> Page:
+    """Begin the month-end, or take it up again where it stopped."""
+    mall, _row = _month(mall_code, month)
+    closing_service.start_close(db(), now(), mall_id=mall.id, month=month, user_id=visitor().user_id, request_id=request_id())
+    return redirect(url_for("office.month", mall_code=mall.code, month=month), 303)
+
+
+# --- statements ---------------------------------------------------------------------------------------------------------
+
+
+@office.get("/statements/<number>")
+@allow(*READERS)
+def statement(number: str) -> Page:
+    found = queries.statement_by_number(db(), number)
+    if found is None:
+        abort(404)
+    return render_template("office/statement.html", value=from_json(found.value_json), has_document=found.document_id is not None)
+
+
+@office.get("/statements/<number>.pdf")
+@allow(*READERS)
+def statement_pdf(number: str) -> Page:
+    found = queries.statement_by_number(db(), number)
+    return send_document(queries.document(db(), found.document_id if found else None))
+
+
+# --- letters ------------------------------------------------------------------------------------------------------------
+
+
+def _before() -> int | None:
+    """The id a page of a list begins below."""
+    return request.args.get("before", type=int)
+
+
+@office.get("/letters")
+@allow(*READERS)
+def letters() -> Page:
+    state = request.args.get("state")
+    if state not in mail.STATES:
+        state = None
+    rows = mail.list_mail(db(), state=state, before_id=_before(), limit=queries.PAGE + 1)
+    return render_template(
+        "office/letters.html",
+        rows=rows[: queries.PAGE],
+        older=rows[queries.PAGE - 1].outbox_id if len(rows) > queries.PAGE else None,
+        counts=mail.count_mail(db()),
+        state=state,
+        paged=_before() is not None,
+    )
+
+
+@office.get("/letters/<int:mail_id>")
+@allow(*READERS)
+def letter(mail_id: int) -> Page:
+    found = queries.mail(db(), mail_id)
+    if found is None:
+        abort(404)
+    return render_template(
+        "office/letter.html",
+        letter=found,
+        attempts=mail.list_attempts(db(), mail_id),
+        statement=queries.statement_of_mail(db(), found),
+    )
+
+
+@office.post("/letters/<int:mail_id>/resend")
+@allow("manager")
+def resend_letter(mail_id: int) -> Page:
+    found = queries.mail(db(), mail_id)
+    if found is None:
+        abort(404)
+    fresh = mail.resend_mail(db(), now(), found, mail_domain=site().settings.mail_domain, user_id=visitor().user_id)
+    flash("It goes out again: this is the new letter.")
+    return redirect(url_for("office.letter", mail_id=fresh.id), 303)
+
+
+# --- log ----------------------------------------------------------------------------------------------------------------
+
+
+@office.get("/log")
+@allow(*READERS)
+def log() -> Page:
+    rows = queries.log_lines(db(), before=_before())
+    return render_template(
+        "office/log.html",
+        rows=rows[: queries.PAGE],
+        older=rows[queries.PAGE - 1][0].id if len(rows) > queries.PAGE else None,
+        paged=_before() is not None,
+    )

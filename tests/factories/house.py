@@ -1,0 +1,232 @@
+"""A small invented co-op with everything its pages show: a mall, three dealers, sales, a month-end, statements, letters."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from decimal import Decimal
+
+from sqlalchemy.orm import Session
+
+from coop.books.service import ensure_period
+from coop.closing.models import CloseStep, MonthClose
+from coop.closing.service import group_of
+from coop.closing.steps import TITLES
+from coop.core import audit, jobs
+from coop.core.documents import keep_document
+from coop.core.mail import MailAttempt, queue_mail
+from coop.core.periods import Month
+from coop.dealers import service as people
+from coop.dealers.membership import add_dealer, found_coop
+from coop.dealers.models import Dealer, UserAccount
+from coop.floor.models import Mall
+from coop.floor.service import add_mall, add_space
+from coop.leases.service import make_lease
+from coop.sales.domain import LineIn, TenderIn, TicketIn
+from coop.sales.service import take_tickets
+from coop.statements.domain import sha256, to_json
+from coop.statements.models import Statement
+from tests.factories import statements
+
+PASSPHRASE = "bakino tuvela domuri sapeko"
+"""Of every user of the house."""
+OCTOBER, NOVEMBER = Month(2026, 10), Month(2026, 11)
+LETTER = "$5,183.90 will be paid to you on Nov 10, 2026.\n\nThe statement is attached."
+PDF = b"%PDF-1.7\n% bytes of a test, not a rendering\n%%EOF\n"
+
+ONE_HASH = people.HASHER.hash(PASSPHRASE)
+
+
+@dataclass(frozen=True)
+class House:
+    """Ids and names of what was built."""
+
+    mall: Mall
+    users: dict[str, int]
+    """User id by role; `dealer` is D01's and `other dealer` D02's, `nobody` has no role."""
+    tokens: dict[str, str]
+    """A good session's cookie of each of them."""
+    numbers: dict[str, str]
+    """Statement number by dealer code."""
+    sent_mail: int
+    failed_mail: int
+
+
+def add_person(session: Session, now: datetime, email: str, roles: tuple[str, ...], member_id: int | None = None) -> int:
+    """A user who signs in with PASSPHRASE; the hash is shared, so that a test does not pay for each."""
+    if roles:
+        user, _made = people.add_user(session, now, email=email, roles=roles, member_id=member_id)
+    else:
+        user = UserAccount(email=email, member_id=None, password_hash="", disabled_at=None, created_at=now)
+        session.add(user)
+    user.password_hash = ONE_HASH
+    session.flush()
+    return user.id
+
+
+def build_house(session: Session, now: datetime) -> House:
+    """Build it at `now` (3 November 2026): October's statements are made, November is open."""
+    found_coop(session, now, "Lantern Yard Dealers' Co-op", commission_percent=Decimal(10))
+    mall = add_mall(session, now, "MAIN", name="Lantern Yard Antiques Hall", timezone="America/Chicago")
+    booth = add_space(session, now, mall, "12", kind="booth", zone="front", width_in16=1920, depth_in16=2304)
+    ida = add_dealer(
+        session,
+        now,
+        "D01",
+        name="Ida Fenwick",
+        email="ida@example.org",
+        trade_name="Fenwick & Daughter",
+        joined_on=date(2025, 3, 1),
+    )
+    amos = add_dealer(session, now, "D02", name="Amos Pell", email="amos@example.org", joined_on=date(2025, 3, 1))
+    make_lease(session, now, mall, ida, starts_on=date(2026, 1, 1), commission_percent=Decimal(10), spaces=[booth])
+    _sell(session, now, mall, ida, amos)
+    ensure_period(session, mall.id, OCTOBER)
+    ensure_period(session, mall.id, NOVEMBER)
+    emails = {
+        "manager": ("manager@example.org", ("manager",), None),
+        "bookkeeper": ("books@example.org", ("bookkeeper",), None),
+        "auditor": ("auditor@example.org", ("auditor",), None),
+        "desk": ("desk@example.org", ("desk",), None),
+        "dealer": ("ida@example.org", ("dealer",), ida.member_id),
+        "other dealer": ("amos@example.org", ("dealer",), amos.member_id),
+        "nobody": ("nobody@example.org", (), None),
+    }
+    users = {name: add_person(session, now, email, roles, member_id) for name, (email, roles, member_id) in emails.items()}
+    tokens = {
+        name: people.begin_session(session, now, user_id, address="192.0.2.7", agent="Firefox/140.0 (X11; Linux)")
+        for name, user_id in users.items()
+    }
+    numbers = {}
+    mails = []
+    for dealer, name in ((ida, "Ida Fenwick"), (amos, "Amos Pell")):
+        statement, mail_id = _state(session, now, mall, dealer, name)
+        numbers[dealer.code] = statement.number
+        mails.append(mail_id)
+    _close(session, now, mall, users["manager"])
+    audit.record(session, now, "month-end begun", "month close", "MAIN 2026-10", user_id=users["manager"])
+    session.flush()
+    return House(mall, users, tokens, numbers, sent_mail=mails[0], failed_mail=mails[1])
+
+
+def _sell(session: Session, now: datetime, mall: Mall, ida: Dealer, amos: Dealer) -> None:
+    tickets = []
+    for n, (dealer, day, cents) in enumerate(
+        ((ida, date(2026, 11, 1), 12500), (ida, date(2026, 11, 2), 4250), (amos, date(2026, 11, 2), 999))
+    ):
+        line = LineIn(
+            position=1,
+            dealer_id=dealer.id,
+            tag=f"{dealer.code}-{100 + n}",
+            description="Oak washstand",
+            quantity=1,
+            unit_price=Decimal(cents) / 100,
+            tag_cents=cents,
+        )
+        sold_at = datetime(day.year, day.month, day.day, 18, 0, tzinfo=UTC)
+        tickets.append(
+            TicketIn(
+                key=f"test:{n}",
+                number=str(500 + n),
+                source="desk-1",
+                kind="sale",
+                sold_at=sold_at,
+                lines=(line,),
+                tenders=(TenderIn("cash"),),
+                taxed=False,
+            )
+        )
+    take_tickets(session, now, mall, tickets)
+
+
+def _state(session: Session, now: datetime, mall: Mall, dealer: Dealer, name: str) -> tuple[Statement, int]:
+    """An October statement of forty sales, its document and its mail: sent for D01, refused for D02."""
+    sold = statements.sale_lines(40, OCTOBER, dealer.code)
+    back = statements.return_line(sold[3], date(2026, 10, 20))
+    made = statements.statement(sold, (back,), opening_cents=61240 if dealer.code == "D01" else -5000, pay_on=date(2026, 11, 10))
+    value = dataclasses.replace(
+        made,
+        number=f"MAIN-{dealer.code}-2026-10",
+        mall_name=mall.name,
+        dealer_code=dealer.code,
+        dealer_name=name,
+        trade_name=dealer.trade_name,
+        first_day=OCTOBER.first_day,
+        last_day=OCTOBER.last_day,
+        made_on=date(2026, 11, 2),
+    )
+    text = to_json(value)
+    document = keep_document(
+        session,
+        now,
+        file_name=f"statement-{value.number}.pdf",
+        media_type="application/pdf",
+        content=PDF + dealer.code.encode(),
+        made_with="a test",
+    )
+    mail = queue_mail(
+        session,
+        now,
+        key=f"statement/MAIN/{dealer.code}/2026-10",
+        kind="statement",
+        recipient=f"{dealer.code}@example.org".lower(),
+        subject=f"Your statement for October 2026 ({dealer.code})",
+        text_body=LETTER,
+        document_id=document.id,
+        mail_domain="example.org",
+    )
+    sent = dealer.code == "D01"
+    mail.state, mail.attempts = ("sent" if sent else "failed"), 1
+    mail.sent_at = now if sent else None
+    mail.error = "" if sent else "550 5.1.1 no such mailbox"
+    session.add(
+        MailAttempt(
+            outbox_id=mail.id,
+            started_at=now,
+            ended_at=now + timedelta(seconds=1),
+            outcome="sent" if sent else "refused",
+            reply="250 2.0.0 taken" if sent else "550 5.1.1 no such mailbox",
+        )
+    )
+    statement = Statement(
+        number=value.number,
+        mall_id=mall.id,
+        dealer_id=dealer.id,
+        first_day=value.first_day,
+        value_json=text,
+        value_sha256=sha256(text),
+        opening_cents=value.opening_cents,
+        closing_cents=value.closing_cents,
+        document_id=document.id,
+        outbox_id=mail.id,
+        created_at=now,
+    )
+    session.add(statement)
+    session.flush()
+    return statement, mail.id
+
+
+def _close(session: Session, now: datetime, mall: Mall, user_id: int) -> None:
+    """October's month-end while its statements are being made."""
+    close = MonthClose(mall_id=mall.id, first_day=OCTOBER.first_day, started_by=user_id, started_at=now)
+    session.add(close)
+    session.flush()
+    before = list(TITLES).index("statements")
+    for position, name in enumerate(TITLES):
+        state = "done" if position < before else "running" if position == before else "waiting"
+        session.add(
+            CloseStep(
+                close_id=close.id,
+                name=name,
+                position=position,
+                state=state,
+                report="Done, as a test has it." if state == "done" else "",
+                progress_done=1 if state == "running" else 0,
+                progress_total=2 if state == "running" else 0,
+                finished_at=now if state == "done" else None,
+            )
+        )
+    jobs.name_job(
+        session, now, "closing.watch", {"close_id": close.id, "step": "statements"}, queue="default", group_key=group_of(close.id)
+    )
