@@ -19,10 +19,9 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from email import policy
-from email.errors import MessageError
+from email.errors import MessageError, NonASCIILocalPartDefect, ObsoleteHeaderDefect
 from email.headerregistry import Address
 from email.message import EmailMessage
-from email.utils import parseaddr
 from pathlib import Path
 from typing import Any
 
@@ -78,22 +77,23 @@ def breaks_a_header(value: str) -> bool:
 
 
 def parse_address(value: str) -> Address:
-    """One address, `office@example.org` or `Name <office@example.org>`; an international domain in its
-    ASCII form.
+    """One address, `office@example.org` or `Name <office@example.org>`; an international domain in its ASCII form.
 
     Raises Refused with a sentence.
     """
     wrong = f"{value!r} is not a mail address: write it like name@example.org."
     if breaks_a_header(value):
         raise Refused(wrong)
-    name, address = parseaddr(value)
-    local, at, domain = address.rpartition("@")
-    if not local or not at or not domain or any(char in domain for char in ' ,;:<>()[]"\\') or ".." in domain:
-        raise Refused(wrong)
     try:
-        # A display name is quoted, an address with two @ or a stray space is refused, by the standard
-        # library's parser.
-        parsed = Address(display_name=name, addr_spec=f"{local}@{domain.encode('idna').decode('ascii')}")
+        header: Any = policy.default.header_factory("To", value)
+        # A dot in a name, and a name of another script before the @, are forms that mail servers take.
+        faults = [d for d in header.defects if not isinstance(d, ObsoleteHeaderDefect | NonASCIILocalPartDefect)]
+        [group] = header.groups
+        [address] = group.addresses
+        if faults or group.display_name or not address.username or not address.domain:
+            raise Refused(wrong)
+        domain = address.domain.encode("idna").decode("ascii")
+        parsed = Address(display_name=address.display_name, username=address.username, domain=domain)
     except (MessageError, ValueError, IndexError) as error:
         raise Refused(wrong) from error
     if len(parsed.addr_spec) > 254:  # RFC 5321, 4.5.3.1.3, less its two angle brackets
@@ -198,57 +198,77 @@ def _only_address(header: Any) -> str:
     return str(header.addresses[0].addr_spec)
 
 
-@contextmanager
-def _conversation(settings: Settings) -> Iterator[smtplib.SMTP]:
-    """A server that has greeted us, agreed on a key and let us in; ended after `smtp_timeout_s` seconds in
-    all.
+def _fault_text(error: Exception, settings: Settings) -> str:
+    """What went wrong before the mail was offered, for the person who is to mend it."""
+    if isinstance(error, smtplib.SMTPResponseException):
+        return reply_text(error.smtp_code, error.smtp_error)
+    if isinstance(error, ssl.SSLCertVerificationError):
+        return f"the server's certificate is not trusted: {error.verify_message}"
+    return f"{settings.smtp_host}:{settings.smtp_port}: {error}"
 
-    A socket's own timeout begins again with every byte, so a timer shuts the socket down.
-    """
-    seconds = settings.smtp_timeout_s
-    late = f"the server had not finished after {seconds} seconds"
-    server: smtplib.SMTP | None = None
-    overdue = threading.Event()
 
-    def cut() -> None:
-        overdue.set()
-        sock = server.sock if server is not None else None
+class _Clock:
+    """Shuts a conversation's socket down after so many seconds in all: its own timeout begins again with every byte."""
+
+    def __init__(self, seconds: float) -> None:
+        self.overdue = False
+        self.server: smtplib.SMTP | None = None
+        self._timer = threading.Timer(seconds, self._cut)
+        self._timer.daemon = True
+        self._timer.start()
+
+    def stop(self) -> None:
+        self._timer.cancel()
+        if self.server is not None:
+            self.server.close()
+
+    def _cut(self) -> None:
+        self.overdue = True
+        sock = getattr(self.server, "sock", None)
         if sock is not None:
             with suppress(OSError):
                 sock.shutdown(socket.SHUT_RDWR)
 
-    timer = threading.Timer(seconds, cut)
-    timer.daemon = True
-    timer.start()
+
+class _Plain(smtplib.SMTP):
+    """Shows itself to the clock before it connects: a server may already be silent at its greeting."""
+
+    def __init__(self, clock: _Clock, *args: Any, **options: Any) -> None:
+        clock.server = self
+        super().__init__(*args, **options)
+
+
+class _Tls(smtplib.SMTP_SSL):
+    """The same, speaking TLS from the first byte."""
+
+    def __init__(self, clock: _Clock, *args: Any, **options: Any) -> None:
+        clock.server = self
+        super().__init__(*args, **options)
+
+
+@contextmanager
+def _conversation(settings: Settings) -> Iterator[smtplib.SMTP]:
+    """A server that has greeted us, agreed on a key and let us in; ended after `smtp_timeout_s` seconds in all."""
+    late = f"the server had not finished after {settings.smtp_timeout_s} seconds"
+    clock = _Clock(settings.smtp_timeout_s)
     try:
-        server = _connect(settings)
-        if overdue.is_set():
-            raise PutOff(late)
+        server = _connect(settings, clock)
         _enter(server, settings)
         yield server
         with suppress(smtplib.SMTPException, OSError):  # the mail is taken, whatever the good-bye is
             server.quit()
-    except smtplib.SMTPResponseException as error:
-        raise PutOff(reply_text(error.smtp_code, error.smtp_error)) from error
-    except ssl.SSLCertVerificationError as error:
-        raise PutOff(f"the server's certificate is not trusted: {error.verify_message}") from error
-    except TimeoutError as error:
-        raise PutOff(late) from error
     except (smtplib.SMTPException, OSError, UnicodeError) as error:
-        raise PutOff(late if overdue.is_set() else f"{settings.smtp_host}:{settings.smtp_port}: {error}") from error
+        raise PutOff(late if clock.overdue or isinstance(error, TimeoutError) else _fault_text(error, settings)) from error
     finally:
-        timer.cancel()
-        if server is not None:
-            server.close()
+        clock.stop()
 
 
-def _connect(settings: Settings) -> smtplib.SMTP:
-    host, port, seconds = settings.smtp_host, settings.smtp_port, settings.smtp_timeout_s
+def _connect(settings: Settings, clock: _Clock) -> smtplib.SMTP:
     # Without a name of ours the library asks DNS for one, which may take longer than the whole conversation.
-    name = settings.mail_domain
+    where = (settings.smtp_host, settings.smtp_port, settings.mail_domain)
     if settings.smtp_security == "tls":
-        return smtplib.SMTP_SSL(host, port, name, timeout=seconds, context=ssl.create_default_context())
-    return smtplib.SMTP(host, port, name, timeout=seconds)
+        return _Tls(clock, *where, timeout=settings.smtp_timeout_s, context=ssl.create_default_context())
+    return _Plain(clock, *where, timeout=settings.smtp_timeout_s)
 
 
 def _enter(server: smtplib.SMTP, settings: Settings) -> None:

@@ -1,0 +1,373 @@
+"""Mail on its way: real databases, a real SMTP server, processes that are really killed.
+
+The clock is a value the test moves, so that retries of days take no time.
+"""
+
+from __future__ import annotations
+
+import mailbox
+import os
+import signal
+import subprocess
+import sys
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pytest
+from sqlalchemy import select, update
+
+from coop.config import Settings
+from coop.core import jobs
+from coop.core.db import Sessions, transaction
+from coop.core.documents import keep_document
+from coop.core.errors import Refusal
+from coop.core.jobs import Job, run_job
+from coop.core.mail import MOST_ATTEMPTS, Outbox, count_mail, list_attempts, list_mail, mail_state, queue_mail, resend_mail
+from tests.mail_server import MailServer
+
+LEASE = timedelta(seconds=60)
+PDF = b"%PDF-1.7 not really, \x00\xff"
+
+
+@dataclass
+class Post:
+    """A co-op's mail in one database, at a moment the test moves."""
+
+    sessions: Sessions
+    settings: Settings
+    now: datetime
+
+    def queue(self, key: str = "statement/MAIN/D01/2010-12", recipient: str = "dealer@example.org") -> int:
+        with transaction(self.sessions) as session:
+            document = keep_document(
+                session, self.now, file_name="s.pdf", media_type="application/pdf", content=PDF, made_with="test"
+            )
+            return queue_mail(
+                session,
+                self.now,
+                key=key,
+                kind="statement",
+                recipient=recipient,
+                subject="Ihr Auszug für Dezember",
+                text_body="To be paid: $12.00 – 京都\n",
+                html_body="<p>To be paid: $12.00 – 京都</p>",
+                document_id=document.id,
+                mail_domain="example.org",
+                group_key="mail-2010-12",
+            ).id
+
+    def job_of(self, outbox_id: int) -> Job:
+        with transaction(self.sessions) as session:
+            return session.scalars(select(Job).where(Job.key == f"mail:{outbox_id}")).one()
+
+    def run(self, outbox_id: int) -> bool:
+        """Run the mail's job now, if it is due."""
+        job = self.job_of(outbox_id)
+        return run_job(self.sessions, job.id, lease=LEASE, settings=self.settings, clock=lambda: self.now)
+
+    def state(self, outbox_id: int) -> tuple[str, int]:
+        with transaction(self.sessions) as session:
+            state = mail_state(session, outbox_id)
+        assert state is not None
+        return state.state, state.attempts
+
+    def attempts(self, outbox_id: int) -> list[tuple[str, str]]:
+        with transaction(self.sessions) as session:
+            return [(attempt.outcome, attempt.reply) for attempt in list_attempts(session, outbox_id)]
+
+    def run_and_die(self, outbox_id: int, point: str) -> None:
+        """Run the mail's job in a process of its own, which is killed at the point."""
+        env = {name: value for name, value in os.environ.items() if not name.startswith("COOP_")}
+        env |= {
+            "COOP_KILL_AT": point,
+            "COOP_DATABASE_URL": self.settings.database_url,
+            "COOP_SMTP_HOST": self.settings.smtp_host,
+            "COOP_SMTP_PORT": str(self.settings.smtp_port),
+            "COOP_SMTP_SECURITY": "none",
+            "COOP_MAIL_FROM": self.settings.mail_from,
+        }
+        script = Path(__file__).with_name("run_one_job.py")
+        arguments = [str(self.settings.data), str(self.job_of(outbox_id).id), self.now.isoformat(), str(LEASE.seconds)]
+        done = subprocess.run([sys.executable, str(script), *arguments], env=env, capture_output=True, text=True)
+        assert done.returncode == -signal.SIGKILL, done.stderr
+
+
+@pytest.fixture
+def post(sessions: Sessions, database_url: str, now: datetime, tmp_path: Path, smtp_server: MailServer) -> Post:
+    """A co-op whose mail goes to `smtp_server`."""
+    settings = Settings(
+        data=tmp_path / "data",
+        database_url=database_url,
+        smtp_host=smtp_server.host,
+        smtp_port=smtp_server.port,
+        smtp_security="none",
+        smtp_timeout_s=20,
+        mail_from="Old Granary Co-op <office@example.org>",
+    )
+    return Post(sessions, settings, now)
+
+
+@pytest.fixture
+def box(post: Post) -> Post:
+    """A co-op without a mail server: its mail goes to the Maildir."""
+    return Post(post.sessions, post.settings.model_copy(update={"smtp_host": ""}), post.now)
+
+
+# --- accepted -----------------------------------------------------------------------------------------------------------
+
+
+def test_a_mail_is_sent_once_with_its_document(post: Post, smtp_server: MailServer) -> None:
+    mail = post.queue(recipient="Zoë Świątek <dealer@example.org>")
+    assert post.run(mail)
+    assert not post.run(mail)
+    [received] = smtp_server.messages
+    assert received.sender == "office@example.org"
+    assert received.recipients == ("dealer@example.org",)
+    assert received.message["Subject"] == "Ihr Auszug für Dezember"
+    assert received.message["To"] == "Zoë Świątek <dealer@example.org>"
+    text = received.message.get_body(("plain",))
+    assert text is not None
+    assert text.get_content().strip() == "To be paid: $12.00 – 京都"
+    [attached] = received.message.iter_attachments()
+    assert attached.get_content() == PDF
+    assert post.state(mail) == ("sent", 1)
+    [(outcome, reply)] = post.attempts(mail)
+    assert outcome == "sent"
+    assert reply.startswith("250")
+    assert post.job_of(mail).state == "done"
+
+
+def test_the_same_key_is_one_mail(post: Post, smtp_server: MailServer) -> None:
+    first = post.queue()
+    assert post.queue(recipient="other@example.org") == first
+    post.run(first)
+    assert post.queue() == first
+    assert not post.run(first)
+    assert [received.recipients for received in smtp_server.messages] == [("dealer@example.org",)]
+
+
+def test_an_international_address_goes_to_a_server_that_takes_it(post: Post, smtp_server: MailServer) -> None:
+    mail = post.queue(recipient="zoë@bücher.example")
+    post.run(mail)
+    # RFC 6531: the part before the @ in UTF-8; the domain may stay in its ASCII form.
+    assert [received.recipients for received in smtp_server.messages] == [("zoë@xn--bcher-kva.example",)]
+
+
+# --- refused ------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("stage", ["rcpt", "data"])
+def test_a_mail_put_off_comes_again_when_it_is_due(post: Post, smtp_server: MailServer, stage: str) -> None:
+    smtp_server.refuse_temporarily(times=2, stage=stage)  # type: ignore[arg-type]
+    mail = post.queue()
+    for attempt, minutes in ((1, 1), (2, 5)):
+        assert post.run(mail)
+        assert post.state(mail) == ("queued", attempt)
+        due = post.job_of(mail).run_after
+        assert due == post.now + timedelta(minutes=minutes)
+        post.now = due - timedelta(seconds=1)
+        assert not post.run(mail), "it is not due yet"
+        post.now = due
+    assert post.run(mail)
+    assert post.state(mail) == ("sent", 3)
+    replies = post.attempts(mail)
+    assert replies[:2] == [("put_off", "451 4.7.1 Try again later")] * 2
+    assert replies[2][0] == "sent"
+    assert len(smtp_server.messages) == 1
+
+
+def test_put_off_for_three_days_it_is_given_up_and_shown(post: Post, smtp_server: MailServer) -> None:
+    smtp_server.refuse_temporarily()
+    mail = post.queue()
+    begun = post.now
+    while post.run(mail):
+        post.now = max(post.now, post.job_of(mail).run_after)
+    assert post.state(mail) == ("given_up", MOST_ATTEMPTS)
+    assert timedelta(days=3) < post.now - begun < timedelta(days=4)
+    assert smtp_server.refusals == MOST_ATTEMPTS
+    job = post.job_of(mail)
+    assert (job.state, job.error) == ("done", "")
+    with transaction(post.sessions) as session:
+        assert session.get_one(Outbox, mail).error == "451 4.7.1 Try again later"
+
+
+@pytest.mark.parametrize("stage", ["rcpt", "data"])
+def test_a_permanent_refusal_stops_and_is_shown(post: Post, smtp_server: MailServer, stage: str) -> None:
+    smtp_server.refuse_for_ever(stage=stage)  # type: ignore[arg-type]
+    mail = post.queue()
+    assert post.run(mail)
+    assert post.state(mail) == ("failed", 1)
+    assert post.attempts(mail) == [("refused", "550 5.1.1 No such mailbox")]
+    post.now += timedelta(days=9)
+    assert not post.run(mail)
+    assert smtp_server.refusals == 1
+
+
+def test_a_wrong_address_fails_with_a_sentence_and_never_reaches_the_server(post: Post, smtp_server: MailServer) -> None:
+    mail = post.queue(recipient="dealer at example.org")
+    assert post.run(mail)
+    assert post.state(mail) == ("failed", 1)
+    [(outcome, reply)] = post.attempts(mail)
+    assert outcome == "refused"
+    assert reply == "'dealer at example.org' is not a mail address: write it like name@example.org."
+    assert smtp_server.messages == []
+
+
+@pytest.mark.parametrize("field", ["recipient", "subject"])
+@pytest.mark.parametrize("smuggled", ["\nBcc: thief@example.org", "\r\n\r\nbody", "\x00", "\u2028Bcc: x@example.org"])
+def test_a_line_end_in_a_header_is_refused_before_anything_is_written(post: Post, field: str, smuggled: str) -> None:
+    values = {"recipient": "dealer@example.org", "subject": "Hello"}
+    values[field] += smuggled
+    with transaction(post.sessions) as session:
+        with pytest.raises(Refusal, match=field):
+            queue_mail(session, post.now, key="k", kind="note", text_body="", mail_domain="example.org", **values)
+        assert list_mail(session) == []
+
+
+def test_a_server_that_is_not_there_puts_the_mail_off(post: Post) -> None:
+    post.settings = post.settings.model_copy(update={"smtp_port": 1})
+    mail = post.queue()
+    assert post.run(mail)
+    assert post.state(mail) == ("queued", 1)
+    [(outcome, reply)] = post.attempts(mail)
+    assert outcome == "put_off"
+    assert "refused" in reply
+
+
+def test_a_server_that_hangs_is_cut_off_and_tried_again(post: Post, smtp_server: MailServer) -> None:
+    post.settings = post.settings.model_copy(update={"smtp_timeout_s": 1})
+    smtp_server.hang(times=1)
+    mail = post.queue()
+    assert post.run(mail)
+    assert post.attempts(mail) == [("put_off", "the server had not finished after 1 seconds")]
+    post.now += timedelta(hours=1)
+    assert post.run(mail)
+    assert post.state(mail) == ("sent", 2)
+    assert len(smtp_server.messages) == 1
+
+
+# --- killed -------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("point", "mails"),
+    [("job:claimed", 1), ("mail:claimed", 1), ("mail:sent", 2), ("mail:recorded", 1), ("job:done", 1)],
+)
+def test_killed_anywhere_a_mail_is_sent_and_only_a_cut_between_sending_and_recording_repeats_it(
+    post: Post, smtp_server: MailServer, point: str, mails: int
+) -> None:
+    mail = post.queue()
+    post.run_and_die(mail, point)
+    post.now += timedelta(seconds=1)
+    ended = point in ("mail:recorded", "job:done")
+    assert post.run(mail) is False, "whoever had it may still be at it"
+    # The mail is held longer than its job: for as long as a conversation with the server can take.
+    for _ in range(3):
+        post.now += timedelta(minutes=1)
+        post.run(mail)
+    assert post.state(mail) == ("sent", 2 if point in ("mail:claimed", "mail:sent") else 1)
+    assert post.job_of(mail).state == "done"
+    assert len(smtp_server.messages) == mails
+    assert len({received.content for received in smtp_server.messages}) == 1, "a repeated mail is the same mail"
+    if not ended and point != "job:claimed":
+        assert [outcome for outcome, _ in post.attempts(mail)] == ["started", "sent"]
+
+
+@pytest.mark.parametrize("point", ["mail:claimed", "mail:sent", "mail:recorded"])
+def test_the_post_box_never_holds_a_mail_twice(box: Post, point: str) -> None:
+    mail = box.queue()
+    box.run_and_die(mail, point)
+    box.now += timedelta(minutes=5)
+    box.run(mail)
+    assert box.state(mail)[0] == "sent"
+    [kept] = mailbox.Maildir(box.settings.maildir, create=False)
+    with transaction(box.sessions) as session:
+        assert kept["Message-ID"] == f"<{session.get_one(Outbox, mail).message_id}>"
+
+
+def test_killed_after_a_mail_was_put_off_it_is_not_tried_before_it_is_due(post: Post, smtp_server: MailServer) -> None:
+    smtp_server.refuse_temporarily(times=1)
+    mail = post.queue()
+    post.run_and_die(mail, "mail:recorded")
+    assert post.state(mail) == ("queued", 1)
+    with transaction(post.sessions) as session:
+        due = session.get_one(Outbox, mail).next_at
+        session.execute(update(Job).values(lease_until=post.now))
+    post.now += timedelta(seconds=1)
+    assert post.run(mail)
+    assert smtp_server.messages == []
+    assert post.job_of(mail).run_after == due
+    post.now = due
+    assert post.run(mail)
+    assert len(smtp_server.messages) == 1
+
+
+def test_a_worker_that_lost_its_job_meanwhile_still_records_what_it_sent(post: Post, smtp_server: MailServer) -> None:
+    mail = post.queue()
+    job_id = post.job_of(mail).id
+    with transaction(post.sessions) as session:
+        token = jobs.claim_job(session, post.now, job_id, LEASE)
+    run = jobs.JobRun(job_id, str(token), post.sessions, LEASE, post.settings, lambda: post.now)
+    body = jobs.KINDS["mail.send"].long
+    assert body is not None
+    with transaction(post.sessions) as session:
+        session.execute(update(Job).where(Job.id == job_id).values(lease_token="another"))
+    body(run, {"outbox_id": mail})
+    assert post.state(mail) == ("sent", 1)
+    assert post.job_of(mail).state == "running"
+    post.now += timedelta(minutes=5)
+    assert post.run(mail), "whoever has the job finds the mail sent, and ends it"
+    assert post.job_of(mail).state == "done"
+    assert len(smtp_server.messages) == 1
+
+
+# --- sent again, and read -----------------------------------------------------------------------------------------------
+
+
+def resend(post: Post, outbox_id: int, recipient: str | None = None) -> int:
+    with transaction(post.sessions) as session:
+        outbox = session.get_one(Outbox, outbox_id)
+        return resend_mail(session, post.now, outbox, mail_domain="example.org", recipient=recipient, user_id=7).id
+
+
+def test_a_resend_is_a_new_mail_with_an_id_of_its_own(post: Post, smtp_server: MailServer) -> None:
+    mail = post.queue()
+    with pytest.raises(Refusal, match="still on its way"):
+        resend(post, mail)
+    post.run(mail)
+    second = resend(post, mail, "new@example.org")
+    with pytest.raises(Refusal, match="still on its way"):
+        resend(post, mail)
+    post.run(second)
+    third = resend(post, second)
+    post.run(third)
+    with transaction(post.sessions) as session:
+        keys = [state.key for state in reversed(list_mail(session))]
+    assert keys == [f"statement/MAIN/D01/2010-12{n}" for n in ("", "/2", "/3")]
+    assert len({received.message_id for received in smtp_server.messages}) == 3
+    assert [received.recipients[0] for received in smtp_server.messages] == [
+        "dealer@example.org",
+        "new@example.org",
+        "new@example.org",
+    ]
+    assert all(b"application/pdf" in received.content for received in smtp_server.messages)
+
+
+def test_the_office_reads_mail_by_state_page_and_last_reply(post: Post, smtp_server: MailServer) -> None:
+    smtp_server.refuse_for_ever()
+    failed = post.queue("a")
+    post.run(failed)
+    smtp_server.accept()
+    sent, queued = post.queue("b"), post.queue("c")
+    post.run(sent)
+    with transaction(post.sessions) as session:
+        assert [state.outbox_id for state in list_mail(session)] == [queued, sent, failed]
+        assert [state.outbox_id for state in list_mail(session, limit=1, before_id=queued)] == [sent]
+        assert [(state.outbox_id, state.reply) for state in list_mail(session, state="failed")] == [
+            (failed, "550 5.1.1 No such mailbox")
+        ]
+        assert list_mail(session, kind="rota") == []
+        assert mail_state(session, 10_000) is None
+        assert count_mail(session) == {"queued": 1, "sending": 0, "sent": 1, "failed": 1, "given_up": 0}
+        assert count_mail(session, "rota") == dict.fromkeys(("queued", "sending", "sent", "failed", "given_up"), 0)
