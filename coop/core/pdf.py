@@ -59,7 +59,8 @@ def made_with() -> str:
     """Versions of what the bytes of a PDF depend on, in under 200 characters."""
     require()
     number = pango.pango_version()
-    font = _face(400)["name"].getDebugName(5).removeprefix("Version ").partition(";")[0]
+    with _face(400) as face:
+        font = face["name"].getDebugName(5).removeprefix("Version ").partition(";")[0]
     return (
         f"WeasyPrint {weasyprint.__version__}, pydyf {pydyf.__version__}, "
         f"Pango {number // 10000}.{number // 100 % 100}.{number % 100}, "
@@ -102,7 +103,11 @@ class _Printable(dict[int, str | None]):
 
 @functools.cache
 def _printable_table() -> _Printable:
-    return _Printable(set.intersection(*(set(_face(weight).getBestCmap()) for weight in FACES)))
+    letters = []
+    for weight in FACES:
+        with _face(weight) as face:
+            letters.append(set(face.getBestCmap()))
+    return _Printable(set.intersection(*letters))
 
 
 def printable(text: str) -> str:

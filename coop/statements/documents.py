@@ -59,7 +59,7 @@ def sum_rows(value: StatementValue) -> list[SumRow]:
         "Opening balance": f"{opening} at the end of {before}" if opening else f"from {before}",
         "Net sales": _net_working(value),
         "Charges": _listed(line.label for line in value.charges),
-        "Payments": "to you and from you" if value.payments else "none",
+        "Payments": _paid_working(value),
         "Closing balance": _owed(value.closing_cents, f"at the end of {month(value.month)}"),
     }
     return [SumRow(label, workings[label], amount) for label, amount in value.sums]
@@ -84,7 +84,14 @@ def _listed(labels: Iterator[str]) -> str:
     names = list(dict.fromkeys(labels))
     if len(names) > 4:
         names = [*names[:3], f"{len(names) - 3} more"]
-    return ", ".join(names) or "none"
+    return "; ".join(names) or "none"
+
+
+def _paid_working(value: StatementValue) -> str:
+    to_you = -sum(min(0, line.amount_cents) for line in value.payments)
+    by_you = sum(max(0, line.amount_cents) for line in value.payments)
+    said = [f"paid {who} you {money(cents)}" for who, cents in (("to", to_you), ("by", by_you)) if cents]
+    return ", ".join(said) or "none"
 
 
 def item(line: SaleLine) -> str:

@@ -22,7 +22,7 @@ WARES = (
     "Mercury-glass ornaments, boxed",
     "Walnut candle stand",
     "Tin of buttons",
-    "Hand-thrown stoneware crock, two gallons, hairline at rim",
+    "Stoneware crock, two gallons, hairline",
 )
 REASONS = (
     ("standing", "10% on request over $20.00"),
