@@ -240,9 +240,9 @@ def _claim(run: jobs.JobRun, outbox_id: int, settings: Settings) -> _Claim | Non
     """Take the mail, and write down that an attempt begins; None if it has already ended. Raises
     jobs.Later.
     """
-    # The conversation must end before another worker may take the mail: connecting has a time limit of its
-    # own.
-    lease = max(run.lease, timedelta(seconds=2 * settings.smtp_timeout_s + 5 if settings.smtp_host else 0))
+    # As long as a conversation can take, connecting included (it has a time limit of its own): whoever has the job after us
+    # may find us still talking. A file in the post-box may be written twice without harm.
+    lease = timedelta(seconds=2 * settings.smtp_timeout_s + 5 if settings.smtp_host else 0)
     token = secrets.token_hex(16)
     with run.transaction() as session:
         now = run.clock()
