@@ -27,7 +27,8 @@ _BATCH = 2000
 COOP_CHAIN = "co-op"
 
 
-def _insert_ignoring(session: Session, table: type[Any]) -> Any:
+def insert_ignoring(session: Session, table: type[Any]) -> Any:
+    """An insert that leaves a row alone which is there already."""
     insert_ = pg_insert if dialect_name(session) == "postgresql" else sqlite_insert
     return insert_(table).on_conflict_do_nothing()
 
@@ -42,7 +43,7 @@ def ensure_account(session: Session, path: str, kind: str, *, mall_id: int | Non
         account_id = session.scalar(select(Account.id).where(Account.path == path))
         if account_id is None:
             values = {"path": path, "kind": kind, "mall_id": mall_id, "dealer_id": dealer_id}
-            session.execute(_insert_ignoring(session, Account).values(**values))
+            session.execute(insert_ignoring(session, Account).values(**values))
             account_id = session.scalars(select(Account.id).where(Account.path == path)).one()
         known[path] = account_id
     return known[path]
@@ -101,7 +102,7 @@ def ensure_period(session: Session, mall_id: int | None, month: Month) -> Period
         if dialect_name(session) == "postgresql":
             # Two posters may open the month at once: the second takes what the first made.
             session.execute(
-                _insert_ignoring(session, Period).values(
+                insert_ignoring(session, Period).values(
                     mall_id=mall_id, first_day=month.first_day, last_day=month.last_day, state="open"
                 )
             )
@@ -380,7 +381,8 @@ def _seal_job(session: Session, now: datetime, args: dict[str, Any]) -> None:
 def check_trial_balance(session: Session) -> list[str]:
     """Faults of the trial balance: the whole, and every entry. Empty when all is zero."""
     faults_found = []
-    total = session.scalar(select(func.coalesce(func.sum(Posting.amount_cents), 0))) or 0
+    # PostgreSQL adds up integers into a numeric.
+    total = int(session.scalar(select(func.coalesce(func.sum(Posting.amount_cents), 0))) or 0)
     if total:
         faults_found.append(f"The trial balance is off by {format_cents(total)}.")
     unbalanced = session.execute(
@@ -391,7 +393,7 @@ def check_trial_balance(session: Session) -> list[str]:
         .limit(20)
     )
     for entry_id, off, count in unbalanced:
-        faults_found.append(f"Entry {entry_id} has {count} postings and is off by {format_cents(off)}.")
+        faults_found.append(f"Entry {entry_id} has {count} postings and is off by {format_cents(int(off))}.")
     unproved = session.scalar(
         select(func.count())
         .select_from(Entry)

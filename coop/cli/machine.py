@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
 import os
 import platform
 import shutil
@@ -20,12 +19,14 @@ from sqlalchemy import func, select, text
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from coop.books import service as books
 from coop.cli.context import Coop, data_option, open_coop
 from coop.config import Settings, SettingsError, load_settings
-from coop.core import migrate, paths
+from coop.core import migrate, paths, pdf
 from coop.core.errors import Refusal
 from coop.core.jobs import server_version
 from coop.dealers.models import Cooperative
+from coop.statements import service as statements
 
 PDF_PACKAGES = ("libpango-1.0-0", "libpangoft2-1.0-0", "libharfbuzz-subset0")
 LEAST_FREE_BYTES = 200 * 2**20
@@ -67,17 +68,13 @@ def check_machine() -> Iterator[Finding]:
 
 
 def _renderer() -> Finding:
-    subject = "libraries for PDF"
-    try:
-        # Not imported above: without its libraries this raises OSError, and then nothing else could be said.
-        renderer = importlib.import_module("weasyprint")
-    except OSError as error:
-        if sys.platform == "darwin":
-            mend = "brew install pango"
-        else:
-            mend = f"sudo apt-get update && sudo apt-get install -y {' '.join(PDF_PACKAGES)}"
-        return Finding(subject, str(error).strip().splitlines()[0], mend, "missing")
-    return Finding(f"{subject} (WeasyPrint {renderer.__version__})")
+    if pdf.UNAVAILABLE is None:
+        return Finding(f"libraries for PDF ({pdf.made_with()})")
+    if sys.platform == "darwin":
+        mend = "brew install pango"
+    else:
+        mend = f"sudo apt-get update && sudo apt-get install -y {' '.join(PDF_PACKAGES)}"
+    return Finding("libraries for PDF", str(pdf.UNAVAILABLE).strip().splitlines()[0], mend, "missing")
 
 
 def _font() -> Finding:
@@ -143,6 +140,8 @@ def check_database(coop: Coop) -> Finding:
             intact = session.scalar(text("PRAGMA quick_check(1)")) if coop.settings.is_sqlite else "ok"
         here, newest = migrate.revision_of(coop.engine), migrate.newest_revision()
     except DBAPIError as error:
+        if coop.settings.is_sqlite:
+            return Finding("database", f"it cannot be read: {error.orig}.", "coop restore, from the newest backup")
         return Finding("database", f"it does not answer: {str(error.orig).strip()}. Start it, or correct COOP_DATABASE_URL.")
     if intact != "ok":
         return Finding(version, f"the file is damaged: {intact}.", "coop restore, from the newest backup")
@@ -169,11 +168,11 @@ def _unknown(revision: str) -> str:
 
 # --- the books ----------------------------------------------------------------------------------------------------------
 
-BOOKS = (
-    ("trial balance and seals", "coop.books.service", "check_books"),
-    ("statements against the ledger", "coop.statements.service", "check_statements"),
+BOOKS: tuple[tuple[str, Callable[[Session], list[str]]], ...] = (
+    ("trial balance and seals", books.check_books),
+    ("statements against the ledger", statements.check_statements),
 )
-"""What is proved, and the function that proves it: it takes a session and gives each fault as a sentence."""
+"""What is proved, and what proves it: it gives each fault as a sentence."""
 
 
 def check_books(coop: Coop) -> Iterator[Finding]:
@@ -185,13 +184,7 @@ def check_books(coop: Coop) -> Iterator[Finding]:
         if not session.scalar(select(func.count()).select_from(Cooperative)):
             yield Finding("co-op", "the database holds none.", "coop new --name NAME --mall CODE --timezone ZONE")
             return
-        for subject, module, name in BOOKS:
-            # Not imported above: the statements' room may load the renderer, whose absence was reported and is no reason to stop.
-            try:
-                proof: Callable[[Session], list[str]] = getattr(importlib.import_module(module), name)
-            except OSError:
-                yield Finding(subject, "it cannot be proved without the libraries for PDF.", "", "missing")
-                continue
+        for subject, proof in BOOKS:
             faults = proof(session)
             yield from (Finding(subject, fault) for fault in faults)
             if not faults:
