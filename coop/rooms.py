@@ -8,6 +8,7 @@ from __future__ import annotations
 import coop.books.models
 import coop.books.service
 import coop.closing.models
+import coop.closing.service
 import coop.core.audit
 import coop.core.documents
 import coop.core.jobs
@@ -18,6 +19,7 @@ import coop.floor.models
 import coop.leases.models
 import coop.sales.models
 import coop.statements.models
+import coop.statements.service
 import coop.tax.models  # noqa: F401
 from coop.core.db import Base
 

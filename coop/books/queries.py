@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from sqlalchemy import func, select
+from sqlalchemy import func, select, true
 from sqlalchemy.orm import Session
 
 from coop.books.models import Account, Entry, Posting
+
+
+@dataclass(frozen=True)
+class DealerEntry:
+    """One entry's effect on a dealer's account, in cents: positive is owed to the dealer."""
+
+    business_date: date
+    kind: str
+    memo: str
+    amount_cents: int
 
 
 @dataclass(frozen=True)
@@ -33,13 +44,18 @@ def balances(session: Session, *, through: date | None = None) -> list[Balance]:
     return [Balance(*row) for row in session.execute(rows)]
 
 
-def dealer_balances_before(session: Session, mall_id: int, day: date) -> dict[int, int]:
+def dealer_balances_before(session: Session, mall_id: int, day: date, *, dealer_id: int | None = None) -> dict[int, int]:
     """What the co-op owed each dealer of a mall at the start of a day, in cents: dealer id -> owed (negative: owes)."""
     rows = session.execute(
         select(Account.dealer_id, func.sum(Posting.amount_cents))
         .join(Posting, Posting.account_id == Account.id)
         .join(Entry, Entry.id == Posting.entry_id)
-        .where(Account.kind == "dealer", Account.mall_id == mall_id, Entry.business_date < day)
+        .where(
+            Account.kind == "dealer",
+            Account.mall_id == mall_id,
+            Entry.business_date < day,
+            true() if dealer_id is None else Account.dealer_id == dealer_id,
+        )
         .group_by(Account.dealer_id)
     )
     return {dealer_id: -int(amount) for dealer_id, amount in rows if dealer_id is not None}
@@ -79,3 +95,24 @@ def account_movement(session: Session, period_id: int, account_id: int) -> int:
         )
         or 0
     )
+
+
+def dealer_entries(
+    session: Session, mall_id: int, dealer_id: int, first: date, last: date, *, besides: Sequence[str]
+) -> list[DealerEntry]:
+    """A dealer's entries over days, leaving out some kinds, in the order posted."""
+    rows = session.execute(
+        select(Entry.business_date, Entry.kind, Entry.memo, Posting.amount_cents)
+        .join(Posting, Posting.entry_id == Entry.id)
+        .join(Account, Account.id == Posting.account_id)
+        .where(
+            Account.kind == "dealer",
+            Account.mall_id == mall_id,
+            Account.dealer_id == dealer_id,
+            Entry.business_date >= first,
+            Entry.business_date <= last,
+            Entry.kind.not_in(besides),
+        )
+        .order_by(Entry.business_date, Entry.id)
+    )
+    return [DealerEntry(day, kind, memo, -amount) for day, kind, memo, amount in rows]

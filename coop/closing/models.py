@@ -49,4 +49,6 @@ class CloseStep(Base):
     """Path of the page where it is mended."""
     progress_done: Mapped[int] = mapped_column(Integer, default=0)
     progress_total: Mapped[int] = mapped_column(Integer, default=0)
+    tries: Mapped[int] = mapped_column(Integer, default=0)
+    """How often it was taken up again: part of its job's key."""
     finished_at: Mapped[datetime | None] = mapped_column(UtcDateTime)

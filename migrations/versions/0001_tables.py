@@ -468,6 +468,7 @@ def upgrade() -> None:
         sa.Column("mend", sa.String(length=200), nullable=False),
         sa.Column("progress_done", sa.Integer(), nullable=False),
         sa.Column("progress_total", sa.Integer(), nullable=False),
+        sa.Column("tries", sa.Integer(), nullable=False),
         sa.Column("finished_at", sa.DateTime(timezone=True), nullable=True),
         sa.CheckConstraint("state IN ('waiting', 'running', 'done', 'refused')", name=op.f("ck_close_step_known_state")),
         sa.ForeignKeyConstraint(["close_id"], ["month_close.id"], name=op.f("fk_close_step_close_id")),

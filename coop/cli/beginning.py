@@ -1,0 +1,42 @@
+"""`coop new`: a co-op from nothing."""
+
+from __future__ import annotations
+
+from decimal import Decimal, InvalidOperation
+from pathlib import Path
+
+import click
+
+from coop.cli.context import data_option, open_coop
+from coop.core import audit, migrate
+from coop.core.clock import utc_now
+from coop.core.db import transaction
+from coop.core.errors import Refusal
+from coop.dealers.membership import found_coop
+from coop.floor.service import add_mall
+
+
+@click.command("new")
+@click.option("--name", required=True, help="The co-op's name.")
+@click.option("--mall", "mall_code", required=True, help="Code of its first mall, such as MAIN.")
+@click.option("--mall-name", default="", help="The mall's name (else the co-op's).")
+@click.option("--timezone", required=True, help="The mall's time zone, such as America/Chicago.")
+@click.option("--commission", default="10", show_default=True, help="Commission in percent, for leases that say nothing else.")
+@click.option("--paper", type=click.Choice(["letter", "a4"]), default="letter", show_default=True)
+@data_option
+def new_command(name: str, mall_code: str, mall_name: str, timezone: str, commission: str, paper: str, data: Path | None) -> None:
+    """Make a co-op with one mall."""
+    try:
+        percent = Decimal(commission)
+    except InvalidOperation as error:
+        raise Refusal(f"--commission {commission}: write a percent, such as 10 or 7.5.") from error
+    coop = open_coop(data, migrated=False)
+    coop.settings.data.mkdir(parents=True, exist_ok=True)
+    migrate.upgrade(coop.engine)
+    now = utc_now()
+    with transaction(coop.sessions) as session:
+        found_coop(session, now, name, commission_percent=percent, paper=paper)
+        mall = add_mall(session, now, mall_code, name=mall_name or name, timezone=timezone)
+        audit.record(session, now, "co-op founded", "mall", mall.code)
+    click.echo(f"{name} is there, with the mall {mall.code} ({timezone}), in {coop.settings.data}.")
+    click.echo("Next: coop user add EMAIL --role manager, then coop serve; or coop sales import FILE to bring sales in.")

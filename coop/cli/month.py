@@ -1,0 +1,134 @@
+"""`coop month`: the month-end from the command line."""
+
+from __future__ import annotations
+
+import csv
+import sys
+from dataclasses import astuple, fields
+from pathlib import Path
+
+import click
+
+from coop.cli.context import MONTH, Coop, data_option, find_mall, open_coop
+from coop.closing import service
+from coop.closing.models import MonthClose
+from coop.closing.queries import DealerMonth, close_of, dealer_rows
+from coop.closing.steps import TITLES
+from coop.core.clock import utc_now
+from coop.core.db import transaction
+from coop.core.jobs import GroupState
+from coop.core.money import format_cents
+from coop.core.periods import Month
+from coop.core.runner import run_group_with_processes
+
+_MARKS = {"done": "done", "refused": "REFUSED", "running": "running", "waiting": "not yet"}
+
+
+@click.group("month")
+def month_command() -> None:
+    """The month-end of a mall."""
+
+
+@month_command.command("close")
+@click.argument("month", type=MONTH)
+@click.option("--mall", "mall_code", required=True, help="Code of the mall.")
+@click.option("--dry-run", is_flag=True, help="Try every step up to the lock, show what would come of it, change nothing.")
+@click.option("--no-wait", is_flag=True, help="Leave the work to the workers that are running.")
+@data_option
+def close_command(month: Month, mall_code: str, dry_run: bool, no_wait: bool, data: Path | None) -> None:
+    """Close a month: post rent and commission, check, lock, make and mail the statements.
+
+    Stopped anywhere, it goes on when it is run again; a month that is closed already stays as it is.
+    """
+    coop = open_coop(data)
+    if dry_run:
+        _rehearse(coop, month, mall_code)
+        return
+    with transaction(coop.sessions) as session:
+        mall = find_mall(session, mall_code)
+        close = service.start_close(session, utc_now(), mall_id=mall.id, month=month)
+        close_id = close.id
+    if no_wait:
+        click.echo(f"{month.name} of {mall.code} is in the workers' hands. See how it goes with: coop month steps {month}")
+        return
+    see_through(coop, close_id)
+    with transaction(coop.sessions) as session:
+        close = session.get_one(MonthClose, close_id)
+        _print_steps(close)
+        refused = any(step.state == "refused" for step in close.steps)
+        unfinished = any(step.state != "done" for step in close.steps)
+    if refused or unfinished:
+        click.echo("The month-end is not finished. Mend what was refused and run the same command again.", err=True)
+        sys.exit(1)
+
+
+def see_through(coop: Coop, close_id: int) -> None:
+    """Run a month-end's jobs with processes of this command, showing progress where a person looks on."""
+    with click.progressbar(length=1, label="month-end", file=sys.stderr, hidden=not sys.stderr.isatty()) as bar:
+
+        def progress(state: GroupState) -> None:
+            bar.length = max(1, state.total)
+            bar.update(state.done + state.failed - bar.pos)
+
+        run_group_with_processes(coop.settings, service.group_of(close_id), progress)
+
+
+def _rehearse(coop: Coop, month: Month, mall_code: str) -> None:
+    with coop.sessions() as session:
+        mall = find_mall(session, mall_code)
+        for step in service.rehearse_close(session, utc_now(), mall, month):
+            click.echo(f"{_MARKS[step.state]:>8}  {TITLES[step.name]}: {step.report}")
+        rows = dealer_rows(session, mall.id, month)
+        session.rollback()
+    click.echo(f"{len(rows)} dealers; to be owed in all ${format_cents(sum(row.closing for row in rows))}. Nothing was changed.")
+
+
+def _print_steps(close: MonthClose) -> None:
+    for step in close.steps:
+        click.echo(f"{_MARKS[step.state]:>8}  {TITLES[step.name]}" + (f": {step.report}" if step.report else ""))
+
+
+@month_command.command("steps")
+@click.argument("month", type=MONTH)
+@click.option("--mall", "mall_code", required=True, help="Code of the mall.")
+@data_option
+def steps_command(month: Month, mall_code: str, data: Path | None) -> None:
+    """Show how a month-end stands."""
+    coop = open_coop(data)
+    with transaction(coop.sessions) as session:
+        mall = find_mall(session, mall_code)
+        close = close_of(session, mall.id, month)
+        if close is None:
+            click.echo(f"The month-end of {month.name} at {mall.code} has not begun.")
+        else:
+            _print_steps(close)
+
+
+_CENTS = [f.name for f in fields(DealerMonth) if f.name not in ("dealer_id", "dealer", "name")]
+
+
+@month_command.command("show")
+@click.argument("month", type=MONTH)
+@click.option("--mall", "mall_code", required=True, help="Code of the mall.")
+@click.option("--format", "form", type=click.Choice(["table", "csv"]), default="table", show_default=True)
+@data_option
+def show_command(month: Month, mall_code: str, form: str, data: Path | None) -> None:
+    """Show what each dealer's month came to: a row a dealer, dollars with two decimals.
+
+    closing = opening + net - commission - rent - fees - paid; net = gross - returns - discounts.
+    """
+    coop = open_coop(data)
+    with transaction(coop.sessions) as session:
+        mall = find_mall(session, mall_code)
+        rows = dealer_rows(session, mall.id, month)
+    table = [(row.dealer, *(astuple(row)[3:])) for row in rows]
+    if form == "csv":
+        out = csv.writer(sys.stdout, lineterminator="\n")
+        out.writerow(["dealer", *_CENTS])
+        for code, *amounts in table:
+            out.writerow([code, *(format_cents(a, grouped=False) for a in amounts)])
+        return
+    widths = [max(11, len(name) + 1) for name in _CENTS]
+    click.echo("dealer".ljust(8) + "".join(name.rjust(w) for name, w in zip(_CENTS, widths, strict=True)))
+    for code, *amounts in [*table, ("all", *(sum(column) for column in list(zip(*table, strict=True))[1:]))]:
+        click.echo(code.ljust(8) + "".join(format_cents(a).rjust(w) for a, w in zip(amounts, widths, strict=True)))

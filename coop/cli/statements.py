@@ -1,0 +1,32 @@
+"""`coop statements export`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from coop.cli.context import MONTH, data_option, find_mall, open_coop
+from coop.core.db import transaction
+from coop.core.periods import Month
+from coop.statements.service import export_statements
+
+
+@click.group("statements")
+def statements_command() -> None:
+    """Dealers' statements."""
+
+
+@statements_command.command("export")
+@click.argument("month", type=MONTH)
+@click.option("--mall", "mall_code", required=True, help="Code of the mall.")
+@click.option("--to", "folder", required=True, type=click.Path(path_type=Path, file_okay=False), help="Folder to write to.")
+@data_option
+def export_command(month: Month, mall_code: str, folder: Path, data: Path | None) -> None:
+    """Write a month's statements to a folder, one PDF a dealer, as they were first made."""
+    coop = open_coop(data)
+    with transaction(coop.sessions) as session:
+        done = export_statements(session, find_mall(session, mall_code), month, folder)
+    click.echo(
+        f"{done.written} statements written to {folder}" + (f", {done.unchanged} were there already." if done.unchanged else ".")
+    )

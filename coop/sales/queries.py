@@ -1,0 +1,98 @@
+"""Reads of tickets and imports."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from sqlalchemy import case, func, select
+from sqlalchemy.orm import Session, aliased
+
+from coop.core.periods import Month
+from coop.sales.models import ImportRefusal, SalesImport, Ticket, TicketLine
+
+
+@dataclass(frozen=True)
+class DealerSales:
+    """A dealer's month in cents: gross - discounts - returns = net. Returns and discounts are zero or positive."""
+
+    gross_cents: int
+    discounts_cents: int
+    returns_cents: int
+
+    @property
+    def net_cents(self) -> int:
+        return self.gross_cents - self.discounts_cents - self.returns_cents
+
+
+def month_sales(session: Session, mall_id: int, month: Month) -> dict[int | None, DealerSales]:
+    """What each dealer sold and took back in a month, by dealer id; None is unclaimed."""
+    is_sale = Ticket.kind == "sale"
+    rows = session.execute(
+        select(
+            TicketLine.dealer_id,
+            func.sum(case((is_sale, TicketLine.tag_cents), else_=0)),
+            func.sum(case((is_sale, TicketLine.discount_cents), else_=0)),
+            func.sum(case((is_sale, 0), else_=-TicketLine.price_cents)),
+        )
+        .join(Ticket, Ticket.id == TicketLine.ticket_id)
+        .where(
+            TicketLine.mall_id == mall_id,
+            TicketLine.posting_date >= month.first_day,
+            TicketLine.posting_date <= month.last_day,
+        )
+        .group_by(TicketLine.dealer_id)
+    )
+    return {dealer_id: DealerSales(int(gross), int(off), int(back)) for dealer_id, gross, off, back in rows}
+
+
+@dataclass(frozen=True)
+class StatedLine:
+    """A ticket line as a statement shows it, with the number of the ticket it returns (empty when untied)."""
+
+    line: TicketLine
+    ticket: Ticket
+    returns: str
+
+
+def lines_of_dealer(session: Session, mall_id: int, dealer_id: int, month: Month) -> list[StatedLine]:
+    """A dealer's lines of a month, by when they were sold."""
+    original, original_ticket = aliased(TicketLine), aliased(Ticket)
+    rows = session.execute(
+        select(TicketLine, Ticket, original_ticket.number)
+        .join(Ticket, Ticket.id == TicketLine.ticket_id)
+        .outerjoin(original, original.id == TicketLine.returns_line_id)
+        .outerjoin(original_ticket, original_ticket.id == original.ticket_id)
+        .where(
+            TicketLine.dealer_id == dealer_id,
+            TicketLine.mall_id == mall_id,
+            TicketLine.posting_date >= month.first_day,
+            TicketLine.posting_date <= month.last_day,
+        )
+        .order_by(Ticket.sold_at, Ticket.id, TicketLine.position)
+    )
+    return [StatedLine(line, ticket, number or "") for line, ticket, number in rows]
+
+
+def unfinished_imports(session: Session, mall_id: int) -> list[SalesImport]:
+    """Imports of a mall that were stopped before their last row."""
+    return list(session.scalars(select(SalesImport).where(SalesImport.mall_id == mall_id, SalesImport.state == "running")))
+
+
+def refusals_of(session: Session, import_id: int) -> list[str]:
+    """Every refused row's sentence, in order of the file."""
+    return list(
+        session.scalars(select(ImportRefusal.sentence).where(ImportRefusal.import_id == import_id).order_by(ImportRefusal.row))
+    )
+
+
+def unclaimed_in(session: Session, mall_id: int, month: Month) -> tuple[int, int]:
+    """Unclaimed lines of a month: how many, and their cents."""
+    count, amount = session.execute(
+        select(func.count(TicketLine.id), func.coalesce(func.sum(TicketLine.price_cents), 0)).where(
+            TicketLine.mall_id == mall_id,
+            TicketLine.posting_date >= month.first_day,
+            TicketLine.posting_date <= month.last_day,
+            TicketLine.dealer_id.is_(None),
+        )
+    ).one()
+    return int(count), int(amount)
