@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import functools
 import gc
+import io
 import os
 import threading
 import unicodedata
@@ -69,7 +70,7 @@ def made_with() -> str:
 
 
 def _face(weight: int) -> TTFont:
-    return TTFont(paths.fonts() / FACES[weight], lazy=True)
+    return TTFont(io.BytesIO((paths.fonts() / FACES[weight]).read_bytes()), lazy=True)
 
 
 # --- characters -------------------------------------------------------------------------------------------------------
@@ -79,8 +80,9 @@ class _Printable(dict[int, str | None]):
     """A table for str.translate that works each character out once."""
 
     def __init__(self, codes: Iterable[int]) -> None:
-        super().__init__({code: chr(code) for code in codes if unicodedata.category(chr(code)) != "Cf"})
-        self.update({ord(white): white for white in "\t\n\r"})
+        # Asked instead of the table itself, which also grows by what was replaced.
+        self.shown = frozenset(code for code in codes if unicodedata.category(chr(code)) != "Cf")
+        super().__init__({code: chr(code) for code in (*self.shown, *map(ord, "\t\n\r"))})
 
     def __missing__(self, code: int) -> str | None:
         self[code] = text = self._substitute(chr(code))
@@ -96,7 +98,7 @@ class _Printable(dict[int, str | None]):
             return "-"
         for form in ("NFKC", "NFKD"):
             plain = unicodedata.normalize(form, char)
-            if plain != char and all(ord(c) in self for c in plain):
+            if plain != char and all(ord(c) in self.shown for c in plain):
                 return plain
         return REPLACEMENT
 

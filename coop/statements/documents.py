@@ -22,9 +22,9 @@ REASONS = {
 
 
 def statement_file_name(value: StatementValue) -> str:
-    """`statement-MAIN-D01-2010-12.pdf`: letters, digits, dot and hyphen only, whatever the codes hold."""
+    """`statement-MAIN-D01-2010-12.pdf`: plain letters, digits and hyphens, whatever the codes hold."""
     name = f"statement-{value.mall_code}-{value.dealer_code}-{value.month}"
-    return "".join(c if c.isascii() and (c.isalnum() or c in ".-") else "-" for c in name) + ".pdf"
+    return "".join(c if c.isascii() and c.isalnum() else "-" for c in name) + ".pdf"
 
 
 def outcome(value: StatementValue) -> str:

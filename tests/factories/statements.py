@@ -26,13 +26,14 @@ WARES = (
 )
 REASONS = (
     ("standing", "10% on request over $20.00"),
-    ("booth", "Booth sale, Dec 10 to Dec 12"),
-    ("offer", "Approved by D01"),
+    ("booth", "all of Booth 12, Dec 3 to Dec 31"),
+    ("offer", "approved by D01"),
 )
 
 
-def sale_lines(count: int, month: Month = Month(2010, 12), code: str = "D01") -> tuple[SaleLine, ...]:
-    """Sales spread over the month in order of date; every seventh has a discount, every fifth more than one piece."""
+def sale_lines(count: int, code: str = "D01") -> tuple[SaleLine, ...]:
+    """Sales spread over December 2010 in order of date; every seventh has a discount, every fifth more than one piece."""
+    month = Month(2010, 12)
     lines = []
     for n in range(count):
         quantity = 1 if n % 5 else n % 4 + 2
@@ -91,9 +92,7 @@ def statement(
     commission = round_half_up(Fraction(net, 10))
     charges = (
         ChargeLine("rent", "Rent, Booth 12", "120.00 sq ft x $2.25", -rent_cents),
-        ChargeLine(
-            "commission", "Commission", f"10% of net sales {format_cents(net)}", -commission
-        ),
+        ChargeLine("commission", "Commission", f"10% of net sales {format_cents(net)}", -commission),
     )
     charged = sum(line.amount_cents for line in charges)
     closing = opening_cents + net + charged + sum(line.amount_cents for line in payments)
@@ -156,9 +155,7 @@ def debt() -> StatementValue:
 
 def empty() -> StatementValue:
     """Nothing sold, nothing charged, nothing owed."""
-    return dataclasses.replace(
-        statement(rent_cents=0, pay_on=None), charges=(), tax_collected=(), spaces=(), trade_name=""
-    )
+    return dataclasses.replace(statement(rent_cents=0, pay_on=None), charges=(), tax_collected=(), spaces=(), trade_name="")
 
 
 def untied_return() -> StatementValue:
@@ -186,10 +183,7 @@ def odd_characters() -> StatementValue:
         "{{ 7*7 }} {% raw %} &amp; &#x4e2d;",
         "\u216b \uff11\uff12\uff13 \ufb01ne \u00bd \u2033 \u01fa",
     )
-    sales = tuple(
-        dataclasses.replace(line, description=text)
-        for line, text in zip(sale_lines(len(odd)), odd, strict=True)
-    )
+    sales = tuple(dataclasses.replace(line, description=text) for line, text in zip(sale_lines(len(odd)), odd, strict=True))
     return statement(sales, dealer_name="Zo\u00eb \u0141uczak \u674e", trade_name="\u201cThe Attic\u201d \u2014 R&D")
 
 
@@ -202,9 +196,7 @@ def long_words() -> StatementValue:
         tag="D01-" + "9" * 36,
         ticket="536365" * 5,
     )
-    dear = dataclasses.replace(
-        sales[1], tag_cents=1234567890, price_cents=1234567890 - sales[1].discount_cents
-    )
+    dear = dataclasses.replace(sales[1], tag_cents=1234567890, price_cents=1234567890 - sales[1].discount_cents)
     return statement(
         (long, dear, *sales[2:]),
         dealer_name="Wolfeschlegelsteinhausenbergerdorff" * 3,
