@@ -24,13 +24,22 @@ loglevel = "warning"
 
 
 def when_ready(server: Any) -> None:
-    """End with the `coop serve` that started us, even if it was killed and could not say so."""
+    """The master ends with the `coop serve` that started it, even if that was killed and could not say so."""
     _, watcher_pid = watcher_of(os.environ)
     if watcher_pid is not None:
-        threading.Thread(target=_end_with, args=(Stop(watcher_pid),), name="watcher", daemon=True).start()
+        _end_with(watcher_pid)
 
 
-def _end_with(stop: Stop) -> None:
-    while not stop.asked:
+def post_worker_init(worker: Any) -> None:
+    """A web process ends with its master: it would go on answering for half a minute beside the new one's."""
+    _end_with(worker.ppid)
+
+
+def _end_with(parent_pid: int) -> None:
+    threading.Thread(target=_wait_for_end_of, args=(Stop(parent_pid),), name="watcher", daemon=True).start()
+
+
+def _wait_for_end_of(parent: Stop) -> None:
+    while not parent.asked:
         time.sleep(0.5)
     os.kill(os.getpid(), signal.SIGTERM)

@@ -99,7 +99,7 @@ def run_loop(
     """Claim and run jobs, one at a time, until asked to stop; the exit code of the process: 0, or RENEW_EXIT.
 
     `until_idle`: end too when nothing (of these queues and this group) runs anywhere or becomes ready within `patience`.
-    A runner of everything also names what is due by the clock. A database that does not answer is waited for.
+    A runner that goes on also names what is due by the clock. A database that does not answer is waited for.
     """
     lease = timedelta(seconds=settings.job_lease_s)
     keeps_schedule = settings.jobs == "embedded" and not until_idle and group_key is None
@@ -173,7 +173,8 @@ class Watched:
     def start(self) -> None:
         self.owner = secrets.token_hex(4)
         env = {**self._env, WATCHED: f"{self.owner}/{os.getpid()}"}
-        self._process = subprocess.Popen(self._command, env=env, pass_fds=self._fds, stdin=subprocess.DEVNULL)
+        # A group of its own: Ctrl-C reaches the watcher, and the watcher asks each process to end its work first.
+        self._process = subprocess.Popen(self._command, env=env, pass_fds=self._fds, stdin=subprocess.DEVNULL, process_group=0)
         self._started_at = time.monotonic()
         # A test kills a process at a named point once; the one in its place lives.
         self._env.pop(faults.VARIABLE, None)
@@ -283,7 +284,7 @@ def run_group_with_processes(
                 code = runner.ended()
                 if code is not None:
                     release_after(sessions, runner, code)
-                if runner.quick_ends >= 5:
+                if runner.quick_ends >= 3:
                     raise Refusal(
                         f"The processes that do the work end as soon as they start (exit code {code}); they said why above."
                     )

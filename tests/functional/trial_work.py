@@ -45,10 +45,10 @@ def effects(sessions: Sessions, action: str = "trial") -> list[str]:
         return sorted(rows)
 
 
-def states(sessions: Sessions) -> dict[str, int]:
-    """How many jobs are in each state."""
+def states(sessions: Sessions, kinds: str = "") -> dict[str, int]:
+    """How many jobs, of kinds that begin so, are in each state."""
     with transaction(sessions) as session:
-        found = session.scalars(select(jobs.Job.state)).all()
+        found = session.scalars(select(jobs.Job.state).where(jobs.Job.kind.startswith(kinds))).all()
     return {state: found.count(state) for state in set(found)}
 
 
