@@ -17,7 +17,7 @@ from coop.closing.steps import TITLES
 from coop.core.clock import utc_now
 from coop.core.db import transaction
 from coop.core.jobs import GroupState
-from coop.core.money import format_cents
+from coop.core.money import format_cents, format_dollars
 from coop.core.periods import Month
 from coop.core.runner import run_group_with_processes
 
@@ -80,7 +80,7 @@ def _rehearse(coop: Coop, month: Month, mall_code: str) -> None:
             click.echo(f"{_MARKS[step.state]:>8}  {TITLES[step.name]}: {step.report}")
         rows = dealer_rows(session, mall.id, month)
         session.rollback()
-    click.echo(f"{len(rows)} dealers; to be owed in all ${format_cents(sum(row.closing for row in rows))}. Nothing was changed.")
+    click.echo(f"{len(rows)} dealers; to be owed in all {format_dollars(sum(row.closing for row in rows))}. Nothing was changed.")
 
 
 def _print_steps(close: MonthClose) -> None:

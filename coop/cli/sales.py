@@ -12,7 +12,7 @@ from coop.cli.context import data_option, open_coop
 from coop.core.clock import utc_now
 from coop.core.db import transaction
 from coop.core.errors import Refusal
-from coop.core.money import format_cents
+from coop.core.money import format_dollars
 from coop.sales.domain import MAPPINGS
 from coop.sales.importing import ImportOptions, import_sales, refusals_by_reason
 from coop.sales.queries import refusals_of
@@ -76,7 +76,7 @@ def import_command(
         ("here already", work.rows_here, None),
     ]
     for label, count, amount in rows:
-        click.echo(f"{label:>14} {count:>10,}" + (f"  ${format_cents(amount)}" if amount is not None else ""))
+        click.echo(f"{label:>14} {count:>10,}" + (f"  {format_dollars(amount)}" if amount is not None else ""))
     for reason, count in reasons:
         click.echo(f"{'':>14} {count:>10,}  refused: {reason}")
     click.echo(f"{'tickets':>14} {work.tickets:>10,}")

@@ -13,7 +13,7 @@ from coop.books.service import check_trial_balance, close_period, ensure_period,
 from coop.closing.queries import SALE_KINDS, period_of
 from coop.core import clock
 from coop.core.errors import Refusal
-from coop.core.money import format_cents
+from coop.core.money import format_dollars
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
@@ -51,7 +51,7 @@ def check_sales(session: Session, now: datetime, mall: Mall, month: Month) -> Ou
     ensure_period(session, mall.id, month)
     sales = month_sales(session, mall.id, month)
     net = sum(s.net_cents for s in sales.values())
-    return Outcome(f"Net sales of ${format_cents(net)}.")
+    return Outcome(f"Net sales of {format_dollars(net)}.")
 
 
 def carry_unclaimed(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
@@ -59,7 +59,7 @@ def carry_unclaimed(session: Session, now: datetime, mall: Mall, month: Month) -
     count, amount = unclaimed_in(session, mall.id, month)
     if not count:
         return Outcome("There are none.")
-    return Outcome(f"{count:,} unclaimed lines, ${format_cents(amount)} in all, are carried.")
+    return Outcome(f"{count:,} unclaimed lines, {format_dollars(amount)} in all, are carried.")
 
 
 def post_rent(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
@@ -69,7 +69,7 @@ def post_rent(session: Session, now: datetime, mall: Mall, month: Month) -> Outc
     except Refusal as error:
         raise StepRefused(str(error)) from error
     total = sum(c.amount_cents for c in charges_of(session, mall.id, month) if c.kind != "commission")
-    return Outcome(f"${format_cents(total)} in all; {posted:,} charges posted now.")
+    return Outcome(f"{format_dollars(total)} in all; {posted:,} charges posted now.")
 
 
 def post_commission(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
@@ -82,7 +82,7 @@ def post_commission(session: Session, now: datetime, mall: Mall, month: Month) -
     except Refusal as error:
         raise StepRefused(str(error)) from error
     total = sum(c.amount_cents for c in charges_of(session, mall.id, month) if c.kind == "commission")
-    return Outcome(f"${format_cents(total)} in all; {posted:,} charges posted now.")
+    return Outcome(f"{format_dollars(total)} in all; {posted:,} charges posted now.")
 
 
 def check_tax(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
@@ -93,8 +93,8 @@ def check_tax(session: Session, now: datetime, mall: Mall, month: Month) -> Outc
     ledger = {account: amount for account, amount in ledger.items() if amount}
     if ledger != charged:
         off = sum(ledger.values()) - sum(charged.values())
-        raise StepRefused(f"The tax accounts and the tickets differ by ${format_cents(off)}: tell whoever keeps the program.")
-    return Outcome(f"${format_cents(sum(charged.values()))} was collected." if charged else "No tax was collected.")
+        raise StepRefused(f"The tax accounts and the tickets differ by {format_dollars(off)}: tell whoever keeps the program.")
+    return Outcome(f"{format_dollars(sum(charged.values()))} was collected." if charged else "No tax was collected.")
 
 
 def check_dealers(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:

@@ -84,7 +84,7 @@ Rate = Scaled(6)
 
 
 def make_engine(url: str | URL, **options: Any) -> Engine:
-    """An engine whose transactions are serialised as the books need: IMMEDIATE on SQLite, READ COMMITTED with locks on PostgreSQL."""
+    """An engine whose transactions are kept apart as the books need: IMMEDIATE on SQLite, row locks on PostgreSQL."""
     parsed = make_url(url)
     if parsed.get_backend_name() == "sqlite":
         options.setdefault("connect_args", {})["timeout"] = 60

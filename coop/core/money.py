@@ -25,8 +25,8 @@ def exact(value: Exact) -> Fraction:
 def round_half_up(value: Exact) -> int:
     """The nearest integer, halves away from zero (0.5 -> 1, -0.5 -> -1).
 
-    Source: rounding to the cent is half-up in Streamlined Sales and Use Tax Agreement s. 324; away from zero for negatives so that
-    a return gives back exactly what a sale took.
+    Source: rounding to the cent is half-up in Streamlined Sales and Use Tax Agreement s. 324; away from zero for negatives so
+    that a return gives back exactly what a sale took.
     """
     fraction = exact(value)
     sign = -1 if fraction < 0 else 1
@@ -46,17 +46,26 @@ def allocate(total: int, weights: Sequence[Exact]) -> list[int]:
     exact proportion. Raises ValueError for no weights or a zero sum when there is something to share.
     Source: the largest-remainder (Hamilton) method of apportionment.
     """
-    if total < 0:
-        return [-part for part in allocate(-total, weights)]
     fractions = [exact(w) for w in weights]
     whole = sum(fractions, Fraction(0))
     if whole == 0:
         if total == 0:
             return [0] * len(fractions)
         raise ValueError("there is nothing to share by: the weights sum to zero")
-    shares = [total * w / whole for w in fractions]
+    return round_to_sum([total * w / whole for w in fractions])
+
+
+def round_to_sum(shares: Sequence[Fraction]) -> list[int]:
+    """Round exact shares so that the parts sum to their sum rounded half-up; each part is less than one from its share.
+
+    Every share is rounded down and the largest remainders go up, ties to the earlier. Minus the shares give minus the parts.
+    """
+    whole = sum(shares, Fraction(0))
+    # A sum of zero has no sign of its own; the first share's is as good, and turns over with the shares.
+    if (whole or next((s for s in shares if s), whole)) < 0:
+        return [-part for part in round_to_sum([-s for s in shares])]
     parts = [share.numerator // share.denominator for share in shares]
-    left = total - sum(parts)
+    left = round_half_up(whole) - sum(parts)
     by_remainder = sorted(range(len(shares)), key=lambda i: (parts[i] - shares[i], i))
     for i in by_remainder[:left]:
         parts[i] += 1
@@ -70,7 +79,13 @@ def format_cents(amount_cents: int, *, grouped: bool = True) -> str:
     return f"{sign}{whole:,}.{part:02d}" if grouped else f"{sign}{whole}.{part:02d}"
 
 
+def format_dollars(amount_cents: int) -> str:
+    """1234567 -> '$12,345.67', -5 -> '-$0.05'."""
+    return f"-${format_cents(-amount_cents)}" if amount_cents < 0 else f"${format_cents(amount_cents)}"
+
+
 _AMOUNT = re.compile(r"[-+]?(\d{1,3}(,\d{3})+|\d+)?(\.\d+)?", re.ASCII)
+_CURRENCY = re.compile(r"([-+]?)\s*\$\s*")
 
 
 def parse_decimal(text: str) -> Decimal:
@@ -78,7 +93,10 @@ def parse_decimal(text: str) -> Decimal:
 
     Raises ValueError with a phrase that completes "'...' ".
     """
-    plain = text.strip().replace("$", "", 1).strip()
+    plain = text.strip()
+    marked = _CURRENCY.match(plain)
+    if marked:
+        plain = marked[1] + plain[marked.end() :]
     if not plain or not _AMOUNT.fullmatch(plain) or not any(c.isdigit() for c in plain):
         raise ValueError("is not an amount; write it like 1234.50")
     if len(plain) > 18:

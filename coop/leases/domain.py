@@ -9,7 +9,7 @@ from decimal import Decimal
 from fractions import Fraction
 
 from coop.core.geometry import format_sqft
-from coop.core.money import Exact, format_cents, round_half_up
+from coop.core.money import Exact, format_dollars, round_half_up
 from coop.core.periods import Month, days_within
 
 
@@ -78,7 +78,7 @@ def _spans(rates: Sequence[DatedRate], first: date, last: date) -> list[tuple[Da
 def commission(net_cents: int, percent: Exact) -> Rent:
     """Commission on a month's net sales in cents, rounded once. A negative month gives commission back."""
     amount = round_half_up(Fraction(net_cents) * Fraction(percent) / 100)
-    return Rent(amount, f"{plain_percent(percent)}% of ${format_cents(net_cents)}")
+    return Rent(amount, f"{plain_percent(percent)}% of {format_dollars(net_cents)}")
 
 
 def plain_percent(percent: Exact) -> str:

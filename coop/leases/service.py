@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from coop.books.domain import EntryDraft
 from coop.books.service import dealer_account, income_account, post_entries
 from coop.core.errors import Refusal
-from coop.core.money import format_cents
+from coop.core.money import format_dollars
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall, Space
@@ -34,7 +34,11 @@ _KIND_OF_SPACE = {"booth": "rent", "case": "case", "shelf": "shelf", "wall": "wa
 
 
 def set_rate(session: Session, mall: Mall, zone: str, price: Decimal, *, per: str, starts_on: date) -> RentRate:
-    """The price of a zone from a date. Refuses a negative one, and a second one for the same day."""
+    """The price of a zone from a date. Refuses a negative one, one without a zone, and a second one for the same day."""
+    if not zone.strip():
+        raise Refusal("The rate's zone is empty: name the zone it is for, such as front.")
+    if per not in ("sqft", "flat"):
+        raise Refusal(f"The rate of zone {zone} is per {per}: use sqft (a square foot a month) or flat (a month).")
     if price < 0:
         raise Refusal(f"The rate of zone {zone} is {price}: it cannot be negative.")
     taken = select(RentRate.id).where(RentRate.mall_id == mall.id, RentRate.zone == zone, RentRate.starts_on == starts_on)
@@ -57,9 +61,17 @@ def make_lease(
     spaces: Sequence[Space] = (),
     ends_on: date | None = None,
 ) -> Lease:
-    """A lease on spaces as measured. Refuses dates that run backwards and a space leased to another in these dates."""
+    """A lease on spaces as measured.
+
+    Refuses dates that run backwards, a commission that is no percent, a space of another mall, and one leased in these dates.
+    """
     if ends_on is not None and ends_on < starts_on:
         raise Refusal(f"The lease of {dealer.code} ends on {ends_on}, before it starts on {starts_on}.")
+    if not 0 <= commission_percent <= 100:
+        raise Refusal(f"A commission of {commission_percent} percent for {dealer.code} is not between 0 and 100.")
+    elsewhere = [space.code for space in spaces if space.mall_id != mall.id]
+    if elsewhere:
+        raise Refusal(f"Space {elsewhere[0]} is not in {mall.name}: a lease is of one mall.")
     lease = Lease(
         dealer_id=dealer.id,
         mall_id=mall.id,
@@ -108,25 +120,26 @@ class ChargeDraft:
 def post_charges(session: Session, now: datetime, mall: Mall, month: Month, drafts: Sequence[ChargeDraft]) -> int:
     """Post charges, dated on the last day of their month; how many were posted.
 
-    What was posted before is left alone; where it was posted for another amount (sales came in since, a space grew) the difference
-    posts under the next change number, so that a charge posted twice is still owed once.
+    What was posted before is left alone; where it was posted for another amount (sales came in since, a space grew) the
+    difference posts under the next change number, so that a charge posted twice is still owed once.
     """
+    # By dealer, not by lease: commission charged under the lease that was is not charged again under one made since.
     before: dict[tuple[int, str], tuple[int, int]] = {}
-    for lease_id, what, total, change in session.execute(
-        select(Charge.lease_id, Charge.what, func.sum(Charge.amount_cents), func.max(Charge.change))
+    for dealer_id, what, total, change in session.execute(
+        select(Charge.dealer_id, Charge.what, func.sum(Charge.amount_cents), func.max(Charge.change))
         .where(Charge.mall_id == mall.id, Charge.first_day == month.first_day)
-        .group_by(Charge.lease_id, Charge.what)
+        .group_by(Charge.dealer_id, Charge.what)
     ):
-        before[(lease_id, what)] = (int(total), change)
+        before[(dealer_id, what)] = (int(total), change)
     charges: list[Charge] = []
     entries: list[EntryDraft] = []
     for draft in drafts:
-        stood = before.get((draft.lease_id, draft.what))
+        stood = before.get((draft.dealer.id, draft.what))
         amount = draft.rent.amount_cents - (stood[0] if stood else 0)
         if stood and not amount:
             continue
         change = stood[1] + 1 if stood else 0
-        working = f"{draft.rent.working}, less ${format_cents(stood[0])} charged before" if stood else draft.rent.working
+        working = f"{draft.rent.working}, less {format_dollars(stood[0])} charged before" if stood else draft.rent.working
         charges.append(
             Charge(
                 lease_id=draft.lease_id,

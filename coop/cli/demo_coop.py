@@ -1,0 +1,289 @@
+"""The invented co-op of the demo: names, spaces and days of selling, all from one seed.
+
+Nothing here is a real person, firm or place.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+from decimal import Decimal
+from zoneinfo import ZoneInfo
+
+from coop.core.geometry import IN16_PER_FOOT
+from coop.core.money import round_half_up
+from coop.core.periods import Month
+from coop.sales.domain import LineIn, TenderIn, TicketIn
+
+COOP_NAME = "Hollin Ferry Dealers' Co-op"
+TIMEZONE = "America/Chicago"
+JURISDICTIONS = (
+    ("STATE", "State", "state", Decimal("5")),
+    ("HOLLIN-COUNTY", "Hollin County", "county", Decimal("0.5")),
+    ("HOLLIN-FERRY", "City of Hollin Ferry", "city", Decimal("2")),
+)
+
+
+@dataclass(frozen=True)
+class DemoMall:
+    """A mall of the demo, with the dealers (by number) who rent in it."""
+
+    code: str
+    name: str
+    address: str
+    dealers: range
+    jurisdictions: tuple[str, ...]
+    rates: tuple[tuple[str, str, str], ...]
+    """(zone, price in dollars, unit)"""
+
+
+MALLS = (
+    DemoMall(
+        "FERRY",
+        "Ferry Street Hall",
+        "14 Ferry Street\nHollin Ferry",
+        range(1, 41),
+        ("STATE", "HOLLIN-COUNTY", "HOLLIN-FERRY"),
+        (("front", "2.75", "sqft"), ("middle", "2.25", "sqft"), ("back", "1.50", "sqft"), ("case", "62.00", "flat")),
+    ),
+    DemoMall(
+        "DAIRY",
+        "The Old Dairy",
+        "County Road 9\nHollin",
+        range(36, 61),
+        ("STATE", "HOLLIN-COUNTY"),
+        (("front", "1.90", "sqft"), ("middle", "1.60", "sqft"), ("back", "1.10", "sqft"), ("case", "48.00", "flat")),
+    ),
+)
+
+_FIRST = (
+    "Ada Bram Cleo Dorrit Emlyn Fenna Gustav Hedda Ivo Jorun Kester Linnea Marit Nils Odile Pell Quilla Rurik Sunniva Tamsin "
+    "Ulla Vesper Wilmot Xanthe Yrsa Zebedee Anselm Birgit Corwin Delphine"
+).split()
+_LAST = (
+    "Ashgrove Bellweather Corncroft Dunmarsh Elderby Fallowfield Greystoke Hartsedge Inchbald Juniperson Kettleby Larkrise "
+    "Mossgrave Nettlefold Oakshott Pennyroyal Quillfeather Rushbrook Stonecrop Thistlewood"
+).split()
+_SHOPS = (
+    "Attic Barn Cellar Cupboard Drawer Gable Hearth Kettle Ladder Lantern Linen Mantel Orchard Pantry Porch Shed Shelf Trunk "
+    "Washstand Workbench"
+).split()
+_WARES = {
+    "furniture": (
+        (
+            "Oak washstand with towel bar",
+            "Pine blanket box, old blue paint",
+            "Pair of ladder-back chairs",
+            "Walnut side table",
+            "Painted corner cupboard",
+            "Elm stool, three-legged",
+            "Drop-leaf kitchen table",
+            "Bookcase with glass doors",
+        ),
+        (45, 480),
+    ),
+    "glass": (
+        (
+            "Pressed glass cake stand",
+            "Green depression tumbler",
+            "Cut decanter, stopper chipped",
+            "Milk glass hen dish",
+            "Set of six cordials",
+            "Amber bottle, embossed",
+        ),
+        (6, 85),
+    ),
+    "kitchen": (
+        (
+            "Enamel bread bin",
+            "Yellowware mixing bowl",
+            "Cast iron muffin pan",
+            "Wooden butter mold",
+            "Tin flour sifter",
+            "Rolling pin, maple",
+            "Stoneware crock, two gallon",
+        ),
+        (8, 95),
+    ),
+    "linen": (
+        ("Quilt, nine patch", "Embroidered pillow cases, pair", "Crochet tablecloth", "Feed sack apron", "Grain sack runner"),
+        (9, 160),
+    ),
+    "paper": (
+        (
+            "Postcard, river view",
+            "Seed packet, unopened",
+            "Road map 1951",
+            "Sheet music",
+            "Children's reader, worn",
+            "Photograph, cabinet card",
+        ),
+        (1, 24),
+    ),
+    "tools": (
+        ("Brace and three bits", "Block plane", "Folding rule, boxwood", "Hay hook", "Tin oiler", "Level, cherry and brass"),
+        (5, 75),
+    ),
+    "jewelry": (
+        ("Brooch, paste stones", "String of glass beads", "Cuff links, mother-of-pearl", "Watch fob", "Silver bangle"),
+        (4, 140),
+    ),
+}
+_KINDS = tuple(_WARES)
+
+
+@dataclass(frozen=True)
+class DemoDealer:
+    """A dealer of the demo."""
+
+    number: int
+    name: str
+    shop: str
+    wares: str
+    pull: float
+    """How well the dealer sells, against the others."""
+
+    @property
+    def code(self) -> str:
+        return f"D{self.number:02d}"
+
+    @property
+    def email(self) -> str:
+        """Two dealers have no mail: their statements are printed."""
+        return "" if self.number in (23, 51) else f"{self.code.lower()}@example.org"
+
+    @property
+    def address(self) -> str:
+        return f"{self.number * 7 % 90 + 3} {_SHOPS[self.number % len(_SHOPS)]} Lane\nHollin Ferry"
+
+
+def dealers(seed: int) -> list[DemoDealer]:
+    """Sixty invented dealers."""
+    chance = random.Random(f"{seed}:dealers")
+    names = [f"{first} {last}" for first in _FIRST for last in _LAST]
+    chosen = chance.sample(names, 60)
+    return [
+        DemoDealer(
+            n,
+            chosen[n - 1],
+            f"{chosen[n - 1].split()[1]}'s {_SHOPS[n * 7 % len(_SHOPS)]}",
+            _KINDS[n % len(_KINDS)],
+            # A few sell next to nothing, so that some months end below zero.
+            0.05 if n in (9, 28, 57) else chance.uniform(0.5, 1.8),
+        )
+        for n in range(1, 61)
+    ]
+
+
+@dataclass(frozen=True)
+class DemoSpace:
+    """A space of the demo: its place on the plan in sixteenths of an inch."""
+
+    code: str
+    kind: str
+    zone: str
+    width_in16: int
+    depth_in16: int
+    x_in16: int
+    y_in16: int
+
+
+def space_of(position: int) -> DemoSpace:
+    """The space at a position of a mall: rows of eight booths; every ninth a case."""
+    if position % 9 == 8:
+        return DemoSpace(f"C{position + 1}", "case", "case", 4 * IN16_PER_FOOT, 2 * IN16_PER_FOOT, position * 400, 0)
+    row, column = divmod(position, 8)
+    width, depth = ((8, 10), (10, 12), (5, 8), (12, 14))[position % 4]
+    return DemoSpace(
+        str(position + 1),
+        "booth",
+        ("front", "middle", "back")[min(row, 2)],
+        width * IN16_PER_FOOT,
+        depth * IN16_PER_FOOT,
+        column * 13 * IN16_PER_FOOT,
+        (row + 1) * 20 * IN16_PER_FOOT,
+    )
+
+
+def tickets(
+    mall: DemoMall, people: dict[int, int], month: Month, through: date, *, seed: int, roster: list[DemoDealer]
+) -> Iterator[TicketIn]:
+    """A month's tickets of a mall up to a day, in order of time. `people` maps a dealer's number to the dealer's id."""
+    chance = random.Random(f"{seed}:{mall.code}:{month}")
+    here = [d for d in roster if d.number in people]
+    season = {11: 1.3, 12: 1.6, 1: 0.7, 2: 0.7}.get(month.month, 1.0)
+    number = 0
+    for day in month.each_day():
+        if day > through:
+            return
+        if day.weekday() == 0:  # closed on Mondays
+            continue
+        busy = season * (1.7 if day.weekday() >= 5 else 1.0)
+        for minutes in sorted(chance.randrange(0, 450) for _ in range(round(chance.uniform(1.2, 2.0) * len(here) / 2.2 * busy))):
+            number += 1
+            at = datetime.combine(day, time(10, 0), ZoneInfo(TIMEZONE)) + timedelta(minutes=minutes)
+            yield from _checkout(chance, mall, people, here, f"{month}-{number:04d}", at.astimezone(UTC))
+
+
+def _checkout(
+    chance: random.Random, mall: DemoMall, people: dict[int, int], here: list[DemoDealer], number: str, at: datetime
+) -> Iterator[TicketIn]:
+    lines: list[LineIn] = []
+    for position in range(1, chance.choice((1, 1, 1, 2, 2, 3, 4)) + 1):
+        lines.append(_line(chance, people, chance.choices(here, [d.pull for d in here])[0], position))
+    source, key = f"{mall.code}/desk", f"{mall.code}/desk/{number}"
+    tender = chance.choices(("card", "cash", "check"), (6, 3, 1))[0]
+    buyer = key if chance.random() < 0.03 else ""
+    yield TicketIn(key, number, source, "sale", at, tuple(lines), (TenderIn(tender),), buyer_key=buyer[-32:])
+    if buyer and lines[0].dealer_id is not None and lines[0].quantity == 1:
+        sold = lines[0]
+        back = LineIn(
+            position=1,
+            dealer_id=sold.dealer_id,
+            tag=sold.tag,
+            description=sold.description,
+            quantity=-1,
+            unit_price=sold.unit_price,
+            tag_cents=-sold.tag_cents,
+            discount_cents=-sold.discount_cents,
+            discount_reason=sold.discount_reason,
+            discount_authority=sold.discount_authority,
+        )
+        yield TicketIn(
+            f"{key}/R",
+            f"{number}R",
+            source,
+            "return",
+            at + timedelta(minutes=20),
+            (back,),
+            (TenderIn(tender),),
+            buyer_key=buyer[-32:],
+        )
+
+
+def _line(chance: random.Random, people: dict[int, int], dealer: DemoDealer, position: int) -> LineIn:
+    words, (low, high) = _WARES[dealer.wares]
+    dollars = low + (high - low) * chance.randrange(100) * chance.randrange(100) // 10000
+    unit = dollars + chance.choice((Decimal(0), Decimal("0.50"), Decimal("0.95")))
+    quantity = chance.choice((1, 1, 1, 1, 1, 2)) if unit < 20 else 1
+    cents = round_half_up(unit * quantity * 100)
+    discount, reason, authority = 0, "", ""
+    if cents > 2000 and chance.random() < 0.25:
+        discount, reason, authority = round_half_up(Decimal(cents) / 10), "standing", "10% over $20, on request"
+    elif chance.random() < 0.04:
+        discount, reason, authority = round_half_up(Decimal(cents) / 5), "booth", f"booth sale of {dealer.code}"
+    unclaimed = chance.random() < 0.006
+    return LineIn(
+        position=position,
+        dealer_id=None if unclaimed else people[dealer.number],
+        tag="" if unclaimed else f"{dealer.code}-{chance.randrange(100, 999)}",
+        description=chance.choice(words),
+        quantity=quantity,
+        unit_price=unit,
+        tag_cents=cents,
+        discount_cents=discount,
+        discount_reason=reason,
+        discount_authority=authority,
+    )
