@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import UTC, date, datetime
 
 from coop.core.money import format_cents
 
@@ -58,6 +58,8 @@ class SealedEntry:
     purpose: str
     reverses_id: int | None
     memo: str
+    posted_at: datetime
+    """Aware."""
     postings: Sequence[tuple[str, int]]
     """(account path, cents) in the order posted."""
 
@@ -79,6 +81,7 @@ def seal_hash(previous: str, entries: Iterable[SealedEntry]) -> tuple[str, int, 
             entry.purpose,
             str(entry.reverses_id or ""),
             entry.memo,
+            entry.posted_at.astimezone(UTC).isoformat(timespec="microseconds"),
         ]
         for path, amount in entry.postings:
             fields += [path, str(amount)]

@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import event, func, insert, select
+from sqlalchemy import Select, case, event, func, insert, or_, select
 from sqlalchemy.dialects.postgresql import insert as pg_insert
 from sqlalchemy.dialects.sqlite import insert as sqlite_insert
 from sqlalchemy.orm import Session
@@ -89,11 +89,18 @@ def income_account(session: Session, mall: Mall, what: str) -> int:
 # --- periods ------------------------------------------------------------------------------------------------------------
 
 
+def _owner(mall_id: int | None) -> Select[tuple[int]]:
+    """The row that stands for a mall's books as a whole. Locked before its periods, so that no two wait for each other."""
+    return select(Cooperative.id) if mall_id is None else select(Mall.id).where(Mall.id == mall_id)
+
+
 def ensure_period(session: Session, mall_id: int | None, month: Month) -> Period:
     """The period of a mall (None: the co-op) and month, opened if it is not there. Refuses a month before a closed one."""
     wanted = select(Period).where(Period.mall_id.is_not_distinct_from(mall_id), Period.first_day == month.first_day)
     period = session.scalar(wanted)
     if period is None:
+        # A close of a later month that is under way is waited for: no month opens behind it.
+        session.execute(_owner(mall_id).with_for_update(read=True))
         closed = session.scalar(
             select(func.max(Period.first_day)).where(Period.mall_id.is_not_distinct_from(mall_id), Period.state == "closed")
         )
@@ -149,7 +156,9 @@ def close_period(session: Session, now: datetime, period: Period) -> None:
 
 
 def lock_period(session: Session, period_id: int) -> Period:
-    """Take a month FOR UPDATE: waits for every posting in flight, and makes later ones wait."""
+    """Take a month FOR UPDATE, with its mall: waits for every posting in flight, and makes later ones wait."""
+    period = session.get_one(Period, period_id)
+    session.execute(_owner(period.mall_id).with_for_update(key_share=True))
     return session.scalars(
         select(Period).where(Period.id == period_id).with_for_update().execution_options(populate_existing=True)
     ).one()
@@ -171,7 +180,10 @@ def post_entries(session: Session, now: datetime, drafts: Sequence[EntryDraft]) 
 
 def _post_batch(session: Session, now: datetime, drafts: Sequence[EntryDraft]) -> list[int]:
     months = {(draft.mall_id, Month.of(draft.business_date)) for draft in drafts}
-    periods = {key: require_open(session, *key).id for key in sorted(months, key=lambda k: (k[0] or 0, k[1]))}
+    in_order = sorted(months, key=lambda k: (k[0] or 0, k[1]))
+    for mall_id, month in in_order:
+        ensure_period(session, mall_id, month)
+    periods = {key: require_open(session, *key).id for key in in_order}
     for draft in drafts:
         require_balanced(draft)
     made = session.scalars(
@@ -306,6 +318,7 @@ def _sealed_entries(session: Session, period_id: int, after: int, last: int | No
             Entry.purpose,
             Entry.reverses_id,
             Entry.memo,
+            Entry.posted_at,
             Account.path,
             Posting.amount_cents,
         )
@@ -324,8 +337,8 @@ def _sealed_entries(session: Session, period_id: int, after: int, last: int | No
             yield replace(head, postings=tuple(postings))
             head, postings = None, []
         if head is None:
-            head = SealedEntry(*row[:8], postings=())
-        postings.append((row[8], row[9]))
+            head = SealedEntry(*row[:9], postings=())
+        postings.append((row[9], row[10]))
     if head is not None:
         yield replace(head, postings=tuple(postings))
 
@@ -333,10 +346,8 @@ def _sealed_entries(session: Session, period_id: int, after: int, last: int | No
 def seal_period(session: Session, now: datetime, period: Period, reason: str) -> Seal | None:
     """Seal what was posted in a period since its last seal; None when there is nothing new.
 
-    Takes the period FOR UPDATE, so no posting is in flight, and the owner of the chain, so that seals stand in one row.
+    Takes the period FOR UPDATE, so no posting is in flight, and its mall, so that the seals of a chain stand in one row.
     """
-    owner: Any = Cooperative if period.mall_id is None else Mall
-    session.execute(select(owner.id).where(owner.id == (period.mall_id or 1)).with_for_update(key_share=True))
     lock_period(session, period.id)
     chain = chain_of(session, period.mall_id)
     after = session.scalar(select(func.max(Seal.last_entry_id)).where(Seal.period_id == period.id)) or 0
@@ -366,7 +377,11 @@ def seal_period(session: Session, now: datetime, period: Period, reason: str) ->
 
 def seal_periods(session: Session, now: datetime) -> int:
     """Seal every open month's new entries; how many seals were made."""
-    open_periods = session.scalars(select(Period).where(Period.state == "open").order_by(Period.id)).all()
+    open_periods = session.scalars(
+        select(Period).where(Period.state == "open").order_by(func.coalesce(Period.mall_id, 0), Period.first_day)
+    ).all()
+    for mall_id in dict.fromkeys(period.mall_id for period in open_periods):
+        session.execute(_owner(mall_id).with_for_update(key_share=True))
     return sum(seal_period(session, now, period, "day") is not None for period in open_periods)
 
 
@@ -379,21 +394,44 @@ def _seal_job(session: Session, now: datetime, args: dict[str, Any]) -> None:
 
 
 def check_trial_balance(session: Session) -> list[str]:
-    """Faults of the trial balance: the whole, and every entry. Empty when all is zero."""
+    """Faults of the trial balance: the whole, and every entry against its proof and its month. Empty when all is right."""
     faults_found = []
     # PostgreSQL adds up integers into a numeric.
     total = int(session.scalar(select(func.coalesce(func.sum(Posting.amount_cents), 0))) or 0)
     if total:
         faults_found.append(f"The trial balance is off by {format_cents(total)}.")
-    unbalanced = session.execute(
-        select(Entry.id, func.coalesce(func.sum(Posting.amount_cents), 0), func.count(Posting.id))
+    balance, count = func.coalesce(func.sum(Posting.amount_cents), 0), func.count(Posting.id)
+    debits = func.coalesce(func.sum(case((Posting.amount_cents > 0, Posting.amount_cents), else_=0)), 0)
+    wrong = session.execute(
+        select(Entry.id, balance, count, debits, EntryProof.debits_cents)
         .outerjoin(Posting, Posting.entry_id == Entry.id)
-        .group_by(Entry.id)
-        .having((func.coalesce(func.sum(Posting.amount_cents), 0) != 0) | (func.count(Posting.id) < 2))
+        .outerjoin(EntryProof, EntryProof.entry_id == Entry.id)
+        .group_by(Entry.id, EntryProof.entry_id, EntryProof.postings, EntryProof.debits_cents)
+        .having(or_(balance != 0, count < 2, count != EntryProof.postings, debits != EntryProof.debits_cents))
+        .order_by(Entry.id)
         .limit(20)
     )
-    for entry_id, off, count in unbalanced:
-        faults_found.append(f"Entry {entry_id} has {count} postings and is off by {format_cents(int(off))}.")
+    for entry_id, off, postings, debit, proved in wrong:
+        if off or postings < 2:
+            faults_found.append(f"Entry {entry_id} has {postings} postings and is off by {format_cents(int(off))}.")
+        else:
+            faults_found.append(
+                f"Entry {entry_id} was posted with debits of {format_cents(proved)} and now has {format_cents(int(debit))}."
+            )
+    astray = session.scalars(
+        select(Entry.id)
+        .join(Period, Period.id == Entry.period_id)
+        .where(
+            or_(
+                Entry.mall_id.is_distinct_from(Period.mall_id),
+                Entry.business_date < Period.first_day,
+                Entry.business_date > Period.last_day,
+            )
+        )
+        .order_by(Entry.id)
+        .limit(20)
+    )
+    faults_found += [f"Entry {entry_id} stands in a month that is not of its mall and date." for entry_id in astray]
     unproved = session.scalar(
         select(func.count())
         .select_from(Entry)
@@ -429,18 +467,24 @@ def check_seals(session: Session) -> list[str]:
             faults_found.append(f"{name}: an entry it covers was changed.")
         last[seal.chain] = seal
     # By count, so that an entry slipped in under a number already passed is missed too.
-    posted = select(Entry.period_id, func.count().label("n")).group_by(Entry.period_id).subquery()
-    sealed = select(Seal.period_id, func.sum(Seal.entries).label("n")).group_by(Seal.period_id).subquery()
-    closed = session.execute(
-        select(Period.first_day, posted.c.n, func.coalesce(sealed.c.n, 0))
-        .join(posted, posted.c.period_id == Period.id)
-        .outerjoin(sealed, sealed.c.period_id == Period.id)
-        .where(Period.state == "closed", posted.c.n != func.coalesce(sealed.c.n, 0))
+    sealed = (
+        select(Seal.period_id, func.sum(Seal.entries).label("n"), func.max(Seal.last_entry_id).label("last"))
+        .group_by(Seal.period_id)
+        .subquery()
     )
-    for first_day, entries, under_seal in closed:
-        faults_found.append(
-            f"{Month.of(first_day).name} is closed with {entries} entries, of which {under_seal} are under a seal."
-        )
+    under_seal = func.coalesce(sealed.c.n, 0)
+    unsealed = session.execute(
+        select(Period.first_day, Period.state, func.count(Entry.id), under_seal)
+        .join(Entry, Entry.period_id == Period.id)
+        .outerjoin(sealed, sealed.c.period_id == Period.id)
+        .where(or_(Period.state == "closed", Entry.id <= sealed.c.last))
+        .group_by(Period.id, Period.first_day, Period.state, sealed.c.n)
+        .having(func.count(Entry.id) != under_seal)
+        .order_by(Period.id)
+    )
+    for first_day, state, entries, covered in unsealed:
+        stands = "is closed with" if state == "closed" else "has, up to its last seal,"
+        faults_found.append(f"{Month.of(first_day).name} {stands} {entries} entries, of which {covered} are under a seal.")
     return faults_found
 
 

@@ -18,8 +18,10 @@ _SQFT_IN16 = IN16_PER_FOOT**2
 Point = tuple[int, int]
 
 _NUMBER = r"(?:\d+\.\d+|\.\d+|\d+)"
-_INCHES = rf"(?:(?P<inches>{_NUMBER})?(?:[ -]*(?P<num>\d+)/(?P<den>\d+))?)\s*(?:\"|in\.?|inch(?:es)?)?"
-_IMPERIAL = re.compile(rf"(?:(?P<feet>{_NUMBER})\s*(?:'|ft\.?|feet|foot))?\s*{_INCHES}", re.IGNORECASE | re.ASCII)
+# A blank or a hyphen before the fraction: without one, 13/16 could be read as 1 and 3/16.
+_INCHES = rf"(?:(?:(?P<whole>\d+)[ -]+)?(?P<num>\d+)/(?P<den>\d+)|(?P<inches>{_NUMBER}))?\s*(?:\"|in\.?|inch(?:es)?)?"
+_FEET = rf"(?:(?P<feet>{_NUMBER})\s*(?:'|ft\.?|feet|foot)(?:\s*-(?=\s*\d))?)?"
+_IMPERIAL = re.compile(rf"{_FEET}\s*{_INCHES}", re.IGNORECASE | re.ASCII)
 _METRIC = re.compile(rf"(?P<n>{_NUMBER})\s*(?P<unit>mm|cm|m)", re.IGNORECASE | re.ASCII)
 _MM_PER_UNIT = {"mm": Fraction(1), "cm": Fraction(10), "m": Fraction(1000)}
 _LONGEST_IN16 = 10_000 * IN16_PER_FOOT
@@ -40,7 +42,7 @@ def parse_length(text: str) -> int:
         raise ValueError("is not a length; write it like 7' 6 1/2\", 90.5 (inches) or 7.5 ft")
     if match["den"] and int(match["den"]) == 0:
         raise ValueError("has a fraction over zero")
-    inches = Fraction(match["feet"] or 0) * 12 + Fraction(match["inches"] or 0)
+    inches = Fraction(match["feet"] or 0) * 12 + Fraction(match["inches"] or match["whole"] or 0)
     if match["num"]:
         inches += Fraction(int(match["num"]), int(match["den"]))
     return _in_range(round_half_up(inches * IN16_PER_INCH))

@@ -11,7 +11,7 @@ from coop.core.clock import is_timezone
 from coop.core.errors import Refusal
 from coop.core.geometry import rectangle_sqft100
 from coop.dealers.membership import require_code
-from coop.floor.models import Mall, Space
+from coop.floor.models import SPACE_KINDS, Mall, Space
 
 
 def add_mall(session: Session, now: datetime, code: str, *, name: str, timezone: str, address: str = "") -> Mall:
@@ -40,7 +40,13 @@ def add_space(
     x_in16: int = 0,
     y_in16: int = 0,
 ) -> Space:
-    """A rectangular space, measured now. Refuses a width or depth of nothing."""
+    """A rectangular space, measured now. Refuses a code taken, an unknown kind, no zone, a width or depth of nothing."""
+    if kind not in SPACE_KINDS:
+        raise Refusal(f"Space {code}: its kind is {kind}; it is one of {', '.join(SPACE_KINDS)}.")
+    if not zone.strip():
+        raise Refusal(f"Space {code}: its zone is empty; name the zone its rent goes by, such as front.")
+    if session.scalar(select(Space.id).where(Space.mall_id == mall.id, Space.code == code)) is not None:
+        raise Refusal(f"Space {code} is in {mall.name} already: choose another code.")
     if width_in16 <= 0 or depth_in16 <= 0:
         raise Refusal(f"Space {code}: width and depth must be above zero.")
     corners = [

@@ -143,7 +143,7 @@ def _prepare(books: _Books, ticket: TicketIn) -> dict[str, Any]:
     stack = books.stack(sold_on) if ticket.taxed else NO_TAX
     taxes: list[LineTax] = []
     if ticket.taxed:
-        taxable = [TaxableLine(line.price_cents, stack.rates(line.tax_class)) for line in ticket.lines]
+        taxable = [TaxableLine(line.price_cents, stack.rates(line.tax_class), line.quantity) for line in ticket.lines]
         taxes = compute_tax(taxable, basis=stack.basis, aggregated=stack.aggregated)
     line_tax: dict[int, int] = {}
     for t in taxes:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 
-from coop.core.money import allocate, round_half_up
+from coop.core.money import round_to_sum
 
 
 @dataclass(frozen=True)
@@ -26,10 +26,12 @@ class StackRate:
 
 @dataclass(frozen=True)
 class TaxableLine:
-    """A line to be taxed: its price in cents (negative for a return) and the rates of its class."""
+    """A line to be taxed: its price in cents (negative for a return), the rates of its class, and of how many items it is."""
 
     price_cents: int
     rates: tuple[StackRate, ...]
+    quantity: int = 1
+    """Matters when tax is rounded by the item; its sign does not."""
 
 
 @dataclass(frozen=True)
@@ -42,42 +44,25 @@ class LineTax:
     amount_cents: int
 
 
-def round_tax(exact_cents: Fraction) -> int:
-    """Tax to the cent. Third decimal above four rounds up: for a value carried exactly that is half-up."""
-    return round_half_up(exact_cents)
-
-
 def compute_tax(lines: Sequence[TaxableLine], *, basis: str, aggregated: bool) -> list[LineTax]:
     """Tax per line and jurisdiction, in order of line, then of the stack.
 
-    `basis` is "item" (round each line) or "ticket" (round the sum); `aggregated` adds the rates up before rounding.
+    `basis` is "item" (round each item) or "ticket" (round the sum); `aggregated` adds the rates up before rounding. What was
+    rounded together is shared by largest remainder: each part is less than a cent (an item's cent) from its exact tax, also where
+    sales and returns stand on one ticket. Minus the lines give minus the tax.
     """
     if basis not in ("item", "ticket"):
         raise ValueError(f"the basis of rounding is item or ticket, not {basis}")
-    cells = [
-        (n, rate, Fraction(line.price_cents) * Fraction(rate.percent) / 100)
-        for n, line in enumerate(lines)
-        for rate in line.rates
-    ]
+    by_item = basis == "item"
+    cells = [(n, rate) for n, line in enumerate(lines) for rate in line.rates]
+    items = [max(1, abs(line.quantity)) if by_item else 1 for line in lines]
     groups: dict[tuple[int, int], list[int]] = {}
-    for index, (n, rate, _) in enumerate(cells):
-        key = (n if basis == "item" else -1, -1 if aggregated else rate.jurisdiction_id)
-        groups.setdefault(key, []).append(index)
+    for index, (n, rate) in enumerate(cells):
+        groups.setdefault((n if by_item else -1, -1 if aggregated else rate.jurisdiction_id), []).append(index)
     amounts = [0] * len(cells)
     for members in groups.values():
-        exact = [cells[i][2] for i in members]
-        total = round_tax(sum(exact, Fraction(0)))
-        for i, amount in zip(members, _share(total, exact), strict=True):
-            amounts[i] = amount
-    return [LineTax(n, rate, lines[n].price_cents, amount) for (n, rate, _), amount in zip(cells, amounts, strict=True)]
-
-
-def _share(total: int, exact: Sequence[Fraction]) -> list[int]:
-    """Share a rounded tax by what each cell would be exactly; a ticket whose taxes cancel out shares nothing by rounding each."""
-    if sum(exact, Fraction(0)) != 0:
-        return allocate(total, exact)
-    # Sales and returns on one ticket that cancel exactly: each rounds by itself, and the last takes what rounding leaves.
-    parts = [round_tax(x) for x in exact]
-    if parts:
-        parts[-1] += total - sum(parts)
-    return parts
+        # Carried exactly, half-up is the agreement's "up when the third decimal is above four".
+        exact = [Fraction(lines[n].price_cents, items[n]) * Fraction(r.percent) / 100 for n, r in (cells[i] for i in members)]
+        for i, amount in zip(members, round_to_sum(exact), strict=True):
+            amounts[i] = amount * items[cells[i][0]]
+    return [LineTax(n, rate, lines[n].price_cents, amount) for (n, rate), amount in zip(cells, amounts, strict=True)]

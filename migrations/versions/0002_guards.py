@@ -58,7 +58,8 @@ SQLITE = [
       SELECT RAISE(ABORT, 'books: that month is closed and takes no entry')
         WHERE EXISTS (SELECT 1 FROM period WHERE id = NEW.period_id AND state <> 'open');
       SELECT RAISE(ABORT, 'books: an entry belongs to a period of its own mall that holds its date')
-        WHERE NOT EXISTS (SELECT 1 FROM period WHERE id = NEW.period_id AND mall_id IS NEW.mall_id
+        WHERE date(NEW.business_date) IS NOT NEW.business_date
+           OR NOT EXISTS (SELECT 1 FROM period WHERE id = NEW.period_id AND mall_id IS NEW.mall_id
                           AND NEW.business_date BETWEEN first_day AND last_day);
     END""",
     """CREATE TRIGGER guard_posting_before_proof BEFORE INSERT ON posting BEGIN
@@ -74,13 +75,17 @@ SQLITE = [
     END""",
     """CREATE TRIGGER guard_period_opens BEFORE INSERT ON period BEGIN
       SELECT RAISE(ABORT, 'books: a period is one open calendar month')
-        WHERE NEW.state <> 'open' OR strftime('%d', NEW.first_day) <> '01'
-           OR date(NEW.first_day, '+1 month', '-1 day') <> NEW.last_day;
+        WHERE NEW.state <> 'open' OR date(NEW.first_day, 'start of month') IS NOT NEW.first_day
+           OR date(NEW.first_day, '+1 month', '-1 day') IS NOT NEW.last_day;
       SELECT RAISE(ABORT, 'books: no month opens before one that is closed')
         WHERE EXISTS (SELECT 1 FROM period WHERE mall_id IS NEW.mall_id AND state = 'closed' AND first_day >= NEW.first_day);
     END""",
     """CREATE TRIGGER guard_period_stays_closed BEFORE UPDATE ON period WHEN OLD.state = 'closed' BEGIN
       SELECT RAISE(ABORT, 'books: a closed month stays closed');
+    END""",
+    """CREATE TRIGGER guard_period_closes_in_order BEFORE UPDATE ON period WHEN NEW.state = 'closed' BEGIN
+      SELECT RAISE(ABORT, 'books: months close in their order')
+        WHERE EXISTS (SELECT 1 FROM period WHERE mall_id IS NEW.mall_id AND state = 'open' AND first_day < NEW.first_day);
     END""",
     """CREATE TRIGGER guard_statement_document BEFORE UPDATE ON statement
        WHEN OLD.document_id IS NOT NULL AND NEW.document_id IS NOT OLD.document_id BEGIN
@@ -146,6 +151,9 @@ POSTGRESQL = [
          OR NEW.last_day <> (NEW.first_day + interval '1 month' - interval '1 day')::date THEN
         RAISE restrict_violation USING MESSAGE = 'books: a period is one open calendar month';
       END IF;
+      -- Waits for a close of a later month, which holds the mall; it then sees that month closed.
+      PERFORM 1 FROM mall WHERE id = NEW.mall_id FOR SHARE;
+      PERFORM 1 FROM cooperative WHERE NEW.mall_id IS NULL FOR SHARE;
       IF EXISTS (SELECT 1 FROM period WHERE mall_id IS NOT DISTINCT FROM NEW.mall_id
                  AND state = 'closed' AND first_day >= NEW.first_day) THEN
         RAISE restrict_violation USING MESSAGE = 'books: no month opens before one that is closed';
@@ -158,6 +166,17 @@ POSTGRESQL = [
     END $$""",
     """CREATE TRIGGER guard_period_stays_closed BEFORE UPDATE ON period FOR EACH ROW
        WHEN (OLD.state = 'closed') EXECUTE FUNCTION guard_period_stays_closed()""",
+    """CREATE FUNCTION guard_period_closes_in_order() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN
+      PERFORM 1 FROM mall WHERE id = NEW.mall_id FOR NO KEY UPDATE;
+      PERFORM 1 FROM cooperative WHERE NEW.mall_id IS NULL FOR NO KEY UPDATE;
+      IF EXISTS (SELECT 1 FROM period WHERE mall_id IS NOT DISTINCT FROM NEW.mall_id
+                 AND state = 'open' AND first_day < NEW.first_day) THEN
+        RAISE restrict_violation USING MESSAGE = 'books: months close in their order';
+      END IF;
+      RETURN NEW;
+    END $$""",
+    """CREATE TRIGGER guard_period_closes_in_order BEFORE UPDATE ON period FOR EACH ROW
+       WHEN (NEW.state = 'closed') EXECUTE FUNCTION guard_period_closes_in_order()""",
     """CREATE FUNCTION guard_statement_document() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN
       RAISE restrict_violation USING MESSAGE = 'books: the first rendering of a statement stays';
     END $$""",
@@ -179,6 +198,7 @@ FUNCTIONS = (
     "guard_proof_balances",
     "guard_period_opens",
     "guard_period_stays_closed",
+    "guard_period_closes_in_order",
     "guard_statement_document",
     "guard_frozen",
 )
@@ -216,8 +236,9 @@ def _no_replace(table: str, keys: list[str]) -> str:
     return f"CREATE TRIGGER guard_{table}_no_replace BEFORE INSERT ON {table} BEGIN {found} END"
 
 
-def postgresql_statements() -> list[str]:
-    made = list(POSTGRESQL)
+def postgresql_statements(schema: str) -> list[str]:
+    # Named tables are looked for where they were made, whatever the caller's path: a temporary table `period` is no period.
+    made = [s.replace(" LANGUAGE plpgsql AS ", f" LANGUAGE plpgsql SET search_path = {schema}, pg_temp AS ") for s in POSTGRESQL]
     for table in FROZEN:
         made.append(
             f"CREATE TRIGGER guard_{table}_frozen BEFORE UPDATE OR DELETE ON {table} "
@@ -240,8 +261,12 @@ def postgresql_statements() -> list[str]:
 
 
 def upgrade() -> None:
-    postgresql = op.get_bind().dialect.name == "postgresql"
-    for statement in postgresql_statements() if postgresql else sqlite_statements():
+    connection = op.get_bind()
+    if connection.dialect.name == "postgresql":
+        statements = postgresql_statements(str(connection.exec_driver_sql("SELECT quote_ident(current_schema())").scalar()))
+    else:
+        statements = sqlite_statements()
+    for statement in statements:
         op.execute(statement)
 
 
