@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
@@ -10,7 +12,7 @@ from typing import Any
 
 import click
 from sqlalchemy import Engine, select
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import DatabaseError, OperationalError
 from sqlalchemy.orm import Session
 
 import coop.rooms  # noqa: F401  every table and kind of work
@@ -56,11 +58,25 @@ def open_coop(data: Path | None, *, migrated: bool = True) -> Coop:
             here, newest = migrate.revision_of(engine), migrate.newest_revision()
         except OperationalError as error:
             raise Refusal(f"The database does not answer: {str(error.orig).strip()}") from error
+        except DatabaseError as error:
+            raise Refusal(f"The database cannot be read ({str(error.orig).strip()}): restore it from a backup.") from error
         if here is None:
             raise Refusal("The database is empty. Make a co-op with: coop new --name NAME --mall CODE --timezone ZONE")
         if here != newest:
             raise Refusal(f"The database is at version {here}, this program at {newest}. Bring it forward with: coop upgrade")
     return Coop(settings, engine, make_sessions(engine))
+
+
+@contextmanager
+def database_faults() -> Iterator[None]:
+    """A full disk or a database that is gone, said in a sentence: what was committed stays, the rest is to be run again."""
+    try:
+        yield
+    except OperationalError as error:
+        raise Refusal(
+            f"The database did not take it ({str(error.orig).strip()}). What was done before stays; when there is room and it "
+            "answers, run the same command again and it goes on."
+        ) from error
 
 
 class MonthType(click.ParamType[Month]):

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import click
 
-from coop.cli.context import MONTH, Coop, data_option, find_mall, open_coop
+from coop.cli.context import MONTH, Coop, data_option, database_faults, find_mall, open_coop
 from coop.closing import service
 from coop.closing.models import MonthClose
-from coop.closing.queries import DealerMonth, close_of, dealer_rows
+from coop.closing.queries import DealerMonth, close_of, dealer_rows, step_faults
 from coop.closing.steps import TITLES
 from coop.core.clock import utc_now
 from coop.core.db import transaction
@@ -41,23 +41,27 @@ def close_command(month: Month, mall_code: str, dry_run: bool, no_wait: bool, da
     Stopped anywhere, it goes on when it is run again; a month that is closed already stays as it is.
     """
     coop = open_coop(data)
-    if dry_run:
-        _rehearse(coop, month, mall_code)
-        return
-    with transaction(coop.sessions) as session:
-        mall = find_mall(session, mall_code)
-        close = service.start_close(session, utc_now(), mall_id=mall.id, month=month)
-        close_id = close.id
-    if no_wait:
-        click.echo(f"{month.name} of {mall.code} is in the workers' hands. See how it goes with: coop month steps {month}")
-        return
-    see_through(coop, close_id)
-    with transaction(coop.sessions) as session:
-        close = session.get_one(MonthClose, close_id)
-        _print_steps(close)
-        refused = any(step.state == "refused" for step in close.steps)
-        unfinished = any(step.state != "done" for step in close.steps)
-    if refused or unfinished:
+    with database_faults():
+        if dry_run:
+            _rehearse(coop, month, mall_code)
+            return
+        with transaction(coop.sessions) as session:
+            mall = find_mall(session, mall_code)
+            close = service.start_close(session, utc_now(), mall_id=mall.id, month=month)
+            close_id = close.id
+        if no_wait:
+            steps = f"coop month steps {month} --mall {mall.code}"
+            click.echo(f"{month.name} of {mall.code} is in the workers' hands. See how it goes with: {steps}")
+            return
+        see_through(coop, close_id)
+        with transaction(coop.sessions) as session:
+            close = session.get_one(MonthClose, close_id)
+            _print_steps(close)
+            faults = step_faults(session, close)
+            unfinished = any(step.state != "done" for step in close.steps)
+    for sentence in faults:
+        click.echo(sentence, err=True)
+    if unfinished:
         click.echo("The month-end is not finished. Mend what was refused and run the same command again.", err=True)
         sys.exit(1)
 
@@ -102,6 +106,8 @@ def steps_command(month: Month, mall_code: str, data: Path | None) -> None:
             click.echo(f"The month-end of {month.name} at {mall.code} has not begun.")
         else:
             _print_steps(close)
+            for sentence in step_faults(session, close):
+                click.echo(sentence)
 
 
 _CENTS = [f.name for f in fields(DealerMonth) if f.name not in ("dealer_id", "dealer", "name")]

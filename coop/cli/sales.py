@@ -6,9 +6,8 @@ import sys
 from pathlib import Path
 
 import click
-from sqlalchemy.exc import OperationalError
 
-from coop.cli.context import data_option, open_coop
+from coop.cli.context import data_option, database_faults, open_coop
 from coop.core.clock import utc_now
 from coop.core.db import transaction
 from coop.core.errors import Refusal
@@ -54,20 +53,21 @@ def import_command(
             bar.length = total
             bar.update(done - bar.pos)
 
-        try:
+        with database_faults():
             work = import_sales(coop.sessions, file, options, clock=utc_now, progress=progress)
-        except OperationalError as error:
-            raise Refusal(
-                f"The database could not take the rows ({str(error.orig).strip()}). What was taken before stays; "
-                "when there is room and the database answers, run the same import again and it goes on."
-            ) from error
     if work.finished_at is not None and work.finished_at < started:
         click.echo(f"{file.name} was brought in on {work.finished_at:%Y-%m-%d}: nothing has changed. It held:")
     with transaction(coop.sessions) as session:
         reasons = refusals_by_reason(session, work.id)
         if refused_to is not None:
-            with refused_to.open("w", encoding="utf-8") as out:
-                out.writelines(f"{sentence}\n" for sentence in refusals_of(session, work.id))
+            try:
+                with refused_to.open("w", encoding="utf-8") as out:
+                    out.writelines(f"{sentence}\n" for sentence in refusals_of(session, work.id))
+            except OSError as error:
+                raise Refusal(
+                    f"--refused {refused_to} could not be written ({error.strerror}). The sales are in; choose another file "
+                    "and run the same import again: it changes nothing and writes the list."
+                ) from error
     rows = [
         ("rows read", work.rows, None),
         ("taken", work.rows_taken, work.taken_cents),

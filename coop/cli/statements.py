@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from coop.cli.context import MONTH, data_option, find_mall, open_coop
+from coop.cli.context import MONTH, data_option, database_faults, find_mall, open_coop
 from coop.core.db import transaction
 from coop.core.periods import Month
 from coop.statements.service import export_statements
@@ -25,7 +25,7 @@ def statements_command() -> None:
 def export_command(month: Month, mall_code: str, folder: Path, data: Path | None) -> None:
     """Write a month's statements to a folder, one PDF a dealer, as they were first made."""
     coop = open_coop(data)
-    with transaction(coop.sessions) as session:
+    with database_faults(), transaction(coop.sessions) as session:
         done = export_statements(session, find_mall(session, mall_code), month, folder)
     click.echo(
         f"{done.written} statements written to {folder}" + (f", {done.unchanged} were there already." if done.unchanged else ".")

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections import defaultdict
 from dataclasses import dataclass
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from coop.books.models import Period
 from coop.books.queries import dealer_balances_before, dealer_movements
 from coop.closing.models import MonthClose
+from coop.core.jobs import Job
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
@@ -52,8 +53,33 @@ def period_of(session: Session, mall_id: int, month: Month) -> Period | None:
     return session.scalar(select(Period).where(Period.mall_id == mall_id, Period.first_day == month.first_day))
 
 
+def group_of(close_id: int) -> str:
+    """The jobs of one month-end."""
+    return f"close:{close_id}"
+
+
+def first_open_before(session: Session, mall_id: int, month: Month) -> Month | None:
+    """The first month before this one that is still open; None when all are closed."""
+    first_day = session.scalar(
+        select(func.min(Period.first_day)).where(
+            Period.mall_id == mall_id, Period.first_day < month.first_day, Period.state == "open"
+        )
+    )
+    return None if first_day is None else Month.of(first_day)
+
+
 def close_of(session: Session, mall_id: int, month: Month) -> MonthClose | None:
     return session.scalar(select(MonthClose).where(MonthClose.mall_id == mall_id, MonthClose.first_day == month.first_day))
+
+
+def step_faults(session: Session, close: MonthClose) -> list[str]:
+    """A sentence for each step whose job failed by a fault of the program, and so could say nothing itself."""
+    rows = session.execute(
+        select(Job.args, Job.error)
+        .where(Job.group_key == group_of(close.id), Job.kind.in_(("closing.step", "closing.watch")), Job.state == "failed")
+        .order_by(Job.id)
+    )
+    return [f"The step {args['step']!r} failed: {error} Tell whoever keeps the program." for args, error in rows]
 
 
 def dealer_rows(session: Session, mall_id: int, month: Month) -> list[DealerMonth]:

@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import String, cast, func, literal, select
 from sqlalchemy.orm import Session
 
 from coop.books.service import insert_ignoring
 from coop.closing import queries
 from coop.closing.models import CloseStep, MonthClose
+from coop.closing.queries import group_of as group_of
 from coop.closing.steps import BEFORE_LOCK, BODIES, TITLES, StepRefused
 from coop.core import audit, clock, faults
 from coop.core.errors import Refusal
 from coop.core.jobs import Job, JobRun, Later, long_job, name_job, name_jobs, retry_failed
-from coop.core.mail import Outbox
+from coop.core.mail import JOB_KEY, Outbox
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
@@ -24,11 +26,6 @@ from coop.statements.models import Statement
 from coop.statements.service import queue_statement_mail
 
 _WATCH_EVERY = timedelta(seconds=1)
-
-
-def group_of(close_id: int) -> str:
-    """The jobs of one month-end."""
-    return f"close:{close_id}"
 
 
 def start_close(
@@ -67,9 +64,13 @@ def start_close(
         user_id=user_id,
         request_id=request_id,
     )
+    again = {step.name for step in close.steps if step.state == "refused"}
+    if "statements" in again:
+        again.add("mail")  # those that are made only now go out too; the others' letters stay as they are
     for step in close.steps:
-        if step.state == "refused":
+        if step.name in again and step.state in ("refused", "done"):
             step.state, step.report, step.mend, step.tries = "waiting", "", "", step.tries + 1
+            step.finished_at = None
     retry_failed(session, now, group_of(close.id))
     _name_step(session, now, close, request_id=request_id)
     session.flush()
@@ -148,7 +149,7 @@ def _name_statements(session: Session, now: datetime, close: MonthClose, mall: M
 
 
 def _name_mails(session: Session, now: datetime, close: MonthClose, mall: Mall, month: Month, mail_domain: str) -> None:
-    """A mail for each statement whose dealer has an address."""
+    """A mail for each statement whose dealer has an address that a letter can bear; the others are printed."""
     statements = session.scalars(
         select(Statement)
         .where(
@@ -160,7 +161,8 @@ def _name_mails(session: Session, now: datetime, close: MonthClose, mall: Mall, 
         .order_by(Statement.number)
     ).all()
     for statement in statements:
-        queue_statement_mail(session, now, statement, mail_domain=mail_domain, group_key=group_of(close.id))
+        with suppress(Refusal):
+            queue_statement_mail(session, now, statement, mail_domain=mail_domain, group_key=group_of(close.id))
     session.flush()
     _step(close, "mail").progress_total = (
         session.scalar(
@@ -238,13 +240,22 @@ def _statements_standing(session: Session, close: MonthClose, mall: Mall, month:
 def _mail_standing(session: Session, close: MonthClose, mall: Mall, month: Month) -> _Standing:
     of_month = (Statement.mall_id == mall.id, Statement.first_day == month.first_day)
     states = session.execute(
-        select(Outbox.state, Outbox.attempts).join(Statement, Statement.outbox_id == Outbox.id).where(*of_month)
+        select(Outbox.state, Outbox.attempts, Job.state)
+        .join(Statement, Statement.outbox_id == Outbox.id)
+        .outerjoin(Job, Job.key == literal(JOB_KEY) + cast(Outbox.id, String))
+        .where(*of_month)
     ).all()
-    sent = sum(state == "sent" for state, _ in states)
-    # One that was tried and put off goes on being tried by itself: the month-end does not wait days for a mail server.
-    pending = sum(state == "sending" or (state == "queued" and not attempts) for state, attempts in states)
-    put_off = sum(state == "queued" and attempts > 0 for state, attempts in states)
-    failed = sum(state in ("failed", "given_up") for state, _ in states)
+    sent = pending = put_off = failed = 0
+    for state, attempts, job in states:
+        if state == "sent":
+            sent += 1
+        elif state in ("failed", "given_up") or job == "failed":
+            failed += 1
+        # One that was tried and put off goes on being tried by itself: the month-end does not wait days for a mail server.
+        elif state == "queued" and attempts:
+            put_off += 1
+        else:
+            pending += 1
     printed = session.scalar(
         select(func.count(Statement.id)).where(*of_month, Statement.outbox_id.is_(None), Statement.document_id.is_not(None))
     )
@@ -254,7 +265,7 @@ def _mail_standing(session: Session, close: MonthClose, mall: Mall, month: Month
     if failed:
         parts.append(f"{failed:,} could not be delivered: see Letters")
     if printed:
-        parts.append(f"{printed:,} dealers have no mail address: print theirs")
+        parts.append(f"{printed:,} dealers have no mail address that can be used: print theirs")
     return _Standing(sent, pending, "; ".join(parts) + ".", False)
 
 

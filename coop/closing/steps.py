@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from coop.books.queries import dealer_movements, tax_movements
 from coop.books.service import check_trial_balance, close_period, ensure_period, lock_period, seal_period
-from coop.closing.queries import SALE_KINDS, period_of
+from coop.closing.queries import SALE_KINDS, first_open_before, period_of
 from coop.core import clock
 from coop.core.errors import Refusal
 from coop.core.money import format_dollars
@@ -42,9 +42,12 @@ StepBody = Callable[[Session, datetime, Mall, Month], Outcome]
 
 
 def check_sales(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
-    """The month is over, and no file of sales stopped half-way."""
+    """The month is over, those before it are closed, and no file of sales stopped half-way."""
     if clock.local_date(now, mall.timezone) <= month.last_day:
         raise StepRefused(f"{month.name} is not over yet at {mall.name}: it can close from {month.next.first_day:%B %-d}.")
+    earlier = first_open_before(session, mall.id, month)
+    if earlier is not None:
+        raise StepRefused(f"{earlier.name} is still open at {mall.name}: months close in their order, so close that one first.")
     stopped = unfinished_imports(session, mall.id)
     if stopped:
         raise StepRefused(f"The import of {stopped[0].file_name} stopped before its last row: run the same import again.")

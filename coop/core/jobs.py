@@ -19,6 +19,7 @@ from typing import Any, Protocol
 from sqlalchemy import JSON, ColumnElement, Index, Integer, String, Text, case, event, func, or_, select, text, update
 from sqlalchemy.dialects.postgresql import insert as pg_insert
 from sqlalchemy.dialects.sqlite import insert as sqlite_insert
+from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Mapped, Session, mapped_column
 
 from coop.core import faults
@@ -381,7 +382,10 @@ def _run_body(run: JobRun, name: str, args: dict[str, Any], attempts: int, on_ov
     except Refusal as refusal:
         _record(run, state="failed", finished_at=clock(), error=str(refusal))
     except Exception as error:
-        log.exception("job %s (%s) failed, attempt %s", run.job_id, name, attempts)
+        if isinstance(error, OperationalError):  # a full disk, a deadlock, a server that is gone: no fault of the program
+            log.warning("job %s (%s), attempt %s: the database did not take it: %s", run.job_id, name, attempts, error.orig)
+        else:
+            log.exception("job %s (%s) failed, attempt %s", run.job_id, name, attempts)
         message = f"{type(error).__name__}: {error}"[:2000]
         if attempts >= MAX_ATTEMPTS:
             _record(run, state="failed", finished_at=clock(), error=message)

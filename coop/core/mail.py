@@ -85,6 +85,10 @@ class MailAttempt(Base):
 # --- queueing -------------------------------------------------------------------------------------
 
 
+JOB_KEY = "mail:"
+"""Begins the key of the job that sends a mail; the mail's id follows."""
+
+
 def message_id_of(key: str, mail_domain: str) -> str:
     """The Message-ID of a mail, without angle brackets: from its key and nothing else."""
     # 160 bits are plenty, and keep the header within the 78 characters that a line should have.
@@ -142,7 +146,7 @@ def queue_mail(
         "mail.send",
         {"outbox_id": outbox.id},
         queue="mail",
-        key=f"mail:{outbox.id}",
+        key=f"{JOB_KEY}{outbox.id}",
         group_key=group_key,
     )
     return outbox

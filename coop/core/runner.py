@@ -48,6 +48,10 @@ OVERRUN_EXIT = 76
 _SHORTEST_PAUSE_S = 0.3
 _LONGEST_PAUSE_S = 1.0
 _AFTER_DATABASE_FAULT_S = 3.0
+_DATABASE_FAULTS = 3
+"""So often in a row may the database fail a runner that is to end; then it gives up. One that serves tries for ever."""
+GAVE_UP_EXIT = 77
+"""Exit code of a runner that gave up because the database took nothing (a full disk, a server that is gone)."""
 
 
 WATCHED = "COOP_RUNNER"
@@ -96,15 +100,16 @@ def run_loop(
     renew_after_jobs: int = RENEW_AFTER_JOBS,
     renew_above_mb: int = RENEW_ABOVE_MB,
 ) -> int:
-    """Claim and run jobs, one at a time, until asked to stop; the exit code of the process: 0, or RENEW_EXIT.
+    """Claim and run jobs, one at a time, until asked to stop; the exit code of the process: 0, RENEW_EXIT or GAVE_UP_EXIT.
 
     `until_idle`: end too when nothing (of these queues and this group) runs anywhere or becomes ready within `patience`.
-    A runner that goes on also names what is due by the clock. A database that does not answer is waited for.
+    A runner that goes on also names what is due by the clock. A database that does not answer is waited for,
+    for ever by one that goes on, for some seconds by one that is to end.
     """
     lease = timedelta(seconds=settings.job_lease_s)
     keeps_schedule = settings.jobs == "embedded" and not until_idle and group_key is None
     asked_at: datetime | None = None
-    ran, pause_s = 0, _SHORTEST_PAUSE_S
+    ran, database_faults, pause_s = 0, 0, _SHORTEST_PAUSE_S
     longest_pause_s = _SHORTEST_PAUSE_S if until_idle else _LONGEST_PAUSE_S
     while not stop.asked:
         try:
@@ -125,7 +130,7 @@ def run_loop(
                     clock=clock,
                     on_overrun=lambda: os._exit(OVERRUN_EXIT),
                 )
-                ran, pause_s = ran + 1, _SHORTEST_PAUSE_S
+                ran, database_faults, pause_s = ran + 1, 0, _SHORTEST_PAUSE_S
                 if ran >= renew_after_jobs or _peak_memory_mb() > renew_above_mb:
                     return RENEW_EXIT
                 continue
@@ -134,6 +139,10 @@ def run_loop(
                     if nothing_soon(session, clock(), patience, queues, group_key):
                         return 0
         except DBAPIError as error:
+            database_faults += 1
+            if until_idle and database_faults >= _DATABASE_FAULTS:
+                log.error("the database does not take the work; giving up: %s", error.orig)
+                return GAVE_UP_EXIT
             log.warning("the database does not answer; trying again: %s", error.orig)
             pause_s = _AFTER_DATABASE_FAULT_S
         time.sleep(pause_s)
@@ -261,7 +270,8 @@ def run_group_with_processes(
 ) -> GroupEnd:
     """See a group of jobs through with runner processes (as many as processors), whoever else works on the table too.
 
-    Calls `on_progress` with each new state. Raises Refusal when the runners cannot start. Interrupted, it stops them after
+    Calls `on_progress` with each new state. Raises Refusal when the runners cannot start, and when they give up because the
+    database takes nothing. Interrupted, it stops them after
     their current jobs; what is left stays in the table.
     """
     engine = make_engine(settings.url)
@@ -284,6 +294,11 @@ def run_group_with_processes(
                 code = runner.ended()
                 if code is not None:
                     release_after(sessions, runner, code)
+                if code == GAVE_UP_EXIT:
+                    raise Refusal(
+                        "The database takes nothing any more, as it said above. What was done is kept: when there is room and it "
+                        "answers, run the same command again and it goes on."
+                    )
                 if runner.quick_ends >= 3:
                     raise Refusal(
                         f"The processes that do the work end as soon as they start (exit code {code}); they said why above."

@@ -2,19 +2,13 @@
 
 from __future__ import annotations
 
-import csv
-import gzip
 import hashlib
-import io
-from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from pathlib import Path
-from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
 from coop.books.service import insert_ignoring
@@ -29,9 +23,11 @@ from coop.leases.models import Lease
 from coop.leases.service import make_lease
 from coop.sales.domain import MAPPINGS, LineIn, ParsedRow, RowError, SourceMapping, TenderIn, TicketIn, parse_row
 from coop.sales.models import ImportRefusal, SalesImport, Ticket, TicketLine
+from coop.sales.reading import Shape, codec_of, open_sales, read_rows, read_shape
 from coop.sales.service import local_moment, take_tickets
 
 BATCH_ROWS = 5000
+_UNKNOWN_DEALER = "unknown dealer"
 
 Progress = Callable[[int, int], None]
 
@@ -41,107 +37,6 @@ def mapping_named(name: str) -> SourceMapping:
     if name not in MAPPINGS:
         raise Refusal(f"--mapping {name}: there is no such mapping. There is: {', '.join(sorted(MAPPINGS))}.")
     return MAPPINGS[name]
-
-
-# --- the file -----------------------------------------------------------------------------------------------------------
-
-
-class _Hashed(io.RawIOBase):
-    """A byte stream that hashes what passes through it: a file and its gzip have the same name."""
-
-    def __init__(self, inner: io.BufferedIOBase) -> None:
-        self.inner, self.digest = inner, hashlib.sha256()
-
-    def readable(self) -> bool:
-        return True
-
-    def readinto(self, buffer: Any) -> int:
-        data = self.inner.read(len(buffer))
-        buffer[: len(data)] = data
-        self.digest.update(data)
-        return len(data)
-
-
-@contextmanager
-def _open(path: Path) -> Iterator[_Hashed]:
-    """The file's plain bytes, whether it is compressed or not: by its content, not its name."""
-    try:
-        with path.open("rb") as file:
-            packed = file.peek(2)[:2] == b"\x1f\x8b"
-            inner: io.BufferedIOBase = gzip.GzipFile(fileobj=file) if packed else file
-            yield _Hashed(inner)
-    except IsADirectoryError as error:
-        raise Refusal(f"{path} is a folder, not a file of sales.") from error
-    except FileNotFoundError as error:
-        raise Refusal(f"{path} is not there.") from error
-    except (gzip.BadGzipFile, EOFError) as error:
-        raise Refusal(f"{path} is a damaged gzip file ({error}): copy it again from its source.") from error
-    except PermissionError as error:
-        raise Refusal(f"{path} may not be read by this user.") from error
-
-
-def _rows(path: Path, mapping: SourceMapping, stream: _Hashed, encoding: str) -> Iterator[tuple[int, dict[str, str] | str]]:
-    """Each row with its line number: as columns, or as the sentence that says why it is no row of the file's shape."""
-    text = io.TextIOWrapper(io.BufferedReader(stream, 1 << 16), encoding=encoding, errors="strict", newline="")
-    reader = csv.reader(text, strict=True)
-    line = 1
-    try:
-        heading = next(reader, None)
-        if heading is None:
-            raise Refusal(f"{path} is empty: its first line must hold the headings {', '.join(mapping.columns)}.")
-        names = [name.strip() for name in heading]
-        missing = [column for column in mapping.columns if column not in names]
-        if missing:
-            hint = " Its columns must be separated by commas." if len(names) == 1 else ""
-            raise Refusal(f"{path} lacks the column {', '.join(missing)}; its headings are: {', '.join(names)[:300]}.{hint}")
-        twice = [name for name in mapping.columns if names.count(name) > 1]
-        if twice:
-            raise Refusal(f"{path} has the column {twice[0]} twice: remove or rename one.")
-        while True:
-            line = reader.line_num + 1
-            cells = next(reader, None)
-            if cells is None:
-                return
-            if not cells:
-                continue
-            if len(cells) != len(names):
-                yield line, f"The row has {len(cells)} cells where the heading has {len(names)}: look for a stray comma or quote."
-            else:
-                yield line, dict(zip(names, cells, strict=True))
-    except UnicodeDecodeError as error:
-        found = "UTF-16" if error.object[:2] in (b"\xff\xfe", b"\xfe\xff") and line == 1 else "another encoding"
-        raise Refusal(
-            f"{path} is not {encoding} near line {line} (byte 0x{error.object[error.start]:02x}): it seems to be in {found}. "
-            "Save it as UTF-8, or say what it is with --encoding, such as --encoding cp1252."
-        ) from error
-    except csv.Error as error:
-        raise Refusal(f"{path} is not readable as CSV at line {line}: {error}. Look for an unclosed quote there.") from error
-
-
-@dataclass
-class Shape:
-    """What a first reading finds: nothing is written yet."""
-
-    sha256: str = ""
-    rows: int = 0
-    tickets: Counter[str] = field(default_factory=Counter)
-    """Rows of each ticket, so that the second reading knows when it has them all, wherever they stand."""
-
-
-def read_shape(path: Path, mapping: SourceMapping, encoding: str = "utf-8-sig") -> Shape:
-    """Read a file through without taking anything. Refuses one that is not CSV of the mapping's shape to its last byte."""
-    try:
-        "".encode(encoding)
-    except LookupError as error:
-        raise Refusal(f"--encoding {encoding}: there is no such encoding; use one such as utf-8 or cp1252.") from error
-    shape = Shape()
-    with _open(path) as stream:
-        for _line, row in _rows(path, mapping, stream, encoding):
-            shape.rows += 1
-            if not isinstance(row, str):
-                shape.tickets[row[mapping.ticket].strip()] += 1
-        shape.sha256 = stream.digest.hexdigest()
-    return shape
 
 
 # --- taking -------------------------------------------------------------------------------------------------------------
@@ -156,7 +51,6 @@ class Totals:
     unclaimed: int = 0
     refused: int = 0
     here: int = 0
-    tickets: int = 0
     taken_cents: int = 0
     unclaimed_cents: int = 0
 
@@ -175,8 +69,12 @@ class _Row:
 @dataclass(frozen=True)
 class _Before:
     import_id: int | None
+    tag: str
     quantity: int
     tag_cents: int
+
+    def is_row(self, row: ParsedRow) -> bool:
+        return (self.tag, self.quantity, self.tag_cents) == (row.tag, row.quantity, row.tag_cents)
 
 
 @dataclass(frozen=True)
@@ -202,11 +100,11 @@ def import_sales(
     Read once before anything is written. Stopped anywhere, it is finished by running it again; a file that is in already changes
     nothing. Raises Refusal for a file that is not of the mapping's shape: then nothing was taken.
     """
-    mapping = mapping_named(options.mapping)
-    shape = read_shape(path, mapping, options.encoding)
+    mapping, encoding = mapping_named(options.mapping), codec_of(options.encoding)
+    shape = read_shape(path, mapping, encoding)
     with transaction(sessions) as session:
         mall = _hold_mall(session, options.mall_code)
-        work = _begin(session, clock(), mall, mapping, path, shape)
+        work, taken_up_again = _begin(session, clock(), mall, mapping, path, shape, options)
         import_id = work.id
         if work.state == "done":
             return work
@@ -214,41 +112,49 @@ def import_sales(
     waiting: dict[str, list[_Row]] = {}
     ready: list[list[_Row]] = []
     refusals: list[tuple[int, RowError]] = []
-    ready_rows = 0
+    held = 0
 
     def flush() -> None:
+        nonlocal held
         with transaction(sessions) as session:
             mall = _hold_mall(session, options.mall_code)
-            batch = _Batch(session, clock(), mall, mapping, options, import_id, totals)
+            batch = _Batch(session, clock(), mall, mapping, options, import_id, totals, taken_up_again)
             batch.take(ready, refusals)
             faults.point("import:before-commit")
         faults.point("import:batch")
+        ready.clear()
+        refusals.clear()
+        held = 0
         if progress:
             progress(totals.rows, shape.rows)
 
-    with _open(path) as stream:
-        for line, row in _rows(path, mapping, stream, options.encoding):
-            if isinstance(row, str):
-                refusals.append((line, RowError("wrong shape", row)))
-                totals.rows += 1
-                continue
-            number = row[mapping.ticket].strip()
-            gathered = waiting.setdefault(number, [])
+    def release(number: str) -> None:
+        nonlocal held
+        ready.append(waiting.pop(number))
+        held += len(ready[-1])
+        if held + len(refusals) >= BATCH_ROWS:
+            flush()
+
+    current: str | None = None
+    with open_sales(path) as stream:
+        for row in read_rows(path, mapping, stream, encoding):
+            if current is not None and row.number != current and current not in shape.scattered:
+                release(current)
+            current = row.number
+            totals.rows += 1
+            gathered = waiting.setdefault(current, [])
+            parsed = None
             try:
-                gathered.append(_Row(line, len(gathered) + 1, parse_row(mapping, row)))
+                if row.fault:
+                    raise RowError("wrong shape", row.fault)
+                parsed = parse_row(mapping, row.cells)
             except RowError as error:
-                gathered.append(_Row(line, len(gathered) + 1, None))
-                refusals.append((line, error))
-            if len(gathered) == shape.tickets[number]:
-                del waiting[number]
-                ready.append(gathered)
-                ready_rows += len(gathered)
-                totals.rows += len(gathered)
-            if ready_rows + len(refusals) >= BATCH_ROWS:
-                flush()
-                ready, refusals, ready_rows = [], [], 0
-        if stream.digest.hexdigest() != shape.sha256 or waiting:
+                refusals.append((row.line, error))
+            gathered.append(_Row(row.line, len(gathered) + 1, parsed))
+        if stream.digest.hexdigest() != shape.sha256:
             raise Refusal(f"{path} changed while it was read: run the import again with a file that stays as it is.")
+    for number in list(waiting):
+        release(number)
     flush()
     with transaction(sessions) as session:
         return _finish(session, clock(), import_id, totals)
@@ -263,7 +169,10 @@ def _hold_mall(session: Session, code: str) -> Mall:
     return mall
 
 
-def _begin(session: Session, now: datetime, mall: Mall, mapping: SourceMapping, path: Path, shape: Shape) -> SalesImport:
+def _begin(
+    session: Session, now: datetime, mall: Mall, mapping: SourceMapping, path: Path, shape: Shape, options: ImportOptions
+) -> tuple[SalesImport, bool]:
+    """The file's row, and whether it was there already: one stopped half-way, or one whose unknown dealers are known by now."""
     work = session.scalar(
         select(SalesImport).where(
             SalesImport.mall_id == mall.id, SalesImport.mapping == mapping.name, SalesImport.file_sha256 == shape.sha256
@@ -275,7 +184,21 @@ def _begin(session: Session, now: datetime, mall: Mall, mapping: SourceMapping, 
         )
         session.add(work)
         session.flush()
-    return work
+        return work, False
+    if work.state == "done" and _dealers_are_known_now(session, work, options):
+        work.state = "running"
+    return work, True
+
+
+def _dealers_are_known_now(session: Session, work: SalesImport, options: ImportOptions) -> bool:
+    """Whether rows that were refused for want of a dealer may be taken now: they are read again then."""
+    unknown = select(ImportRefusal.id).where(ImportRefusal.import_id == work.id, ImportRefusal.reason == _UNKNOWN_DEALER)
+    if session.scalar(unknown.limit(1)) is None:
+        return False
+    return (
+        options.create_dealers
+        or session.scalar(select(Dealer.id).where(Dealer.created_at >= work.started_at).limit(1)) is not None
+    )
 
 
 def _finish(session: Session, now: datetime, import_id: int, totals: Totals) -> SalesImport:
@@ -284,7 +207,9 @@ def _finish(session: Session, now: datetime, import_id: int, totals: Totals) -> 
         raise AssertionError(f"an import's rows do not add up: {totals}")
     work.state, work.finished_at = "done", now
     work.rows, work.rows_taken, work.rows_unclaimed = totals.rows, totals.taken, totals.unclaimed
-    work.rows_refused, work.rows_here, work.tickets = totals.refused, totals.here, totals.tickets
+    work.rows_refused, work.rows_here = totals.refused, totals.here
+    # By count: an import that was stopped took some of them before.
+    work.tickets = session.scalar(select(func.count(Ticket.id)).where(Ticket.import_id == import_id)) or 0
     work.taken_cents, work.unclaimed_cents = totals.taken_cents, totals.unclaimed_cents
     session.flush()
     return work
@@ -302,12 +227,16 @@ class _Batch:
         options: ImportOptions,
         import_id: int,
         totals: Totals,
+        taken_up_again: bool,
     ) -> None:
         self.session, self.now, self.mall, self.mapping = session, now, mall, mapping
         self.options, self.import_id, self.totals = options, import_id, totals
         self.source = f"{mall.code}/{mapping.name}"
         self.dealers = dict(session.execute(select(Dealer.code, Dealer.id)).tuples().all())
         self.refusals: list[tuple[int, RowError]] = []
+        self.taken_up_again = taken_up_again
+        self.settled: list[int] = []
+        """Lines that are taken now or were before."""
 
     def take(self, tickets: Sequence[list[_Row]], refusals: Sequence[tuple[int, RowError]]) -> None:
         self.refusals = list(refusals)
@@ -317,7 +246,6 @@ class _Batch:
         fresh = [t for rows in tickets if (t := self._ticket(rows, here))]
         if fresh:
             take_tickets(self.session, self.now, self.mall, fresh)
-            self.totals.tickets += len(fresh)
         self._record_refusals()
 
     def _here(self, numbers: set[str]) -> dict[tuple[str, int], _Before]:
@@ -326,18 +254,29 @@ class _Batch:
         found: dict[tuple[str, int], _Before] = {}
         for start in range(0, len(wanted), 500):
             rows = self.session.execute(
-                select(Ticket.number, TicketLine.position, Ticket.import_id, TicketLine.quantity, TicketLine.tag_cents)
+                select(
+                    Ticket.number,
+                    TicketLine.position,
+                    Ticket.import_id,
+                    TicketLine.tag,
+                    TicketLine.quantity,
+                    TicketLine.tag_cents,
+                )
                 .join(TicketLine, TicketLine.ticket_id == Ticket.id)
                 .where(Ticket.source == self.source, Ticket.number.in_(wanted[start : start + 500]))
             )
-            for number, position, import_id, quantity, tag_cents in rows:
-                found[(number, position)] = _Before(import_id, quantity, tag_cents)
+            for number, position, import_id, tag, quantity, tag_cents in rows:
+                found[(number, position)] = _Before(import_id, tag, quantity, tag_cents)
         return found
 
     def _ticket(self, rows: Sequence[_Row], here: dict[tuple[str, int], _Before]) -> TicketIn | None:
         """The ticket of the rows that are not in yet; None when there are none."""
         lines: list[LineIn] = []
         first: ParsedRow | None = None
+        # Rows that moved up or down on a ticket would be taken twice under their new positions: then nothing more of it is taken.
+        differs = any(
+            row.parsed and (was := here.get((row.parsed.number, row.position))) and not was.is_row(row.parsed) for row in rows
+        )
         for row in rows:
             parsed = row.parsed
             if parsed is None:
@@ -346,26 +285,35 @@ class _Batch:
             if parsed.dealer_code and dealer_id is None:
                 self._refuse(
                     row.line,
-                    "unknown dealer",
+                    _UNKNOWN_DEALER,
                     f"Dealer {parsed.dealer_code} is not in the co-op: add the dealer, or import with --create-dealers.",
                 )
                 continue
             before = here.get((parsed.number, row.position))
             if before is not None:
-                if (before.quantity, before.tag_cents) != (parsed.quantity, parsed.tag_cents):
+                if not before.is_row(parsed):
                     self._refuse(
                         row.line,
                         "differs",
-                        f"Item {row.position} of ticket {parsed.number} was taken before with another quantity or price: "
-                        "a taken sale is not changed; put it right with a return.",
+                        f"Item {row.position} of ticket {parsed.number} was taken before as another item, or with another "
+                        "quantity or price: a taken sale is not changed; put it right with a return.",
                     )
                 elif before.import_id == self.import_id:
-                    self._count(dealer_id, parsed.tag_cents)
+                    self._count(row.line, dealer_id, parsed.tag_cents)
                 else:
                     self.totals.here += 1
+                    self.settled.append(row.line)
+                continue
+            if differs:
+                self._refuse(
+                    row.line,
+                    "differs",
+                    f"Ticket {parsed.number} was taken before with other items, so it cannot be told whether item {row.position} "
+                    "is new: give it a ticket number of its own if it is.",
+                )
                 continue
             first = first or parsed
-            self._count(dealer_id, parsed.tag_cents)
+            self._count(row.line, dealer_id, parsed.tag_cents)
             lines.append(
                 LineIn(
                     position=row.position,
@@ -396,7 +344,8 @@ class _Batch:
             import_id=self.import_id,
         )
 
-    def _count(self, dealer_id: int | None, amount_cents: int) -> None:
+    def _count(self, line: int, dealer_id: int | None, amount_cents: int) -> None:
+        self.settled.append(line)
         if dealer_id is None:
             self.totals.unclaimed += 1
             self.totals.unclaimed_cents += amount_cents
@@ -409,6 +358,11 @@ class _Batch:
 
     def _record_refusals(self) -> None:
         self.totals.refused += len(self.refusals)
+        if self.taken_up_again:
+            # What was refused the last time and is taken now (its dealer is known by now) is refused no longer.
+            for start in range(0, len(self.settled), 500):
+                taken = ImportRefusal.row.in_(self.settled[start : start + 500])
+                self.session.execute(delete(ImportRefusal).where(ImportRefusal.import_id == self.import_id, taken))
         if self.refusals:
             self.session.execute(
                 insert_ignoring(self.session, ImportRefusal),
