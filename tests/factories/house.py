@@ -19,10 +19,10 @@ from coop.core.mail import MailAttempt, queue_mail
 from coop.core.periods import Month
 from coop.dealers import service as people
 from coop.dealers.membership import add_dealer, found_coop
-from coop.dealers.models import Dealer, UserAccount
+from coop.dealers.models import Dealer, RoleGrant, UserAccount
 from coop.floor.models import Mall
 from coop.floor.service import add_mall, add_space
-from coop.leases.service import make_lease
+from coop.leases.service import make_lease, set_rate
 from coop.sales.domain import LineIn, TenderIn, TicketIn
 from coop.sales.service import take_tickets
 from coop.statements.domain import sha256, to_json
@@ -55,18 +55,15 @@ class House:
 
 def add_person(session: Session, now: datetime, email: str, roles: tuple[str, ...], member_id: int | None = None) -> int:
     """A user who signs in with PASSPHRASE; the hash is shared, so that a test does not pay for each."""
-    if roles:
-        user, _made = people.add_user(session, now, email=email, roles=roles, member_id=member_id)
-    else:
-        user = UserAccount(email=email, member_id=None, password_hash="", disabled_at=None, created_at=now)
-        session.add(user)
-    user.password_hash = ONE_HASH
+    user = UserAccount(email=email, member_id=member_id, password_hash=ONE_HASH, disabled_at=None, created_at=now)
+    user.grants = [RoleGrant(role=role) for role in roles]
+    session.add(user)
     session.flush()
     return user.id
 
 
-def build_house(session: Session, now: datetime) -> House:
-    """Build it at `now` (3 November 2026): October's statements are made, November is open."""
+def build_house(session: Session, now: datetime, *, month_end: bool = True) -> House:
+    """Build it at `now` (3 November 2026): October's statements are made (unless `month_end` is false), November is open."""
     found_coop(session, now, "Lantern Yard Dealers' Co-op", commission_percent=Decimal(10))
     mall = add_mall(session, now, "MAIN", name="Lantern Yard Antiques Hall", timezone="America/Chicago")
     booth = add_space(session, now, mall, "12", kind="booth", zone="front", width_in16=1920, depth_in16=2304)
@@ -80,7 +77,9 @@ def build_house(session: Session, now: datetime) -> House:
         joined_on=date(2025, 3, 1),
     )
     amos = add_dealer(session, now, "D02", name="Amos Pell", email="amos@example.org", joined_on=date(2025, 3, 1))
+    set_rate(session, mall, "front", Decimal("2.25"), per="sqft", starts_on=date(2026, 1, 1))
     make_lease(session, now, mall, ida, starts_on=date(2026, 1, 1), commission_percent=Decimal(10), spaces=[booth])
+    make_lease(session, now, mall, amos, starts_on=date(2026, 1, 1), commission_percent=Decimal(10))
     _sell(session, now, mall, ida, amos)
     ensure_period(session, mall.id, OCTOBER)
     ensure_period(session, mall.id, NOVEMBER)
@@ -98,13 +97,15 @@ def build_house(session: Session, now: datetime) -> House:
         name: people.begin_session(session, now, user_id, address="192.0.2.7", agent="Firefox/140.0 (X11; Linux)")
         for name, user_id in users.items()
     }
-    numbers = {}
-    mails = []
-    for dealer, name in ((ida, "Ida Fenwick"), (amos, "Amos Pell")):
+    numbers: dict[str, str] = {}
+    mails = [0, 0]
+    if month_end:
+        mails = []
+        _close(session, now, mall, users["manager"])
+    for dealer, name in ((ida, "Ida Fenwick"), (amos, "Amos Pell")) if month_end else ():
         statement, mail_id = _state(session, now, mall, dealer, name)
         numbers[dealer.code] = statement.number
         mails.append(mail_id)
-    _close(session, now, mall, users["manager"])
     audit.record(session, now, "month-end begun", "month close", "MAIN 2026-10", user_id=users["manager"])
     session.flush()
     return House(mall, users, tokens, numbers, sent_mail=mails[0], failed_mail=mails[1])
@@ -142,7 +143,12 @@ def _sell(session: Session, now: datetime, mall: Mall, ida: Dealer, amos: Dealer
 
 def _state(session: Session, now: datetime, mall: Mall, dealer: Dealer, name: str) -> tuple[Statement, int]:
     """An October statement of forty sales, its document and its mail: sent for D01, refused for D02."""
-    sold = statements.sale_lines(40, OCTOBER, dealer.code)
+    sold = tuple(
+        dataclasses.replace(
+            line, sold_on=line.sold_on.replace(year=2026, month=10), posted_on=line.posted_on.replace(year=2026, month=10)
+        )
+        for line in statements.sale_lines(40, code=dealer.code)
+    )
     back = statements.return_line(sold[3], date(2026, 10, 20))
     made = statements.statement(sold, (back,), opening_cents=61240 if dealer.code == "D01" else -5000, pay_on=date(2026, 11, 10))
     value = dataclasses.replace(

@@ -1,0 +1,310 @@
+"""The pages as people use them: real Chromium, a real server, real rows; every page audited by axe, light and dark."""
+
+from __future__ import annotations
+
+import importlib.util
+import logging
+import threading
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from werkzeug.serving import make_server
+
+from coop.app import create_app
+from coop.config import Settings
+from coop.core.clock import utc_now
+from coop.core.db import Sessions, transaction
+from coop.core.jobs import claim_next, run_job
+from tests.factories.house import PASSPHRASE, House, build_house
+
+pytestmark = pytest.mark.browser
+
+ARGS = [
+    "--no-sandbox",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
+    "--disable-gpu",
+]
+PHONE, DESKTOP, NARROWEST = (360, 740), (1280, 900), (320, 640)
+NOW = datetime(2026, 11, 3, 15, 0, tzinfo=UTC)
+
+PAGES = [
+    (None, "/sign-in"),
+    ("desk", "/home"),
+    ("desk", "/office/"),
+    ("manager", "/account"),
+    ("manager", "/office/"),
+    ("manager", "/office/months/MAIN/2026-10"),
+    ("manager", "/office/months/MAIN/2026-11"),
+    ("manager", "/office/letters"),
+    ("manager", "/office/letters/2"),
+    ("manager", "/office/log"),
+    ("auditor", "/office/statements/MAIN-D01-2026-10"),
+    ("dealer", "/portal/"),
+    ("dealer", "/portal/statements"),
+    ("dealer", "/portal/statements/MAIN-D01-2026-10"),
+    ("dealer", "/portal/statements/none"),
+]
+
+
+@dataclass
+class Served:
+    """The app on an address, and what is in it."""
+
+    base: str
+    house: House
+    sessions: Sessions
+    settings: Settings
+
+
+@pytest.fixture(scope="module")
+def browser(chromium_path: str) -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        launched = playwright.chromium.launch(executable_path=chromium_path, args=ARGS)
+        yield launched
+        launched.close()
+
+
+def serve(url: str, folder: Path, *, month_end: bool) -> Iterator[Served]:
+    settings = Settings(data=folder, database_url=url, secret_key="a key of the tests", mail_domain="example.org")
+    app = create_app(settings, clock=lambda: NOW)
+    logger = logging.getLogger("coop")
+    logger.setLevel(logging.WARNING)
+    logging.getLogger("werkzeug").setLevel(logging.WARNING)
+    site = app.extensions["coop"]
+    with transaction(site.sessions) as session:
+        house = build_house(session, NOW, month_end=month_end)
+    server = make_server("127.0.0.1", 0, app, threaded=True)
+    thread = threading.Thread(target=server.serve_forever)
+    thread.start()
+    yield Served(f"http://127.0.0.1:{server.server_port}", house, site.sessions, settings)
+    server.shutdown()
+    thread.join(timeout=30)
+    server.server_close()
+    site.engine.dispose()
+    for handler in [h for h in logger.handlers if getattr(h, "is_coops", False)]:
+        logger.removeHandler(handler)
+    logger.propagate = True
+    logger.setLevel(logging.NOTSET)
+
+
+@pytest.fixture
+def served(sqlite_url: str, tmp_path: Path) -> Iterator[Served]:
+    """With October's statements being made."""
+    yield from serve(sqlite_url, tmp_path, month_end=True)
+
+
+@pytest.fixture
+def open_month(sqlite_url: str, tmp_path: Path) -> Iterator[Served]:
+    """With October over and its month-end not begun."""
+    yield from serve(sqlite_url, tmp_path, month_end=False)
+
+
+def context(
+    browser: Browser, served: Served, who: str | None, size: tuple[int, int], *, scheme: str = "light", **options: bool
+) -> BrowserContext:
+    made = browser.new_context(
+        viewport={"width": size[0], "height": size[1]},
+        color_scheme="dark" if scheme == "dark" else "light",
+        java_script_enabled=options.get("script", True),
+        bypass_csp=options.get("bypass_csp", False),
+    )
+    if who is not None:
+        made.add_cookies([{"name": "coop", "value": served.house.tokens[who], "url": served.base}])
+    return made
+
+
+def listen(page: Page) -> list[str]:
+    """What the browser complains of, a blocked style or script among it; a 404 that was asked for is none."""
+    said: list[str] = []
+    page.on("console", lambda m: said.append(m.text) if m.type in ("error", "warning") else None)
+    page.on("pageerror", lambda e: said.append(str(e)))
+    return said
+
+
+@pytest.fixture(scope="module")
+def axe() -> str:
+    """The audit's script, from the package axe-core-python."""
+    found = importlib.util.find_spec("axe_core_python")
+    assert found is not None
+    assert found.origin is not None
+    return (Path(found.origin).parent / "axe.min.js").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])
+def test_an_audit_finds_nothing_on_any_page(
+    browser: Browser, served: Served, axe: str, scheme: str, size: tuple[int, int]
+) -> None:
+    faults = []
+    for who, path in PAGES:
+        with context(browser, served, who, size, scheme=scheme, bypass_csp=True) as opened:
+            page = opened.new_page()
+            page.goto(served.base + path)
+            page.evaluate(axe)
+            found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
+            assert found["passes"], "the audit did not run"
+            faults += [f"{path}: {v['id']}: {v['nodes'][0]['html']}" for v in found["violations"]]
+    assert faults == []
+
+
+def test_the_audit_sees_a_fault(browser: Browser, served: Served, axe: str) -> None:
+    with context(browser, served, "manager", DESKTOP, bypass_csp=True) as opened:
+        page = opened.new_page()
+        page.goto(served.base + "/office/")
+        page.evaluate("document.querySelector('h1').insertAdjacentHTML('afterend', '<p style=\"color:#ccc\">faint</p><input>')")
+        page.evaluate(axe)
+        found = {v["id"] for v in page.evaluate("axe.run()")["violations"]}
+    assert {"color-contrast", "label"} <= found
+
+
+def test_no_page_scrolls_sideways_at_320_pixels(browser: Browser, served: Served) -> None:
+    wide = []
+    for who, path in PAGES:
+        with context(browser, served, who, NARROWEST) as opened:
+            page = opened.new_page()
+            page.goto(served.base + path)
+            width = page.evaluate("document.documentElement.scrollWidth")
+            if width > NARROWEST[0]:
+                wide.append((path, width))
+    assert wide == []
+
+
+def test_pages_load_under_their_own_policy(browser: Browser, served: Served) -> None:
+    """Styles, the text face, the script of live steps: none is blocked, and the face is in use."""
+    said: list[str] = []
+    with context(browser, served, "manager", DESKTOP) as opened:
+        page = opened.new_page()
+        said = listen(page)
+        for path in ("/office/", "/office/months/MAIN/2026-10", "/office/letters", "/account"):
+            page.goto(served.base + path)
+            page.wait_for_load_state("load")
+            assert page.evaluate("document.fonts.ready.then(() => document.fonts.check('16px \"Source Serif Pro\"'))")
+        loaded = page.evaluate("[...document.fonts].filter(f => f.status === 'loaded').length")
+    assert said == []
+    assert loaded >= 1
+
+
+def test_signing_in_by_keyboard(browser: Browser, served: Served) -> None:
+    with context(browser, served, None, DESKTOP) as opened:
+        page = opened.new_page()
+        said = listen(page)
+        page.goto(served.base + "/office/letters")
+        assert page.title() == "Sign in · Lantern Yard Dealers' Co-op"
+        page.keyboard.press("Tab")
+        assert page.evaluate("document.activeElement.textContent") == "Skip to the page"
+        page.keyboard.press("Enter")
+        page.keyboard.press("Tab")
+        assert page.evaluate("document.activeElement.name") == "email"
+        assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") == "solid"
+        page.keyboard.type("manager@example.org")
+        page.keyboard.press("Tab")
+        page.keyboard.type(PASSPHRASE)
+        page.keyboard.press("Enter")
+        page.wait_for_url("**/office/letters")
+        assert page.locator("h1").inner_text() == "Letters"
+        assert page.get_by_role("link", name="Letters", exact=True).get_attribute("aria-current") == "page"
+        page.get_by_role("button", name="Sign out").focus()
+        page.keyboard.press("Enter")
+        page.wait_for_url("**/sign-in")
+        assert page.get_by_role("status").inner_text() == "You are signed out."
+    assert said == []
+
+
+def test_a_mistake_is_told_at_its_field_and_keeps_what_was_typed(browser: Browser, served: Served) -> None:
+    with context(browser, served, None, PHONE) as opened:
+        page = opened.new_page()
+        page.goto(served.base + "/sign-in")
+        page.get_by_label("Mail address").fill("manager")
+        page.get_by_role("button", name="Sign in").click()
+        field = page.get_by_label("Mail address")
+        assert field.input_value() == "manager"
+        described = field.get_attribute("aria-describedby")
+        assert described is not None
+        assert "Write it like name@example.org" in page.locator(f"#{described}").inner_text()
+        assert page.title().startswith("Not signed in")
+
+
+def finish_jobs(served: Served) -> int:
+    """Do what is queued, one job after another, as a worker would; how many ran. Its clock runs ahead so that nothing waits."""
+    lease = timedelta(seconds=60)
+    ran = 0
+    while ran < 200:
+        ahead = utc_now() + timedelta(hours=ran + 1)
+        with transaction(served.sessions) as session:
+            claimed = claim_next(session, ahead, lease)
+        if claimed is None:
+            return ran
+        job_id, token = claimed
+        run_job(served.sessions, job_id, lease=lease, settings=served.settings, token=token, clock=lambda at=ahead: at)
+        ran += 1
+    raise AssertionError("the work does not end")
+
+
+def test_a_month_end_begun_in_the_browser_is_seen_to_its_end_without_touching_the_page(
+    browser: Browser, open_month: Served
+) -> None:
+    with context(browser, open_month, "manager", DESKTOP) as opened:
+        page = opened.new_page()
+        said = listen(page)
+        page.goto(open_month.base + "/office/")
+        page.get_by_role("link", name="October 2026").click()
+        page.get_by_role("button", name="Begin the month-end of October 2026").click()
+        page.get_by_text("It goes on by itself").wait_for()
+        assert page.locator("#progress-line").inner_text() == "0 of 10 steps are done."
+        # A mark on this very document: a page that was loaded anew would not have it.
+        page.evaluate("document.documentElement.dataset.same = 'yes'")
+        assert finish_jobs(open_month) >= 10
+        page.get_by_text("All 10 steps are done.").first.wait_for(timeout=60_000)
+        page.get_by_role("link", name="PDF of").first.wait_for(timeout=60_000)
+        assert page.evaluate("document.documentElement.dataset.same") == "yes"
+        assert page.locator("#steps .state.done").count() == 10
+        assert page.get_by_text("Take it up again").count() == 0
+        page.get_by_role("link", name="sent").first.click()
+        assert "@example.org" in page.locator("dl").inner_text()
+    assert said == []
+
+
+def test_without_script_a_month_end_is_begun_and_looked_at_again(browser: Browser, open_month: Served) -> None:
+    with context(browser, open_month, "manager", PHONE, script=False) as opened:
+        page = opened.new_page()
+        page.goto(open_month.base + "/office/months/MAIN/2026-10")
+        page.get_by_role("button", name="Begin the month-end").click()
+        page.get_by_role("link", name="Refresh").click()
+        assert "steps are done" in page.locator("#progress-line").inner_text()
+        finish_jobs(open_month)
+        page.reload()
+        assert page.locator("#progress-line").inner_text() == "All 10 steps are done."
+
+
+def test_a_dealer_reads_the_statement_on_a_phone(browser: Browser, served: Served) -> None:
+    with context(browser, served, "dealer", PHONE) as opened:
+        page = opened.new_page()
+        page.goto(served.base + "/")
+        page.get_by_role("link", name="October 2026, Lantern Yard Antiques Hall").click()
+        assert "October 2026" in page.locator("h1").inner_text()
+        closing = page.get_by_role("row", name="Closing balance")
+        assert "5,183.90" in closing.inner_text()
+        assert page.get_by_role("columnheader", name="Tag price").count() == 0
+        shown = page.get_by_role("row", name="Cane-seat side chair").first.inner_text()
+        assert "37.46 less 3.75" in shown
+        answer = opened.request.get(
+            served.base + page.get_by_role("link", name="The same as PDF").get_attribute("href", timeout=5000)
+        )
+        assert answer.headers["content-type"] == "application/pdf"
+
+
+def test_on_paper_a_statement_has_no_screen_furniture(browser: Browser, served: Served) -> None:
+    with context(browser, served, "dealer", DESKTOP) as opened:
+        page = opened.new_page()
+        page.goto(served.base + "/portal/statements/MAIN-D01-2026-10")
+        page.emulate_media(media="print")
+        for furniture in ("nav", "footer", ".skip"):
+            assert not page.locator(furniture).first.is_visible()
+        assert page.locator(".coop").is_visible()

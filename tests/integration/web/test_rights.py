@@ -1,0 +1,112 @@
+"""Every address by every role: what the table does not name cannot be there."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from tests.factories.house import House
+from tests.integration.web.conftest import Web, form_token
+
+ALL = frozenset({"manager", "bookkeeper", "auditor", "desk", "dealer", "nobody", "stranger"})
+"""`nobody` is signed in without a role, `stranger` is not signed in."""
+SIGNED_IN = ALL - {"stranger"}
+READERS = frozenset({"manager", "bookkeeper", "auditor"})
+MANAGER = frozenset({"manager"})
+DEALER = frozenset({"dealer"})
+
+Address = str | Callable[[House, str], str]
+
+TABLE: dict[tuple[str, str], tuple[Address, frozenset[str]]] = {
+    ("edge.healthz", "GET"): ("/healthz", ALL),
+    ("edge.readyz", "GET"): ("/readyz", ALL),
+    ("edge.static_file", "GET"): ("/static/coop.css", ALL),
+    ("edge.font_file", "GET"): ("/static-fonts/SourceSerifPro-Regular.otf", ALL),
+    ("people.sign_in", "GET"): ("/sign-in", ALL),
+    ("people.sign_in", "POST"): ("/sign-in", ALL),
+    ("people.start", "GET"): ("/", SIGNED_IN),
+    ("people.home", "GET"): ("/home", SIGNED_IN),
+    ("people.sign_out", "POST"): ("/sign-out", SIGNED_IN),
+    ("people.account", "GET"): ("/account", SIGNED_IN),
+    ("people.change_passphrase", "POST"): ("/account/passphrase", SIGNED_IN),
+    ("people.end_other_sessions", "POST"): ("/account/sessions/end-others", SIGNED_IN),
+    ("people.end_session", "POST"): (
+        # Each ends the session they are in; a stranger tries the first one there is.
+        lambda house, actor: f"/account/sessions/{1 + list(house.tokens).index(actor) if actor in house.tokens else 1}/end",
+        SIGNED_IN,
+    ),
+    ("office.months", "GET"): ("/office/", READERS),
+    ("office.month", "GET"): ("/office/months/MAIN/2026-10", READERS),
+    ("office.month_steps", "GET"): ("/office/months/MAIN/2026-10/steps", READERS),
+    ("office.begin_month_end", "POST"): ("/office/months/MAIN/2026-10/begin", MANAGER),
+    ("office.statement", "GET"): ("/office/statements/MAIN-D01-2026-10", READERS),
+    ("office.statement_pdf", "GET"): ("/office/statements/MAIN-D01-2026-10.pdf", READERS),
+    ("office.letters", "GET"): ("/office/letters", READERS),
+    ("office.letter", "GET"): (lambda house, _: f"/office/letters/{house.sent_mail}", READERS),
+    ("office.resend_letter", "POST"): (lambda house, _: f"/office/letters/{house.sent_mail}/resend", MANAGER),
+    ("office.log", "GET"): ("/office/log", READERS),
+    ("portal.home", "GET"): ("/portal/", DEALER),
+    ("portal.statements", "GET"): ("/portal/statements", DEALER),
+    ("portal.statement", "GET"): ("/portal/statements/MAIN-D01-2026-10", DEALER),
+    ("portal.statement_pdf", "GET"): ("/portal/statements/MAIN-D01-2026-10.pdf", DEALER),
+}
+
+
+def test_the_table_names_every_address(web: Web) -> None:
+    there = {
+        (rule.endpoint, method) for rule in web.app.url_map.iter_rules() for method in rule.methods or () if method != "HEAD"
+    }
+    assert there == set(TABLE)
+
+
+@pytest.mark.parametrize(("endpoint", "method"), TABLE)
+def test_an_address_lets_in_its_roles_and_nobody_else(web: Web, endpoint: str, method: str) -> None:
+    address, allowed = TABLE[endpoint, method]
+    for actor in sorted(ALL):
+        client = web.browser(None if actor == "stranger" else actor)
+        path = address if isinstance(address, str) else address(web.house, actor)
+        sent: dict[str, Any] = {"data": {"csrf_token": form_token(client)}} if method == "POST" else {}
+        with client.open(path, method=method, **sent) as answer:
+            location = answer.headers.get("Location", "")
+        turned_to_sign_in = answer.status_code == 303 and location.startswith("/sign-in")
+        came_in = answer.status_code != 403 and (not turned_to_sign_in or (endpoint == "people.sign_out" and actor != "stranger"))
+        assert came_in is (actor in allowed), f"{actor} at {method} {path}: {answer.status_code}"
+        if actor in allowed:
+            assert answer.status_code in (200, 303, 422), f"{actor} at {method} {path}: {answer.status_code}"
+
+
+@pytest.mark.parametrize("endpoint", [endpoint for endpoint, method in TABLE if method == "POST"])
+def test_a_form_without_its_token_changes_nothing(web: Web, endpoint: str) -> None:
+    address, allowed = TABLE[endpoint, "POST"]
+    actor = "manager"
+    assert actor in allowed
+    path = address if isinstance(address, str) else address(web.house, actor)
+    client = web.browser(actor)
+    assert client.get("/account").status_code == 200
+    answer = client.post(path)
+    assert answer.status_code == 400
+    assert "no longer good" in answer.text
+    assert client.get("/account").status_code == 200
+
+
+def test_a_token_of_another_browser_is_refused(web: Web) -> None:
+    theirs = form_token(web.browser("dealer"))
+    client = web.browser("manager")
+    form_token(client)
+    assert client.post("/sign-out", data={"csrf_token": theirs}).status_code == 400
+
+
+def test_a_stranger_is_brought_back_after_signing_in(web: Web) -> None:
+    answer = web.browser().get("/office/letters?state=failed")
+    assert answer.headers["Location"] == "/sign-in?next=/office/letters?state%3Dfailed"
+
+
+def test_an_address_that_states_no_role_keeps_the_app_from_starting(web: Web) -> None:
+    web.app._got_first_request = False
+    web.app.add_url_rule("/open-door", "open_door", lambda: "anyone may read this")
+    client = web.browser("manager")
+    answer = client.get("/open-door")
+    assert answer.status_code == 500
+    assert "anyone may read this" not in answer.text
