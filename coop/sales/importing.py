@@ -232,7 +232,7 @@ class _Batch:
         self.session, self.now, self.mall, self.mapping = session, now, mall, mapping
         self.options, self.import_id, self.totals = options, import_id, totals
         self.source = f"{mall.code}/{mapping.name}"
-        self.dealers = dict(session.execute(select(Dealer.code, Dealer.id)).tuples().all())
+        self.dealers = dict(session.execute(select(Dealer.code, Dealer.id)).all())
         self.refusals: list[tuple[int, RowError]] = []
         self.taken_up_again = taken_up_again
         self.settled: list[int] = []
@@ -383,9 +383,7 @@ class _Batch:
         starts = dict(
             self.session.execute(
                 select(Lease.dealer_id, func.min(Lease.starts_on)).where(Lease.mall_id == self.mall.id).group_by(Lease.dealer_id)
-            )
-            .tuples()
-            .all()
+            ).all()
         )
         percent = self.session.get_one(Cooperative, 1).commission_percent
         for code, day in sorted(earliest.items()):

@@ -35,7 +35,7 @@ class _Books:
     def __init__(self, session: Session, mall: Mall) -> None:
         self.session, self.mall, self.zone = session, mall, ZoneInfo(mall.timezone)
         self.dealers = {d.id: d for d in session.scalars(select(Dealer))}
-        self.tax_accounts = dict(session.execute(select(Jurisdiction.id, Jurisdiction.account_id)).tuples().all())
+        self.tax_accounts = dict(session.execute(select(Jurisdiction.id, Jurisdiction.account_id)).all())
         self._stacks: dict[date, StackInForce] = {}
         self._posting: dict[Month, date | None] = {}
 
