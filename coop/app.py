@@ -16,7 +16,7 @@ from werkzeug.middleware.proxy_fix import ProxyFix
 
 import coop.rooms  # noqa: F401  every table and kind of work
 from coop.config import Settings, load_settings, secret_key
-from coop.core import paths, web
+from coop.core import broker, paths, web
 from coop.core.clock import utc_now
 from coop.core.db import make_engine, make_sessions
 from coop.core.errors import Refusal
@@ -61,6 +61,7 @@ def create_app(settings: Settings | None = None, *, clock: Callable[[], datetime
         WTF_CSRF_TIME_LIMIT=None,
         WTF_CSRF_FIELD_NAME="csrf_token",
     )
+    broker.connect(settings)
     engine = make_engine(settings.url)
     app.extensions["coop"] = web.Site(settings, engine, make_sessions(engine), clock)
     if settings.trusted_proxies:

@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 
 import coop.rooms  # noqa: F401  every table and kind of work
 from coop.config import Settings, load_settings
-from coop.core import migrate
+from coop.core import broker, migrate
 from coop.core.db import Sessions, make_engine, make_sessions
 from coop.core.errors import Refusal
 from coop.core.periods import Month
@@ -52,6 +52,7 @@ def open_coop(data: Path | None, *, migrated: bool = True) -> Coop:
             f"There is no co-op in {settings.data}. Make one with: "
             f'coop new --name "NAME" --mall CODE --timezone ZONE --data {settings.data}'
         )
+    broker.connect(settings)
     engine = make_engine(settings.url)
     if migrated:
         try:

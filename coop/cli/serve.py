@@ -14,7 +14,7 @@ import click
 
 from coop.cli.context import data_option, open_coop
 from coop.config import Settings
-from coop.core import broker, logs
+from coop.core import logs
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.jobs import QUEUES, group_state
@@ -73,7 +73,7 @@ def serve(settings: Settings, sessions: Sessions, host: str, port: int, *, web_w
                     code = each.ended()
                     if code is not None and not stop.asked:
                         release_after(sessions, each, code)
-                    if each is web and web.quick_ends >= 3:
+                    if each is web and web.cannot_start:
                         raise Refusal(f"The web server cannot start (exit code {code}); it said why above.")
                     if each.due and not stop.asked:
                         each.start()
@@ -149,7 +149,6 @@ def work_command(data: Path | None, until_idle: bool, group_key: str | None, que
     stop = Stop(watcher_pid).on_signals()
     coop = open_coop(data)
     logs.configure_logs(coop.settings.log_format)
-    broker.connect(coop.settings)
     code = run_loop(
         coop.sessions,
         coop.settings,

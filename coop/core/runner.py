@@ -175,9 +175,10 @@ class Watched:
         self._process: subprocess.Popen[bytes] | None = None
         self._started_at = 0.0
         self._start_at = 0.0
+        self._cannot_start = False
         self.owner = ""
-        self.quick_ends = 0
-        """How often in a row it ended within seconds of its start, with an error: it cannot start."""
+        self.bad_starts = 0
+        """How often in a row it ended within a minute of its start, with an error."""
 
     def start(self) -> None:
         self.owner = secrets.token_hex(4)
@@ -200,11 +201,17 @@ class Watched:
         if code is None:
             return None
         self._process = None
-        quick = code not in (0, RENEW_EXIT) and time.monotonic() - self._started_at < 5
-        self.quick_ends = self.quick_ends + 1 if quick else 0
+        bad = code not in (0, RENEW_EXIT, OVERRUN_EXIT) and time.monotonic() - self._started_at < 60
+        self.bad_starts = self.bad_starts + 1 if bad else 0
         # A process that cannot start must not be started a hundred times a second.
-        self._start_at = time.monotonic() + (min(10, 0.2 * 2**self.quick_ends) if quick else 0)
+        self._start_at = time.monotonic() + (min(10, 0.2 * 2**self.bad_starts) if bad else 0)
+        self._cannot_start = bad and code > 0 and self.bad_starts >= 3
         return code
+
+    @property
+    def cannot_start(self) -> bool:
+        """Whether it ended by itself three times in a row: a setting is wrong, say. (One that is killed is started for ever.)"""
+        return self._cannot_start
 
     @property
     def due(self) -> bool:
@@ -299,7 +306,7 @@ def run_group_with_processes(
                         "The database takes nothing any more, as it said above. What was done is kept: when there is room and it "
                         "answers, run the same command again and it goes on."
                     )
-                if runner.quick_ends >= 3:
+                if runner.cannot_start:
                     raise Refusal(
                         f"The processes that do the work end as soon as they start (exit code {code}); they said why above."
                     )

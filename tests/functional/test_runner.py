@@ -7,9 +7,8 @@ import os
 import signal
 import subprocess
 import sys
-import time
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 
@@ -22,18 +21,10 @@ from coop.core.clock import utc_now
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from tests.functional.trial_work import effects, states
+from tests.functional.waiting import WITHIN_S, until
 from tests.services import CHECKOUT
 
-WITHIN_S = 60
 EMBEDDED = pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
-
-
-def until(condition: Callable[[], object]) -> None:
-    """Wait for something that must come; how fast is not asked."""
-    end = time.monotonic() + WITHIN_S
-    while not condition():
-        assert time.monotonic() < end, "it did not come"
-        time.sleep(0.05)
 
 
 def alive(pid: int) -> bool:
