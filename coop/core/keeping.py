@@ -260,6 +260,7 @@ def _restore_postgres(settings: Settings, work: Path, manifest: Manifest, check:
             extensions = set(connection.scalars(text("SELECT extname FROM pg_extension")))
         options = ("--no-owner", "--no-privileges", "--no-comments", "--exit-on-error", "--single-transaction")
         _run_postgres(engine, "pg_restore", *options, str(work / DUMPS["postgresql"]))
+        faults.point("restore:loaded")
         try:
             report = _check_restored(engine, manifest, check)
             _place_files(settings, work)
