@@ -485,7 +485,9 @@ def check_seals(session: Session) -> list[str]:
     for first_day, state, entries, covered in unsealed:
         stands = "is closed with" if state == "closed" else "has, up to its last seal,"
         faults_found.append(f"{Month.of(first_day).name} {stands} {entries} entries, of which {covered} are under a seal.")
-    return faults_found
+    shut = or_(Period.closed_at.is_not(None), Period.id.in_(select(Seal.period_id).where(Seal.reason == "close")))
+    opened = session.scalars(select(Period.first_day).where(Period.state == "open", shut).order_by(Period.id))
+    return faults_found + [f"{Month.of(first_day).name} was closed and is open again." for first_day in opened]
 
 
 def check_books(session: Session) -> list[str]:
