@@ -248,10 +248,10 @@ class _Batch:
             take_tickets(self.session, self.now, self.mall, fresh)
         self._record_refusals()
 
-    def _here(self, numbers: set[str]) -> dict[tuple[str, int], _Before]:
-        """Rows taken before, by ticket number and position."""
+    def _here(self, numbers: set[str]) -> dict[str, dict[int, _Before]]:
+        """Rows taken before, by ticket number, then by position."""
         wanted = sorted(numbers)
-        found: dict[tuple[str, int], _Before] = {}
+        found: dict[str, dict[int, _Before]] = {}
         for start in range(0, len(wanted), 500):
             rows = self.session.execute(
                 select(
@@ -266,17 +266,18 @@ class _Batch:
                 .where(Ticket.source == self.source, Ticket.number.in_(wanted[start : start + 500]))
             )
             for number, position, import_id, tag, quantity, tag_cents in rows:
-                found[(number, position)] = _Before(import_id, tag, quantity, tag_cents)
+                found.setdefault(number, {})[position] = _Before(import_id, tag, quantity, tag_cents)
         return found
 
-    def _ticket(self, rows: Sequence[_Row], here: dict[tuple[str, int], _Before]) -> TicketIn | None:
+    def _ticket(self, rows: Sequence[_Row], here: dict[str, dict[int, _Before]]) -> TicketIn | None:
         """The ticket of the rows that are not in yet; None when there are none."""
         lines: list[LineIn] = []
         first: ParsedRow | None = None
-        # Rows that moved up or down on a ticket would be taken twice under their new positions: then nothing more of it is taken.
-        differs = any(
-            row.parsed and (was := here.get((row.parsed.number, row.position))) and not was.is_row(row.parsed) for row in rows
-        )
+        taken = next((here[row.parsed.number] for row in rows if row.parsed and row.parsed.number in here), {})
+        # A row that moved up or down on its ticket would be taken twice, under its new position too. So more of a ticket is taken
+        # only when all that was taken of it stands where it stood.
+        same = {row.position for row in rows if row.parsed and row.position in taken and taken[row.position].is_row(row.parsed)}
+        moved = same != taken.keys()
         for row in rows:
             parsed = row.parsed
             if parsed is None:
@@ -289,7 +290,7 @@ class _Batch:
                     f"Dealer {parsed.dealer_code} is not in the co-op: add the dealer, or import with --create-dealers.",
                 )
                 continue
-            before = here.get((parsed.number, row.position))
+            before = taken.get(row.position)
             if before is not None:
                 if not before.is_row(parsed):
                     self._refuse(
@@ -304,12 +305,12 @@ class _Batch:
                     self.totals.here += 1
                     self.settled.append(row.line)
                 continue
-            if differs:
+            if moved:
                 self._refuse(
                     row.line,
                     "differs",
-                    f"Ticket {parsed.number} was taken before with other items, so it cannot be told whether item {row.position} "
-                    "is new: give it a ticket number of its own if it is.",
+                    f"Ticket {parsed.number} was taken before, and not every item of it stands where it stood: whether item "
+                    f"{row.position} is new cannot be told. Bring the file in with every row of the ticket in its place.",
                 )
                 continue
             first = first or parsed
@@ -328,8 +329,7 @@ class _Batch:
         if first is None:
             return None
         # Rows mended and brought in later, of a ticket that is in already, become a ticket of their own beside it.
-        beside = any((first.number, row.position) in here for row in rows)
-        key = f"{self.source}/{first.number}" + (f"+{lines[0].position}" if beside else "")
+        key = f"{self.source}/{first.number}" + (f"+{lines[0].position}" if taken else "")
         pseudonym = hashlib.sha256(f"{self.source}|{first.buyer}".encode()).hexdigest()[:32] if first.buyer else ""
         return TicketIn(
             key=key,

@@ -108,9 +108,12 @@ def read_rows(path: Path, mapping: SourceMapping, stream: HashedStream, encoding
             else:
                 yield FileRow(line, number, dict(zip(names, cells, strict=True)))
     except UnicodeDecodeError as error:
-        found = "UTF-16" if error.object[:2] in (b"\xff\xfe", b"\xfe\xff") and line == 1 else "another encoding"
+        found = "UTF-16" if error.object[:2] in (b"\xff\xfe", b"\xfe\xff") and not reader.line_num else "another encoding"
+        # The text is decoded some lines ahead of the row that is read.
+        line = reader.line_num + 1 + error.object.count(b"\n", 0, error.start)
+        named = encoding.upper().removesuffix("-SIG")
         raise Refusal(
-            f"{path} is not {encoding} near line {line} (byte 0x{error.object[error.start]:02x}): it seems to be in {found}. "
+            f"{path} is not {named} in line {line} (byte 0x{error.object[error.start]:02x}): it seems to be in {found}. "
             "Save it as UTF-8, or say what it is with --encoding, such as --encoding cp1252."
         ) from error
     except csv.Error as error:
