@@ -13,11 +13,12 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
+from pathlib import Path
 from typing import Any, TypeVar, cast
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
-from flask import Blueprint, Flask, Response, abort, current_app, g, jsonify, redirect, request, send_file, url_for
+from flask import Blueprint, Flask, Response, abort, current_app, g, jsonify, redirect, request, url_for
 from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
@@ -204,42 +205,56 @@ FONT_FILES = tuple(f"SourceSerifPro-{cut}.otf" for cut in ("Regular", "It", "Sem
 _A_YEAR_S = 365 * 24 * 3600
 
 
-@functools.cache
-def _digest(name: str) -> str:
-    return hashlib.sha256((paths.static() / name).read_bytes()).hexdigest()[:12]
+@dataclass(frozen=True)
+class _Kept:
+    """A small file held in memory: nothing is left open when a browser hangs up."""
+
+    content: bytes
+    digest: str
 
 
 @functools.cache
-def _static_names() -> frozenset[str]:
-    return frozenset(path.name for path in paths.static().iterdir() if path.suffix in (".css", ".js", ".svg"))
+def _kept(path: Path) -> _Kept:
+    content = path.read_bytes()
+    return _Kept(content, hashlib.sha256(content).hexdigest()[:12])
+
+
+@functools.cache
+def _static_types() -> dict[str, str]:
+    """The names that are served of coop/static, each with its media type."""
+    types = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
+    return {path.name: types[path.suffix] for path in paths.static().iterdir() if path.suffix in types}
 
 
 def asset(name: str) -> str:
     """The address of a file of coop/static, with its content's hash so that it may be kept for a year."""
-    return url_for("edge.static_file", name=name, v=_digest(name))
+    return url_for("edge.static_file", name=name, v=_kept(paths.static() / name).digest)
+
+
+def _send_kept(kept: _Kept, media_type: str, cache_control: str) -> WerkzeugResponse:
+    response = Response(kept.content, mimetype=media_type)
+    response.headers["Cache-Control"] = cache_control
+    response.set_etag(kept.digest)
+    return response.make_conditional(request)
 
 
 @edge.get("/static/<name>")
 @allow(ANYONE)
-def static_file(name: str) -> Response:
-    if name not in _static_names():
+def static_file(name: str) -> Page:
+    media_type = _static_types().get(name)
+    if media_type is None:
         abort(404)
-    response = send_file(paths.static() / name, conditional=True, etag=_digest(name))
-    if request.args.get("v") == _digest(name):
-        response.headers["Cache-Control"] = f"public, max-age={_A_YEAR_S}, immutable"
-    else:
-        response.headers["Cache-Control"] = "no-cache"
-    return response
+    kept = _kept(paths.static() / name)
+    named = request.args.get("v") == kept.digest
+    return _send_kept(kept, media_type, f"public, max-age={_A_YEAR_S}, immutable" if named else "no-cache")
 
 
 @edge.get("/static-fonts/<name>")
 @allow(ANYONE)
-def font_file(name: str) -> Response:
+def font_file(name: str) -> Page:
     if name not in FONT_FILES:
         abort(404)
-    response = send_file(paths.fonts() / name, mimetype="font/otf", conditional=True)
-    response.headers["Cache-Control"] = f"public, max-age={_A_YEAR_S}"
-    return response
+    return _send_kept(_kept(paths.fonts() / name), "font/otf", f"public, max-age={_A_YEAR_S}")
 
 
 def send_document(document: Document | None) -> Response:
