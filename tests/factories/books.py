@@ -235,3 +235,8 @@ def posting_sql(entry_id: int | str, account_id: int | str, amount: int | str, *
 
 def proof_sql(entry_id: int | str, postings: int | str, debits: int | str, *, verb: str = "INSERT") -> str:
     return f"{verb} INTO entry_proof (entry_id, postings, debits_cents) VALUES ({entry_id}, {postings}, {debits})"
+
+
+def month_sql(row: int | str, mall: int | str, first: str, last: str, state: str = "open", *, verb: str = "INSERT") -> str:
+    """A period; its days as SQL literals."""
+    return f"{verb} INTO period (id, mall_id, first_day, last_day, state) VALUES ({row}, {mall}, {first}, {last}, '{state}')"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from coop.rooms import METADATA
-from tests.factories.books import entry_sql, posting_sql, proof_sql
+from tests.factories.books import entry_sql, month_sql, posting_sql, proof_sql
 
 FROZEN = {
     "entry": "memo",
@@ -61,10 +61,6 @@ def copied(table: str, one: str = "", **changes: str) -> str:
 
 def upsert(table: str, one: str, change: str, on: str = "") -> str:
     return f"INSERT {copied(table, one)} ON CONFLICT ({on or key(table)}) DO UPDATE SET {change}"
-
-
-def month(row: int | str, mall: str, first: str, last: str, state: str = "open", *, verb: str = "INSERT") -> str:
-    return f"{verb} INTO period (id, mall_id, first_day, last_day, state) VALUES ({row}, {mall}, {first}, {last}, '{state}')"
 
 
 def span(row: int | str, first: str, last: str, *, verb: str = "INSERT") -> str:
@@ -127,16 +123,16 @@ PERIODS = [
     attack(NEVER, "giving an open month to the co-op", "UPDATE period SET mall_id = NULL WHERE id = {open_period}"),
     attack(NEVER, "deleting a closed month", "DELETE FROM period WHERE id = {closed_period}"),
     attack(NEVER, "deleting an open month", "DELETE FROM period WHERE id = {open_period}"),
-    attack(BEHIND, "a month before a closed one", month(900, "{main}", "'2026-08-01'", "'2026-08-31'")),
-    attack(BEHIND + "|there already", "the closed month again", month(900, "{main}", "'2026-09-01'", "'2026-09-30'")),
-    attack(ONE_MONTH, "a month that is closed already", month(900, "{main}", "'2026-11-01'", "'2026-11-30'", "closed")),
-    attack(ONE_MONTH, "half a month", month(900, "{main}", "'2026-11-01'", "'2026-11-15'")),
-    attack(ONE_MONTH, "a month from its middle", month(900, "{main}", "'2026-11-15'", "'2026-12-14'")),
-    attack(ONE_MONTH, "two months in one", month(900, "{main}", "'2026-11-01'", "'2026-12-31'")),
+    attack(BEHIND, "a month before a closed one", month_sql(900, "{main}", "'2026-08-01'", "'2026-08-31'")),
+    attack(BEHIND + "|there already", "the closed month again", month_sql(900, "{main}", "'2026-09-01'", "'2026-09-30'")),
+    attack(ONE_MONTH, "a month that is closed already", month_sql(900, "{main}", "'2026-11-01'", "'2026-11-30'", "closed")),
+    attack(ONE_MONTH, "half a month", month_sql(900, "{main}", "'2026-11-01'", "'2026-11-15'")),
+    attack(ONE_MONTH, "a month from its middle", month_sql(900, "{main}", "'2026-11-15'", "'2026-12-14'")),
+    attack(ONE_MONTH, "two months in one", month_sql(900, "{main}", "'2026-11-01'", "'2026-12-31'")),
     attack(
         "close in their order",
         "closing past an open month",
-        month(900, "{main}", "'2026-11-01'", "'2026-11-30'"),
+        month_sql(900, "{main}", "'2026-11-01'", "'2026-11-30'"),
         "UPDATE period SET state = 'closed' WHERE id = 900",
     ),
     attack("CHECK|known_state", "a state that is none", "UPDATE period SET state = 'ajar' WHERE id = {open_period}"),
@@ -255,16 +251,16 @@ SQLITE = [
     attack(
         NEVER + "|" + BEHIND,
         "a closed month under a new number",
-        month(900, "{main}", "'2026-09-01'", "'2026-09-30'", verb="REPLACE"),
+        month_sql(900, "{main}", "'2026-09-01'", "'2026-09-30'", verb="REPLACE"),
     ),
-    attack(NEVER, "an open month replaced", month(900, "{main}", "'2026-10-01'", "'2026-10-31'", verb="REPLACE")),
+    attack(NEVER, "an open month replaced", month_sql(900, "{main}", "'2026-10-01'", "'2026-10-31'", verb="REPLACE")),
     *[
         attack(STAYS, f"{table} replaced by an update", f"UPDATE OR REPLACE {table} SET {key(table)} = {key(table)} + 1")
         for table in (*FROZEN, *FIXED)
     ],
-    attack(ONE_MONTH, "a second September", month(900, "{main}", "'2026-09-01 00:00'", "'2026-09-30'")),
-    attack(ONE_MONTH + "|CHECK", "a month of no date", month(900, "{main}", "'soon'", "'sooner'")),
-    attack(ONE_MONTH + "|CHECK", "a month by its number of days", month(900, "{main}", "2461376.5", "'2026-12-31'")),
+    attack(ONE_MONTH, "a second September", month_sql(900, "{main}", "'2026-09-01 00:00'", "'2026-09-30'")),
+    attack(ONE_MONTH + "|CHECK", "a month of no date", month_sql(900, "{main}", "'soon'", "'sooner'")),
+    attack(ONE_MONTH + "|CHECK", "a month by its number of days", month_sql(900, "{main}", "2461376.5", "'2026-12-31'")),
     attack(LEASED, "a lease replaced by one that overlaps", span("{held}", "'2026-03-01'", "'2026-09-30'", verb="REPLACE")),
     attack(TAXED, "a rate replaced by one that overlaps", rate("{ended_rate}", "'2020-01-01'", "'2026-06-30'", verb="REPLACE")),
 ]
@@ -307,12 +303,12 @@ ALLOWED = {
         proof_sql(9002, 2, 4000),
     ),
     "the next month, and closing in order": (
-        month(900, "{main}", "'2026-11-01'", "'2026-11-30'"),
+        month_sql(900, "{main}", "'2026-11-01'", "'2026-11-30'"),
         "UPDATE period SET state = 'closed' WHERE id = {open_period}",
         "UPDATE period SET state = 'closed' WHERE id = 900",
     ),
-    "an earlier month of a mall that has closed none": (month(901, "{east}", "'2026-02-01'", "'2026-02-28'"),),
-    "the co-op's own month": (month(902, "NULL", "'2024-02-01'", "'2024-02-29'"),),
+    "an earlier month of a mall that has closed none": (month_sql(901, "{east}", "'2026-02-01'", "'2026-02-28'"),),
+    "the co-op's own month": (month_sql(902, "NULL", "'2024-02-01'", "'2024-02-29'"),),
     "a lease that fills the gap": (span(900, "'2026-07-01'", "'2026-08-31'"),),
     "ending a lease": ("UPDATE lease_space SET ends_on = '2026-12-31' WHERE id = {held_later}",),
     "a rate of another class": (rate(900, "'2021-01-01'", "NULL", tax_class="food"),),
