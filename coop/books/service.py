@@ -91,7 +91,9 @@ def income_account(session: Session, mall: Mall, what: str) -> int:
 
 def _owner(mall_id: int | None) -> Select[tuple[int]]:
     """The row that stands for a mall's books as a whole. Locked before its periods, so that no two wait for each other."""
-    return select(Cooperative.id) if mall_id is None else select(Mall.id).where(Mall.id == mall_id)
+    if mall_id is None:
+        return select(Cooperative.id)
+    return select(Mall.id).where(Mall.id == mall_id)
 
 
 def ensure_period(session: Session, mall_id: int | None, month: Month) -> Period:

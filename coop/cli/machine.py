@@ -68,13 +68,15 @@ def check_machine() -> Iterator[Finding]:
 
 
 def _renderer() -> Finding:
-    if pdf.UNAVAILABLE is None:
+    try:
         return Finding(f"libraries for PDF ({pdf.made_with()})")
+    except pdf.PdfError as error:
+        said = str(error.__cause__).strip().splitlines()[0]
     if sys.platform == "darwin":
         mend = "brew install pango"
     else:
         mend = f"sudo apt-get update && sudo apt-get install -y {' '.join(PDF_PACKAGES)}"
-    return Finding("libraries for PDF", str(pdf.UNAVAILABLE).strip().splitlines()[0], mend, "missing")
+    return Finding("libraries for PDF", said, mend, "missing")
 
 
 def _font() -> Finding:

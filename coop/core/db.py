@@ -86,6 +86,8 @@ Rate = Scaled(6)
 def make_engine(url: str | URL, **options: Any) -> Engine:
     """An engine whose transactions are kept apart as the books need: IMMEDIATE on SQLite, row locks on PostgreSQL."""
     parsed = make_url(url)
+    # Errors are kept with their jobs and in logs: what they say must not hold people's data.
+    options.setdefault("hide_parameters", True)
     if parsed.get_backend_name() == "sqlite":
         options.setdefault("connect_args", {})["timeout"] = 60
         engine = create_engine(parsed, **options)

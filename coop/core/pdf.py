@@ -7,33 +7,16 @@ of the machine. So the same text gives the same bytes wherever the versions in `
 from __future__ import annotations
 
 import functools
-import gc
+import importlib
 import io
-import os
-import threading
 import unicodedata
-import zlib
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable
 from datetime import date
-from typing import Any
+from types import ModuleType
 
 from fontTools.ttLib import TTFont
-from markupsafe import escape
 
 from coop.core import paths
-
-try:
-    import pydyf  # type: ignore[import-untyped]
-    import weasyprint
-    from weasyprint.text.ffi import pango
-    from weasyprint.text.fonts import FontConfiguration
-    from weasyprint.urls import FatalURLFetchingError, URLFetcher, URLFetcherResponse
-except OSError as error:  # WeasyPrint's way of saying that a system library is missing
-    UNAVAILABLE: OSError | None = error
-    URLFetcher = object
-else:
-    UNAVAILABLE = None
 
 FAMILY = "Source Serif Pro"
 FACES = {400: "SourceSerifPro-Regular.otf", 600: "SourceSerifPro-Semibold.otf"}
@@ -47,29 +30,38 @@ class PdfError(Exception):
     """A PDF was not made, and why: a missing library, something fetched, a font or character beside the family."""
 
 
-def require() -> None:
-    """Raise PdfError, with the line that mends it, when the renderer's system libraries are missing."""
-    if UNAVAILABLE is not None:
+def _engine() -> ModuleType:
+    """The renderer, loaded now if it was not. Raises PdfError, with the line that mends it, when a system library is missing."""
+    try:
+        return importlib.import_module("coop.core.pdf_engine")
+    except OSError as error:  # WeasyPrint's way of saying that a system library is missing
         raise PdfError(
-            f"PDFs cannot be made, a system library is missing: {UNAVAILABLE}. "
-            f"On Debian and Ubuntu this line installs it: {INSTALL}"
-        ) from UNAVAILABLE
+            f"PDFs cannot be made, a system library is missing: {error}. On Debian and Ubuntu this line installs it: {INSTALL}"
+        ) from error
+
+
+def require() -> None:
+    """Raise PdfError, with the line that mends it, when PDFs cannot be made on this machine."""
+    _engine()
 
 
 def made_with() -> str:
     """Versions of what the bytes of a PDF depend on, in under 200 characters."""
-    require()
-    number = pango.pango_version()
-    with _face(400) as face:
-        font = face["name"].getDebugName(5).removeprefix("Version ").partition(";")[0]
-    return (
-        f"WeasyPrint {weasyprint.__version__}, pydyf {pydyf.__version__}, "
-        f"Pango {number // 10000}.{number // 100 % 100}.{number % 100}, "
-        f"zlib {zlib.ZLIB_RUNTIME_VERSION}, {FAMILY} {font}"
-    )
+    versions: str = _engine().made_with()
+    return versions
 
 
-def _face(weight: int) -> TTFont:
+def render_pdf(html: str, css: tuple[str, ...], *, title: str, lang: str = "en", created: date | None = None) -> bytes:
+    """The body's markup with style sheets (as text) as a PDF/UA-1 document.
+
+    `created` goes into the metadata; the clock is never read. Characters the face lacks are replaced (see printable).
+    Raises PdfError when the markup or styles ask for a file, an address or another font, or smuggle in a character.
+    """
+    made: bytes = _engine().render_pdf(html, css, title=title, lang=lang, created=created)
+    return made
+
+
+def face(weight: int) -> TTFont:
     return TTFont(io.BytesIO((paths.fonts() / FACES[weight]).read_bytes()), lazy=True)
 
 
@@ -107,8 +99,8 @@ class _Printable(dict[int, str | None]):
 def _printable_table() -> _Printable:
     letters = []
     for weight in FACES:
-        with _face(weight) as face:
-            letters.append(set(face.getBestCmap()))
+        with face(weight) as one:
+            letters.append(set(one.getBestCmap()))
     return _Printable(set.intersection(*letters))
 
 
@@ -120,116 +112,3 @@ def printable(text: str) -> str:
     becomes REPLACEMENT.
     """
     return unicodedata.normalize("NFC", text).translate(_printable_table())
-
-
-# --- what the renderer may see ----------------------------------------------------------------------------------------
-
-
-class _FontsOnly(URLFetcher):  # type: ignore[misc]
-    """Serves the faces of the family; anything else ends the rendering."""
-
-    def __init__(self) -> None:
-        super().__init__(fail_on_errors=True)
-        self.files = {(paths.fonts() / name).as_uri(): paths.fonts() / name for name in FACES.values()}
-
-    def fetch(self, url: str, headers: Any = None) -> Any:
-        path = self.files.get(url)
-        if path is None:
-            raise PdfError(f"a PDF may fetch nothing but its text face, and {url} was asked for")
-        return URLFetcherResponse(url, path.read_bytes(), {"Content-Type": "font/otf"})
-
-
-@functools.cache
-def _fetcher() -> _FontsOnly:
-    return _FontsOnly()
-
-
-def _font_faces() -> str:
-    return "".join(
-        f'@font-face {{ font-family: "{FAMILY}"; font-weight: {weight}; src: url("{(paths.fonts() / name).as_uri()}") }}\n'
-        for weight, name in FACES.items()
-    )
-
-
-@contextmanager
-def _no_system_fonts() -> Iterator[None]:
-    """Fontconfig reads its configuration when a font map is made, and takes it from the environment."""
-    before = os.environ.get("FONTCONFIG_FILE")
-    os.environ["FONTCONFIG_FILE"] = str(paths.templates() / "pdf" / "fonts.conf")
-    try:
-        yield
-    finally:
-        if before is None:
-            del os.environ["FONTCONFIG_FILE"]
-        else:
-            os.environ["FONTCONFIG_FILE"] = before
-
-
-@functools.lru_cache(maxsize=16)
-def _styled(css: tuple[str, ...]) -> tuple[Any, tuple[Any, ...]]:
-    """A font map and the parsed style sheets: made once in a process, whatever number of documents follow."""
-    with _no_system_fonts():
-        fonts = FontConfiguration()
-    sheets = tuple(weasyprint.CSS(string=text, font_config=fonts, url_fetcher=_fetcher()) for text in (_font_faces(), *css))
-    return fonts, sheets
-
-
-# --- rendering --------------------------------------------------------------------------------------------------------
-
-_one_at_a_time = threading.Lock()
-"""The font map is shared, and not made for threads."""
-
-
-def render_pdf(html: str, css: tuple[str, ...], *, title: str, lang: str = "en", created: date | None = None) -> bytes:
-    """The body's markup with style sheets (as text) as a PDF/UA-1 document.
-
-    `created` goes into the metadata; the clock is never read. Characters the face lacks are replaced (see printable).
-    Raises PdfError when the markup or styles ask for a file, an address or another font, or smuggle in a character.
-    """
-    require()
-    date_made = f'<meta name="dcterms.created" content="{created.isoformat()}">' if created else ""
-    whole = (
-        f'<!doctype html><html lang="{escape(lang)}"><head><meta charset="utf-8">'
-        f"<title>{escape(printable(title))}</title>{date_made}</head><body>{printable(html)}</body></html>"
-    )
-    with _one_at_a_time, _without_collecting():
-        try:
-            fonts, sheets = _styled(css)
-            result: bytes = weasyprint.HTML(string=whole, url_fetcher=_fetcher(), base_url="coop:").write_pdf(
-                stylesheets=sheets, font_config=fonts, pdf_variant="pdf/ua-1", finisher=_inspect
-            )
-        except FatalURLFetchingError as error:
-            raise PdfError(str(error.__cause__ or error)) from error
-    return result
-
-
-@contextmanager
-def _without_collecting() -> Iterator[None]:
-    """A page is hundreds of thousands of short-lived objects; looking through them for cycles is a tenth of the time."""
-    was = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was:
-            gc.enable()
-
-
-def _inspect(document: Any, pdf: Any) -> None:
-    """Refuse a document that holds another font, or a character drawn with no glyph of the family."""
-    refuse_other_fonts(font.name.decode("ascii", "replace") for font in document.fonts.values())
-    lacking = sorted({code for font in document.fonts.values() for code in font.missing})
-    if lacking:
-        raise PdfError(f"{FAMILY} has no glyph for " + ", ".join(f"U+{code:04X}" for code in lacking))
-
-
-def refuse_other_fonts(names: Iterable[str]) -> None:
-    """Raise PdfError naming each BaseFont (`/ABCDEF+Source-Serif-Pro-Semi-Bold`) that is not of the family."""
-    stem = FAMILY.replace(" ", "-")
-    others = sorted(name for name in names if not _is_of(stem, name.lstrip("/").partition("+")[2]))
-    if others:
-        raise PdfError("a PDF may hold no font but " + FAMILY + ", and this one holds " + ", ".join(others))
-
-
-def _is_of(stem: str, name: str) -> bool:
-    return name == stem or name.startswith(stem + "-")

@@ -12,7 +12,7 @@ import pikepdf
 import pytest
 import weasyprint
 
-from coop.core import paths, pdf
+from coop.core import paths, pdf, pdf_engine
 
 CSS = (f'html {{ font-family: "{pdf.FAMILY}" }}',)
 
@@ -66,12 +66,12 @@ def test_every_printable_character_has_a_glyph_in_every_face() -> None:
     everything = "".join(map(chr, range(0x20, 0x11000)))
     printed = set(pdf.printable(everything))
     for weight in pdf.FACES:
-        assert {ord(c) for c in printed} <= set(pdf._face(weight).getBestCmap())
+        assert {ord(c) for c in printed} <= set(pdf.face(weight).getBestCmap())
 
 
 def test_the_figures_of_every_face_are_tabular_as_they_are() -> None:
     for weight in pdf.FACES:
-        face = pdf._face(weight)
+        face = pdf.face(weight)
         names = face.getBestCmap()
         assert len({face["hmtx"][names[ord(figure)]][0] for figure in "0123456789"}) == 1
 
@@ -117,9 +117,9 @@ def test_a_font_file_of_the_machine_is_refused(tmp_path: Path) -> None:
 def test_the_check_sees_another_font_in_what_the_renderer_makes_unguarded() -> None:
     content = weasyprint.HTML(string="<html lang=en><p style='font-family: serif'>plain").write_pdf()
     with pytest.raises(pdf.PdfError, match="may hold no font but Source Serif Pro"):
-        pdf.refuse_other_fonts(base_fonts(content))
+        pdf_engine.refuse_other_fonts(base_fonts(content))
     with pytest.raises(pdf.PdfError, match="Source-Serif-Proud"):
-        pdf.refuse_other_fonts(["/ABCDEF+Source-Serif-Proud"])
+        pdf_engine.refuse_other_fonts(["/ABCDEF+Source-Serif-Proud"])
 
 
 # --- fetching ---------------------------------------------------------------------------------------------------------
@@ -151,13 +151,13 @@ def test_a_style_sheet_fetches_nothing_either() -> None:
 @pytest.mark.parametrize("url", ["http://example.org/a.otf", "file:///etc/passwd", ""])
 def test_the_fetcher_serves_the_faces_only(url: str) -> None:
     with pytest.raises(pdf.PdfError):
-        pdf._fetcher().fetch(url)
+        pdf_engine._fetcher().fetch(url)
 
 
 def test_the_fetcher_does_not_follow_a_path_out_of_the_fonts() -> None:
     with pytest.raises(pdf.PdfError):
-        pdf._fetcher().fetch(paths.fonts().as_uri() + "/../../../../../../../etc/passwd")
-    served = pdf._fetcher().fetch((paths.fonts() / pdf.FACES[400]).as_uri())
+        pdf_engine._fetcher().fetch(paths.fonts().as_uri() + "/../../../../../../../etc/passwd")
+    served = pdf_engine._fetcher().fetch((paths.fonts() / pdf.FACES[400]).as_uri())
     assert served.read()[:4] == b"OTTO"
 
 
@@ -182,7 +182,7 @@ def test_equal_text_gives_equal_bytes_whatever_was_rendered_between() -> None:
 
 
 def test_the_environment_is_left_as_it_was() -> None:
-    pdf._styled.cache_clear()
+    pdf_engine._styled.cache_clear()
     before = dict(os.environ)
     render("<p>x</p>")
     assert dict(os.environ) == before
