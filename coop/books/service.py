@@ -89,7 +89,7 @@ def income_account(session: Session, mall: Mall, what: str) -> int:
 # --- periods ------------------------------------------------------------------------------------------------------------
 
 
-def _owner(mall_id: int | None) -> Select[tuple[int]]:
+def _owner(mall_id: int | None) -> Select[int]:
     """The row that stands for a mall's books as a whole. Locked before its periods, so that no two wait for each other."""
     if mall_id is None:
         return select(Cooperative.id)
