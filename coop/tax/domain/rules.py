@@ -193,8 +193,8 @@ class Stack:
     """The jurisdictions of a place, in their order, and how tax is rounded there.
 
     `basis`: tax is rounded on each article or on the whole ticket. `aggregated`: the jurisdictions' tax is added up before it
-    is rounded, or each is rounded. Source: Streamlined Sales and Use Tax Agreement s. 324. Which place taxes a sale, the seller's or the
-    buyer's, is decided by whoever picks the stack.
+    is rounded, or each is rounded. Which place taxes a sale, the seller's or the buyer's, is decided by whoever picks the stack.
+    Source: Streamlined Sales and Use Tax Agreement s. 324.
     """
 
     jurisdictions: tuple[JurisdictionRules, ...] = field(default=())
