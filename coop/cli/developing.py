@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import subprocess
 import sys
 import time
@@ -50,6 +51,18 @@ def _run_checks(folder: Path) -> list[str]:
     return failed
 
 
+def _run_to_the_end(command: list[str], folder: Path) -> int:
+    """Run a command that stops what it started; ended from outside, we end it and wait until it has done so."""
+    signal.signal(signal.SIGTERM, lambda _signal, _frame: sys.exit(143))
+    child = subprocess.Popen(command, cwd=folder, stdin=subprocess.DEVNULL)
+    try:
+        return child.wait()
+    finally:
+        if child.poll() is None:
+            child.terminate()
+            child.wait()
+
+
 @click.command("test", context_settings={"ignore_unknown_options": True})
 @click.option("--only-tests", is_flag=True, help="Leave out format, lint, types and import rules.")
 @click.argument("pytest_arguments", nargs=-1, type=click.UNPROCESSED)
@@ -62,13 +75,11 @@ def test_command(only_tests: bool, pytest_arguments: tuple[str, ...]) -> None:
     failed = [] if only_tests else _run_checks(folder)
     sys.stdout.flush()
     pytest = [sys.executable, "-m", "pytest", *PARALLEL, "--ignore=tests/benchmarks", *pytest_arguments]
-    tests = subprocess.run(
-        [sys.executable, "-m", "tests.services", "--", *pytest], cwd=folder, stdin=subprocess.DEVNULL, check=False
-    )
+    code = _run_to_the_end([sys.executable, "-m", "tests.services", "--", *pytest], folder)
     if failed:
         # On the other stream, so that pytest's closing line stays the last of this one.
         click.echo(f"coop test: failed before the tests: {', '.join(failed)}", err=True)
-    sys.exit(tests.returncode or bool(failed))
+    sys.exit(code or bool(failed))
 
 
 @click.command("bench", context_settings={"ignore_unknown_options": True})
