@@ -41,7 +41,7 @@ def balances(session: Session, *, through: date | None = None) -> list[Balance]:
     )
     if through is not None:
         rows = rows.join(Entry, Entry.id == Posting.entry_id).where(Entry.business_date <= through)
-    return [Balance(*row) for row in session.execute(rows)]
+    return [Balance(account_id, path, int(amount)) for account_id, path, amount in session.execute(rows)]
 
 
 def dealer_balances_before(session: Session, mall_id: int, day: date, *, dealer_id: int | None = None) -> dict[int, int]:
