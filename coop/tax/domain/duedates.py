@@ -12,7 +12,7 @@ from datetime import date, timedelta
 from functools import lru_cache
 from typing import Literal
 
-from holidays.countries import UnitedStates
+import holidays
 
 from coop.core.periods import Month
 
@@ -36,8 +36,10 @@ class DueRule:
     def __post_init__(self) -> None:
         if not 1 <= self.day <= 31 or not 0 <= self.months_after <= 12:
             raise ValueError("A due date is a day from 1 to 31, at most twelve months after the period.")
-        if self.region and self.region not in UnitedStates.subdivisions:
-            raise ValueError(f"{self.region} is not a state's postal code: write it like TX.")
+        try:
+            _public_holidays(self.region, 2026)
+        except NotImplementedError:
+            raise ValueError(f"{self.region} is not a state's postal code: write it like TX.") from None
 
 
 def due_on(last: Month, rule: DueRule) -> date:
@@ -61,4 +63,4 @@ def roll(day: date, rule: DueRule) -> date:
 
 @lru_cache(maxsize=256)
 def _public_holidays(region: str, year: int) -> frozenset[date]:
-    return frozenset(UnitedStates(subdiv=region or None, years=year))
+    return frozenset(holidays.country_holidays("US", subdiv=region or None, years=year))

@@ -1,9 +1,9 @@
 """Streamlined rate files: one jurisdiction's rates over a span a row.
 
 Headerless CSV of nine columns: state FIPS, jurisdiction type (45 state, 00 county, 01 city, 63 special district), jurisdiction
-FIPS, general rate intrastate and interstate, food/drug rate intrastate and interstate (fractions of one), begin and end (YYYYMMDD;
-29991231 or 99991231 is an open end). A byte-order mark may lead. Source: the rate file layout of the Streamlined Sales Tax
-Governing Board, as the states' files have it.
+FIPS, general rate intrastate and interstate, food/drug rate intrastate and interstate (fractions of one), begin and end
+(YYYYMMDD; 29991231 or 99991231 is an open end). A byte-order mark may lead. Source: the rate file layout of the Streamlined Sales
+Tax Governing Board, as the states' files have it.
 
     rows, refused = read_rates(file)        # a binary file, or any lines of bytes
 """
@@ -67,10 +67,15 @@ class RatesRead:
 
 
 def read_rates(lines: Iterable[bytes]) -> RatesRead:
-    """The rows of a rate file. Raises FileRefused for an empty file or another encoding; a row that cannot be is refused alone."""
+    """The rows of a rate file. A row that cannot be is refused alone.
+
+    Raises FileRefused for an empty file, another encoding, or a boundary file.
+    """
     taken: list[RateRow] = []
     refused: list[RefusedRow] = []
     for number, fields in csv_rows(lines):
+        if number == 1 and len(fields) == 89:
+            raise FileRefused("This is a boundary file, of 89 columns: import it as one. A rate file has 9.")
         try:
             taken += _rate_rows(number, fields)
         except ValueError as fault:
@@ -181,7 +186,10 @@ def _day(text: str, which: str) -> date:
 def rates_in_force(
     rows: Iterable[RateRow], places: Iterable[Place], on: date, tax_class: str = "general"
 ) -> dict[Place, Decimal]:
-    """The percents of these jurisdictions on a day, in their order; one without a rate that day is absent. Sum them to combine."""
+    """The percents of these jurisdictions on a day, in their order; one without a rate that day is absent.
+
+    Their sum is the combined percent. Rows of one jurisdiction must not overlap.
+    """
     found: dict[Place, Decimal] = {}
     for row in rows:
         if row.tax_class == tax_class and row.starts_on <= on and (row.ends_on is None or on <= row.ends_on):
