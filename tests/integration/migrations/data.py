@@ -1,0 +1,303 @@
+"""A small co-op with data at each released revision, in plain SQL: what somebody may have when she upgrades.
+
+A later revision adds a loader of its own; the ones before it stay as they are, hashes included.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from sqlalchemy import Connection
+
+AT = "2026-10-01 14:30:00"
+FIRST_SEAL = "d67a323578d136d45af7af50f0b6e0339f5b0e6861e047383835909609c1bac6"
+"""Over entries 1 to 3: computed apart from the program, by the rule of coop.books.domain.seal_hash at these revisions."""
+
+
+def literal(value: object) -> str:
+    if value is None:
+        return "NULL"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return str(value) if isinstance(value, int) else "'" + str(value).replace("'", "''") + "'"
+
+
+def insert(connection: Connection, table: str, *rows: dict[str, Any]) -> None:
+    for row in rows:
+        values = ", ".join(literal(value) for value in row.values())
+        connection.exec_driver_sql(f"INSERT INTO {table} ({', '.join(row)}) VALUES ({values})")
+
+
+def entry(
+    connection: Connection, entry_id: int, period_id: int, day: str, kind: str, source: str, *postings: tuple[int, int]
+) -> None:
+    """An entry with its postings and its proof."""
+    source_kind, _, source_id = source.partition(":")
+    insert(
+        connection,
+        "entry",
+        {
+            "id": entry_id,
+            "period_id": period_id,
+            "mall_id": 1,
+            "business_date": day,
+            "kind": kind,
+            "source_kind": source_kind,
+            "source_id": source_id,
+            "purpose": kind,
+            "memo": "",
+            "posted_at": AT,
+        },
+    )
+    for account_id, amount in postings:
+        insert(connection, "posting", {"entry_id": entry_id, "account_id": account_id, "amount_cents": amount})
+    debits = sum(amount for _, amount in postings if amount > 0)
+    insert(connection, "entry_proof", {"entry_id": entry_id, "postings": len(postings), "debits_cents": debits})
+
+
+def load_first(connection: Connection) -> None:
+    """Revisions 0001 and 0002: a mall with two dealers; September sold, taxed, charged, sealed, closed, stated; October begun."""
+    if connection.dialect.name == "postgresql":
+        connection.exec_driver_sql("SET LOCAL TIME ZONE 'UTC'")
+    insert(
+        connection,
+        "cooperative",
+        {
+            "id": 1,
+            "name": "Lantern Yard Dealers' Co-op",
+            "currency": "USD",
+            "commission_percent": 10_000_000,
+            "paper": "letter",
+            "payout_day": 10,
+            "created_at": AT,
+        },
+    )
+    insert(
+        connection,
+        "mall",
+        {"id": 1, "code": "MAIN", "name": "Lantern Yard", "timezone": "America/Chicago", "address": "", "created_at": AT},
+    )
+    for n, name in ((1, "Ida Fenwick"), (2, "Amos Pell")):
+        insert(connection, "member", {"id": n, "name": name, "email": "", "phone": "", "address": "", "joined_on": "2025-03-01"})
+        insert(connection, "dealer", {"id": n, "member_id": n, "code": f"D0{n}", "trade_name": "", "created_at": AT})
+    insert(
+        connection,
+        "account",
+        {"id": 1, "path": "Assets:Drawer:MAIN", "kind": "tender", "mall_id": 1, "dealer_id": None},
+        {"id": 2, "path": "Liabilities:Dealers:MAIN:D01", "kind": "dealer", "mall_id": 1, "dealer_id": 1},
+        {"id": 3, "path": "Liabilities:Dealers:MAIN:D02", "kind": "dealer", "mall_id": 1, "dealer_id": 2},
+        {"id": 4, "path": "Liabilities:Tax:STATE-EL", "kind": "tax", "mall_id": None, "dealer_id": None},
+        {"id": 5, "path": "Income:Booth-rent:MAIN", "kind": "income", "mall_id": 1, "dealer_id": None},
+        {"id": 6, "path": "Assets:Bank", "kind": "bank", "mall_id": None, "dealer_id": None},
+    )
+    insert(connection, "jurisdiction", {"id": 1, "code": "STATE-EL", "name": "State of Elm", "kind": "state", "account_id": 4})
+    insert(
+        connection,
+        "tax_rate",
+        {
+            "id": 1,
+            "jurisdiction_id": 1,
+            "tax_class": "general",
+            "percent": 5_000_000,
+            "starts_on": "2020-01-01",
+            "ends_on": "2025-12-31",
+        },
+        {"id": 2, "jurisdiction_id": 1, "tax_class": "general", "percent": 5_500_000, "starts_on": "2026-01-01", "ends_on": None},
+    )
+    insert(connection, "tax_place", {"id": 1, "mall_id": 1, "starts_on": "2020-01-01", "basis": "ticket", "aggregated": True})
+    insert(connection, "tax_place_jurisdiction", {"place_id": 1, "jurisdiction_id": 1, "position": 0})
+    insert(
+        connection,
+        "space",
+        {
+            "id": 1,
+            "mall_id": 1,
+            "code": "12",
+            "kind": "booth",
+            "zone": "front",
+            "outline_in16": "[[0, 0], [1920, 0], [1920, 2304], [0, 2304]]",
+            "measured_area_sqft100": 12000,
+            "measured_on": "2026-01-02",
+            "measured_by": "",
+        },
+    )
+    insert(
+        connection,
+        "rent_rate",
+        {"id": 1, "mall_id": 1, "zone": "front", "per": "sqft", "price": 2_250_000, "starts_on": "2020-01-01"},
+    )
+    insert(
+        connection,
+        "lease",
+        {
+            "id": 1,
+            "dealer_id": 1,
+            "mall_id": 1,
+            "starts_on": "2026-01-01",
+            "ends_on": None,
+            "commission_percent": 10_000_000,
+            "proration": "actual",
+            "created_at": AT,
+        },
+    )
+    insert(
+        connection,
+        "lease_space",
+        {"id": 1, "lease_id": 1, "space_id": 1, "starts_on": "2026-01-01", "ends_on": None, "leased_area_sqft100": 12000},
+    )
+    insert(
+        connection,
+        "period",
+        {"id": 1, "mall_id": 1, "first_day": "2026-09-01", "last_day": "2026-09-30", "state": "open"},
+        {"id": 2, "mall_id": 1, "first_day": "2026-10-01", "last_day": "2026-10-31", "state": "open"},
+    )
+    entry(connection, 1, 1, "2026-09-05", "sale", "ticket:desk/1", (1, 105_50), (2, -100_00), (4, -5_50))
+    entry(connection, 2, 1, "2026-09-20", "sale", "ticket:desk/2", (1, 42_20), (3, -40_00), (4, -2_20))
+    entry(connection, 3, 1, "2026-09-30", "rent", "lease:1/space:1/2026-09/0", (2, 270_00), (5, -270_00))
+    entry(connection, 4, 2, "2026-10-01", "payout", "payout:1041", (3, 40_00), (6, -40_00))
+    for n, (net, tax) in enumerate(((100_00, 5_50), (40_00, 2_20)), 1):
+        insert(
+            connection,
+            "ticket",
+            {
+                "id": n,
+                "mall_id": 1,
+                "key": f"desk/{n}",
+                "number": str(n),
+                "source": "desk",
+                "kind": "sale",
+                "sold_at": AT,
+                "sold_on": "2026-09-05",
+                "received_at": AT,
+                "posting_date": "2026-09-05",
+                "net_cents": net,
+                "tax_cents": tax,
+                "total_cents": net + tax,
+                "entry_id": n,
+                "buyer_key": "",
+            },
+        )
+        insert(
+            connection,
+            "ticket_line",
+            {
+                "ticket_id": n,
+                "mall_id": 1,
+                "posting_date": "2026-09-05",
+                "position": 1,
+                "dealer_id": n,
+                "tag": f"D0{n}-1",
+                "description": "Cane-seat side chair",
+                "tax_class": "general",
+                "quantity": 1,
+                "unit_price": net * 10_000,
+                "tag_cents": net,
+                "discount_cents": 0,
+                "discount_reason": "",
+                "discount_authority": "",
+                "price_cents": net,
+                "tax_cents": tax,
+            },
+        )
+        insert(connection, "tender", {"ticket_id": n, "kind": "cash", "account_id": 1, "amount_cents": net + tax})
+        insert(
+            connection,
+            "tax_charged",
+            {
+                "mall_id": 1,
+                "posting_date": "2026-09-05",
+                "ticket_key": f"desk/{n}",
+                "position": 1,
+                "dealer_id": n,
+                "jurisdiction_id": 1,
+                "rate_id": 2,
+                "taxable_cents": net,
+                "amount_cents": tax,
+            },
+        )
+    insert(
+        connection,
+        "charge",
+        {
+            "lease_id": 1,
+            "mall_id": 1,
+            "dealer_id": 1,
+            "kind": "rent",
+            "what": "space:1",
+            "first_day": "2026-09-01",
+            "change": 0,
+            "label": "Booth 12",
+            "working": "120.00 sq ft × $2.25",
+            "amount_cents": 270_00,
+            "entry_id": 3,
+        },
+    )
+    insert(
+        connection,
+        "seal",
+        {
+            "chain": "MAIN",
+            "number": 1,
+            "period_id": 1,
+            "reason": "close",
+            "after_entry_id": 0,
+            "last_entry_id": 3,
+            "entries": 3,
+            "debits_cents": 417_70,
+            "previous_sha256": "0" * 64,
+            "sha256": FIRST_SEAL,
+            "sealed_at": AT,
+        },
+    )
+    connection.exec_driver_sql(f"UPDATE period SET state = 'closed', closed_at = '{AT}' WHERE id = 1")
+    insert(
+        connection,
+        "document",
+        {
+            "id": 1,
+            "file_name": "statement.pdf",
+            "media_type": "application/pdf",
+            "content": "PDF-1.7",
+            "size_bytes": 7,
+            "sha256": "f" * 64,
+            "made_with": "a test",
+            "created_at": AT,
+        },
+    )
+    insert(
+        connection,
+        "statement",
+        {
+            "id": 1,
+            "number": "MAIN-D01-2026-09",
+            "mall_id": 1,
+            "dealer_id": 1,
+            "first_day": "2026-09-01",
+            "value_json": "{}",
+            "value_sha256": "f" * 64,
+            "opening_cents": 0,
+            "closing_cents": -170_00,
+            "document_id": 1,
+            "created_at": AT,
+        },
+    )
+    insert(
+        connection,
+        "audit_log",
+        {
+            "at": AT,
+            "action": "month.closed",
+            "subject_kind": "period",
+            "subject_id": "1",
+            "detail": "",
+            "request_id": "",
+        },
+    )
+    if connection.dialect.name == "postgresql":
+        for table in ("account", "entry", "period", "document", "statement", "lease", "lease_space", "space", "mall", "ticket"):
+            connection.exec_driver_sql(f"SELECT setval(pg_get_serial_sequence('{table}', 'id'), (SELECT max(id) FROM {table}))")
+
+
+LOADERS: dict[str, Callable[[Connection], None]] = {"0001": load_first, "0002": load_first}
+"""By revision."""

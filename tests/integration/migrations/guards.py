@@ -1,0 +1,145 @@
+"""What the database itself guards, by revision and by database: written down, so that a revision that loses one is seen.
+
+A later revision adds its own entry here, and a loader in data.py.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Guards:
+    """Names of triggers, functions, CHECKs and exclusions, each with its table where it has one."""
+
+    checks: frozenset[str]
+    sqlite_triggers: frozenset[str]
+    postgresql_triggers: frozenset[str]
+    exclusions: frozenset[str] = frozenset()
+    functions: frozenset[str] = frozenset()
+    deferred_keys: frozenset[str] = frozenset({"entry.fk_entry_proved"})
+
+
+def names(text: str) -> frozenset[str]:
+    found = text.split()
+    assert len(set(found)) == len(found)
+    return frozenset(found)
+
+
+CHECKS = names("""
+    close_step.ck_close_step_known_state
+    cooperative.ck_cooperative_only_one
+    jurisdiction.ck_jurisdiction_known_kind
+    lease.ck_lease_forward
+    lease_space.ck_lease_space_area_not_negative
+    lease_space.ck_lease_space_forward
+    mail_attempt.ck_mail_attempt_known_outcome
+    outbox.ck_outbox_known_state
+    period.ck_period_forward
+    period.ck_period_known_state
+    posting.ck_posting_not_zero
+    rent_rate.ck_rent_rate_known_unit
+    rent_rate.ck_rent_rate_not_negative
+    role_grant.ck_role_grant_known_role
+    sales_import.ck_sales_import_known_state
+    space.ck_space_area_not_negative
+    space.ck_space_known_kind
+    tax_place.ck_tax_place_known_basis
+    tax_rate.ck_tax_rate_forward
+    tax_rate.ck_tax_rate_not_negative
+    ticket.ck_ticket_known_kind
+""")
+
+GUARDS = {
+    "0001": Guards(checks=CHECKS, sqlite_triggers=frozenset(), postgresql_triggers=frozenset()),
+    "0002": Guards(
+        checks=CHECKS,
+        sqlite_triggers=names("""
+            account.guard_account_fixed
+            account.guard_account_no_delete
+            account.guard_account_no_replace
+            audit_log.guard_audit_log_no_delete
+            audit_log.guard_audit_log_no_replace
+            audit_log.guard_audit_log_no_update
+            document.guard_document_no_delete
+            document.guard_document_no_replace
+            document.guard_document_no_update
+            entry.guard_entry_no_delete
+            entry.guard_entry_no_replace
+            entry.guard_entry_no_update
+            entry.guard_entry_period
+            entry_proof.guard_entry_proof_no_delete
+            entry_proof.guard_entry_proof_no_replace
+            entry_proof.guard_entry_proof_no_update
+            entry_proof.guard_proof_balances
+            lease_space.guard_lease_space_overlap_insert
+            lease_space.guard_lease_space_overlap_update
+            period.guard_period_closes_in_order
+            period.guard_period_fixed
+            period.guard_period_no_delete
+            period.guard_period_no_replace
+            period.guard_period_opens
+            period.guard_period_stays_closed
+            posting.guard_posting_before_proof
+            posting.guard_posting_no_delete
+            posting.guard_posting_no_replace
+            posting.guard_posting_no_update
+            seal.guard_seal_no_delete
+            seal.guard_seal_no_replace
+            seal.guard_seal_no_update
+            statement.guard_statement_document
+            statement.guard_statement_fixed
+            statement.guard_statement_no_delete
+            statement.guard_statement_no_replace
+            tax_charged.guard_tax_charged_no_delete
+            tax_charged.guard_tax_charged_no_replace
+            tax_charged.guard_tax_charged_no_update
+            tax_rate.guard_tax_rate_overlap_insert
+            tax_rate.guard_tax_rate_overlap_update
+        """),
+        postgresql_triggers=names("""
+            account.guard_account_fixed
+            account.guard_account_no_delete
+            account.guard_account_no_truncate
+            audit_log.guard_audit_log_frozen
+            audit_log.guard_audit_log_no_truncate
+            document.guard_document_frozen
+            document.guard_document_no_truncate
+            entry.guard_entry_frozen
+            entry.guard_entry_no_truncate
+            entry.guard_entry_period
+            entry_proof.guard_entry_proof_frozen
+            entry_proof.guard_entry_proof_no_truncate
+            entry_proof.guard_proof_balances
+            period.guard_period_closes_in_order
+            period.guard_period_fixed
+            period.guard_period_no_delete
+            period.guard_period_no_truncate
+            period.guard_period_opens
+            period.guard_period_stays_closed
+            posting.guard_posting_before_proof
+            posting.guard_posting_frozen
+            posting.guard_posting_no_truncate
+            seal.guard_seal_frozen
+            seal.guard_seal_no_truncate
+            statement.guard_statement_document
+            statement.guard_statement_fixed
+            statement.guard_statement_no_delete
+            statement.guard_statement_no_truncate
+            tax_charged.guard_tax_charged_frozen
+            tax_charged.guard_tax_charged_no_truncate
+        """),
+        exclusions=names("lease_space.guard_lease_space_overlap tax_rate.guard_tax_rate_overlap"),
+        functions=names("""
+            guard_entry_period
+            guard_frozen
+            guard_period_closes_in_order
+            guard_period_opens
+            guard_period_stays_closed
+            guard_posting_before_proof
+            guard_proof_balances
+            guard_statement_document
+        """),
+    ),
+}
+"""By revision."""
