@@ -203,18 +203,20 @@ def _tax_by_article(
     any_taxed = False
     for count, price, price_tested in _side_by_side(_articles(base, where.quantity), _articles(tested, where.quantity)):
         price, price_tested = price * sign, price_tested * sign
-        taxed = price
+        taxed, free = price, False
         if any(_within(price_tested, h.limit_cents, h.limit_included) for h in holidays):
-            taxed = 0
+            taxed, free = 0, True
             exempt["holiday"] += count * price
         elif plan.threshold is not None:
             limit = plan.threshold.upto_cents
-            if _within(price_tested, limit, plan.threshold.limit_included):
+            free = _within(price_tested, limit, plan.threshold.limit_included)
+            if free:
                 taxed = 0
             elif plan.threshold.excess_only:
                 taxed = max(0, price - limit)
+                free = not taxed
             exempt["threshold"] += count * (price - taxed)
-        any_taxed = any_taxed or taxed == price or taxed > 0
+        any_taxed = any_taxed or not free
         capped = taxed if plan.cap_cents is None else min(taxed, plan.cap_cents)
         exempt["over the cap"] += count * (taxed - capped)
         parts[0].append((count, capped * sign))
