@@ -237,6 +237,8 @@ SQLITE = [
     attack(NEVER, "an entry replaced by event", entry(source_id="october/1", verb="REPLACE")),
     attack(NEVER, "a reversal replaced", entry(reverses_id="{reversed_entry}", verb="REPLACE")),
     attack(NEVER + "|" + NO_MORE, "a posting replaced", f"REPLACE {copied('posting', amount_cents='amount_cents + 1')}"),
+    attack(NEVER, "a posting taken over by a new entry", NEW, f"REPLACE {copied('posting', '1', entry_id='9001')}"),
+    attack(NEVER, "a proof replaced by its like", f"REPLACE {copied('entry_proof', '{entry}')}"),
     attack(NEVER + "|" + UNBALANCED, "a proof replaced", proof_sql("{entry}", 2, 5, verb="REPLACE")),
     attack(NEVER, "a seal replaced by its place", f"REPLACE {copied('seal', id='id + 900', sha256='0')}"),
     attack(NEVER, "a document replaced", f"REPLACE {copied('document', content='0')}"),
