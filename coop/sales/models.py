@@ -83,6 +83,8 @@ class Ticket(Base):
     """In the books: the sale's date, or the first open day when that month was already closed."""
     rung_by: Mapped[int | None] = mapped_column(ForeignKey("user_account.id"))
     import_id: Mapped[int | None] = mapped_column(ForeignKey("sales_import.id"), index=True)
+    taxed: Mapped[bool] = mapped_column(default=True)
+    """Whether tax was collected; the mapping of an import may say that none was."""
     net_cents: Mapped[int] = mapped_column(Cents)
     tax_cents: Mapped[int] = mapped_column(Cents)
     total_cents: Mapped[int] = mapped_column(Cents)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, date, datetime
-from typing import Any
+from itertools import groupby
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import func, insert, select, update
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy import func, insert, select
+from sqlalchemy.orm import Session
 
 from coop.books.domain import EntryDraft, netted
 from coop.books.service import dealer_account, post_entries, posting_date, tender_account, unclaimed_account
@@ -19,9 +21,11 @@ from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.sales.domain import TicketIn
 from coop.sales.models import Tender, Ticket, TicketLine
-from coop.tax.domain import LineTax, TaxableLine, compute_tax
+from coop.sales.returning import Purchase, find_purchases
+from coop.tax.domain import TaxableLine, compute_tax
+from coop.tax.domain.ticket import TaxPart
 from coop.tax.models import Jurisdiction, TaxCharged
-from coop.tax.queries import NO_TAX, StackInForce, stack_in_force
+from coop.tax.queries import StackInForce, stack_in_force
 
 
 def local_moment(wall_clock: datetime, timezone: str) -> datetime:
@@ -52,16 +56,65 @@ class _Books:
         return self._posting[month] or sold_on
 
 
+@dataclass(frozen=True)
+class _TaxRow:
+    """Tax of one line of a ticket (its index) for one jurisdiction."""
+
+    line: int
+    jurisdiction_id: int
+    rate_id: int
+    taxable_cents: int
+    amount_cents: int
+
+
+@dataclass(frozen=True)
+class _Prepared:
+    """Everything of a ticket that needs no id: its dates, its tax, its tenders, its entry."""
+
+    ticket: TicketIn
+    sold_on: date
+    posting_date: date
+    taxes: tuple[_TaxRow, ...]
+    tenders: tuple[tuple[str, int, int], ...]
+    draft: EntryDraft | None
+    ties: dict[int, int]
+    """Of a return: position -> the line it gives back."""
+
+    @property
+    def net_cents(self) -> int:
+        return sum(line.price_cents for line in self.ticket.lines)
+
+    @property
+    def tax_cents(self) -> int:
+        return sum(row.amount_cents for row in self.taxes)
+
+    def tax_by_line(self) -> dict[int, int]:
+        sums: dict[int, int] = {}
+        for row in self.taxes:
+            sums[row.line] = sums.get(row.line, 0) + row.amount_cents
+        return sums
+
+
 def take_tickets(session: Session, now: datetime, mall: Mall, tickets: Sequence[TicketIn]) -> list[int]:
-    """Take tickets whose keys are new: their rows, their tax, their entries; the ticket ids in order.
+    """Take tickets whose keys are new: their rows, their tax, their entries; the ticket ids, sales first, each in order.
 
     A ticket is taxed by the stack of its sale's date, and posts on that date, or on the first open day when its month is closed
-    already. Raises Refusal when the mall has no tax place for a taxed ticket, or tenders that do not make up the total.
+    already. A return that can be tied gives back the tax that was charged, whatever the rates are by then. Raises Refusal when the
+    mall has no tax place for a taxed ticket, or tenders that do not make up the total.
     """
     books = _Books(session, mall)
-    prepared = [_prepare(books, ticket) for ticket in tickets]
-    drafts = [p["draft"] for p in prepared if p["draft"] is not None]
-    entry_ids = iter(post_entries(session, now, drafts))
+    sales = [ticket for ticket in tickets if ticket.kind == "sale"]
+    returns = [ticket for ticket in tickets if ticket.kind == "return"]
+    ids = _write(session, now, mall, [_prepare(books, ticket, {}) for ticket in sales])
+    # After the sales are in: what is returned may have been bought in the same batch.
+    tied = find_purchases(session, mall, returns)
+    return ids + _write(session, now, mall, [_prepare(books, ticket, tied) for ticket in returns])
+
+
+def _write(session: Session, now: datetime, mall: Mall, prepared: Sequence[_Prepared]) -> list[int]:
+    if not prepared:
+        return []
+    entry_ids = iter(post_entries(session, now, [p.draft for p in prepared if p.draft is not None]))
     faults.point("sales:posted")
     ids = list(
         session.scalars(
@@ -69,34 +122,36 @@ def take_tickets(session: Session, now: datetime, mall: Mall, tickets: Sequence[
             [
                 {
                     "mall_id": mall.id,
-                    "key": t.key,
-                    "number": t.number,
-                    "source": t.source,
-                    "kind": t.kind,
-                    "sold_at": t.sold_at,
-                    "sold_on": p["sold_on"],
+                    "key": p.ticket.key,
+                    "number": p.ticket.number,
+                    "source": p.ticket.source,
+                    "kind": p.ticket.kind,
+                    "sold_at": p.ticket.sold_at,
+                    "sold_on": p.sold_on,
                     "received_at": now,
-                    "posting_date": p["posting_date"],
-                    "rung_by": t.rung_by,
-                    "import_id": t.import_id,
-                    "net_cents": p["net"],
-                    "tax_cents": p["tax"],
-                    "total_cents": p["net"] + p["tax"],
-                    "entry_id": next(entry_ids) if p["draft"] is not None else None,
-                    "buyer_key": t.buyer_key,
+                    "posting_date": p.posting_date,
+                    "rung_by": p.ticket.rung_by,
+                    "import_id": p.ticket.import_id,
+                    "taxed": p.ticket.taxed,
+                    "net_cents": p.net_cents,
+                    "tax_cents": p.tax_cents,
+                    "total_cents": p.net_cents + p.tax_cents,
+                    "entry_id": next(entry_ids) if p.draft is not None else None,
+                    "buyer_key": p.ticket.buyer_key,
                 }
-                for t, p in zip(tickets, prepared, strict=True)
+                for p in prepared
             ],
         )
     )
     lines, tenders, taxes = [], [], []
-    for ticket_id, ticket, p in zip(ids, tickets, prepared, strict=True):
-        for n, line in enumerate(ticket.lines):
+    for ticket_id, p in zip(ids, prepared, strict=True):
+        line_tax = p.tax_by_line()
+        for n, line in enumerate(p.ticket.lines):
             lines.append(
                 {
                     "ticket_id": ticket_id,
                     "mall_id": mall.id,
-                    "posting_date": p["posting_date"],
+                    "posting_date": p.posting_date,
                     "position": line.position,
                     "dealer_id": line.dealer_id,
                     "tag": line.tag,
@@ -109,47 +164,40 @@ def take_tickets(session: Session, now: datetime, mall: Mall, tickets: Sequence[
                     "discount_reason": line.discount_reason,
                     "discount_authority": line.discount_authority,
                     "price_cents": line.price_cents,
-                    "tax_cents": p["line_tax"].get(n, 0),
+                    "tax_cents": line_tax.get(n, 0),
+                    "returns_line_id": p.ties.get(line.position),
                 }
             )
         tenders += [
             {"ticket_id": ticket_id, "kind": kind, "account_id": account_id, "amount_cents": amount}
-            for kind, account_id, amount in p["tenders"]
+            for kind, account_id, amount in p.tenders
         ]
         taxes += [
             {
                 "mall_id": mall.id,
-                "posting_date": p["posting_date"],
-                "ticket_key": ticket.key,
-                "position": ticket.lines[t.line].position,
-                "dealer_id": ticket.lines[t.line].dealer_id,
-                "jurisdiction_id": t.rate.jurisdiction_id,
-                "rate_id": t.rate.rate_id,
-                "taxable_cents": t.taxable_cents,
-                "amount_cents": t.amount_cents,
+                "posting_date": p.posting_date,
+                "ticket_key": p.ticket.key,
+                "position": p.ticket.lines[row.line].position,
+                "dealer_id": p.ticket.lines[row.line].dealer_id,
+                "jurisdiction_id": row.jurisdiction_id,
+                "rate_id": row.rate_id,
+                "taxable_cents": row.taxable_cents,
+                "amount_cents": row.amount_cents,
             }
-            for t in p["taxes"]
+            for row in p.taxes
         ]
     for table, rows in ((TicketLine, lines), (Tender, tenders), (TaxCharged, taxes)):
         if rows:
             session.execute(insert(table), rows)
-    _tie_returns(session, mall, [t for t in tickets if t.kind == "return"])
     return ids
 
 
-def _prepare(books: _Books, ticket: TicketIn) -> dict[str, Any]:
-    """Everything of a ticket that needs no id: its dates, its tax, its tenders, its entry."""
+def _prepare(books: _Books, ticket: TicketIn, tied: Mapping[tuple[str, int], tuple[Purchase, tuple[TaxPart, ...]]]) -> _Prepared:
     sold_on = ticket.sold_at.astimezone(books.zone).date()
-    stack = books.stack(sold_on) if ticket.taxed else NO_TAX
-    taxes: list[LineTax] = []
-    if ticket.taxed:
-        taxable = [TaxableLine(line.price_cents, stack.rates(line.tax_class), line.quantity) for line in ticket.lines]
-        taxes = compute_tax(taxable, basis=stack.basis, aggregated=stack.aggregated)
-    line_tax: dict[int, int] = {}
-    for t in taxes:
-        line_tax[t.line] = line_tax.get(t.line, 0) + t.amount_cents
-    net, tax = sum(line.price_cents for line in ticket.lines), sum(line_tax.values())
-    tenders = _tenders(books, ticket, net + tax)
+    ties = {line.position: tied[key][0].line_id for line in ticket.lines if (key := (ticket.key, line.position)) in tied}
+    taxes = _taxes(books, ticket, sold_on, tied) if ticket.taxed else ()
+    total = sum(line.price_cents for line in ticket.lines) + sum(row.amount_cents for row in taxes)
+    tenders = _tenders(books, ticket, total)
     postings = [(account_id, amount) for _, account_id, amount in tenders]
     for line in ticket.lines:
         if line.dealer_id is None:
@@ -157,7 +205,7 @@ def _prepare(books: _Books, ticket: TicketIn) -> dict[str, Any]:
         else:
             account_id = dealer_account(books.session, books.mall, books.dealers[line.dealer_id])
         postings.append((account_id, -line.price_cents))
-    postings += [(books.tax_accounts[t.rate.jurisdiction_id], -t.amount_cents) for t in taxes]
+    postings += [(books.tax_accounts[row.jurisdiction_id], -row.amount_cents) for row in taxes]
     posted = netted(postings)
     on = books.posting_date(sold_on)
     draft = EntryDraft(
@@ -169,16 +217,30 @@ def _prepare(books: _Books, ticket: TicketIn) -> dict[str, Any]:
         purpose=ticket.kind,
         postings=posted,
     )
-    return {
-        "sold_on": sold_on,
-        "posting_date": on,
-        "net": net,
-        "tax": tax,
-        "taxes": taxes,
-        "line_tax": line_tax,
-        "tenders": tenders,
-        "draft": draft if posted else None,
-    }
+    return _Prepared(ticket, sold_on, on, taxes, tuple(tenders), draft if posted else None, ties)
+
+
+def _taxes(
+    books: _Books, ticket: TicketIn, sold_on: date, tied: Mapping[tuple[str, int], tuple[Purchase, tuple[TaxPart, ...]]]
+) -> tuple[_TaxRow, ...]:
+    """Tied lines give back what was charged; the others are taxed together by the stack of the day."""
+    rows: list[_TaxRow] = []
+    fresh: list[int] = []
+    for n, line in enumerate(ticket.lines):
+        tie = tied.get((ticket.key, line.position))
+        if tie is None:
+            fresh.append(n)
+        else:
+            rows += [_TaxRow(n, p.jurisdiction_id, p.rate_id, p.taxable_cents, p.amount_cents) for p in tie[1]]
+    if fresh:
+        stack = books.stack(sold_on)
+        lines = [ticket.lines[n] for n in fresh]
+        taxable = [TaxableLine(line.price_cents, stack.rates(line.tax_class), line.quantity) for line in lines]
+        rows += [
+            _TaxRow(fresh[t.line], t.rate.jurisdiction_id, t.rate.rate_id, t.taxable_cents, t.amount_cents)
+            for t in compute_tax(taxable, basis=stack.basis, aggregated=stack.aggregated)
+        ]
+    return tuple(rows)
 
 
 def _tenders(books: _Books, ticket: TicketIn, total_cents: int) -> list[tuple[str, int, int]]:
@@ -193,37 +255,41 @@ def _tenders(books: _Books, ticket: TicketIn, total_cents: int) -> list[tuple[st
     ]
 
 
-def _tie_returns(session: Session, mall: Mall, returns: Sequence[TicketIn]) -> None:
-    """Tie each returned item to the same buyer's oldest purchase of that tag with enough left: never more than was bought."""
-    bought, given_back = aliased(TicketLine), aliased(TicketLine)
-    already = (
-        select(func.coalesce(func.sum(-given_back.quantity), 0))
-        .where(given_back.returns_line_id == bought.id)
-        .correlate(bought)
-        .scalar_subquery()
+def recomputed_tax(session: Session, mall: Mall, month: Month) -> dict[int, int]:
+    """Tax of a month's tickets computed again from their lines and the dated rates: tax account id -> cents.
+
+    Sales and untied returns are computed; a tied return is held to its own rows, which give back what was charged.
+    """
+    books = _Books(session, mall)
+    sums: dict[int, int] = defaultdict(int)
+    rows = session.execute(
+        select(Ticket.id, Ticket.sold_on, TicketLine.price_cents, TicketLine.tax_class, TicketLine.quantity)
+        .join(TicketLine, TicketLine.ticket_id == Ticket.id)
+        .where(
+            Ticket.mall_id == mall.id,
+            Ticket.posting_date.between(month.first_day, month.last_day),
+            Ticket.taxed.is_(True),
+            TicketLine.returns_line_id.is_(None),
+        )
+        .order_by(Ticket.id, TicketLine.position)
+        .execution_options(yield_per=5000)
     )
-    for ticket in (t for t in returns if t.buyer_key):
-        lines = session.execute(
-            select(TicketLine.id, TicketLine.tag, TicketLine.quantity)
-            .join(Ticket, Ticket.id == TicketLine.ticket_id)
-            .where(Ticket.key == ticket.key)
-            .order_by(TicketLine.position)
-        ).all()
-        for line_id, tag, quantity in lines:
-            original = session.scalar(
-                select(bought.id)
-                .join(Ticket, Ticket.id == bought.ticket_id)
-                .where(
-                    bought.mall_id == mall.id,
-                    bought.tag == tag,
-                    bought.quantity > 0,
-                    Ticket.source == ticket.source,
-                    Ticket.buyer_key == ticket.buyer_key,
-                    Ticket.sold_at <= ticket.sold_at,
-                    bought.quantity - already >= -quantity,
-                )
-                .order_by(Ticket.sold_at, bought.id)
-                .limit(1)
-            )
-            if original is not None:
-                session.execute(update(TicketLine).where(TicketLine.id == line_id).values(returns_line_id=original))
+    for (_ticket_id, sold_on), lines in groupby(rows, key=lambda row: (row[0], row[1])):
+        stack = books.stack(sold_on)
+        taxable = [TaxableLine(price, stack.rates(tax_class), quantity) for _, _, price, tax_class, quantity in lines]
+        for tax in compute_tax(taxable, basis=stack.basis, aggregated=stack.aggregated):
+            sums[books.tax_accounts[tax.rate.jurisdiction_id]] += tax.amount_cents
+    given_back = session.execute(
+        select(TaxCharged.jurisdiction_id, func.sum(TaxCharged.amount_cents))
+        .join(Ticket, Ticket.key == TaxCharged.ticket_key)
+        .join(TicketLine, (TicketLine.ticket_id == Ticket.id) & (TicketLine.position == TaxCharged.position))
+        .where(
+            TaxCharged.mall_id == mall.id,
+            TaxCharged.posting_date.between(month.first_day, month.last_day),
+            TicketLine.returns_line_id.is_not(None),
+        )
+        .group_by(TaxCharged.jurisdiction_id)
+    )
+    for jurisdiction_id, amount in given_back:
+        sums[books.tax_accounts[jurisdiction_id]] += int(amount)
+    return {account_id: amount for account_id, amount in sums.items() if amount}

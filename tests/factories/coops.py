@@ -33,7 +33,7 @@ from coop.sales.models import ImportRefusal, SalesImport, Ticket, TicketLine
 from coop.sales.service import take_tickets
 from coop.statements.models import Statement
 from coop.tax import service as tax
-from coop.tax.models import TaxCharged
+from coop.tax.models import Jurisdiction, TaxCharged
 
 MARCH, APRIL = Month(2025, 3), Month(2025, 4)
 ZONE = "America/Chicago"
@@ -189,7 +189,9 @@ def content(session: Session) -> dict[str, list[Any]]:
         "lines": _lines(session),
         "tax": _rows(
             session,
-            select(TaxCharged.ticket_key, TaxCharged.position, TaxCharged.jurisdiction_id, TaxCharged.amount_cents),
+            select(TaxCharged.ticket_key, TaxCharged.position, Jurisdiction.code, TaxCharged.amount_cents).join(
+                Jurisdiction, Jurisdiction.id == TaxCharged.jurisdiction_id
+            ),
         ),
         "charges": _rows(
             session,
@@ -240,7 +242,7 @@ def _lines(session: Session) -> list[Any]:
             Ticket.posting_date,
             Ticket.total_cents,
             TicketLine.position,
-            TicketLine.dealer_id,
+            Dealer.code,
             TicketLine.tag,
             TicketLine.quantity,
             TicketLine.price_cents,
@@ -249,6 +251,7 @@ def _lines(session: Session) -> list[Any]:
             original.position,
         )
         .join(Ticket, Ticket.id == TicketLine.ticket_id)
+        .outerjoin(Dealer, Dealer.id == TicketLine.dealer_id)
         .outerjoin(original, original.id == TicketLine.returns_line_id)
         .outerjoin(bought, bought.id == original.ticket_id),
     )
