@@ -169,10 +169,10 @@ def _sold_at(text: str) -> datetime:
     return moment
 
 
-def parse_row(mapping: SourceMapping, row: Mapping[str, str], *, latest: datetime) -> ParsedRow:
+def parse_row(mapping: SourceMapping, row: Mapping[str, str], *, latest: datetime | None = None) -> ParsedRow:
     """Judge one row. Raises RowError with its reason when it is not a sale; amounts are half-up to the cent.
 
-    `latest` is the moment, by the source's wall clock, after which nothing can have been sold yet.
+    `latest` is the moment, by the source's wall clock, after which nothing can have been sold yet (None: not asked).
     """
 
     def read(column: str, reader: Callable[[str], T]) -> T:
@@ -185,7 +185,7 @@ def parse_row(mapping: SourceMapping, row: Mapping[str, str], *, latest: datetim
     if not number or len(number) > 40:
         raise RowError(f"no {mapping.ticket}", f"{mapping.ticket} is empty or over 40 characters: give the ticket's number.")
     sold_at = read(mapping.sold_at, _sold_at)
-    if sold_at > latest:
+    if latest is not None and sold_at > latest:
         raise RowError("in the future", f"{mapping.sold_at} {sold_at:%Y-%m-%d %H:%M} has not come yet: check the date.")
     quantity = read(mapping.quantity, _quantity)
     unit_price = read(mapping.unit_price, parse_decimal)

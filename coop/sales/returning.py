@@ -51,7 +51,7 @@ class Purchase:
 def find_purchases(
     session: Session, mall: Mall, returns: Sequence[TicketIn]
 ) -> dict[tuple[str, int], tuple[Purchase, tuple[TaxPart, ...]]]:
-    """The purchase each returned line is tied to, by ticket key and position: the same buyer's oldest of that tag with enough left.
+    """The purchase each returned line is tied to, by ticket key and position: the buyer's oldest of that tag with enough left.
 
     Never more than was bought. A line without such a purchase is left out: an untied return. Three queries, whatever the number.
     """

@@ -99,8 +99,8 @@ def take_tickets(session: Session, now: datetime, mall: Mall, tickets: Sequence[
     """Take tickets whose keys are new: their rows, their tax, their entries; the ticket ids, sales first, each in order.
 
     A ticket is taxed by the stack of its sale's date, and posts on that date, or on the first open day when its month is closed
-    already. A return that can be tied gives back the tax that was charged, whatever the rates are by then. Raises Refusal when the
-    mall has no tax place for a taxed ticket, or tenders that do not make up the total.
+    already. A return that can be tied gives back the tax that was charged, whatever the rates are by then. Raises Refusal when
+    the mall has no tax place for a taxed ticket, or tenders that do not make up the total.
     """
     books = _Books(session, mall)
     sales = [ticket for ticket in tickets if ticket.kind == "sale"]

@@ -26,9 +26,6 @@ class StackInForce:
         return self.by_class.get(tax_class, ())
 
 
-NO_TAX = StackInForce("ticket", True, {})
-
-
 def stack_in_force(session: Session, mall_id: int, on: date) -> StackInForce:
     """The mall's stack on a date. Refuses when the mall has none: it would sell untaxed without saying so."""
     place = session.scalar(

@@ -530,6 +530,7 @@ def upgrade() -> None:
         sa.Column("posting_date", sa.Date(), nullable=False),
         sa.Column("rung_by", KEY, nullable=True),
         sa.Column("import_id", KEY, nullable=True),
+        sa.Column("taxed", sa.Boolean(), nullable=False),
         sa.Column("net_cents", sa.BigInteger(), nullable=False),
         sa.Column("tax_cents", sa.BigInteger(), nullable=False),
         sa.Column("total_cents", sa.BigInteger(), nullable=False),
