@@ -51,7 +51,7 @@ def taken(sessions, now, mall, *tickets: TicketIn) -> None:
 
 def taxes(sessions) -> dict[str, int]:
     with transaction(sessions) as session:
-        return dict(session.execute(select(Ticket.number, Ticket.tax_cents)))
+        return dict(session.execute(select(Ticket.number, Ticket.tax_cents)).all())
 
 
 def test_a_return_after_a_rate_change_gives_back_the_old_tax(sessions, now, mall):
@@ -90,7 +90,7 @@ def test_never_more_than_was_bought_and_bought_in_the_same_batch(sessions, now, 
         rows = session.execute(
             select(Ticket.number, TicketLine.returns_line_id).join(TicketLine, TicketLine.ticket_id == Ticket.id)
         )
-        tied = dict(rows)
+        tied = dict(rows.all())
         sold = session.scalars(select(TicketLine.id).join(Ticket).where(Ticket.number == "1")).one()
     assert tied == {"1": None, "2": sold, "3": None, "4": None}
 
