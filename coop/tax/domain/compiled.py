@@ -25,6 +25,8 @@ from coop.tax.domain.rules import (
     rate_in_force,
 )
 
+ANY_PRICE = 10**18
+
 
 class Tier(NamedTuple):
     """An upper tier with its rate as a numerator over the stack's denominator."""
@@ -38,7 +40,7 @@ class Tier(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class ClassPlan:
-    """How one jurisdiction taxes one class on the day. `plain`: by its rate and nothing else, whatever the article's price."""
+    """How one jurisdiction taxes one class on the day."""
 
     rate_id: int
     rate: int
@@ -49,7 +51,8 @@ class ClassPlan:
     threshold: Threshold | None
     holidays: tuple[Holiday, ...]
     """Every holiday of the class, also of other days: a layaway may be covered by one."""
-    plain: bool
+    plain_upto_cents: int
+    """Lines up to this price are taxed by the rate and nothing else, unless a layaway meets a holiday; -1 for none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +129,8 @@ def _plan(rules: JurisdictionRules, tax_class: str | None, on: date, denominator
         exempt = "exempt class"
     else:
         exempt = "" if rate else "no rate"
+    steps = [tier.over_cents for tier in article.tiers] + ([] if article.cap_cents is None else [article.cap_cents])
+    tested = threshold is not None or any(h.during.holds(on) for h in holidays)
     return ClassPlan(
         rate.rate_id if rate else 0,
         _numerator(rate.percent, denominator) if rate else 0,
@@ -134,7 +139,7 @@ def _plan(rules: JurisdictionRules, tax_class: str | None, on: date, denominator
         tuple(Tier(t.rate_id, t.name, _numerator(t.percent, denominator), t.over_cents, t.upto_cents) for t in article.tiers),
         threshold,
         holidays,
-        article.cap_cents is None and not article.tiers and threshold is None and not holidays,
+        -1 if tested else min(steps, default=ANY_PRICE),
     )
 
 

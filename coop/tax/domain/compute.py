@@ -10,10 +10,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from fractions import Fraction
 from typing import NamedTuple
 
-from coop.core.money import allocate, round_half_up
 from coop.tax.domain.compiled import ClassPlan, Compiled, CompiledStack
 from coop.tax.domain.rules import Holiday
 from coop.tax.domain.ticket import (
@@ -67,7 +65,7 @@ def tax_ticket(ticket: TicketToTax, stack: CompiledStack) -> TicketTax:
             if reason:
                 if base:
                     untaxed.append(Untaxed(n, taxing.jurisdiction_id, "exempt", reason, base))
-            elif plan.plain:
+            elif abs(base) <= plan.plain_upto_cents and (ticket.layaway is None or not plan.holidays):
                 taxed = base
                 articles = _articles(base, line.quantity) if by_item else ()
                 cells.append(Cell(n, taxing.jurisdiction_id, plan.rate_id, "", plan.rate, base, articles))
@@ -147,8 +145,10 @@ def _share(lines: Sequence[LineToTax], name: str, amount: int) -> tuple[LineToTa
     if sum(left) < amount * sign:
         what = name.removesuffix("_cents").replace("_", " ")
         raise TicketRefused(f"The ticket's {what} is more than what is left of its prices: lower it.")
-    shares = [share * sign for share in allocate(amount * sign, left)]
-    return tuple(replace(line, **{name: getattr(line, name) + share}) for line, share in zip(lines, shares, strict=True))
+    shares = _to_sum([amount * cents for cents in left], amount, sum(left))
+    return tuple(
+        replace(line, **{name: getattr(line, name) + share}) if share else line for line, share in zip(lines, shares, strict=True)
+    )
 
 
 def _reduce(n: int, line: LineToTax, taxing: Compiled, untaxed: list[Untaxed]) -> tuple[int, int]:
@@ -172,6 +172,8 @@ def _reduce(n: int, line: LineToTax, taxing: Compiled, untaxed: list[Untaxed]) -
 def _articles(cents: int, quantity: int) -> list[tuple[int, int]]:
     """(count, price) of a line's articles, in their order: a cent apart where the line does not divide."""
     count, sign = abs(quantity), -1 if quantity < 0 else 1
+    if count == 1:
+        return [(1, cents)]
     each, dearer = divmod(cents * sign, count)
     split = [(dearer, (each + 1) * sign), (count - dearer, each * sign)]
     return [(n, price) for n, price in split if n]
@@ -197,40 +199,48 @@ def _tax_by_article(
 ) -> int | None:
     """Add the cells of a line whose tax depends on each article's price; its price as far as it is taxable, before any cap."""
     sign = -1 if where.quantity < 0 else 1
-    holidays = [holiday for holiday in plan.holidays if _holiday_covers(holiday, ticket)]
-    exempt = {"holiday": 0, "threshold": 0, "over the cap": 0}
-    parts: list[list[tuple[int, int]]] = [[] for _ in range(1 + len(plan.tiers))]
+    holidays = [holiday for holiday in plan.holidays if _holiday_covers(holiday, ticket)] if plan.holidays else ()
+    threshold, cap = plan.threshold, plan.cap_cents
+    on_holiday = under_threshold = over_cap = 0
+    own: list[tuple[int, int]] = []
+    subject: list[tuple[int, int]] = []
     any_taxed = False
-    for count, price, price_tested in _side_by_side(_articles(base, where.quantity), _articles(tested, where.quantity)):
+    articles = _articles(base, where.quantity)
+    shown = articles if tested == base else _articles(tested, where.quantity)
+    for count, price, price_tested in _side_by_side(articles, shown):
         price, price_tested = price * sign, price_tested * sign
         taxed, free = price, False
         if any(_within(price_tested, h.limit_cents, h.limit_included) for h in holidays):
             taxed, free = 0, True
-            exempt["holiday"] += count * price
-        elif plan.threshold is not None:
-            limit = plan.threshold.upto_cents
-            free = _within(price_tested, limit, plan.threshold.limit_included)
+            on_holiday += count * price
+        elif threshold is not None:
+            free = _within(price_tested, threshold.upto_cents, threshold.limit_included)
             if free:
                 taxed = 0
-            elif plan.threshold.excess_only:
-                taxed = max(0, price - limit)
+            elif threshold.excess_only:
+                taxed = max(0, price - threshold.upto_cents)
                 free = not taxed
-            exempt["threshold"] += count * (price - taxed)
+            under_threshold += count * (price - taxed)
         any_taxed = any_taxed or not free
-        capped = taxed if plan.cap_cents is None else min(taxed, plan.cap_cents)
-        exempt["over the cap"] += count * (taxed - capped)
-        parts[0].append((count, capped * sign))
-        for tier, part in zip(plan.tiers, parts[1:], strict=True):
-            upto = taxed if tier.upto_cents is None else min(taxed, tier.upto_cents)
-            part.append((count, max(0, upto - tier.over_cents) * sign))
-    j = where.jurisdiction_id
-    untaxed += [Untaxed(where.line, j, "exempt", reason, cents * sign) for reason, cents in exempt.items() if cents]
-    heads = [(plan.rate_id, "", plan.rate), *((tier.rate_id, tier.name, tier.rate) for tier in plan.tiers)]
-    for (rate_id, name, rate), part in zip(heads, parts, strict=True):
-        taxable = sum(count * cents for count, cents in part)
-        if taxable or (not name and any_taxed):
-            cells.append(Cell(where.line, j, rate_id, name, rate, taxable, part))
-    return base - (exempt["holiday"] + exempt["threshold"]) * sign if any_taxed else None
+        capped = taxed if cap is None or taxed < cap else cap
+        over_cap += count * (taxed - capped)
+        own.append((count, capped * sign))
+        subject.append((count, taxed))
+    n, _, j = where
+    for reason, cents in (("holiday", on_holiday), ("threshold", under_threshold), ("over the cap", over_cap)):
+        if cents:
+            untaxed.append(Untaxed(n, j, "exempt", reason, cents * sign))
+    if not any_taxed:
+        return None
+    taxable = base - (on_holiday + under_threshold + over_cap) * sign
+    cells.append(Cell(n, j, plan.rate_id, "", plan.rate, taxable, own))
+    for tier in plan.tiers:
+        over, upto = tier.over_cents, tier.upto_cents
+        upper = [(count, max(0, (taxed if upto is None or taxed < upto else upto) - over) * sign) for count, taxed in subject]
+        taxable = sum([count * cents for count, cents in upper])
+        if taxable:
+            cells.append(Cell(n, j, tier.rate_id, tier.name, tier.rate, taxable, upper))
+    return base - (on_holiday + under_threshold) * sign
 
 
 def _holiday_covers(holiday: Holiday, ticket: TicketToTax) -> bool:
@@ -246,6 +256,8 @@ def _within(price: int, limit: int | None, included: bool) -> bool:
 
 def _side_by_side(one: Sequence[tuple[int, int]], other: Sequence[tuple[int, int]]) -> list[tuple[int, int, int]]:
     """Two ways to price the same articles as (count, by the one, by the other)."""
+    if one is other:
+        return [(count, price, price) for count, price in one]
     merged = []
     (left, price), (right, second) = one[0], other[0]
     a = b = 0
@@ -291,7 +303,7 @@ def _deliver(
         base = charge
     elif taxable and taxing.delivery == "proportion":
         whole = sum(abs(line.price) for line in goods)
-        base = round_half_up(Fraction(charge * sum(cents for _, cents in taxable), whole)) if whole else 0
+        base = _half_up(charge * sum([cents for _, cents in taxable]), whole) if whole else 0
     if base != charge:
         untaxed.append(Untaxed(DELIVERY, taxing.jurisdiction_id, "exempt", "delivery", charge - base))
     if not base:
@@ -300,7 +312,8 @@ def _deliver(
     for plan, cents in taxable:
         by_rate[plan.rate_id, plan.rate] = by_rate.get((plan.rate_id, plan.rate), 0) + cents
     weights = list(by_rate.values())
-    shares = allocate(base, weights) if sum(weights) else [base] + [0] * (len(weights) - 1)
+    whole = sum(weights)
+    shares = _to_sum([base * cents for cents in weights], base, whole) if whole else [base] + [0] * (len(weights) - 1)
     for (rate_id, rate), share in zip(by_rate, shares, strict=True):
         if share:
             cells.append(Cell(DELIVERY, taxing.jurisdiction_id, rate_id, "", rate, share, ((1, share),)))
