@@ -1,6 +1,6 @@
 """The books: accounts, periods, entries and their postings, seals.
 
-`migrations/ledger_guards.py` makes the database itself keep them: balanced, immutable, closed months closed.
+`migrations/versions/0002_guards.py` makes the database itself keep them: balanced, immutable, closed months closed.
 """
 
 from __future__ import annotations

@@ -9,7 +9,8 @@ from datetime import date
 from sqlalchemy import func, select, true
 from sqlalchemy.orm import Session
 
-from coop.books.models import Account, Entry, Posting
+from coop.books.models import Account, Entry, Period, Posting
+from coop.core.periods import Month
 
 
 @dataclass(frozen=True)
@@ -42,6 +43,25 @@ def balances(session: Session, *, through: date | None = None) -> list[Balance]:
     if through is not None:
         rows = rows.join(Entry, Entry.id == Posting.entry_id).where(Entry.business_date <= through)
     return [Balance(account_id, path, int(amount)) for account_id, path, amount in session.execute(rows)]
+
+
+def first_days(session: Session) -> dict[int, date]:
+    """The first day of each mall's entries and months: mall id -> day."""
+    days: dict[int, date] = {}
+    for query in (
+        select(Entry.mall_id, func.min(Entry.business_date)).group_by(Entry.mall_id),
+        select(Period.mall_id, func.min(Period.first_day)).group_by(Period.mall_id),
+    ):
+        for mall_id, day in session.execute(query):
+            if mall_id is not None:
+                days[mall_id] = min(day, days.get(mall_id, day))
+    return days
+
+
+def last_closed(session: Session, mall_id: int) -> Month | None:
+    """The last month of a mall that is closed; None when none is."""
+    day = session.scalar(select(func.max(Period.first_day)).where(Period.mall_id == mall_id, Period.state == "closed"))
+    return None if day is None else Month.of(day)
 
 
 def dealer_balances_before(session: Session, mall_id: int, day: date, *, dealer_id: int | None = None) -> dict[int, int]:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Select, case, event, func, insert, or_, select
+from sqlalchemy import Select, case, event, func, insert, or_, select, true
 from sqlalchemy.dialects.postgresql import insert as pg_insert
 from sqlalchemy.dialects.sqlite import insert as sqlite_insert
 from sqlalchemy.orm import Session
@@ -235,7 +235,9 @@ def post_entry(session: Session, now: datetime, draft: EntryDraft) -> int:
 
 
 def reverse_entry(session: Session, now: datetime, entry_id: int, *, on: date, memo: str) -> int:
-    """Post the opposite of an entry, naming it. Refuses one that is reversed already, and a reversal."""
+    """Post the opposite of an entry as a correction that names it: a line of its own, beside the month's sales and charges.
+
+    Refuses one that is reversed already, and a reversal."""
     entry = session.get(Entry, entry_id)
     if entry is None:
         raise Refusal(f"There is no entry {entry_id}.")
@@ -252,7 +254,7 @@ def reverse_entry(session: Session, now: datetime, entry_id: int, *, on: date, m
         EntryDraft(
             mall_id=entry.mall_id,
             business_date=posting_date(session, entry.mall_id, on),
-            kind=entry.kind,
+            kind="correction",
             source_kind="entry",
             source_id=str(entry_id),
             purpose="reversal",
@@ -395,11 +397,14 @@ def _seal_job(session: Session, now: datetime, args: dict[str, Any]) -> None:
 # --- checks -------------------------------------------------------------------------------------------------------------
 
 
-def check_trial_balance(session: Session) -> list[str]:
-    """Faults of the trial balance: the whole, and every entry against its proof and its month. Empty when all is right."""
+def check_trial_balance(session: Session, period_id: int | None = None) -> list[str]:
+    """Faults of the trial balance, of all the books or of one period: its sum, and every entry against its proof and its month."""
     faults_found = []
-    # PostgreSQL adds up integers into a numeric.
-    total = int(session.scalar(select(func.coalesce(func.sum(Posting.amount_cents), 0))) or 0)
+    within = true() if period_id is None else Entry.period_id == period_id
+    sum_of = select(func.coalesce(func.sum(Posting.amount_cents), 0))
+    if period_id is not None:
+        sum_of = sum_of.join(Entry, Entry.id == Posting.entry_id).where(within)
+    total = int(session.scalar(sum_of) or 0)  # PostgreSQL adds up integers into a numeric.
     if total:
         faults_found.append(f"The trial balance is off by {format_cents(total)}.")
     balance, count = func.coalesce(func.sum(Posting.amount_cents), 0), func.count(Posting.id)
@@ -408,6 +413,7 @@ def check_trial_balance(session: Session) -> list[str]:
         select(Entry.id, balance, count, debits, EntryProof.debits_cents)
         .outerjoin(Posting, Posting.entry_id == Entry.id)
         .outerjoin(EntryProof, EntryProof.entry_id == Entry.id)
+        .where(within)
         .group_by(Entry.id, EntryProof.entry_id, EntryProof.postings, EntryProof.debits_cents)
         .having(or_(balance != 0, count < 2, count != EntryProof.postings, debits != EntryProof.debits_cents))
         .order_by(Entry.id)
@@ -424,11 +430,8 @@ def check_trial_balance(session: Session) -> list[str]:
         select(Entry.id)
         .join(Period, Period.id == Entry.period_id)
         .where(
-            or_(
-                Entry.mall_id.is_distinct_from(Period.mall_id),
-                Entry.business_date < Period.first_day,
-                Entry.business_date > Period.last_day,
-            )
+            within,
+            Entry.mall_id.is_distinct_from(Period.mall_id) | ~Entry.business_date.between(Period.first_day, Period.last_day),
         )
         .order_by(Entry.id)
         .limit(20)
@@ -438,7 +441,7 @@ def check_trial_balance(session: Session) -> list[str]:
         select(func.count())
         .select_from(Entry)
         .outerjoin(EntryProof, EntryProof.entry_id == Entry.id)
-        .where(EntryProof.entry_id.is_(None))
+        .where(within, EntryProof.entry_id.is_(None))
     )
     if unproved:
         faults_found.append(f"{unproved} entries have no proof of balance.")

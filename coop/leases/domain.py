@@ -10,7 +10,7 @@ from fractions import Fraction
 
 from coop.core.geometry import format_sqft
 from coop.core.money import Exact, format_dollars, round_half_up
-from coop.core.periods import Month, days_within
+from coop.core.periods import Month, days_within, prorate_actual
 
 
 @dataclass(frozen=True)
@@ -56,7 +56,7 @@ def month_rent(month: Month, *, area_sqft100: int, rates: Sequence[DatedRate], s
     for rate, begin, end in _spans(sorted(rates, key=lambda r: r.starts_on), first, last):
         days = days_within(month, begin, end)
         units = Fraction(area_sqft100, 100) if rate.per == "sqft" else Fraction(1)
-        total += units * Fraction(rate.price) * Fraction(days, month.days)
+        total += units * Fraction(rate.price) * prorate_actual(month, begin, end)
         price = f"{format_sqft(area_sqft100)} sq ft × ${plain(rate.price)}" if rate.per == "sqft" else f"${plain(rate.price)}"
         parts.append(price if days == month.days else f"{price} × {days}/{month.days} days")
     return Rent(round_half_up(total * 100), " + ".join(parts))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session, selectinload
 
 from coop.core.periods import Month
@@ -12,20 +12,31 @@ from coop.leases.domain import DatedRate
 from coop.leases.models import Charge, Lease, RentRate
 
 
-def leases_in(session: Session, mall_id: int, month: Month) -> list[Lease]:
-    """Leases of a mall in force on any day of a month, by dealer, then start."""
-    return list(
-        session.scalars(
-            select(Lease)
-            .where(
-                Lease.mall_id == mall_id,
-                Lease.starts_on <= month.last_day,
-                (Lease.ends_on.is_(None)) | (Lease.ends_on >= month.first_day),
-            )
-            .options(selectinload(Lease.spaces))
-            .order_by(Lease.dealer_id, Lease.starts_on, Lease.id)
+def leases_in(session: Session, mall_id: int, month: Month, *, dealer_id: int | None = None) -> list[Lease]:
+    """Leases of a mall (or of one dealer there) in force on any day of a month, by dealer, then start."""
+    rows = (
+        select(Lease)
+        .where(
+            Lease.mall_id == mall_id,
+            Lease.starts_on <= month.last_day,
+            (Lease.ends_on.is_(None)) | (Lease.ends_on >= month.first_day),
         )
+        .options(selectinload(Lease.spaces))
+        .order_by(Lease.dealer_id, Lease.starts_on, Lease.id)
     )
+    return list(session.scalars(rows if dealer_id is None else rows.where(Lease.dealer_id == dealer_id)))
+
+
+def first_days(session: Session) -> dict[int, date]:
+    """The first day of each mall's leases and charges: mall id -> day."""
+    days: dict[int, date] = {}
+    for query in (
+        select(Lease.mall_id, func.min(Lease.starts_on)).group_by(Lease.mall_id),
+        select(Charge.mall_id, func.min(Charge.first_day)).group_by(Charge.mall_id),
+    ):
+        for mall_id, day in session.execute(query):
+            days[mall_id] = min(day, days.get(mall_id, day))
+    return days
 
 
 def latest_lease(session: Session, mall_id: int, dealer_id: int, on: date) -> Lease | None:

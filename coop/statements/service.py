@@ -45,7 +45,7 @@ from coop.statements.models import Statement
 from coop.tax.queries import collected_for_dealers
 
 SALE_KINDS = ("sale", "return")
-_PAYMENT_NAMES = {"payout": "Paid to you", "payment": "Your payment"}
+_PAYMENT_NAMES = {"payout": "Paid to you", "payment": "Your payment", "correction": "Correction"}
 
 
 def _sale_line(stated: StatedLine) -> SaleLine:
