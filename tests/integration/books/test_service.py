@@ -341,13 +341,15 @@ def test_what_the_books_are_asked(office: Office) -> None:
     assert queries.dealer_balances_before(s, main.id, NOVEMBER.first_day) == {ida.id: 50_00, office.amos.id: 7_00}
     assert queries.dealer_balances_before(s, main.id, NOVEMBER.first_day, dealer_id=ida.id) == {ida.id: 50_00}
     assert queries.dealer_movements(s, october.id) == {
-        (ida.id, "sale"): 50_00,
+        (ida.id, "sale"): 70_00,
+        (ida.id, "correction"): -20_00,
         (ida.id, "payout"): -80_00,
         (office.amos.id, "sale"): 7_00,
     }
     listed = queries.dealer_entries(s, main.id, ida.id, OCTOBER.first_day, OCTOBER.last_day, besides=["sale"])
     assert [(e.business_date, e.kind, e.memo, e.amount_cents) for e in listed] == [
-        (date(2026, 10, 10), "payout", "Payout 1041", -80_00)
+        (date(2026, 10, 3), "correction", "Returned", -20_00),
+        (date(2026, 10, 10), "payout", "Payout 1041", -80_00),
     ]
     drawer = tender_account(s, main, "cash")
     assert queries.account_movement(s, october.id, drawer) == 57_00
