@@ -268,6 +268,11 @@ def test_p9_buy_one_get_one_is_not_averaged() -> None:
     assert charged.total_cents == 1500
 
 
+def test_p9_delivery_of_an_exempt_gift_is_not_taxed() -> None:
+    """A coat for nothing is within the limit like any other: there is nothing taxable to deliver."""
+    assert tax(WITH_HOLIDAY, LineToTax(0, tax_class="clothing"), delivery_cents=500).total_cents == 0
+
+
 def test_p9_a_statute_that_says_below() -> None:
     stack = alone(holidays=(replace(HOLIDAY, limit_included=False),))
     assert tax(stack, LineToTax(10000, tax_class="clothing")).total_cents == 1000
