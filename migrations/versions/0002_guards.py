@@ -24,6 +24,7 @@ FROZEN = {
     "document": ["id = NEW.id"],
     "audit_log": ["id = NEW.id"],
     "tax_charged": ["id = NEW.id"],
+    "tender": ["id = NEW.id"],
 }
 # Tables of which some columns never change, and whose rows are never deleted.
 FIXED = {
@@ -50,6 +51,62 @@ FIXED = {
         ["id", "mall_id", "first_day", "last_day"],
         ["id = NEW.id", "mall_id IS NEW.mall_id AND first_day = NEW.first_day"],
     ),
+    "ticket": (
+        [
+            "id",
+            "mall_id",
+            "key",
+            "number",
+            "source",
+            "kind",
+            "sold_at",
+            "sold_on",
+            "received_at",
+            "posting_date",
+            "rung_by",
+            "import_id",
+            "taxed",
+            "net_cents",
+            "tax_cents",
+            "total_cents",
+            "buyer_key",
+        ],
+        ["id = NEW.id", "key = NEW.key"],
+    ),
+    "ticket_line": (
+        [
+            "id",
+            "ticket_id",
+            "mall_id",
+            "posting_date",
+            "position",
+            "tag",
+            "description",
+            "tax_class",
+            "quantity",
+            "unit_price",
+            "tag_cents",
+            "discount_cents",
+            "discount_reason",
+            "discount_authority",
+            "price_cents",
+            "tax_cents",
+        ],
+        ["id = NEW.id", "ticket_id = NEW.ticket_id AND position = NEW.position"],
+    ),
+    "charge": (
+        ["id", "lease_id", "mall_id", "dealer_id", "kind", "what", "first_day", "change", "label", "working", "amount_cents"],
+        [
+            "id = NEW.id",
+            "lease_id = NEW.lease_id AND what = NEW.what AND first_day = NEW.first_day AND change = NEW.change",
+        ],
+    ),
+}
+# Columns of those that may be filled in once, and then never change: an unclaimed sale is claimed, a return is tied.
+FILLED_ONCE = {
+    "ticket": ["entry_id"],
+    "ticket_line": ["dealer_id", "returns_line_id"],
+    "charge": ["entry_id"],
 }
 
 SQLITE = [
@@ -66,6 +123,12 @@ SQLITE = [
       SELECT RAISE(ABORT, 'books: an amount is a whole number of cents') WHERE typeof(NEW.amount_cents) <> 'integer';
       SELECT RAISE(ABORT, 'books: a posted entry takes no more postings')
         WHERE EXISTS (SELECT 1 FROM entry_proof WHERE entry_id = NEW.entry_id);
+    END""",
+    # Else an entry of no mall, which no closed month of a mall refuses, could move what a dealer is owed there.
+    """CREATE TRIGGER guard_posting_own_mall BEFORE INSERT ON posting BEGIN
+      SELECT RAISE(ABORT, 'books: an account of a mall takes postings of that mall''s entries only')
+        WHERE EXISTS (SELECT 1 FROM account WHERE id = NEW.account_id AND mall_id IS NOT NULL
+                      AND mall_id IS NOT (SELECT mall_id FROM entry WHERE id = NEW.entry_id));
     END""",
     """CREATE TRIGGER guard_proof_balances BEFORE INSERT ON entry_proof BEGIN
       SELECT RAISE(ABORT, 'books: an entry has two or more postings that sum to zero')
@@ -133,6 +196,16 @@ POSTGRESQL = [
     END $$""",
     """CREATE TRIGGER guard_posting_before_proof AFTER INSERT ON posting REFERENCING NEW TABLE AS fresh
        FOR EACH STATEMENT EXECUTE FUNCTION guard_posting_before_proof()""",
+    """CREATE FUNCTION guard_posting_own_mall() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN
+      -- Else an entry of no mall, which no closed month of a mall refuses, could move what a dealer is owed there.
+      IF EXISTS (SELECT 1 FROM fresh f JOIN account a ON a.id = f.account_id JOIN entry e ON e.id = f.entry_id
+                 WHERE a.mall_id IS NOT NULL AND a.mall_id IS DISTINCT FROM e.mall_id) THEN
+        RAISE restrict_violation USING MESSAGE = 'books: an account of a mall takes postings of that mall''s entries only';
+      END IF;
+      RETURN NULL;
+    END $$""",
+    """CREATE TRIGGER guard_posting_own_mall AFTER INSERT ON posting REFERENCING NEW TABLE AS fresh
+       FOR EACH STATEMENT EXECUTE FUNCTION guard_posting_own_mall()""",
     """CREATE FUNCTION guard_proof_balances() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN
       IF EXISTS (
         SELECT 1 FROM fresh f LEFT JOIN LATERAL (
@@ -195,6 +268,7 @@ POSTGRESQL = [
 FUNCTIONS = (
     "guard_entry_period",
     "guard_posting_before_proof",
+    "guard_posting_own_mall",
     "guard_proof_balances",
     "guard_period_opens",
     "guard_period_stays_closed",
@@ -214,7 +288,7 @@ def sqlite_statements() -> list[str]:
             )
         made.append(_no_replace(table, keys))
     for table, (columns, keys) in FIXED.items():
-        changed = " OR ".join(f"NEW.{c} IS NOT OLD.{c}" for c in columns)
+        changed = _changed(table, columns, "IS NOT")
         made.append(
             f"CREATE TRIGGER guard_{table}_fixed BEFORE UPDATE ON {table} WHEN {changed} BEGIN "
             f"SELECT RAISE(ABORT, 'books: a row of {table} is never changed or deleted'); END"
@@ -225,6 +299,13 @@ def sqlite_statements() -> list[str]:
         )
         made.append(_no_replace(table, keys))
     return made
+
+
+def _changed(table: str, columns: list[str], differs_from: str) -> str:
+    """A row changed where it may not: the condition."""
+    fixed = [f"NEW.{c} {differs_from} OLD.{c}" for c in columns]
+    once = [f"(OLD.{c} IS NOT NULL AND NEW.{c} {differs_from} OLD.{c})" for c in FILLED_ONCE.get(table, [])]
+    return " OR ".join([*fixed, *once])
 
 
 def _no_replace(table: str, keys: list[str]) -> str:
@@ -245,7 +326,7 @@ def postgresql_statements(schema: str) -> list[str]:
             "FOR EACH STATEMENT EXECUTE FUNCTION guard_frozen()"
         )
     for table, (columns, _keys) in FIXED.items():
-        changed = " OR ".join(f"NEW.{c} IS DISTINCT FROM OLD.{c}" for c in columns)
+        changed = _changed(table, columns, "IS DISTINCT FROM")
         made.append(
             f"CREATE TRIGGER guard_{table}_fixed BEFORE UPDATE ON {table} FOR EACH ROW WHEN ({changed}) "
             "EXECUTE FUNCTION guard_frozen()"

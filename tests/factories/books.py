@@ -29,6 +29,8 @@ from coop.core.documents import keep_document
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
+from coop.leases.models import Charge
+from coop.sales.models import Tender, Ticket, TicketLine
 from coop.statements.models import Statement
 from coop.tax.models import TaxCharged
 from coop.tax.service import add_jurisdiction, set_rate
@@ -106,6 +108,20 @@ class Books:
     """Of the space, from 1 March to 30 June."""
     held_later: int
     """Of the space, from 1 September without end."""
+    coop_period: int
+    """September of the co-op itself: open, though MAIN's is closed."""
+    bank: int
+    """An account of no mall."""
+    ticket: int
+    claimed_line: int
+    """Of a dealer."""
+    unclaimed_line: int
+    """Of a return, that is not tied to what it returns."""
+    tied_line: int
+    tender: int
+    charge: int
+    free_charge: int
+    """Of nothing, so without an entry."""
 
 
 def lay_out(session: Session, now: datetime) -> Books:
@@ -178,6 +194,25 @@ def lay_out(session: Session, now: datetime) -> Books:
     booth = make_space(session, now, main)
     first = make_lease(session, now, main, ida, [booth], starts_on=date(2026, 3, 1), ends_on=date(2026, 6, 30))
     second = make_lease(session, now, main, amos, [booth], starts_on=date(2026, 9, 1))
+    coop_period = ensure_period(session, None, SEPTEMBER)
+    ticket, claimed, unclaimed, tied, tender = ring_up(session, now, main, ida, entry)
+    asked, free = (
+        Charge(
+            lease_id=second.id,
+            mall_id=main.id,
+            dealer_id=amos.id,
+            kind="rent",
+            what="space:1",
+            first_day=OCTOBER.first_day,
+            change=change,
+            label="Booth 1",
+            working="",
+            amount_cents=cents,
+            entry_id=entry_id,
+        )
+        for change, cents, entry_id in ((0, 12_34, reversal), (1, 0, None))
+    )
+    session.add_all((asked, free))
     session.flush()
     session.refresh(first)
     session.refresh(second)
@@ -208,7 +243,61 @@ def lay_out(session: Session, now: datetime) -> Books:
         lease=second.id,
         held=first.spaces[0].id,
         held_later=second.spaces[0].id,
+        coop_period=coop_period.id,
+        bank=bank_account(session),
+        ticket=ticket.id,
+        claimed_line=claimed.id,
+        unclaimed_line=unclaimed.id,
+        tied_line=tied.id,
+        tender=tender.id,
+        charge=asked.id,
+        free_charge=free.id,
     )
+
+
+def ring_up(
+    session: Session, now: datetime, mall: Mall, dealer: Dealer, entry_id: int
+) -> tuple[Ticket, TicketLine, TicketLine, TicketLine, Tender]:
+    """A ticket with a line of a dealer, one of nobody yet that is tied to nothing, and one tied to the first; its tender."""
+    ticket = Ticket(
+        mall_id=mall.id,
+        key="october/1",
+        number="1",
+        source="desk",
+        kind="sale",
+        sold_at=now,
+        sold_on=date(2026, 10, 5),
+        received_at=now,
+        posting_date=date(2026, 10, 5),
+        net_cents=40_00,
+        tax_cents=0,
+        total_cents=40_00,
+        entry_id=entry_id,
+    )
+    session.add(ticket)
+    session.flush()
+    lines: list[TicketLine] = []
+    for position, (dealer_id, cents) in enumerate(((dealer.id, 40_00), (None, 10_00), (dealer.id, -10_00)), start=1):
+        line = TicketLine(
+            ticket_id=ticket.id,
+            mall_id=mall.id,
+            posting_date=date(2026, 10, 5),
+            position=position,
+            dealer_id=dealer_id,
+            description="A jug",
+            quantity=1 if cents > 0 else -1,
+            unit_price=Decimal(abs(cents)) / 100,
+            tag_cents=cents,
+            price_cents=cents,
+            returns_line_id=lines[0].id if position == 3 else None,
+        )
+        session.add(line)
+        session.flush()
+        lines.append(line)
+    tender = Tender(ticket_id=ticket.id, kind="cash", account_id=tender_account(session, mall, "cash"), amount_cents=40_00)
+    session.add(tender)
+    session.flush()
+    return ticket, lines[0], lines[1], lines[2], tender
 
 
 def entry_sql(

@@ -15,9 +15,10 @@ FROZEN = {
     "document": "sha256",
     "audit_log": "action",
     "tax_charged": "amount_cents",
+    "tender": "amount_cents",
 }
 """Tables whose rows never change, each with a column to attack."""
-FIXED = ("account", "statement", "period")
+FIXED = ("account", "statement", "period", "ticket", "ticket_line", "charge")
 """Tables whose rows are never deleted and of which some columns never change."""
 GUARDED = (*FROZEN, *FIXED, "lease_space", "tax_rate")
 
@@ -25,6 +26,7 @@ UNBALANCED = "two or more postings that sum to zero"
 NO_MORE = "takes no more postings"
 UNPROVED = "FOREIGN KEY constraint failed|fk_entry_proved"
 OWN_PERIOD = "period of its own mall that holds its date"
+OWN_MALL = "takes postings of that mall"
 CLOSED = "closed and takes no entry"
 NEVER = "is never changed or deleted|is there already"
 STAYS = NEVER + "|stays closed"
@@ -102,7 +104,31 @@ ENTRIES = [
         NO_MORE, "balanced postings on an old entry", posting_sql("{entry}", "{cash}", 5), posting_sql("{entry}", "{owed}", -5)
     ),
     attack(NO_MORE, "a posting on an entry of a closed month", posting_sql("{closed_entry}", "{cash}", 5)),
-    attack("FOREIGN KEY|fk_posting_entry_id", "a posting without an entry", posting_sql(9001, "{cash}", 5)),
+    attack("FOREIGN KEY|fk_posting_entry_id", "a posting without an entry", posting_sql(9001, "{bank}", 5)),
+    attack(
+        OWN_MALL,
+        "a dealer's account moved in a closed month by an entry of the co-op",
+        entry(period="{coop_period}", mall="NULL", day="2026-09-15"),
+        posting_sql(9001, "{bank}", 500),
+        posting_sql(9001, "{owed}", -500),
+        PROOF,
+    ),
+    attack(
+        OWN_MALL,
+        "a dealer's account moved by an entry of another mall",
+        entry(period="{east_period}", mall="{east}"),
+        posting_sql(9001, "{bank}", 100),
+        posting_sql(9001, "{owed}", -100),
+        PROOF,
+    ),
+    attack(
+        OWN_MALL,
+        "two accounts of a mall in an entry of the co-op, at once",
+        entry(period="{coop_period}", mall="NULL", day="2026-09-15"),
+        "INSERT INTO posting (entry_id, account_id, amount_cents) "
+        "VALUES (9001, {bank}, 1), (9001, {owed}, 1), (9001, {owed}, -2)",
+        proof_sql(9001, 3, 2),
+    ),
     attack(CLOSED, "a closed month", entry(period="{closed_period}", day="2026-09-05")),
     attack(OWN_PERIOD, "another mall's period", entry(period="{east_period}")),
     attack(OWN_PERIOD, "no mall in a mall's period", entry(mall="NULL")),
@@ -190,6 +216,88 @@ ROWS = [
     attack(FIRST_RENDERING, "a statement without its document", "UPDATE statement SET document_id = NULL WHERE id = {statement}"),
 ]
 
+TICKET_CHANGES = {
+    "mall_id": "{east}",
+    "key": "'x'",
+    "number": "'x'",
+    "source": "'x'",
+    "kind": "'return'",
+    "sold_at": "'2026-10-01 00:00:00'",
+    "sold_on": "'2026-10-01'",
+    "received_at": "'2026-10-01 00:00:00'",
+    "posting_date": "'2026-09-01'",
+    "rung_by": "1",
+    "import_id": "1",
+    "taxed": "NOT taxed",
+    "net_cents": "1",
+    "tax_cents": "1",
+    "total_cents": "1",
+    "buyer_key": "'x'",
+    "entry_id": "{closed_entry}",
+}
+LINE_CHANGES = {
+    "ticket_id": "ticket_id + 1",
+    "mall_id": "{east}",
+    "posting_date": "'2026-09-01'",
+    "position": "77",
+    "dealer_id": "{other_dealer}",
+    "tag": "'x'",
+    "description": "'x'",
+    "tax_class": "'food'",
+    "quantity": "9",
+    "unit_price": "9",
+    "tag_cents": "9",
+    "discount_cents": "9",
+    "discount_reason": "'offer'",
+    "discount_authority": "'x'",
+    "price_cents": "9",
+    "tax_cents": "9",
+    "returns_line_id": "{unclaimed_line}",
+}
+CHARGE_CHANGES = {
+    "lease_id": "lease_id - 1",
+    "mall_id": "{east}",
+    "dealer_id": "{dealer}",
+    "kind": "'fee'",
+    "what": "'x'",
+    "first_day": "'2026-09-01'",
+    "change": "7",
+    "label": "'x'",
+    "working": "'x'",
+    "amount_cents": "1",
+    "entry_id": "{closed_entry}",
+}
+SALES = [
+    *[
+        attack(NEVER, f"a {what}'s {column}", f"UPDATE {table} SET {column} = {value} WHERE id = {one}")
+        for what, table, one, changes in (
+            ("ticket", "ticket", "{ticket}", TICKET_CHANGES),
+            ("line", "ticket_line", "{tied_line}", LINE_CHANGES),
+            ("charge", "charge", "{charge}", CHARGE_CHANGES),
+        )
+        for column, value in changes.items()
+    ],
+    attack(NEVER, "a claim taken back", "UPDATE ticket_line SET dealer_id = NULL WHERE id = {claimed_line}"),
+    attack(NEVER, "a return untied", "UPDATE ticket_line SET returns_line_id = NULL WHERE id = {tied_line}"),
+    attack(NEVER, "a ticket without its entry", "UPDATE ticket SET entry_id = NULL WHERE id = {ticket}"),
+    attack(NEVER, "a charge without its entry", "UPDATE charge SET entry_id = NULL WHERE id = {charge}"),
+    attack(
+        NEVER,
+        "a claim at another price",
+        "UPDATE ticket_line SET dealer_id = {dealer}, price_cents = 1 WHERE id = {unclaimed_line}",
+    ),
+    attack(
+        NEVER,
+        "a claim that changes its mind",
+        "UPDATE ticket_line SET dealer_id = {dealer} WHERE id = {unclaimed_line}",
+        "UPDATE ticket_line SET dealer_id = {other_dealer} WHERE id = {unclaimed_line}",
+    ),
+    attack(NEVER, "an upsert of a ticket", upsert("ticket", "{ticket}", "net_cents = 0", on="key")),
+    attack(NEVER, "an upsert of a line", upsert("ticket_line", "{claimed_line}", "price_cents = 0")),
+    attack(NEVER, "an upsert of a tender", upsert("tender", "{tender}", "amount_cents = 0")),
+    attack(NEVER, "an upsert of a charge", upsert("charge", "{charge}", "amount_cents = 0")),
+]
+
 SPANS = [
     attack(LEASED, "a lease within another", span(900, "'2026-04-01'", "'2026-04-30'")),
     attack(LEASED, "a lease round another", span(900, "'2026-01-01'", "'2026-08-01'")),
@@ -215,7 +323,7 @@ SPANS = [
     attack("CHECK|not_negative", "a rate below nothing", "UPDATE tax_rate SET percent = -1 WHERE id = {rate}"),
 ]
 
-BOTH = [*ENTRIES, *PERIODS, *ROWS, *SPANS]
+BOTH = [*ENTRIES, *PERIODS, *ROWS, *SALES, *SPANS]
 
 BY_ROWID = (
     "REPLACE INTO entry (rowid, period_id, mall_id, business_date, kind, source_kind, source_id, purpose, memo, posted_at) "
@@ -244,6 +352,13 @@ SQLITE = [
     attack(NEVER, "a document replaced", f"REPLACE {copied('document', content='0')}"),
     attack(NEVER, "a log line replaced", f"REPLACE {copied('audit_log', action='0')}"),
     attack(NEVER, "a tax replaced", f"REPLACE {copied('tax_charged', amount_cents='0')}"),
+    attack(NEVER, "a ticket replaced", f"REPLACE {copied('ticket', total_cents='0')}"),
+    attack(NEVER, "a ticket replaced by key", f"REPLACE {copied('ticket', id='id + 900', total_cents='0')}"),
+    attack(NEVER, "a line replaced", f"REPLACE {copied('ticket_line', price_cents='0')}"),
+    attack(NEVER, "a line replaced by its place", f"REPLACE {copied('ticket_line', id='id + 900', price_cents='0')}"),
+    attack(NEVER, "a tender replaced", f"REPLACE {copied('tender', amount_cents='0')}"),
+    attack(NEVER, "a charge replaced", f"REPLACE {copied('charge', amount_cents='0')}"),
+    attack(NEVER, "a charge replaced by what it is for", f"REPLACE {copied('charge', id='id + 900', amount_cents='0')}"),
     attack(NEVER, "an account replaced by path", f"REPLACE {copied('account', id='id + 900', kind='0')}"),
     attack(
         NEVER, "a statement replaced by number", f"REPLACE {copied('statement', id='id + 900', first_day='0', value_json='0')}"
@@ -304,6 +419,18 @@ ALLOWED = {
         posting_sql(9002, "{owed}", 4000),
         proof_sql(9002, 2, 4000),
     ),
+    "an entry of the co-op on its own accounts": (
+        entry(9003, period="{coop_period}", mall="NULL", day="2026-09-15", source_id="bank"),
+        posting_sql(9003, "{bank}", 5),
+        posting_sql(9003, "{bank}", -5),
+        proof_sql(9003, 2, 5),
+    ),
+    "a mall's entry on an account of no mall": (
+        entry(9004, source_id="deposit"),
+        posting_sql(9004, "{bank}", 5),
+        posting_sql(9004, "{cash}", -5),
+        proof_sql(9004, 2, 5),
+    ),
     "the next month, and closing in order": (
         month_sql(900, "{main}", "'2026-11-01'", "'2026-11-30'"),
         "UPDATE period SET state = 'closed' WHERE id = {open_period}",
@@ -316,5 +443,8 @@ ALLOWED = {
     "a rate of another class": (rate(900, "'2021-01-01'", "NULL", tax_class="food"),),
     "an earlier rate": (rate(901, "'2019-01-01'", "'2019-12-31'"),),
     "another document": (OTHER_DOCUMENT,),
+    "a claim": ("UPDATE ticket_line SET dealer_id = {dealer} WHERE id = {unclaimed_line}",),
+    "a tie": ("UPDATE ticket_line SET returns_line_id = {claimed_line} WHERE id = {unclaimed_line}",),
+    "the entry of a charge": ("UPDATE charge SET entry_id = {entry} WHERE id = {free_charge}",),
 }
 """What looks like it and is right: so that the refusals are for their reason."""

@@ -21,9 +21,11 @@ from coop.core.audit import AuditLog
 from coop.core.db import make_sessions, transaction
 from coop.core.documents import Document
 from coop.leases.models import LeaseSpace
+from coop.rooms import METADATA
 from coop.statements.models import Statement
 from coop.tax.models import TaxCharged, TaxRate
 from tests.factories.books import Books
+from tests.integration.books import attacks
 from tests.integration.books.attacks import ALLOWED, BOTH, POSTGRESQL, SQLITE, Attack
 from tests.integration.books.doors import NOW, ON_POSTGRESQL, ON_SQLITE, Door, opened
 
@@ -52,9 +54,9 @@ def refused(door: Door, attempted: Attack) -> None:
     assert door.everything() == door.before
 
 
-def named(attacks: list[Attack]) -> pytest.MarkDecorator:
-    assert len({a.name for a in attacks}) == len(attacks)
-    return pytest.mark.parametrize("attempted", attacks, ids=lambda a: a.name)
+def named(some: list[Attack]) -> pytest.MarkDecorator:
+    assert len({a.name for a in some}) == len(some)
+    return pytest.mark.parametrize("attempted", some, ids=lambda a: a.name)
 
 
 @named(BOTH)
@@ -70,6 +72,14 @@ def test_refused_on_sqlite(sqlite_door: Door, attempted: Attack) -> None:
 @named(POSTGRESQL)
 def test_refused_on_postgresql(postgres_door: Door, attempted: Attack) -> None:
     refused(postgres_door, attempted)
+
+
+@pytest.mark.parametrize(
+    ("table", "changes"),
+    [("ticket", attacks.TICKET_CHANGES), ("ticket_line", attacks.LINE_CHANGES), ("charge", attacks.CHARGE_CHANGES)],
+)
+def test_no_column_of_a_sale_or_a_charge_is_left_out(table: str, changes: dict[str, str]) -> None:
+    assert {"id", *changes} == {column.name for column in METADATA.tables[table].columns}
 
 
 @pytest.mark.parametrize("kind", [*ON_SQLITE, *ON_POSTGRESQL])

@@ -171,6 +171,7 @@ def load_first(connection: Connection) -> None:
                 "sold_on": "2026-09-05",
                 "received_at": AT,
                 "posting_date": "2026-09-05",
+                "taxed": True,
                 "net_cents": net,
                 "tax_cents": tax,
                 "total_cents": net + tax,

@@ -61,6 +61,9 @@ GUARDS = {
             audit_log.guard_audit_log_no_delete
             audit_log.guard_audit_log_no_replace
             audit_log.guard_audit_log_no_update
+            charge.guard_charge_fixed
+            charge.guard_charge_no_delete
+            charge.guard_charge_no_replace
             document.guard_document_no_delete
             document.guard_document_no_replace
             document.guard_document_no_update
@@ -84,6 +87,7 @@ GUARDS = {
             posting.guard_posting_no_delete
             posting.guard_posting_no_replace
             posting.guard_posting_no_update
+            posting.guard_posting_own_mall
             seal.guard_seal_no_delete
             seal.guard_seal_no_replace
             seal.guard_seal_no_update
@@ -96,6 +100,15 @@ GUARDS = {
             tax_charged.guard_tax_charged_no_update
             tax_rate.guard_tax_rate_overlap_insert
             tax_rate.guard_tax_rate_overlap_update
+            tender.guard_tender_no_delete
+            tender.guard_tender_no_replace
+            tender.guard_tender_no_update
+            ticket.guard_ticket_fixed
+            ticket.guard_ticket_no_delete
+            ticket.guard_ticket_no_replace
+            ticket_line.guard_ticket_line_fixed
+            ticket_line.guard_ticket_line_no_delete
+            ticket_line.guard_ticket_line_no_replace
         """),
         postgresql_triggers=names("""
             account.guard_account_fixed
@@ -103,6 +116,9 @@ GUARDS = {
             account.guard_account_no_truncate
             audit_log.guard_audit_log_frozen
             audit_log.guard_audit_log_no_truncate
+            charge.guard_charge_fixed
+            charge.guard_charge_no_delete
+            charge.guard_charge_no_truncate
             document.guard_document_frozen
             document.guard_document_no_truncate
             entry.guard_entry_frozen
@@ -120,6 +136,7 @@ GUARDS = {
             posting.guard_posting_before_proof
             posting.guard_posting_frozen
             posting.guard_posting_no_truncate
+            posting.guard_posting_own_mall
             seal.guard_seal_frozen
             seal.guard_seal_no_truncate
             statement.guard_statement_document
@@ -128,6 +145,14 @@ GUARDS = {
             statement.guard_statement_no_truncate
             tax_charged.guard_tax_charged_frozen
             tax_charged.guard_tax_charged_no_truncate
+            tender.guard_tender_frozen
+            tender.guard_tender_no_truncate
+            ticket.guard_ticket_fixed
+            ticket.guard_ticket_no_delete
+            ticket.guard_ticket_no_truncate
+            ticket_line.guard_ticket_line_fixed
+            ticket_line.guard_ticket_line_no_delete
+            ticket_line.guard_ticket_line_no_truncate
         """),
         exclusions=names("lease_space.guard_lease_space_overlap tax_rate.guard_tax_rate_overlap"),
         functions=names("""
@@ -137,6 +162,7 @@ GUARDS = {
             guard_period_opens
             guard_period_stays_closed
             guard_posting_before_proof
+            guard_posting_own_mall
             guard_proof_balances
             guard_statement_document
         """),
