@@ -242,6 +242,8 @@ def test_services_that_do_not_answer_are_named(coop, redis_url, smtp_server):
         "COOP_SMTP_HOST": smtp_server.host,
         "COOP_SMTP_PORT": str(smtp_server.port),
         "COOP_SMTP_SECURITY": "none",
+        "COOP_MAIL_FROM": "office@example.org",
+        "COOP_MAIL_DOMAIN": "example.org",
     }
     done = coop("check", **there)
     assert done.returncode == 0, done.stdout

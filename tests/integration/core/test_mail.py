@@ -86,6 +86,7 @@ class Post:
             "COOP_SMTP_PORT": str(self.settings.smtp_port),
             "COOP_SMTP_SECURITY": "none",
             "COOP_MAIL_FROM": self.settings.mail_from,
+            "COOP_MAIL_DOMAIN": "example.org",
             "COOP_SMTP_TIMEOUT_S": str(self.settings.smtp_timeout_s),
         }
         script = Path(__file__).with_name("run_one_job.py")
