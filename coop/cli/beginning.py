@@ -12,8 +12,18 @@ from coop.core import audit, migrate
 from coop.core.clock import utc_now
 from coop.core.db import transaction
 from coop.core.errors import Refusal
-from coop.dealers.membership import found_coop
-from coop.floor.service import add_mall
+from coop.dealers.membership import found_coop, require_code
+from coop.floor.service import add_mall, require_timezone
+
+
+def _percent(text: str) -> Decimal:
+    try:
+        percent = Decimal(text)
+    except InvalidOperation:
+        percent = Decimal("NaN")
+    if not percent.is_finite() or not 0 <= percent <= 100 or percent.as_tuple().exponent < -6:  # type: ignore[operator]
+        raise Refusal(f"--commission {text}: write a percent between 0 and 100, such as 10 or 7.5.")
+    return percent
 
 
 @click.command("new")
@@ -26,17 +36,19 @@ from coop.floor.service import add_mall
 @data_option
 def new_command(name: str, mall_code: str, mall_name: str, timezone: str, commission: str, paper: str, data: Path | None) -> None:
     """Make a co-op with one mall."""
-    try:
-        percent = Decimal(commission)
-    except InvalidOperation as error:
-        raise Refusal(f"--commission {commission}: write a percent, such as 10 or 7.5.") from error
+    # Everything that was typed is judged before a folder or a file is made.
+    percent, code = _percent(commission), require_code(mall_code, "--mall")
+    require_timezone(timezone)
     coop = open_coop(data, migrated=False)
-    coop.settings.data.mkdir(parents=True, exist_ok=True)
+    try:
+        coop.settings.data.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise Refusal(f"--data {coop.settings.data}: the folder cannot be made ({error.strerror}): name another.") from error
     migrate.upgrade(coop.engine)
     now = utc_now()
     with transaction(coop.sessions) as session:
         found_coop(session, now, name, commission_percent=percent, paper=paper)
-        mall = add_mall(session, now, mall_code, name=mall_name or name, timezone=timezone)
+        mall = add_mall(session, now, code, name=mall_name or name, timezone=timezone)
         audit.record(session, now, "co-op founded", "mall", mall.code)
     click.echo(f"{name} is there, with the mall {mall.code} ({timezone}), in {coop.settings.data}.")
     click.echo("Next: coop user add EMAIL --role manager, then coop serve; or coop sales import FILE to bring sales in.")

@@ -25,7 +25,7 @@ from coop.core import migrate
 from coop.core.clock import local_date, utc_now
 from coop.core.db import transaction
 from coop.core.errors import Refusal
-from coop.core.mail import count_mail
+from coop.core.mail import Outbox
 from coop.core.money import format_dollars
 from coop.core.periods import Month
 from coop.dealers.membership import add_dealer, found_coop
@@ -64,7 +64,7 @@ def demo_command(once: bool, port: int, seed: int, data: Path | None) -> None:
     sign_ins = coop.settings.data / SIGN_INS
     if sign_ins.exists():
         coop = open_coop(data)
-        click.echo(f"The demo is in {coop.settings.data} already; to begin afresh, remove that folder.")
+        click.echo(f"The demo is in {coop.settings.data} already, as it was made; to begin afresh, remove that folder.")
     else:
         if (not coop.settings.is_sqlite or coop.settings.sqlite_path.exists()) and migrate.revision_of(coop.engine) is not None:
             raise Refusal(f"{coop.settings.data} holds a co-op that is not the demo: name another folder with --data.")
@@ -241,7 +241,10 @@ def summarize(coop: Coop) -> None:
                 f"commission {format_dollars(sum(r.commission for r in rows)):>10}  "
                 f"tax {format_dollars(sum(r.tax_collected for r in rows)):>10}  statements {made}"
             )
-        mail = count_mail(session)
-    sent = mail.get("sent", 0)
+        stated, sent = session.execute(
+            select(func.count(Statement.id), func.count(Outbox.sent_at)).outerjoin(Outbox, Outbox.id == Statement.outbox_id)
+        ).one()
     where = coop.settings.smtp_host or coop.settings.maildir
-    click.echo(f"  {sent} statements were mailed to {where}.")
+    click.echo(
+        f"  Of {stated} statements of both months, {sent} were mailed to {where}; the others' dealers have no mail address."
+    )

@@ -6,8 +6,9 @@ Nothing here is a real person, firm or place.
 from __future__ import annotations
 
 import random
+from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
 from zoneinfo import ZoneInfo
@@ -211,79 +212,71 @@ def tickets(
     mall: DemoMall, people: dict[int, int], month: Month, through: date, *, seed: int, roster: list[DemoDealer]
 ) -> Iterator[TicketIn]:
     """A month's tickets of a mall up to a day, in order of time. `people` maps a dealer's number to the dealer's id."""
-    chance = random.Random(f"{seed}:{mall.code}:{month}")
-    here = [d for d in roster if d.number in people]
-    season = {11: 1.3, 12: 1.6, 1: 0.7, 2: 0.7}.get(month.month, 1.0)
-    number = 0
-    for day in month.each_day():
-        if day > through:
-            return
-        if day.weekday() == 0:  # closed on Mondays
-            continue
-        busy = season * (1.7 if day.weekday() >= 5 else 1.0)
-        for minutes in sorted(chance.randrange(0, 450) for _ in range(round(chance.uniform(1.2, 2.0) * len(here) / 2.2 * busy))):
-            number += 1
-            at = datetime.combine(day, time(10, 0), ZoneInfo(TIMEZONE)) + timedelta(minutes=minutes)
-            yield from _checkout(chance, mall, people, here, f"{month}-{number:04d}", at.astimezone(UTC))
+    return _Selling(mall, people, month, [d for d in roster if d.number in people], seed).through(through)
 
 
-def _checkout(
-    chance: random.Random, mall: DemoMall, people: dict[int, int], here: list[DemoDealer], number: str, at: datetime
-) -> Iterator[TicketIn]:
-    lines: list[LineIn] = []
-    for position in range(1, chance.choice((1, 1, 1, 2, 2, 3, 4)) + 1):
-        lines.append(_line(chance, people, chance.choices(here, [d.pull for d in here])[0], position))
-    source, key = f"{mall.code}/desk", f"{mall.code}/desk/{number}"
-    tender = chance.choices(("card", "cash", "check"), (6, 3, 1))[0]
-    buyer = key if chance.random() < 0.03 else ""
-    yield TicketIn(key, number, source, "sale", at, tuple(lines), (TenderIn(tender),), buyer_key=buyer[-32:])
-    if buyer and lines[0].dealer_id is not None and lines[0].quantity == 1:
+class _Selling:
+    """A month at a mall's desk: who may sell, and the numbers given out so far."""
+
+    def __init__(self, mall: DemoMall, people: dict[int, int], month: Month, here: list[DemoDealer], seed: int) -> None:
+        self.mall, self.people, self.month, self.here = mall, people, month, here
+        self.chance = random.Random(f"{seed}:{mall.code}:{month}")
+        self.tagged: Counter[int] = Counter()
+
+    def through(self, last: date) -> Iterator[TicketIn]:
+        season = {11: 1.3, 12: 1.6, 1: 0.7, 2: 0.7}.get(self.month.month, 1.0)
+        number = 0
+        for day in self.month.each_day():
+            if day > last:
+                return
+            if day.weekday() == 0:  # closed on Mondays
+                continue
+            busy = season * (1.7 if day.weekday() >= 5 else 1.0)
+            count = round(self.chance.uniform(1.2, 2.0) * len(self.here) / 2.2 * busy)
+            for minutes in sorted(self.chance.randrange(0, 450) for _ in range(count)):
+                number += 1
+                at = datetime.combine(day, time(10, 0), ZoneInfo(TIMEZONE)) + timedelta(minutes=minutes)
+                name = f"{self.mall.code[0]}{self.month.year % 100:02d}{self.month.month:02d}-{number:04d}"
+                yield from self.checkout(name, at.astimezone(UTC))
+
+    def checkout(self, number: str, at: datetime) -> Iterator[TicketIn]:
+        """A ticket, and now and then a part of it brought back."""
+        dealers = self.chance.choices(self.here, [d.pull for d in self.here], k=self.chance.choice((1, 1, 1, 2, 2, 3, 4)))
+        lines = tuple(self.line(dealer, position) for position, dealer in enumerate(dealers, 1))
+        source, key = f"{self.mall.code}/desk", f"{self.mall.code}/desk/{number}"
+        tender = (TenderIn(self.chance.choices(("card", "cash", "check"), (6, 3, 1))[0]),)
+        buyer = key if self.chance.random() < 0.03 else ""
+        yield TicketIn(key, number, source, "sale", at, lines, tender, buyer_key=buyer)
         sold = lines[0]
-        back = LineIn(
-            position=1,
-            dealer_id=sold.dealer_id,
-            tag=sold.tag,
-            description=sold.description,
-            quantity=-1,
-            unit_price=sold.unit_price,
-            tag_cents=-sold.tag_cents,
-            discount_cents=-sold.discount_cents,
-            discount_reason=sold.discount_reason,
-            discount_authority=sold.discount_authority,
-        )
-        yield TicketIn(
-            f"{key}/R",
-            f"{number}R",
-            source,
-            "return",
-            at + timedelta(minutes=20),
-            (back,),
-            (TenderIn(tender),),
-            buyer_key=buyer[-32:],
-        )
+        if buyer and sold.dealer_id is not None and sold.quantity == 1:
+            back = replace(sold, quantity=-1, tag_cents=-sold.tag_cents, discount_cents=-sold.discount_cents)
+            later = at + timedelta(minutes=20)
+            yield TicketIn(f"{key}/R", f"{number}R", source, "return", later, (back,), tender, buyer_key=buyer)
 
-
-def _line(chance: random.Random, people: dict[int, int], dealer: DemoDealer, position: int) -> LineIn:
-    words, (low, high) = _WARES[dealer.wares]
-    dollars = low + (high - low) * chance.randrange(100) * chance.randrange(100) // 10000
-    unit = dollars + chance.choice((Decimal(0), Decimal("0.50"), Decimal("0.95")))
-    quantity = chance.choice((1, 1, 1, 1, 1, 2)) if unit < 20 else 1
-    cents = round_half_up(unit * quantity * 100)
-    discount, reason, authority = 0, "", ""
-    if cents > 2000 and chance.random() < 0.25:
-        discount, reason, authority = round_half_up(Decimal(cents) / 10), "standing", "10% over $20, on request"
-    elif chance.random() < 0.04:
-        discount, reason, authority = round_half_up(Decimal(cents) / 5), "booth", f"booth sale of {dealer.code}"
-    unclaimed = chance.random() < 0.006
-    return LineIn(
-        position=position,
-        dealer_id=None if unclaimed else people[dealer.number],
-        tag="" if unclaimed else f"{dealer.code}-{chance.randrange(100, 999)}",
-        description=chance.choice(words),
-        quantity=quantity,
-        unit_price=unit,
-        tag_cents=cents,
-        discount_cents=discount,
-        discount_reason=reason,
-        discount_authority=authority,
-    )
+    def line(self, dealer: DemoDealer, position: int) -> LineIn:
+        chance = self.chance
+        words, (low, high) = _WARES[dealer.wares]
+        dollars = low + (high - low) * chance.randrange(100) * chance.randrange(100) // 10000
+        unit = dollars + chance.choice((Decimal(0), Decimal("0.50"), Decimal("0.95")))
+        quantity = chance.choice((1, 1, 1, 1, 1, 2)) if unit < 20 else 1
+        cents = round_half_up(unit * quantity * 100)
+        discount, reason, authority = 0, "", ""
+        if unit > 20 and chance.random() < 0.25:
+            discount, reason, authority = round_half_up(Decimal(cents) / 10), "standing", "10% over $20, on request"
+        elif chance.random() < 0.04:
+            discount, reason, authority = round_half_up(Decimal(cents) / 5), "booth", f"20% off, by {dealer.code}"
+        self.tagged[dealer.number] += 1
+        unclaimed = chance.random() < 0.006
+        item = f"{self.mall.code[0]}{self.month.month:02d}{self.tagged[dealer.number]:03d}"
+        return LineIn(
+            position=position,
+            dealer_id=None if unclaimed else self.people[dealer.number],
+            tag="" if unclaimed else f"{dealer.code}-{item}",
+            description=chance.choice(words),
+            quantity=quantity,
+            unit_price=unit,
+            tag_cents=cents,
+            discount_cents=discount,
+            discount_reason=reason,
+            discount_authority=authority,
+        )

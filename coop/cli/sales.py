@@ -14,7 +14,7 @@ from coop.core.errors import Refusal
 from coop.core.money import format_dollars
 from coop.sales.domain import MAPPINGS
 from coop.sales.importing import ImportOptions, import_sales, refusals_by_reason
-from coop.sales.queries import refusals_of
+from coop.sales.queries import late_tickets, refusals_of
 
 
 @click.group("sales")
@@ -58,7 +58,7 @@ def import_command(
     if work.finished_at is not None and work.finished_at < started:
         click.echo(f"{file.name} was brought in on {work.finished_at:%Y-%m-%d}: nothing has changed. It held:")
     with transaction(coop.sessions) as session:
-        reasons = refusals_by_reason(session, work.id)
+        reasons, late = refusals_by_reason(session, work.id), late_tickets(session, work.id)
         if refused_to is not None:
             try:
                 with refused_to.open("w", encoding="utf-8") as out:
@@ -80,3 +80,9 @@ def import_command(
     for reason, count in reasons:
         click.echo(f"{'':>14} {count:>10,}  refused: {reason}")
     click.echo(f"{'tickets':>14} {work.tickets:>10,}")
+    for label, count, on in late:
+        click.echo(f"{count:,} of these tickets were sold in {label}, which is closed: they are dated {on:%B %-d, %Y}.")
+    if any(reason == "unknown dealer" for reason, _ in reasons):
+        click.echo("Add the dealers that are missing, or import again with --create-dealers.")
+    if work.rows_refused and refused_to is None:
+        click.echo("To read why each row was refused, run the same import again with --refused FILE: it changes nothing else.")

@@ -30,7 +30,7 @@ def found_coop(session: Session, now: datetime, name: str, *, commission_percent
         raise Refusal("The co-op's name is empty.")
     if session.get(Cooperative, 1) is not None:
         raise Refusal("There is a co-op in this database already.")
-    if not 0 <= commission_percent <= 100:
+    if not commission_percent.is_finite() or not 0 <= commission_percent <= 100:
         raise Refusal(f"A commission of {commission_percent} percent is not between 0 and 100.")
     coop = Cooperative(
         id=1,

@@ -14,11 +14,16 @@ from coop.dealers.membership import require_code
 from coop.floor.models import SPACE_KINDS, Mall, Space
 
 
+def require_timezone(name: str) -> None:
+    """Refuses a time zone nobody keeps."""
+    if not is_timezone(name):
+        raise Refusal(f"Time zone {name!r} is not one of the IANA database: use one such as America/Chicago.")
+
+
 def add_mall(session: Session, now: datetime, code: str, *, name: str, timezone: str, address: str = "") -> Mall:
     """A building of the co-op. Refuses a code that is taken and a time zone nobody keeps."""
     code = require_code(code, "Mall code")
-    if not is_timezone(timezone):
-        raise Refusal(f"Time zone {timezone!r} is not one of the IANA database: use one such as America/Chicago.")
+    require_timezone(timezone)
     if session.scalar(select(Mall.id).where(Mall.code == code)) is not None:
         raise Refusal(f"Mall code {code} is taken: choose another.")
     mall = Mall(code=code, name=name, timezone=timezone, address=address, created_at=now)

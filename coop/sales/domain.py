@@ -197,8 +197,10 @@ def parse_row(mapping: SourceMapping, row: Mapping[str, str], *, latest: datetim
         raise RowError("no price", f"{mapping.unit_price} is {unit_price}: a line without a price is not a sale.")
     if unit_price.as_tuple().exponent < -6:  # type: ignore[operator]
         raise RowError(f"bad {mapping.unit_price}", f"{mapping.unit_price} {unit_price} has more than six decimals.")
-    if quantity == 0 or abs(quantity) > MAX_QUANTITY:
-        raise RowError("no quantity", f"{mapping.quantity} is {quantity}: a sale has one item or more, up to a million.")
+    if abs(quantity) > MAX_QUANTITY:
+        raise RowError("too large", f"{mapping.quantity} is {quantity}: more than a million of one item; check it.")
+    if quantity == 0:
+        raise RowError("no quantity", f"{mapping.quantity} is {quantity}: a sale has one item or more.")
     if mapping.is_return(number):
         if quantity > 0:
             raise RowError("return of nothing", f"{mapping.quantity} is {quantity} on return {number}: it should be negative.")

@@ -12,8 +12,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
-from coop.books.service import insert_ignoring
-from coop.core import faults
+from coop.core import audit, faults
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.periods import Month
@@ -214,6 +213,8 @@ def _finish(session: Session, now: datetime, import_id: int, totals: Totals) -> 
     # By count: an import that was stopped took some of them before.
     work.tickets = session.scalar(select(func.count(Ticket.id)).where(Ticket.import_id == import_id)) or 0
     work.taken_cents, work.unclaimed_cents = totals.taken_cents, totals.unclaimed_cents
+    mall = session.get_one(Mall, work.mall_id)
+    audit.record(session, now, "sales brought in", "import", work.id, detail=f"{mall.code} {work.file_name}: {work.rows} rows")
     session.flush()
     return work
 

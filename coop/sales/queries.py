@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 
 from sqlalchemy import case, func, select
 from sqlalchemy.orm import Session, aliased
@@ -96,3 +97,16 @@ def unclaimed_in(session: Session, mall_id: int, month: Month) -> tuple[int, int
         )
     ).one()
     return int(count), int(amount)
+
+
+def late_tickets(session: Session, import_id: int) -> list[tuple[str, int, date]]:
+    """Tickets of an import whose month was closed when they came: (month of the sale, how many, the date they are posted on)."""
+    counts: dict[tuple[Month, date], int] = {}
+    for sold_on, posted_on, count in session.execute(
+        select(Ticket.sold_on, Ticket.posting_date, func.count())
+        .where(Ticket.import_id == import_id, Ticket.posting_date != Ticket.sold_on)
+        .group_by(Ticket.sold_on, Ticket.posting_date)
+    ):
+        key = (Month.of(sold_on), posted_on)
+        counts[key] = counts.get(key, 0) + count
+    return [(month.name, count, posted_on) for (month, posted_on), count in sorted(counts.items())]
