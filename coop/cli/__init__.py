@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 
 import click
@@ -13,18 +14,18 @@ from coop.core.errors import Refusal
 
 COMMANDS = {
     # command: module of coop.cli that defines it under that name (loaded only when it is asked for)
+    "demo": "demo",
     "new": "beginning",
+    "user": "people",
     "sales": "sales",
     "month": "month",
     "statements": "statements",
+    "serve": "serve",
+    "work": "serve",
     "check": "machine",
     "upgrade": "machine",
     "backup": "keeping",
     "restore": "keeping",
-    "user": "people",
-    "serve": "serve",
-    "work": "serve",
-    "demo": "demo",
     "test": "developing",
     "bench": "developing",
 }
@@ -46,11 +47,14 @@ class LazyGroup(click.Group):
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="coop")
-def cli() -> None:
+@click.option("--data", type=click.Path(), help="As of each command: the co-op's folder.")
+def cli(data: str | None) -> None:
     """The operations of a dealer co-op: leases, one register, tax, the books, the month-end, statements.
 
     Every command works in the folder named by --data, or by COOP_DATA, or in ./coop-data.
     """
+    if data is not None:
+        os.environ["COOP_DATA"] = data
 
 
 def main() -> None:
