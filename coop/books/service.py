@@ -8,14 +8,12 @@ from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import Select, case, event, func, insert, or_, select, true
-from sqlalchemy.dialects.postgresql import insert as pg_insert
-from sqlalchemy.dialects.sqlite import insert as sqlite_insert
 from sqlalchemy.orm import Session
 
 from coop.books.domain import GENESIS, EntryDraft, SealedEntry, netted, require_balanced, seal_hash
 from coop.books.models import Account, Entry, EntryProof, Period, Posting, Seal
 from coop.core import faults
-from coop.core.db import dialect_name
+from coop.core.db import dialect_name, insert_ignoring
 from coop.core.errors import Refusal
 from coop.core.jobs import short_job
 from coop.core.money import format_cents
@@ -25,12 +23,6 @@ from coop.floor.models import Mall
 
 _BATCH = 2000
 COOP_CHAIN = "co-op"
-
-
-def insert_ignoring(session: Session, table: type[Any]) -> Any:
-    """An insert that leaves a row alone which is there already."""
-    insert_ = pg_insert if dialect_name(session) == "postgresql" else sqlite_insert
-    return insert_(table).on_conflict_do_nothing()
 
 
 # --- accounts -----------------------------------------------------------------------------------------------------------
@@ -398,7 +390,7 @@ def _seal_job(session: Session, now: datetime, args: dict[str, Any]) -> None:
 
 
 def check_trial_balance(session: Session, period_id: int | None = None) -> list[str]:
-    """Faults of the trial balance, of all the books or of one period: its sum, and every entry against its proof and its month."""
+    """Faults of the trial balance, of all the books or of one period: its sum, every entry against its proof and month."""
     faults_found = []
     within = true() if period_id is None else Entry.period_id == period_id
     sum_of = select(func.coalesce(func.sum(Posting.amount_cents), 0))

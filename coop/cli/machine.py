@@ -23,12 +23,11 @@ from coop.books import service as books
 from coop.cli.context import Coop, data_option, open_coop
 from coop.config import Settings, SettingsError, load_settings
 from coop.core import migrate, paths, pdf
+from coop.core.db import server_version
 from coop.core.errors import Refusal
-from coop.core.jobs import server_version
 from coop.dealers.models import Cooperative
 from coop.statements import service as statements
 
-PDF_PACKAGES = ("libpango-1.0-0", "libpangoft2-1.0-0", "libharfbuzz-subset0")
 LEAST_FREE_BYTES = 200 * 2**20
 ANSWER_WITHIN_S = 5
 
@@ -75,7 +74,7 @@ def _renderer() -> Finding:
     if sys.platform == "darwin":
         mend = "brew install pango"
     else:
-        mend = f"sudo apt-get update && sudo apt-get install -y {' '.join(PDF_PACKAGES)}"
+        mend = f"sudo apt-get update && sudo {pdf.INSTALL}"
     return Finding("libraries for PDF", said, mend, "missing")
 
 

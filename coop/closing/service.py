@@ -10,12 +10,12 @@ from typing import Any
 from sqlalchemy import String, cast, func, literal, select
 from sqlalchemy.orm import Session
 
-from coop.books.service import insert_ignoring
 from coop.closing import queries
 from coop.closing.models import CloseStep, MonthClose
 from coop.closing.queries import group_of as group_of
 from coop.closing.steps import BEFORE_LOCK, BODIES, TITLES, StepRefused
 from coop.core import audit, clock, faults
+from coop.core.db import insert_ignoring
 from coop.core.errors import Refusal
 from coop.core.jobs import Job, JobRun, Later, long_job, name_job, name_jobs, retry_failed
 from coop.core.mail import JOB_KEY, Outbox

@@ -9,8 +9,10 @@ from datetime import UTC, datetime
 from decimal import Decimal
 from typing import Any
 
-from sqlalchemy import BigInteger, DateTime, Dialect, Engine, Integer, MetaData, create_engine, event
-from sqlalchemy.engine import URL, make_url
+from sqlalchemy import BigInteger, DateTime, Dialect, Engine, Integer, MetaData, create_engine, event, text
+from sqlalchemy.dialects.postgresql import insert as pg_insert
+from sqlalchemy.dialects.sqlite import insert as sqlite_insert
+from sqlalchemy.engine import URL, ExceptionContext, make_url
 from sqlalchemy.orm import DeclarativeBase, Session, sessionmaker
 from sqlalchemy.types import TypeDecorator
 
@@ -96,7 +98,26 @@ def make_engine(url: str | URL, **options: Any) -> Engine:
     else:
         options.setdefault("pool_pre_ping", True)
         engine = create_engine(parsed, **options)
+        event.listen(engine, "handle_error", _without_rows)
     return engine
+
+
+def _without_rows(context: ExceptionContext) -> None:
+    """Keep of a server's error its first line, its SQLSTATE and the constraint's name.
+
+    The lines after it quote rows and keys ("Failing row contains (...)", "Key (email)=(...)"), and would carry them into logs
+    and into what a job keeps. A connection that is not made has no rows, and its lines help whoever mends it.
+    """
+    original, raised = context.original_exception, context.sqlalchemy_exception
+    state = getattr(original, "sqlstate", None)
+    if state is None or context.connection is None:
+        return
+    whole = str(original)
+    constraint = original.diag.constraint_name  # type: ignore[attr-defined]
+    brief = f"{whole.partition(chr(10))[0]} [{state}{f', {constraint}' if constraint else ''}]"
+    original.args = (brief,)
+    if raised is not None:
+        raised.args = tuple(arg.replace(whole, brief) if isinstance(arg, str) else arg for arg in raised.args)
 
 
 def _sqlite_connect(connection: sqlite3.Connection, _record: object) -> None:
@@ -126,3 +147,16 @@ def transaction(sessions: Sessions) -> Iterator[Session]:
 
 def dialect_name(session: Session) -> str:
     return session.get_bind().dialect.name
+
+
+def insert_ignoring(session: Session, table: type[Any], *key: str) -> Any:
+    """An insert that leaves a row alone which is there already: under that key (columns), or under any if none is named."""
+    insert = pg_insert if dialect_name(session) == "postgresql" else sqlite_insert
+    return insert(table).on_conflict_do_nothing(index_elements=key or None)
+
+
+def server_version(session: Session) -> str:
+    """The database's own version, for `coop check`."""
+    if dialect_name(session) == "postgresql":
+        return "PostgreSQL " + str(session.scalar(text("SHOW server_version")))
+    return "SQLite " + str(session.scalar(text("SELECT sqlite_version()")))

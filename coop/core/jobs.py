@@ -16,15 +16,13 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any, Protocol
 
-from sqlalchemy import JSON, ColumnElement, Index, Integer, String, Text, case, event, func, or_, select, text, update
-from sqlalchemy.dialects.postgresql import insert as pg_insert
-from sqlalchemy.dialects.sqlite import insert as sqlite_insert
+from sqlalchemy import JSON, ColumnElement, Index, Integer, String, Text, case, event, func, or_, select, update
 from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Mapped, Session, mapped_column
 
 from coop.core import faults
 from coop.core.clock import utc_now
-from coop.core.db import Base, Key, Sessions, UtcDateTime, dialect_name, transaction
+from coop.core.db import Base, Key, Sessions, UtcDateTime, dialect_name, insert_ignoring, transaction
 from coop.core.errors import Refusal
 from coop.core.heartbeat import beating
 from coop.core.logs import REQUEST_ID
@@ -220,10 +218,9 @@ def name_jobs(
         }
         for key, args in jobs
     ]
-    insert = pg_insert if dialect_name(session) == "postgresql" else sqlite_insert
     for start in range(0, len(rows), _ROWS_AT_ONCE):
-        some = insert(Job).values(rows[start : start + _ROWS_AT_ONCE])
-        made = session.scalars(some.on_conflict_do_nothing(index_elements=["key"]).returning(Job.id))
+        some = insert_ignoring(session, Job, "key").values(rows[start : start + _ROWS_AT_ONCE])
+        made = session.scalars(some.returning(Job.id))
         session.info.setdefault("named_jobs", []).extend((job_id, queue, after) for job_id in made)
 
 
@@ -488,10 +485,3 @@ def sweep(session: Session, now: datetime, unsent_for: timedelta = timedelta(sec
         .limit(1000)
     )
     return [(row[0], row[1]) for row in rows]
-
-
-def server_version(session: Session) -> str:
-    """The database's own version, for `coop check`."""
-    if dialect_name(session) == "postgresql":
-        return "PostgreSQL " + str(session.scalar(text("SHOW server_version")))
-    return "SQLite " + str(session.scalar(text("SELECT sqlite_version()")))

@@ -16,13 +16,11 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import CheckConstraint, ForeignKey, Index, Integer, String, Text, and_, func, or_, select, update
-from sqlalchemy.dialects.postgresql import insert as pg_insert
-from sqlalchemy.dialects.sqlite import insert as sqlite_insert
 from sqlalchemy.orm import Mapped, Session, mapped_column, undefer
 
 from coop.config import Settings
 from coop.core import audit, faults, jobs
-from coop.core.db import Base, Key, UtcDateTime, dialect_name
+from coop.core.db import Base, Key, UtcDateTime, insert_ignoring
 from coop.core.documents import Document
 from coop.core.errors import Refusal
 from coop.core.mail_transport import Attachment, Letter, PutOff, Refused, breaks_a_header, compose, deliver
@@ -137,8 +135,7 @@ def queue_mail(
         "created_at": now,
         "resend_of_id": resend_of_id,
     }
-    insert = pg_insert if dialect_name(session) == "postgresql" else sqlite_insert
-    session.execute(insert(Outbox).values(values).on_conflict_do_nothing(index_elements=["key"]))
+    session.execute(insert_ignoring(session, Outbox, "key").values(values))
     outbox = session.scalars(select(Outbox).where(Outbox.key == key)).one()
     jobs.name_job(
         session,

@@ -11,11 +11,9 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import Integer, String, delete
-from sqlalchemy.dialects.postgresql import insert as pg_insert
-from sqlalchemy.dialects.sqlite import insert as sqlite_insert
 from sqlalchemy.orm import Mapped, Session, mapped_column
 
-from coop.core.db import Base, UtcDateTime, dialect_name
+from coop.core.db import Base, UtcDateTime, insert_ignoring
 from coop.core.jobs import name_job, short_job
 
 ASK_EVERY = timedelta(seconds=15)
@@ -54,9 +52,8 @@ SCHEDULE = (
 
 def take_slot(session: Session, now: datetime, schedule: str, every: timedelta, offset: timedelta = timedelta(0)) -> bool:
     """Whether this caller is the one to do the scheduled thing in this slot of time (slots begin `offset` after UTC's)."""
-    insert = pg_insert if dialect_name(session) == "postgresql" else sqlite_insert
     slot = (now - offset - _EPOCH) // every
-    take = insert(ScheduleSlot).values(schedule=schedule, slot=slot, at=now).on_conflict_do_nothing()
+    take = insert_ignoring(session, ScheduleSlot).values(schedule=schedule, slot=slot, at=now)
     # RETURNING, not a count of rows: psycopg does not count those of an insert the ORM has prepared.
     return session.scalar(take.returning(ScheduleSlot.slot)) is not None
 

@@ -13,7 +13,7 @@ from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
 from coop.core import audit, faults
-from coop.core.db import Sessions, transaction
+from coop.core.db import Sessions, insert_ignoring, transaction
 from coop.core.errors import Refusal
 from coop.core.periods import Month
 from coop.dealers.membership import add_dealer

@@ -16,8 +16,9 @@ from pathlib import Path
 import pytest
 
 from coop.app import create_app
-from coop.cli import COMMANDS, machine
+from coop.cli import COMMANDS
 from coop.config import Settings, load_settings
+from coop.core import pdf
 from coop.core.jobs import QUEUES
 from tests.architecture import plain_yaml
 from tests.architecture.rules import CHECKOUT
@@ -160,7 +161,7 @@ def test_the_image_is_built_of_the_stages_that_are_named():
 
 
 def test_the_renderers_libraries_are_the_same_everywhere():
-    wanted = " ".join(machine.PDF_PACKAGES)
+    wanted = pdf.INSTALL.removeprefix("apt-get install -y ")
     assert wanted in DOCKERFILE
     assert wanted in (CHECKOUT / ".ci" / "setup").read_text(encoding="utf-8")
 

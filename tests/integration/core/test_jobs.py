@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from coop.core import jobs
 from coop.core.audit import AuditLog, record
 from coop.core.clock import utc_now
-from coop.core.db import Sessions, transaction
+from coop.core.db import Sessions, server_version, transaction
 from coop.core.errors import Refusal
 from coop.core.jobs import Job, JobRun, Later, LeaseLost
 from coop.core.logs import REQUEST_ID
@@ -477,6 +477,6 @@ def test_the_sweep_finds_what_a_broker_lost(sessions: Sessions, now: datetime) -
 
 def test_the_databases_own_version_is_known(sessions: Sessions, database_url: str) -> None:
     with transaction(sessions) as session:
-        version = jobs.server_version(session)
+        version = server_version(session)
     assert version.split()[0] == ("SQLite" if database_url.startswith("sqlite") else "PostgreSQL")
     assert version.split()[1][0].isdigit()
