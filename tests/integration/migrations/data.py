@@ -300,5 +300,89 @@ def load_first(connection: Connection) -> None:
             connection.exec_driver_sql(f"SELECT setval(pg_get_serial_sequence('{table}', 'id'), (SELECT max(id) FROM {table}))")
 
 
-LOADERS: dict[str, Callable[[Connection], None]] = {"0001": load_first, "0002": load_first}
+def load_tax(connection: Connection) -> None:
+    """Revision 0003: the same co-op, with a row of everything that tax keeps since; one return filed, one begun."""
+    load_first(connection)
+    connection.exec_driver_sql("UPDATE jurisdiction SET state_fips = '98', fips = '98' WHERE id = 1")
+    rule = {"jurisdiction_id": 1, "kind": "exempt", "starts_on": "2026-01-01", "ends_on": None, "terms": '{"tax_class": "books"}'}
+    insert(connection, "tax_rule", rule)
+    insert(
+        connection,
+        "tax_setting",
+        {
+            "scope": "state:98",
+            "state_fips": "98",
+            "starts_on": "2026-01-01",
+            "owed_by": "coop",
+            "layaway_at": "completion",
+            "office": "Elm Revenue",
+            "frequency": "month",
+            "year_begins": 1,
+            "remits": "greater",
+            "due_day": 20,
+            "due_months_after": 1,
+            "due_region": "",
+            "due_roll": "next",
+            "closed_days": "[]",
+            "allowance": '{"tiers": [[null, "2"]]}',
+            "interest_percent": 3_000_000,
+            "interest_per": "year",
+        },
+    )
+    insert(
+        connection,
+        "tax_certificate",
+        {
+            "number": "R-17",
+            "kind": "resale",
+            "buyer_name": "Orla Quint",
+            "states": '["98"]',
+            "starts_on": "2026-01-01",
+            "expires_on": None,
+            "created_at": AT,
+        },
+    )
+    file = {
+        "kind": "boundary",
+        "file_name": "elm.csv",
+        "sha256": "e" * 64,
+        "content": "1f8b",
+        "state": "applied",
+        "proposal": "{}",
+    }
+    insert(connection, "tax_import", {"id": 1, **file, "done": "{}", "proposed_at": AT, "applied_at": AT})
+    insert(
+        connection,
+        "tax_boundary",
+        {
+            "key_sha": "d" * 32,
+            "import_id": 1,
+            "state_fips": "98",
+            "record": "Z",
+            "zip_low": "99101",
+            "plus4_low": "",
+            "zip_high": "99103",
+            "plus4_high": "",
+            "starts_on": "2026-01-01",
+            "ends_on": None,
+            "places": '[["state", "98"]]',
+        },
+    )
+    untaxed = {"mall_id": 1, "posting_date": "2026-09-05", "sold_on": "2026-09-05", "ticket_key": "desk/1", "position": 1}
+    why = {
+        "dealer_id": 1,
+        "jurisdiction_id": 1,
+        "kind": "deduction",
+        "reason": "discount",
+        "certificate": "",
+        "amount_cents": 5_00,
+    }
+    insert(connection, "tax_untaxed", {**untaxed, **why})
+    for n, (month, state) in enumerate((("09", "filed"), ("10", "draft")), 1):
+        period = {"office": "Elm Revenue", "first_day": f"2026-{month}-01", "last_day": f"2026-{month}-30"}
+        value = {"due_on": "2026-11-20", "state": state, "value_json": "{}", "value_sha256": "c" * 64, "created_at": AT}
+        insert(connection, "tax_return", {"id": n, "number": f"elm-2026-{month}", **period, **value})
+
+
+LOADERS: dict[str, Callable[[Connection], None]] = {"0001": load_first, "0002": load_first, "0003": load_tax}
 """By revision."""
