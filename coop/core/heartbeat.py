@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import timedelta
 
-from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.exc import OperationalError, SQLAlchemyError
 
 log = logging.getLogger("coop.jobs")
 
@@ -51,5 +51,7 @@ def _beat_until(
         try:
             if not beat():
                 return
+        except OperationalError as error:
+            log.warning("the database did not take a heartbeat; trying again in %s: %s", every, error.orig)
         except SQLAlchemyError:
             log.warning("the database did not take a heartbeat; trying again in %s", every, exc_info=True)
