@@ -376,6 +376,7 @@ def seal_periods(session: Session, now: datetime) -> int:
     open_periods = session.scalars(
         select(Period).where(Period.state == "open").order_by(func.coalesce(Period.mall_id, 0), Period.first_day)
     ).all()
+    # Every mall before any of its months: a batch that has opened a month of one may still want one of another.
     for mall_id in dict.fromkeys(period.mall_id for period in open_periods):
         session.execute(_owner(mall_id).with_for_update(key_share=True))
     return sum(seal_period(session, now, period, "day") is not None for period in open_periods)

@@ -15,10 +15,11 @@ from sqlalchemy import func, select, text
 from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.orm import Session
 
-from coop.books.models import Entry, Period, Seal
+from coop.books.models import Entry, Period, Posting, Seal
 from coop.books.service import (
     check_books,
     close_period,
+    ensure_period,
     lock_period,
     post_entries,
     post_entry,
@@ -30,7 +31,7 @@ from coop.core.errors import Refusal
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
-from tests.factories.books import NOVEMBER, OCTOBER, SEPTEMBER, entry_sql, month_sql, posting_sql, sale, shut
+from tests.factories.books import NOVEMBER, OCTOBER, SEPTEMBER, entry_sql, month_sql, posting_sql, proof_sql, sale, shut
 from tests.factories.people import make_coop, make_dealer, make_mall
 
 POSTGRESQL = pytest.mark.parametrize(
@@ -138,15 +139,41 @@ def test_a_posting_that_meets_a_close_waits_and_is_refused(sessions: Sessions, n
     holds(sessions)
 
 
-def test_a_posting_that_knows_no_locks_waits_too(sessions: Sessions, now: datetime, house: tuple[Mall, Dealer]) -> None:
+CLOSED_BY_HAND = text("UPDATE period SET state = 'closed'")
+
+
+@pytest.mark.parametrize("by_hand", [False, True], ids=["closed by the program", "closed by hand"])
+def test_a_posting_that_knows_no_locks_waits_too(
+    sessions: Sessions, now: datetime, house: tuple[Mall, Dealer], by_hand: bool
+) -> None:
     """The guard in the database takes the lock itself: a program that never heard of ours cannot slip past a close."""
     with transaction(sessions) as session:
         period_id = period_of(session).id
-        closing(now)(session)
+        if by_hand:
+            session.execute(CLOSED_BY_HAND)
+        else:
+            closing(now)(session)
         raw = Other(sessions, lambda s: s.execute(text(entry_sql(900, period_id, house[0].id, "2026-09-30"))))
         raw.waits()
     assert "closed and takes no entry" in raw.ends(IntegrityError)
-    holds(sessions)
+
+
+def test_a_close_by_hand_waits_for_a_posting_by_hand(sessions: Sessions, now: datetime, house: tuple[Mall, Dealer]) -> None:
+    with transaction(sessions) as session:
+        first = session.scalars(select(Posting).order_by(Posting.id)).first()
+        assert first is not None
+        for statement in (
+            entry_sql(900, period_of(session).id, house[0].id, "2026-09-30"),
+            posting_sql(900, first.account_id, 500),
+            posting_sql(900, first.account_id, -500),
+            proof_sql(900, 2, 500),
+        ):
+            session.execute(text(statement))
+        close = Other(sessions, lambda s: s.execute(CLOSED_BY_HAND))
+        close.waits()
+    close.ends()
+    with transaction(sessions) as session:
+        assert (period_of(session).state, entries_in(session, SEPTEMBER)) == ("closed", 2)
 
 
 @POSTGRESQL
@@ -277,6 +304,24 @@ def test_a_day_s_seal_meets_a_close(sessions: Sessions, now: datetime, house: tu
     holds(sessions)
 
 
+def test_a_day_s_seal_meets_a_batch_that_opens_a_month_of_another_mall(
+    sessions: Sessions, now: datetime, house: tuple[Mall, Dealer]
+) -> None:
+    """A batch opens the months of its malls before it holds any; a seal takes every mall before any month."""
+    with transaction(sessions) as session:
+        east = make_mall(session, now, "EAST")
+        post_entry(session, now, sale(session, east, house[1], 700, date(2026, 10, 2), "east"))
+    with transaction(sessions) as session:
+        ensure_period(session, east.id, NOVEMBER)
+        day = Other(sessions, lambda s: seal_periods(s, now))
+        day.waits()
+        selling(now, house, "main", date(2026, 9, 2))(session)
+    day.ends()
+    with transaction(sessions) as session:
+        assert session.execute(select(Seal.chain, Seal.entries).order_by(Seal.chain)).all() == [("EAST", 1), ("MAIN", 2)]
+    holds(sessions)
+
+
 def test_an_import_that_holds_its_mall_meets_a_close(sessions: Sessions, now: datetime, house: tuple[Mall, Dealer]) -> None:
     with transaction(sessions) as session:
         session.execute(select(Mall).where(Mall.id == house[0].id).with_for_update(key_share=True))
@@ -320,7 +365,7 @@ def test_no_month_opens_behind_one_that_is_closing_by_hand_either(
 ) -> None:
     opening = month_sql(900, house[0].id, "'2026-08-01'", "'2026-08-31'")
     with transaction(sessions) as session:
-        session.execute(text("UPDATE period SET state = 'closed'"))
+        session.execute(CLOSED_BY_HAND)
         early = Other(sessions, lambda s: s.execute(text(opening)))
         early.waits()
     assert "no month opens before one that is closed" in early.ends(IntegrityError)
