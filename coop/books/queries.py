@@ -46,16 +46,9 @@ def balances(session: Session, *, through: date | None = None) -> list[Balance]:
 
 
 def first_days(session: Session) -> dict[int, date]:
-    """The first day of each mall's entries and months: mall id -> day."""
-    days: dict[int, date] = {}
-    for query in (
-        select(Entry.mall_id, func.min(Entry.business_date)).group_by(Entry.mall_id),
-        select(Period.mall_id, func.min(Period.first_day)).group_by(Period.mall_id),
-    ):
-        for mall_id, day in session.execute(query):
-            if mall_id is not None:
-                days[mall_id] = min(day, days.get(mall_id, day))
-    return days
+    """The first day of each mall's first month in the books (no entry is outside of one): mall id -> day."""
+    rows = session.execute(select(Period.mall_id, func.min(Period.first_day)).group_by(Period.mall_id))
+    return {mall_id: day for mall_id, day in rows if mall_id is not None}
 
 
 def last_closed(session: Session, mall_id: int) -> Month | None:

@@ -21,6 +21,7 @@ from sqlalchemy.orm import Session
 
 from coop.books import service as books
 from coop.cli.context import Coop, data_option, open_coop
+from coop.closing import checking as closing
 from coop.config import Settings, SettingsError, load_settings
 from coop.core import migrate, paths, pdf
 from coop.core.db import server_version
@@ -172,24 +173,30 @@ def _unknown(revision: str) -> str:
 BOOKS: tuple[tuple[str, Callable[[Session], list[str]]], ...] = (
     ("trial balance and seals", books.check_books),
     ("statements against the ledger", statements.check_statements),
+    ("a statement of every dealer of a closed month", closing.check_months),
 )
 """What is proved, and what proves it: it gives each fault as a sentence."""
 
 
 def check_books(coop: Coop) -> Iterator[Finding]:
-    """Prove the books from one consistent reading of the database."""
+    """Prove the books part by part, each from one consistent reading of the database.
+
+    On SQLite a reading keeps writers waiting: it lasts no longer than one part, and not while a finding is printed.
+    """
     with coop.sessions() as session:
-        if not coop.settings.is_sqlite:
-            # Or an entry made between two questions would look like a fault.
-            session.connection(execution_options={"isolation_level": "REPEATABLE READ"})
-        if not session.scalar(select(func.count()).select_from(Cooperative)):
-            yield Finding("co-op", "the database holds none.", "coop new --name NAME --mall CODE --timezone ZONE")
-            return
-        for subject, proof in BOOKS:
+        founded = session.scalar(select(func.count()).select_from(Cooperative))
+    if not founded:
+        yield Finding("co-op", "the database holds none.", "coop new --name NAME --mall CODE --timezone ZONE")
+        return
+    for subject, proof in BOOKS:
+        with coop.sessions() as session:
+            if not coop.settings.is_sqlite:
+                # Or an entry made between two questions would look like a fault.
+                session.connection(execution_options={"isolation_level": "REPEATABLE READ"})
             faults = proof(session)
-            yield from (Finding(subject, fault) for fault in faults)
-            if not faults:
-                yield Finding(subject)
+        yield from (Finding(subject, fault) for fault in faults)
+        if not faults:
+            yield Finding(subject)
 
 
 def _all_findings(data: Path | None) -> Iterator[Finding]:

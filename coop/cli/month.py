@@ -20,6 +20,7 @@ from coop.core.jobs import GroupState
 from coop.core.money import format_cents, format_dollars
 from coop.core.periods import Month
 from coop.core.runner import run_group_with_processes
+from coop.statements.service import counted
 
 _MARKS = {"done": "done", "refused": "REFUSED", "running": "running", "waiting": "not yet"}
 
@@ -80,11 +81,13 @@ def see_through(coop: Coop, close_id: int) -> None:
 def _rehearse(coop: Coop, month: Month, mall_code: str) -> None:
     with coop.sessions() as session:
         mall = find_mall(session, mall_code)
-        for step in service.rehearse_close(session, utc_now(), mall, month):
-            click.echo(f"{_MARKS[step.state]:>8}  {TITLES[step.name]}: {step.report}")
+        said = service.rehearse_close(session, utc_now(), mall, month)
         rows = dealer_rows(session, mall.id, month)
         session.rollback()
-    click.echo(f"{len(rows)} dealers; to be owed in all {format_dollars(sum(row.closing for row in rows))}. Nothing was changed.")
+    for step in said:
+        click.echo(f"{_MARKS[step.state]:>8}  {TITLES[step.name]}: {step.report}")
+    owed = format_dollars(sum(row.closing for row in rows))
+    click.echo(f"{counted(len(rows), 'dealer')}; to be owed in all {owed}. Nothing was changed.")
 
 
 def _print_steps(close: MonthClose) -> None:
@@ -133,6 +136,9 @@ def show_command(month: Month, mall_code: str, form: str, data: Path | None) -> 
         out.writerow(["dealer", *_CENTS])
         for code, *amounts in table:
             out.writerow([code, *(format_cents(a, grouped=False) for a in amounts)])
+        return
+    if not table:
+        click.echo(f"No dealer has a lease, a sale, a charge or a balance in {month.name} at {mall.code}.")
         return
     widths = [max(11, len(name) + 1) for name in _CENTS]
     click.echo("dealer".ljust(8) + "".join(name.rjust(w) for name, w in zip(_CENTS, widths, strict=True)))

@@ -9,7 +9,7 @@ import click
 from coop.cli.context import MONTH, data_option, database_faults, find_mall, open_coop
 from coop.core.db import transaction
 from coop.core.periods import Month
-from coop.statements.service import export_statements
+from coop.statements.service import counted, export_statements
 
 
 @click.group("statements")
@@ -25,8 +25,9 @@ def statements_command() -> None:
 def export_command(month: Month, mall_code: str, folder: Path, data: Path | None) -> None:
     """Write a month's statements to a folder, one PDF a dealer, as they were first made."""
     coop = open_coop(data)
-    with database_faults(), transaction(coop.sessions) as session:
-        done = export_statements(session, find_mall(session, mall_code), month, folder)
-    click.echo(
-        f"{done.written} statements written to {folder}" + (f", {done.unchanged} were there already." if done.unchanged else ".")
-    )
+    with database_faults():
+        with transaction(coop.sessions) as session:
+            mall = find_mall(session, mall_code)
+        done = export_statements(coop.sessions, mall, month, folder)
+    there = f", {counted(done.unchanged, 'was', 'were')} there already" if done.unchanged else ""
+    click.echo(f"{counted(done.written, 'statement')} written to {folder}{there}.")

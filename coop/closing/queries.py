@@ -5,16 +5,17 @@ from __future__ import annotations
 from collections import defaultdict
 from dataclasses import dataclass
 
-from sqlalchemy import func, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from coop.books import queries as books
 from coop.books.models import Period
 from coop.books.queries import dealer_balances_before, dealer_movements
 from coop.closing.models import MonthClose
 from coop.core.jobs import Job
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
-from coop.floor.models import Mall
+from coop.leases import queries as leases
 from coop.leases.queries import charges_of, leases_in
 from coop.leases.service import INCOME
 from coop.sales.queries import DealerSales, month_sales
@@ -29,8 +30,8 @@ class DealerMonth:
     """One dealer's month at a mall, in cents.
 
     closing = opening + net - commission - rent - fees - paid. Returns, discounts and charges are positive when they take
-    something off; `paid` is what went to the dealer, less what the dealer paid in; opening and closing are positive when owed to
-    the dealer. Tax collected is for information: it is the state's, not the dealer's.
+    something off; `paid` is what went to the dealer, less what came in and any correction; opening and closing are positive when
+    owed to the dealer. Tax collected is for information: it is the state's, not the dealer's.
     """
 
     dealer_id: int
@@ -58,18 +59,38 @@ def group_of(close_id: int) -> str:
     return f"close:{close_id}"
 
 
-def first_open_before(session: Session, mall_id: int, month: Month) -> Month | None:
-    """The first month before this one that is still open; None when all are closed."""
-    first_day = session.scalar(
-        select(func.min(Period.first_day)).where(
-            Period.mall_id == mall_id, Period.first_day < month.first_day, Period.state == "open"
-        )
-    )
-    return None if first_day is None else Month.of(first_day)
+def first_months(session: Session) -> dict[int, Month]:
+    """The month each mall begins with, by mall id: the first with a lease, a charge, an entry or an opened month.
+
+    A mall that has none of them is not there. The number of queries does not grow with the malls.
+    """
+    begun = leases.first_days(session)
+    for mall_id, day in books.first_days(session).items():
+        begun[mall_id] = min(day, begun.get(mall_id, day))
+    return {mall_id: Month.of(day) for mall_id, day in begun.items()}
+
+
+def close_first(session: Session, mall_id: int, month: Month) -> Month | None:
+    """The month that must close before this one; None when it is this one's turn, or it is past.
+
+    Months close one after the other, those too in which nothing was sold: each has its rent.
+    """
+    last = books.last_closed(session, mall_id)
+    turn = first_months(session).get(mall_id) if last is None else last.next
+    return turn if turn is not None and turn < month else None
 
 
 def close_of(session: Session, mall_id: int, month: Month) -> MonthClose | None:
     return session.scalar(select(MonthClose).where(MonthClose.mall_id == mall_id, MonthClose.first_day == month.first_day))
+
+
+def stated_dealers(session: Session, mall_id: int, month: Month) -> set[int]:
+    """The dealers a month's books speak of: by a sale, a charge, an entry, or a balance brought forward."""
+    period = period_of(session, mall_id, month)
+    ids = {dealer_id for dealer_id in month_sales(session, mall_id, month) if dealer_id is not None}
+    ids |= {charge.dealer_id for charge in charges_of(session, mall_id, month)}
+    ids |= {dealer_id for dealer_id, _ in dealer_movements(session, period.id)} if period else set()
+    return ids | {d for d, balance in dealer_balances_before(session, mall_id, month.first_day).items() if balance}
 
 
 def step_faults(session: Session, close: MonthClose) -> list[str]:
@@ -130,8 +151,3 @@ def dealer_rows(session: Session, mall_id: int, month: Month) -> list[DealerMont
             )
         )
     return rows
-
-
-def months_of(session: Session, mall: Mall) -> list[Period]:
-    """A mall's months that have begun in the books, newest first."""
-    return list(session.scalars(select(Period).where(Period.mall_id == mall.id).order_by(Period.first_day.desc())))

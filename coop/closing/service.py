@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -13,8 +13,8 @@ from sqlalchemy.orm import Session
 from coop.closing import queries
 from coop.closing.models import CloseStep, MonthClose
 from coop.closing.queries import group_of as group_of
-from coop.closing.steps import BEFORE_LOCK, BODIES, TITLES, StepRefused
-from coop.core import audit, clock, faults
+from coop.closing.steps import BEFORE_LOCK, BODIES, TITLES, StepRefused, require_turn
+from coop.core import audit, faults
 from coop.core.db import insert_ignoring
 from coop.core.errors import Refusal
 from coop.core.jobs import Job, JobRun, Later, long_job, name_job, name_jobs, retry_failed
@@ -23,7 +23,7 @@ from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.statements.models import Statement
-from coop.statements.service import queue_statement_mail
+from coop.statements.service import counted
 
 _WATCH_EVERY = timedelta(seconds=1)
 
@@ -39,11 +39,10 @@ def start_close(
 ) -> MonthClose:
     """Begin a mall's month-end, or take it up again where it stopped. Begun twice at once, it is one month-end.
 
-    Refuses a month that is not over.
+    Refuses a month that is not over, and any but the one whose turn it is; one that is closed already stays as it is.
     """
     mall = session.get_one(Mall, mall_id)
-    if clock.local_date(now, mall.timezone) <= month.last_day:
-        raise Refusal(f"{month.name} is not over yet at {mall.name}: it can close from {month.next.first_day}.")
+    require_turn(session, now, mall, month)
     wanted = select(MonthClose).where(MonthClose.mall_id == mall.id, MonthClose.first_day == month.first_day)
     made = session.scalar(
         insert_ignoring(session, MonthClose)
@@ -69,8 +68,7 @@ def start_close(
         again.add("mail")  # those that are made only now go out too; the others' letters stay as they are
     for step in close.steps:
         if step.name in again and step.state in ("refused", "done"):
-            step.state, step.report, step.mend, step.tries = "waiting", "", "", step.tries + 1
-            step.finished_at = None
+            _take_up_again(step)
     retry_failed(session, now, group_of(close.id))
     _name_step(session, now, close, request_id=request_id)
     session.flush()
@@ -78,9 +76,12 @@ def start_close(
 
 
 def _name_step(session: Session, now: datetime, close: MonthClose, *, request_id: str = "") -> None:
-    """Name the job of the first step that is not done; nothing when all are."""
+    """Name the job of the first step that has yet to end; when all are done, the month-end is finished."""
     step = next((s for s in close.steps if s.state in ("waiting", "running")), None)
-    if step is not None:
+    if step is None:
+        if close.finished_at is None and all(s.state == "done" for s in close.steps):
+            close.finished_at = now
+    else:
         name_job(
             session,
             now,
@@ -110,7 +111,7 @@ def run_step(run: JobRun, args: dict[str, Any]) -> None:
                 elif name == "statements":
                     _name_statements(session, run.clock(), close, mall, month)
                 else:
-                    _name_mails(session, run.clock(), close, mall, month, run.settings.mail_domain)
+                    _name_mails(session, run.clock(), close)
                 session.flush()
             if step.state == "running":
                 _name_watch(session, run.clock(), close, step)
@@ -118,10 +119,11 @@ def run_step(run: JobRun, args: dict[str, Any]) -> None:
                 _name_step(session, run.clock(), close)
             run.finish(session)
             faults.point(f"close:{name}:before-commit")
-    except StepRefused as refused:
+    except Refusal as refused:
         with run.transaction() as session:
             _close, step, _mall, _month = _held(session, args)
-            step.state, step.report, step.mend = "refused", str(refused), refused.mend
+            step.state, step.report = "refused", str(refused)
+            step.mend = refused.mend if isinstance(refused, StepRefused) else ""
             run.finish(session)
     faults.point(f"close:{name}:done")
 
@@ -148,30 +150,30 @@ def _name_statements(session: Session, now: datetime, close: MonthClose, mall: M
     _step(close, "statements").progress_total = len(dealers)
 
 
-def _name_mails(session: Session, now: datetime, close: MonthClose, mall: Mall, month: Month, mail_domain: str) -> None:
-    """A mail for each statement whose dealer has an address that a letter can bear; the others are printed."""
-    statements = session.scalars(
-        select(Statement)
+def _unnamed_mails(session: Session, close: MonthClose) -> list[tuple[str, int]]:
+    """Each statement that is made, has no mail, and whose mail this try of the step has not asked for: (key of its job, id)."""
+    key = literal("statement-mail:") + cast(Statement.id, String) + literal(f":{_step(close, 'mail').tries}")
+    rows = session.execute(
+        select(key, Statement.id)
+        .outerjoin(Job, Job.key == key)
         .where(
-            Statement.mall_id == mall.id,
-            Statement.first_day == month.first_day,
+            Statement.mall_id == close.mall_id,
+            Statement.first_day == close.first_day,
             Statement.document_id.is_not(None),
             Statement.outbox_id.is_(None),
+            Job.id.is_(None),
         )
         .order_by(Statement.number)
-    ).all()
-    for statement in statements:
-        with suppress(Refusal):
-            queue_statement_mail(session, now, statement, mail_domain=mail_domain, group_key=group_of(close.id))
-    session.flush()
-    _step(close, "mail").progress_total = (
-        session.scalar(
-            select(func.count(Statement.id)).where(
-                Statement.mall_id == mall.id, Statement.first_day == month.first_day, Statement.outbox_id.is_not(None)
-            )
-        )
-        or 0
     )
+    return [(job_key, statement_id) for job_key, statement_id in rows]
+
+
+def _name_mails(session: Session, now: datetime, close: MonthClose) -> int:
+    """A job for the mail of each statement that has none yet; how many."""
+    group = group_of(close.id)
+    named = [(key, {"statement_id": statement_id, "group_key": group}) for key, statement_id in _unnamed_mails(session, close)]
+    name_jobs(session, now, "statements.mail", named, queue="mail", group_key=group)
+    return len(named)
 
 
 def _step(close: MonthClose, name: str) -> CloseStep:
@@ -196,8 +198,10 @@ class _Standing:
 
     done: int
     pending: int
+    total: int
     report: str
     failed: bool
+    mend: str = ""
 
 
 @long_job("closing.watch")
@@ -206,35 +210,64 @@ def watch_step(run: JobRun, args: dict[str, Any]) -> None:
     with run.transaction() as session:
         close, step, mall, month = _held(session, args)
         standing = (_statements_standing if step.name == "statements" else _mail_standing)(session, close, mall, month)
-        step.progress_done = standing.done
-        waiting = standing.pending > 0
-        if not waiting:
-            step.report, step.finished_at = standing.report, run.clock()
+        step.progress_done, step.progress_total = standing.done, standing.total
+        pending = standing.pending
+        # Statements made anew while the mails go out have theirs in this try too.
+        if step.name == "mail" and not pending:
+            pending = _statements_pending(session, close) or _name_mails(session, run.clock(), close)
+        if not pending:
+            step.report, step.mend, step.finished_at = standing.report, standing.mend, run.clock()
             step.state = "refused" if standing.failed else "done"
-            if step.name == "mail" and all(s.state == "done" for s in close.steps):
-                close.finished_at = run.clock()
+            mail = _step(close, "mail")
+            if step.name == "statements" and mail.state == "done" and _unnamed_mails(session, close):
+                _take_up_again(mail)
             # One dealer's failure does not keep the others from their mail.
             _name_step(session, run.clock(), close)
             run.finish(session)
             faults.point(f"close:{step.name}:watched")
-    if waiting:
-        raise Later(_WATCH_EVERY, f"{standing.pending} to go")
+    if pending:
+        raise Later(_WATCH_EVERY, f"{pending} to go")
+
+
+def _take_up_again(step: CloseStep) -> None:
+    step.state, step.report, step.mend, step.tries = "waiting", "", "", step.tries + 1
+    step.finished_at = None
 
 
 def _statements_standing(session: Session, close: MonthClose, mall: Mall, month: Month) -> _Standing:
-    made = session.scalar(
-        select(func.count(Statement.id)).where(
-            Statement.mall_id == mall.id, Statement.first_day == month.first_day, Statement.document_id.is_not(None)
+    made = (
+        session.scalar(
+            select(func.count(Statement.id)).where(
+                Statement.mall_id == mall.id, Statement.first_day == month.first_day, Statement.document_id.is_not(None)
+            )
         )
+        or 0
     )
-    jobs = select(Job).where(Job.group_key == group_of(close.id), Job.kind == "statements.make")
-    pending = session.scalar(select(func.count()).select_from(jobs.where(Job.state.in_(("queued", "running"))).subquery()))
-    failed = session.scalars(jobs.where(Job.state == "failed").order_by(Job.id)).all()
-    report = f"{made:,} statements are made."
+    pending, failed = _standing_of(session, close, "statements.make")
+    report = f"{counted(made, 'statement')} {'is' if made == 1 else 'are'} made."
     if failed:
         codes = [session.get_one(Dealer, job.args["dealer_id"]).code for job in failed]
         report += f" Not made: {', '.join(codes)}. The first said: {failed[0].error}"
-    return _Standing(made or 0, pending or 0, report, bool(failed))
+    return _Standing(made, pending, made + pending + len(failed), report, bool(failed))
+
+
+def _standing_of(session: Session, close: MonthClose, kind: str) -> tuple[int, Sequence[Job]]:
+    """How many of a month-end's jobs of a kind have yet to end, and those that failed."""
+    jobs = select(Job).where(Job.group_key == group_of(close.id), Job.kind == kind)
+    pending = session.scalar(select(func.count()).select_from(jobs.where(Job.state.in_(("queued", "running"))).subquery()))
+    return pending or 0, session.scalars(jobs.where(Job.state == "failed").order_by(Job.id)).all()
+
+
+def _statements_pending(session: Session, close: MonthClose) -> int:
+    """Whether statements are being made again: the jobs of that step, not of those of its dealers, that have yet to end."""
+    step = _step(close, "statements")
+    if step.state not in ("waiting", "running"):
+        return 0
+    key = f"{group_of(close.id)}:{step.name}:{step.tries}"
+    return (
+        session.scalar(select(func.count(Job.id)).where(Job.key.in_((key, f"{key}:watch")), Job.state.in_(("queued", "running"))))
+        or 0
+    )
 
 
 def _mail_standing(session: Session, close: MonthClose, mall: Mall, month: Month) -> _Standing:
@@ -245,7 +278,7 @@ def _mail_standing(session: Session, close: MonthClose, mall: Mall, month: Month
         .outerjoin(Job, Job.key == literal(JOB_KEY) + cast(Outbox.id, String))
         .where(*of_month)
     ).all()
-    sent = pending = put_off = failed = 0
+    sent = put_off = failed = going = 0
     for state, attempts, job in states:
         if state == "sent":
             sent += 1
@@ -255,18 +288,30 @@ def _mail_standing(session: Session, close: MonthClose, mall: Mall, month: Month
         elif state == "queued" and attempts:
             put_off += 1
         else:
-            pending += 1
+            going += 1
+    unwritten, failures = _standing_of(session, close, "statements.mail")
     printed = session.scalar(
         select(func.count(Statement.id)).where(*of_month, Statement.outbox_id.is_(None), Statement.document_id.is_not(None))
     )
-    parts = [f"{sent:,} are sent"]
+    faulty = {job.args["statement_id"]: job for job in failures}
+    parts = [f"{sent:,} {'is' if sent == 1 else 'are'} sent"]
     if put_off:
-        parts.append(f"{put_off:,} were put off by the mail server and go on being tried")
+        were, go = ("was", "goes") if put_off == 1 else ("were", "go")
+        parts.append(f"{put_off:,} {were} put off by the mail server and {go} on being tried")
     if failed:
         parts.append(f"{failed:,} could not be delivered: see Letters")
-    if printed:
-        parts.append(f"{printed:,} dealers have no mail address that can be used: print theirs")
-    return _Standing(sent, pending, "; ".join(parts) + ".", False)
+    if faulty:
+        parts.append(f"{len(faulty):,} could not be written; the first said: {failures[0].error.rstrip('.')}")
+    printed = (printed or 0) - len(faulty)
+    if printed > 0:
+        parts.append(
+            "1 dealer has no mail address that can be used: print that statement"
+            if printed == 1
+            else f"{printed:,} dealers have no mail address that can be used: print theirs"
+        )
+    total = len(states) + unwritten + len(faulty)
+    mend = "/office/letters" if failed else ""
+    return _Standing(sent, going + unwritten, total, "; ".join(parts) + ".", bool(faulty), mend)
 
 
 @dataclass(frozen=True)
@@ -288,6 +333,6 @@ def rehearse_close(session: Session, now: datetime, mall: Mall, month: Month) ->
         try:
             with session.begin_nested():
                 said.append(DryStep(name, "done", body(session, now, mall, month).report))
-        except (StepRefused, Refusal) as refused:
+        except Refusal as refused:
             said.append(DryStep(name, "refused", str(refused)))
     return said

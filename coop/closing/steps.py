@@ -1,16 +1,17 @@
-"""The steps of a month-end up to the lock: each says done, or refused with its reason and where to mend it."""
+"""The steps of a month-end up to the lock: each says done, or refuses with its reason and where to mend it."""
 
 from __future__ import annotations
 
+import calendar
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 
 from sqlalchemy.orm import Session
 
-from coop.books.queries import dealer_movements, tax_movements
+from coop.books.queries import dealer_movements, last_closed, tax_movements
 from coop.books.service import check_trial_balance, close_period, ensure_period, lock_period, seal_period
-from coop.closing.queries import SALE_KINDS, first_open_before, period_of
+from coop.closing.queries import SALE_KINDS, close_first, period_of
 from coop.core import clock
 from coop.core.errors import Refusal
 from coop.core.money import format_dollars
@@ -20,6 +21,7 @@ from coop.floor.models import Mall
 from coop.leases.queries import charges_of
 from coop.leases.service import INCOME, post_commissions, post_rents
 from coop.sales.queries import month_sales, unclaimed_in, unfinished_imports
+from coop.statements.service import counted
 from coop.tax.queries import charged_by_account
 
 
@@ -30,8 +32,8 @@ class Outcome:
     report: str
 
 
-class StepRefused(Exception):
-    """A step cannot be done: the reason as a sentence, and the page where it is mended."""
+class StepRefused(Refusal):
+    """A step cannot be done: the reason as a sentence, and the path of the page where it is mended."""
 
     def __init__(self, report: str, mend: str = "") -> None:
         super().__init__(report)
@@ -41,13 +43,27 @@ class StepRefused(Exception):
 StepBody = Callable[[Session, datetime, Mall, Month], Outcome]
 
 
-def check_sales(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
-    """The month is over, those before it are closed, and no file of sales stopped half-way."""
+def require_turn(session: Session, now: datetime, mall: Mall, month: Month) -> None:
+    """Refuse a month that is not over at the mall, that another must close before, or that lies before a closed one."""
     if clock.local_date(now, mall.timezone) <= month.last_day:
-        raise StepRefused(f"{month.name} is not over yet at {mall.name}: it can close from {month.next.first_day:%B %-d}.")
-    earlier = first_open_before(session, mall.id, month)
+        start = month.next
+        raise StepRefused(
+            f"{month.name} is not over yet at {mall.name}: it can close from {calendar.month_name[start.month]} 1, {start.year}."
+        )
+    earlier = close_first(session, mall.id, month)
     if earlier is not None:
-        raise StepRefused(f"{earlier.name} is still open at {mall.name}: months close in their order, so close that one first.")
+        raise StepRefused(
+            f"{earlier.name} is still open at {mall.name}: months close in their order, so close that one first.",
+            f"/office/months/{mall.code}/{earlier}",
+        )
+    last = last_closed(session, mall.id)
+    if last is not None and month < last and period_of(session, mall.id, month) is None:
+        raise StepRefused(f"{month.name} lies before {last.name}, which is closed at {mall.name}: it takes no entry any more.")
+
+
+def check_sales(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
+    """The month is over and it is its turn, and no file of sales stopped half-way."""
+    require_turn(session, now, mall, month)
     stopped = unfinished_imports(session, mall.id)
     if stopped:
         raise StepRefused(f"The import of {stopped[0].file_name} stopped before its last row: run the same import again.")
@@ -62,30 +78,25 @@ def carry_unclaimed(session: Session, now: datetime, mall: Mall, month: Month) -
     count, amount = unclaimed_in(session, mall.id, month)
     if not count:
         return Outcome("There are none.")
-    return Outcome(f"{count:,} unclaimed lines, {format_dollars(amount)} in all, are carried.")
+    are = "is" if count == 1 else "are"
+    return Outcome(f"{counted(count, 'unclaimed line')}, {format_dollars(amount)} in all, {are} carried.")
 
 
 def post_rent(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
     """Rent of every leased space, once."""
-    try:
-        posted = post_rents(session, now, mall, month)
-    except Refusal as error:
-        raise StepRefused(str(error)) from error
+    posted = post_rents(session, now, mall, month)
     total = sum(c.amount_cents for c in charges_of(session, mall.id, month) if c.kind != "commission")
-    return Outcome(f"{format_dollars(total)} in all; {posted:,} charges posted now.")
+    return Outcome(f"{format_dollars(total)} in all; {counted(posted, 'charge')} posted now.")
 
 
 def post_commission(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
     """Commission on each dealer's net sales, once a month, rounded once."""
     sales = month_sales(session, mall.id, month)
-    try:
-        posted = post_commissions(
-            session, now, mall, month, {dealer_id: s.net_cents for dealer_id, s in sales.items() if dealer_id is not None}
-        )
-    except Refusal as error:
-        raise StepRefused(str(error)) from error
+    posted = post_commissions(
+        session, now, mall, month, {dealer_id: s.net_cents for dealer_id, s in sales.items() if dealer_id is not None}
+    )
     total = sum(c.amount_cents for c in charges_of(session, mall.id, month) if c.kind == "commission")
-    return Outcome(f"{format_dollars(total)} in all; {posted:,} charges posted now.")
+    return Outcome(f"{format_dollars(total)} in all; {counted(posted, 'charge')} posted now.")
 
 
 def check_tax(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
@@ -121,7 +132,8 @@ def check_dealers(session: Session, now: datetime, mall: Mall, month: Month) -> 
     if wrong:
         codes = [session.get_one(Dealer, d).code for d in dict.fromkeys(wrong)]
         raise StepRefused(f"The ledger differs from the month's lines for {', '.join(codes)}: tell whoever keeps the program.")
-    return Outcome(f"{len({d for d, _ in actual}):,} dealers agree.")
+    agree = len({d for d, _ in actual})
+    return Outcome(f"{counted(agree, 'dealer')} {'agrees' if agree == 1 else 'agree'}.")
 
 
 def _differs(dealer_id: int, expected: dict[tuple[int, str], int], actual: dict[tuple[int, str], int]) -> bool:
@@ -130,8 +142,9 @@ def _differs(dealer_id: int, expected: dict[tuple[int, str], int], actual: dict[
 
 
 def check_balance(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
-    """The trial balance is zero, and every entry balances."""
-    faults = check_trial_balance(session)
+    """The month's entries sum to zero, and each of them balances. The books as a whole are proved by `coop check`."""
+    period = period_of(session, mall.id, month)
+    faults = check_trial_balance(session, period.id) if period else []
     if faults:
         raise StepRefused(" ".join(faults[:5]))
     return Outcome("Debits and credits are equal.")
@@ -146,10 +159,7 @@ def lock_month(session: Session, now: datetime, mall: Mall, month: Month) -> Out
     for body in BEFORE_LOCK.values():
         body(session, now, mall, month)
     seal_period(session, now, period, "close")
-    try:
-        close_period(session, now, period)
-    except Refusal as error:
-        raise StepRefused(str(error)) from error
+    close_period(session, now, period)
     return Outcome(f"{month.name} takes no more entries.")
 
 
@@ -170,7 +180,7 @@ TITLES = {
     "commission": "Commission is posted",
     "tax": "Tax collected agrees with the tickets",
     "dealers": "Every dealer's account agrees with the month's lines",
-    "balance": "The trial balance is zero",
+    "balance": "The month's entries balance",
     "lock": "The month is locked",
     "statements": "Statements are made",
     "mail": "Statements are mailed",

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 
 from sqlalchemy import func, or_, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, joinedload
 
 from coop.books.models import Period
 from coop.closing.models import MonthClose
-from coop.closing.service import group_of
+from coop.closing.queries import close_first, close_of, first_months, group_of, period_of, step_faults
 from coop.core.audit import AuditLog
+from coop.core.clock import local_date
 from coop.core.documents import Document
 from coop.core.jobs import Job
 from coop.core.mail import Outbox
@@ -34,6 +35,10 @@ class MonthRow:
     close: MonthClose | None
     moving: bool
     """Whether work of its month-end is still to come or under way."""
+    faults: Sequence[str] = ()
+    """A sentence for each step that failed by a fault of the program (`month_row` only)."""
+    first: Month | None = None
+    """The month that must close before this one (`month_row` only)."""
 
     @property
     def steps_done(self) -> int:
@@ -70,29 +75,50 @@ def office_timezone(session: Session) -> str:
     return session.scalar(select(Mall.timezone).order_by(Mall.id).limit(1)) or "UTC"
 
 
-def mall_months(session: Session) -> Sequence[MallMonths]:
-    """Every mall with the months its books have, the latest first."""
+def _days(session: Session, now: datetime) -> dict[int, tuple[Month, Month]]:
+    """Each mall's first month and its last: the current one, or a later one its books have. By mall id."""
+    latest = select(Period.mall_id, func.max(Period.first_day)).where(Period.mall_id.is_not(None)).group_by(Period.mall_id)
+    booked = {mall_id: Month.of(day) for mall_id, day in session.execute(latest)}
+    current = {mall.id: Month.of(local_date(now, mall.timezone)) for mall in malls(session)}
+    first = first_months(session)
+    return {
+        mall_id: (first[mall_id], max(month, booked.get(mall_id, month)))
+        for mall_id, month in current.items()
+        if mall_id in first
+    }
+
+
+def mall_months(session: Session, now: datetime) -> Sequence[MallMonths]:
+    """Every mall with its months from the first to the current one, the latest first: those too in which nothing was sold."""
     closes = {(close.mall_id, close.first_day): close for close in session.scalars(select(MonthClose))}
     moving = _moving(session, [close.id for close in closes.values() if close.finished_at is None])
+    closed = {(period.mall_id, period.first_day) for period in session.scalars(select(Period).where(Period.state == "closed"))}
     rows: dict[int, list[MonthRow]] = {}
-    periods = select(Period).where(Period.mall_id.is_not(None)).order_by(Period.first_day.desc())
-    for period in session.scalars(periods):
-        assert period.mall_id is not None
-        close = closes.get((period.mall_id, period.first_day))
-        rows.setdefault(period.mall_id, []).append(
-            MonthRow(Month.of(period.first_day), period.state == "closed", close, close is not None and close.id in moving)
-        )
+    for mall_id, (first, month) in _days(session, now).items():
+        while month >= first:
+            close = closes.get((mall_id, month.first_day))
+            rows.setdefault(mall_id, []).append(
+                MonthRow(month, (mall_id, month.first_day) in closed, close, close is not None and close.id in moving)
+            )
+            month = month.previous
     return [MallMonths(mall, rows.get(mall.id, [])) for mall in malls(session)]
 
 
-def month_row(session: Session, mall_id: int, month: Month) -> MonthRow | None:
-    """A mall's month, or None when its books have no such month."""
-    period = session.scalar(select(Period).where(Period.mall_id == mall_id, Period.first_day == month.first_day))
-    close = session.scalar(select(MonthClose).where(MonthClose.mall_id == mall_id, MonthClose.first_day == month.first_day))
-    if period is None and close is None:
+def month_row(session: Session, now: datetime, mall_id: int, month: Month) -> MonthRow | None:
+    """A mall's month, or None when the mall had not begun or it is still to come."""
+    span = _days(session, now).get(mall_id)
+    if span is None or not span[0] <= month <= span[1]:
         return None
-    closed = period is not None and period.state == "closed"
-    return MonthRow(month, closed, close, close is not None and bool(_moving(session, [close.id])))
+    period = period_of(session, mall_id, month)
+    close = close_of(session, mall_id, month)
+    return MonthRow(
+        month,
+        period is not None and period.state == "closed",
+        close,
+        close is not None and bool(_moving(session, [close.id])),
+        step_faults(session, close) if close else (),
+        close_first(session, mall_id, month),
+    )
 
 
 def _moving(session: Session, close_ids: Sequence[int]) -> set[int]:
@@ -155,14 +181,65 @@ def mail(session: Session, mail_id: int) -> Outbox | None:
     return session.get(Outbox, mail_id)
 
 
-def log_lines(session: Session, *, before: int | None) -> Sequence[tuple[AuditLog, str | None]]:
-    """One page of the log, the newest first, each with who did it, and one row more when there is another page."""
-    wanted = (
-        select(AuditLog, UserAccount.email)
-        .outerjoin(UserAccount, UserAccount.id == AuditLog.user_id)
-        .order_by(AuditLog.id.desc())
-        .limit(PAGE + 1)
+@dataclass(frozen=True)
+class Carried:
+    """Whose statement a mail carries, and of what."""
+
+    dealer: str
+    name: str
+    month: Month
+    mall_name: str
+
+
+def statements_of_mails(session: Session, mail_ids: Sequence[int]) -> dict[int, Carried]:
+    """What each of these mails carries, by mail id; a mail that is no statement's is not there."""
+    rows = session.execute(
+        select(Outbox.id, Dealer, Statement.first_day, Mall.name)
+        .join(Statement, or_(Statement.outbox_id == Outbox.id, Statement.outbox_id == Outbox.resend_of_id))
+        .join(Dealer, Dealer.id == Statement.dealer_id)
+        .join(Mall, Mall.id == Statement.mall_id)
+        .where(Outbox.id.in_(mail_ids))
+        .options(joinedload(Dealer.member))
     )
+    return {
+        mail_id: Carried(dealer.code, dealer.trade_name or dealer.member.name, Month.of(first_day), mall_name)
+        for mail_id, dealer, first_day, mall_name in rows
+    }
+
+
+@dataclass(frozen=True)
+class LogLine:
+    """A line of the log and who did it."""
+
+    line: AuditLog
+    who: str
+    """Mail address; empty for the command line and for scheduled work."""
+    about: str
+    """What it was done to, as people call it; empty where that is who did it."""
+
+
+def log_lines(session: Session, *, before: int | None) -> Sequence[LogLine]:
+    """One page of the log, the newest first, and one row more when there is another page."""
+    wanted = select(AuditLog).order_by(AuditLog.id.desc()).limit(PAGE + 1)
     if before is not None:
         wanted = wanted.where(AuditLog.id < before)
-    return [(line, email) for line, email in session.execute(wanted)]
+    lines = session.scalars(wanted).all()
+    ids = {line.user_id for line in lines} | {int(line.subject_id) for line in lines if _is_user(line)}
+    emails = dict(session.execute(select(UserAccount.id, UserAccount.email).where(UserAccount.id.in_(ids - {None}))).tuples())
+    return [LogLine(line, emails.get(line.user_id or 0, ""), _about(line, emails)) for line in lines]
+
+
+def _is_user(line: AuditLog) -> bool:
+    return line.subject_kind == "user" and line.subject_id.isdecimal()
+
+
+def _about(line: AuditLog, emails: dict[int, str]) -> str:
+    if _is_user(line):
+        subject = int(line.subject_id)
+        return "" if subject == line.user_id else emails.get(subject, f"user {subject}")
+    if line.subject_kind == "outbox":
+        return f"letter {line.subject_id}"
+    if line.subject_kind == "month":
+        mall_code, _, month = line.subject_id.rpartition(" ")
+        return f"{Month.parse(month).name}, {mall_code}"
+    return f"{line.subject_kind} {line.subject_id}"

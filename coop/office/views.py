@@ -12,10 +12,13 @@ from coop.core.periods import Month
 from coop.core.web import Page, allow, db, now, request_id, send_document, site, visitor
 from coop.floor.models import Mall
 from coop.office import queries
+from coop.sales.queries import unclaimed_in
+from coop.statements.documents import passages, said
 from coop.statements.domain import from_json
 
 office = Blueprint("office", __name__, url_prefix="/office")
 
+_DEEDS = {"mail.resend": "letter sent again"}
 READERS = ("manager", "bookkeeper", "auditor")
 
 
@@ -25,18 +28,24 @@ def step_title(name: str) -> str:
     return TITLES.get(name, name)
 
 
+@office.app_template_filter("deed")
+def deed(action: str) -> str:
+    """What was done, in the log's words; lines written before keep the word of their time."""
+    return _DEEDS.get(action, action)
+
+
 # --- month-end ----------------------------------------------------------------------------------------------------------
 
 
 @office.get("/")
 @allow(*READERS)
 def months() -> Page:
-    return render_template("office/months.html", malls=queries.mall_months(db()))
+    return render_template("office/months.html", malls=queries.mall_months(db(), now()))
 
 
 def _month(mall_code: str, month: Month) -> tuple[Mall, queries.MonthRow]:
     mall = queries.mall_by_code(db(), mall_code)
-    row = queries.month_row(db(), mall.id, month) if mall else None
+    row = queries.month_row(db(), now(), mall.id, month) if mall else None
     if mall is None or row is None:
         abort(404)
     return mall, row
@@ -51,6 +60,7 @@ def month(mall_code: str, month: Month) -> Page:
         mall=mall,
         row=row,
         dealers=closing_queries.dealer_rows(db(), mall.id, month),
+        unclaimed=unclaimed_in(db(), mall.id, month),
         made=queries.statements_of_month(db(), mall.id, month.first_day),
     )
 
@@ -81,7 +91,8 @@ def statement(number: str) -> Page:
     found = queries.statement_by_number(db(), number)
     if found is None:
         abort(404)
-    return render_template("office/statement.html", value=from_json(found.value_json), has_document=found.document_id is not None)
+    value = from_json(found.value_json)
+    return render_template("office/statement.html", value=value, said=said(value), has_document=found.document_id is not None)
 
 
 @office.get("/statements/<number>.pdf")
@@ -109,6 +120,7 @@ def letters() -> Page:
     return render_template(
         "office/letters.html",
         rows=rows[: queries.PAGE],
+        carried=queries.statements_of_mails(db(), [one.outbox_id for one in rows]),
         older=rows[queries.PAGE - 1].outbox_id if len(rows) > queries.PAGE else None,
         counts=mail.count_mail(db()),
         state=state,
@@ -125,6 +137,7 @@ def letter(mail_id: int) -> Page:
     return render_template(
         "office/letter.html",
         letter=found,
+        passages=passages(found.text_body),
         attempts=mail.list_attempts(db(), mail_id),
         statement=queries.statement_of_mail(db(), found),
     )
@@ -137,7 +150,7 @@ def resend_letter(mail_id: int) -> Page:
     if found is None:
         abort(404)
     fresh = mail.resend_mail(db(), now(), found, mail_domain=site().settings.mail_domain, user_id=visitor().user_id)
-    flash("It goes out again: this is the new letter.")
+    flash("The letter is on its way again. This page shows the new copy.")
     return redirect(url_for("office.letter", mail_id=fresh.id), 303)
 
 
@@ -151,6 +164,6 @@ def log() -> Page:
     return render_template(
         "office/log.html",
         rows=rows[: queries.PAGE],
-        older=rows[queries.PAGE - 1][0].id if len(rows) > queries.PAGE else None,
+        older=rows[queries.PAGE - 1].line.id if len(rows) > queries.PAGE else None,
         paged=_before() is not None,
     )

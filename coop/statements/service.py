@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import os
+from collections import Counter
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
@@ -15,6 +17,7 @@ from sqlalchemy.orm import Session, undefer
 
 from coop.books.queries import dealer_balances_before, dealer_entries
 from coop.core import clock, faults
+from coop.core.db import Sessions, transaction
 from coop.core.documents import Document, keep_document
 from coop.core.errors import Refusal
 from coop.core.geometry import format_sqft
@@ -23,7 +26,7 @@ from coop.core.mail import queue_mail
 from coop.core.money import format_cents
 from coop.core.pdf import PdfError, made_with
 from coop.core.periods import Month
-from coop.dealers.models import Cooperative, Dealer
+from coop.dealers.models import Cooperative, Dealer, Member
 from coop.floor.models import Mall
 from coop.leases.queries import charges_of, leases_in
 from coop.leases.service import INCOME, SPACE_NAMES
@@ -47,6 +50,29 @@ from coop.tax.queries import collected_for_dealers
 SALE_KINDS = ("sale", "return")
 _PAYMENT_NAMES = {"payout": "Paid to you", "payment": "Your payment", "correction": "Correction"}
 
+_AT_ONCE = 20
+"""Documents read in one transaction."""
+
+
+def counted(number: int, one: str, many: str = "") -> str:
+    """A number with its noun: `1 charge`, `1,200 charges`; `many` where the plural takes more than an s."""
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def statement_number(mall: Mall, dealer: Dealer, month: Month) -> str:
+    """`MAIN.D01.2010-12`: no code holds a point, so no two statements share a number."""
+    return f"{mall.code}.{dealer.code}.{month}"
+
+
+def payout_date(month: Month, payout_day: int, made_on: date) -> date:
+    """The day a month's balance is paid: the payout day of the next month, or the next one that is not past when it is made."""
+
+    def in_month(paid_in: Month) -> date:
+        return date(paid_in.year, paid_in.month, min(payout_day, paid_in.days))
+
+    paid_in = max(month.next, Month.of(made_on))
+    return in_month(paid_in) if in_month(paid_in) >= made_on else in_month(paid_in.next)
+
 
 def _sale_line(stated: StatedLine) -> SaleLine:
     line, ticket = stated.line, stated.ticket
@@ -67,6 +93,13 @@ def _sale_line(stated: StatedLine) -> SaleLine:
     )
 
 
+def _charge_lines(session: Session, mall_id: int, dealer_id: int, month: Month) -> tuple[ChargeLine, ...]:
+    return tuple(
+        ChargeLine(charge.kind, charge.label, charge.working, -charge.amount_cents)
+        for charge in charges_of(session, mall_id, month, dealer_id=dealer_id)
+    )
+
+
 def build_value(session: Session, mall: Mall, dealer: Dealer, month: Month, *, made_on: date) -> StatementValue:
     """A dealer's month from the books. Raises StatementError when its lines do not add up to the ledger."""
     coop = session.get_one(Cooperative, 1)
@@ -79,16 +112,14 @@ def build_value(session: Session, mall: Mall, dealer: Dealer, month: Month, *, m
     others = dealer_entries(session, mall.id, dealer.id, month.first_day, month.last_day, besides=(*SALE_KINDS, *INCOME))
     spaces = [
         f"{SPACE_NAMES[held.space.kind]} {held.space.code}, {format_sqft(held.leased_area_sqft100)} sq ft"
-        for lease in leases_in(session, mall.id, month)
-        if lease.dealer_id == dealer.id
+        for lease in leases_in(session, mall.id, month, dealer_id=dealer.id)
         for held in lease.spaces
         if held.starts_on <= month.last_day and (held.ends_on or date.max) >= month.first_day
     ]
     opening = dealer_balances_before(session, mall.id, month.first_day, dealer_id=dealer.id).get(dealer.id, 0)
     closing = dealer_balances_before(session, mall.id, month.next.first_day, dealer_id=dealer.id).get(dealer.id, 0)
-    following = month.next
     value = StatementValue(
-        number=f"{mall.code}-{dealer.code}-{month}",
+        number=statement_number(mall, dealer, month),
         coop_name=coop.name,
         mall_code=mall.code,
         mall_name=mall.name,
@@ -109,15 +140,12 @@ def build_value(session: Session, mall: Mall, dealer: Dealer, month: Month, *, m
         discounts_cents=discounts,
         returns_cents=given_back,
         net_cents=gross - discounts - given_back,
-        charges=tuple(
-            ChargeLine(charge.kind, charge.label, charge.working, -charge.amount_cents)
-            for charge in charges_of(session, mall.id, month, dealer_id=dealer.id)
-        ),
+        charges=_charge_lines(session, mall.id, dealer.id, month),
         payments=tuple(
             PaymentLine(e.business_date, e.memo or _PAYMENT_NAMES.get(e.kind, e.kind), e.amount_cents) for e in others
         ),
         closing_cents=closing,
-        pay_on=date(following.year, following.month, min(coop.payout_day, following.days)) if closing > 0 else None,
+        pay_on=payout_date(month, coop.payout_day, made_on) if closing > 0 else None,
         tax_collected=tuple(
             TaxLine(t.jurisdiction, t.taxable_cents, t.amount_cents)
             for t in collected_for_dealers(session, mall.id, month, dealer_id=dealer.id)
@@ -217,6 +245,31 @@ def queue_statement_mail(session: Session, now: datetime, statement: Statement, 
     return True
 
 
+@long_job("statements.mail", queue="mail")
+def mail_statement(run: JobRun, args: dict[str, Any]) -> None:
+    """Queue the mail of one statement, unless it has one or its dealer has no address that a letter can bear.
+
+    `args`: statement_id, and group_key of the work it belongs to.
+    """
+    with run.transaction() as session:
+        # With all that its letter speaks of, in one question; two workers at once write one letter.
+        statement, _dealer, _member, _mall = session.execute(
+            select(Statement, Dealer, Member, Mall)
+            .join(Dealer, Dealer.id == Statement.dealer_id)
+            .join(Member, Member.id == Dealer.member_id)
+            .join(Mall, Mall.id == Statement.mall_id)
+            .where(Statement.id == args["statement_id"])
+            .options(undefer(Statement.value_json))
+            .with_for_update(of=Statement)
+        ).one()
+        if statement.outbox_id is None:
+            with suppress(Refusal):
+                queue_statement_mail(
+                    session, run.clock(), statement, mail_domain=run.settings.mail_domain, group_key=args["group_key"]
+                )
+        run.finish(session)
+
+
 @dataclass(frozen=True)
 class Exported:
     """What was written to a folder."""
@@ -225,39 +278,50 @@ class Exported:
     unchanged: int
 
 
-def export_statements(session: Session, mall: Mall, month: Month, folder: Path) -> Exported:
+def export_statements(sessions: Sessions, mall: Mall, month: Month, folder: Path) -> Exported:
     """Write a month's PDFs to a folder, each whole or not at all; those that are there already are left.
 
+    Opens transactions of its own, each for a few documents, and none while it writes: the disk's pace is not the database's.
     Refuses when no statement has been made, and when the folder cannot take one (a full disk), naming it.
     """
-    rows = session.execute(
-        select(Document)
-        .join(Statement, Statement.document_id == Document.id)
-        .where(Statement.mall_id == mall.id, Statement.first_day == month.first_day)
-        .options(undefer(Document.content))
-        .order_by(Statement.number)
-        .execution_options(yield_per=50)
-    ).scalars()
+    with transaction(sessions) as session:
+        listed = session.execute(
+            select(Document.id, Document.file_name, Document.sha256)
+            .join(Statement, Statement.document_id == Document.id)
+            .where(Statement.mall_id == mall.id, Statement.first_day == month.first_day)
+            .order_by(Statement.number)
+        ).all()
+    if not listed:
+        raise Refusal(f"No statement of {month.name} has been made at {mall.code}: close the month first.")
     written = unchanged = 0
-    document: Document | None = None
+    name = "a statement"
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for document in rows:
-            target = folder / document.file_name
-            if target.exists() and hashlib.sha256(target.read_bytes()).hexdigest() == document.sha256:
-                unchanged += 1
-                continue
-            _write_whole(target, document.content)
-            written += 1
+        for start in range(0, len(listed), _AT_ONCE):
+            wanted = {}
+            for document_id, name, digest in listed[start : start + _AT_ONCE]:
+                target = folder / name
+                if target.is_file() and hashlib.sha256(target.read_bytes()).hexdigest() == digest:
+                    unchanged += 1
+                else:
+                    wanted[document_id] = target
+            for document_id, content in _contents(sessions, list(wanted)):
+                name = wanted[document_id].name
+                _write_whole(wanted[document_id], content)
+                written += 1
     except OSError as error:
-        name = document.file_name if document else "a statement"
         raise Refusal(
-            f"--to {folder}: {name} could not be written ({error.strerror}). {written} were written before; "
-            "make room or choose another folder, and run it again."
+            f"--to {folder}: {name} could not be written ({error.strerror}). "
+            f"{counted(written, 'was', 'were')} written before; make room or choose another folder, and run it again."
         ) from error
-    if not written and not unchanged:
-        raise Refusal(f"No statement of {month.name} has been made at {mall.code}: close the month first.")
     return Exported(written, unchanged)
+
+
+def _contents(sessions: Sessions, document_ids: list[int]) -> list[tuple[int, bytes]]:
+    """The bytes of documents, read whole."""
+    with transaction(sessions) as session:
+        rows = session.execute(select(Document.id, Document.content).where(Document.id.in_(document_ids)).order_by(Document.id))
+        return [(document_id, content) for document_id, content in rows]
 
 
 def _write_whole(target: Path, content: bytes) -> None:
@@ -275,7 +339,10 @@ def _write_whole(target: Path, content: bytes) -> None:
 
 
 def check_statements(session: Session) -> list[str]:
-    """Every statement against itself, its document and the ledger; a sentence for each that does not hold."""
+    """Every statement against itself, its document, the ledger, and the month's tickets and charges.
+
+    A sentence for each that does not hold.
+    """
     return list(_statement_faults(session))
 
 
@@ -311,6 +378,14 @@ def _statement_faults(session: Session) -> Iterator[str]:
                 yield f"{name} {what} with {format_cents(stated)}, the ledger with {format_cents(ledger)}."
         if (value.opening_cents, value.closing_cents) != (statement.opening_cents, statement.closing_cents):
             yield f"{name}: its value and its row differ."
+        sold = [_sale_line(line) for line in lines_of_dealer(session, statement.mall_id, statement.dealer_id, month)]
+        if Counter(sold) != Counter((*value.sales, *value.returns)):
+            net = sum(line.price_cents for line in sold)
+            yield f"{name} has net sales of {format_cents(value.net_cents)}; the tickets' lines are others, {format_cents(net)}."
+        charges = _charge_lines(session, statement.mall_id, statement.dealer_id, month)
+        if charges != value.charges:
+            charged = format_cents(sum(line.amount_cents for line in charges))
+            yield f"{name} has charges of {format_cents(value.charged_cents)}; those posted are others, {charged}."
     documents = session.execute(
         select(Document.id, Document.file_name, Document.sha256, Document.content).execution_options(yield_per=50)
     )

@@ -128,10 +128,10 @@ def build_coop(session: Session, now: datetime, *, zone: str = ZONE) -> SmallCoo
     tax.set_place(session, mall.id, [state, county], starts_on=date(2025, 1, 1))
     dealers = {}
     for code, name, email, held, percent, begins in (
-        ("D01", "Ida Fenwick", "ida@example.org", ["1"], "10", date(2025, 1, 1)),
-        ("D02", "Amos Pell", "amos@example.org", ["A"], "12.5", date(2025, 2, 1)),
+        ("D01", "Ida Fenwick", "ida@example.org", ["1"], "10", date(2025, 3, 1)),
+        ("D02", "Amos Pell", "amos@example.org", ["A"], "12.5", date(2025, 3, 1)),
         ("D03", "Vera Quill", "vera@example.org", ["2"], "10", date(2025, 3, 17)),
-        ("D04", "Otis Marrow", "", [], "8", date(2025, 1, 1)),
+        ("D04", "Otis Marrow", "", [], "8", date(2025, 3, 1)),
     ):
         dealer = add_dealer(session, now, code, name=name, email=email, joined_on=date(2025, 1, 1))
         make_lease(

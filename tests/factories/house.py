@@ -78,8 +78,8 @@ def build_house(session: Session, now: datetime, *, month_end: bool = True) -> H
     )
     amos = add_dealer(session, now, "D02", name="Amos Pell", email="amos@example.org", joined_on=date(2025, 3, 1))
     set_rate(session, mall, "front", Decimal("2.25"), per="sqft", starts_on=date(2026, 1, 1))
-    make_lease(session, now, mall, ida, starts_on=date(2026, 1, 1), commission_percent=Decimal(10), spaces=[booth])
-    make_lease(session, now, mall, amos, starts_on=date(2026, 1, 1), commission_percent=Decimal(10))
+    make_lease(session, now, mall, ida, starts_on=date(2026, 10, 1), commission_percent=Decimal(10), spaces=[booth])
+    make_lease(session, now, mall, amos, starts_on=date(2026, 10, 1), commission_percent=Decimal(10))
     _sell(session, now, mall, ida, amos)
     ensure_period(session, mall.id, OCTOBER)
     ensure_period(session, mall.id, NOVEMBER)
@@ -153,7 +153,7 @@ def _state(session: Session, now: datetime, mall: Mall, dealer: Dealer, name: st
     made = statements.statement(sold, (back,), opening_cents=61240 if dealer.code == "D01" else -5000, pay_on=date(2026, 11, 10))
     value = dataclasses.replace(
         made,
-        number=f"MAIN-{dealer.code}-2026-10",
+        number=f"MAIN.{dealer.code}.2026-10",
         mall_name=mall.name,
         dealer_code=dealer.code,
         dealer_name=name,

@@ -97,7 +97,7 @@ def statement(
     charged = sum(line.amount_cents for line in charges)
     closing = opening_cents + net + charged + sum(line.amount_cents for line in payments)
     value = StatementValue(
-        number="MAIN-D01-2010-12",
+        number="MAIN.D01.2010-12",
         coop_name="Lantern Yard Dealers' Co-op",
         mall_code="MAIN",
         mall_name="Lantern Yard Antiques Hall",

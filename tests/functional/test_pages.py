@@ -45,10 +45,10 @@ PAGES = [
     ("manager", "/office/letters"),
     ("manager", "/office/letters/2"),
     ("manager", "/office/log"),
-    ("auditor", "/office/statements/MAIN-D01-2026-10"),
+    ("auditor", "/office/statements/MAIN.D01.2026-10"),
     ("dealer", "/portal/"),
     ("dealer", "/portal/statements"),
-    ("dealer", "/portal/statements/MAIN-D01-2026-10"),
+    ("dealer", "/portal/statements/MAIN.D01.2026-10"),
     ("dealer", "/portal/statements/none"),
 ]
 
@@ -303,7 +303,7 @@ def test_a_dealer_reads_the_statement_on_a_phone(browser: Browser, served: Serve
 def test_on_paper_a_statement_has_no_screen_furniture(browser: Browser, served: Served) -> None:
     with context(browser, served, "dealer", DESKTOP) as opened:
         page = opened.new_page()
-        page.goto(served.base + "/portal/statements/MAIN-D01-2026-10")
+        page.goto(served.base + "/portal/statements/MAIN.D01.2026-10")
         page.emulate_media(media="print")
         for furniture in ("nav", "footer", ".skip"):
             assert not page.locator(furniture).first.is_visible()

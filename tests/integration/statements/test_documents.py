@@ -79,7 +79,7 @@ def test_the_first_page_tells_the_whole_story_in_order() -> None:
         value.mall_name,
         value.coop_name,
         "Statement for December 2010",
-        "Statement MAIN-D01-2010-12, made Jan 3, 2011",
+        "Statement MAIN.D01.2010-12, made Jan 3, 2011",
         "Dec 1, 2010 to Dec 31, 2010",
         "Booth 12, 120.00 sq ft; Case 3",
         f"{dollars(value.closing_cents)} will be paid to you on Jan 10, 2011.",
@@ -135,7 +135,7 @@ def test_sixty_lines_take_two_pages_with_numbers_and_repeated_heads(size: str) -
     both = lines_of(paper(statements.two_pages, size))
     assert len(both) == 2
     for number, page in enumerate(both, 1):
-        assert page[-1] == f"Statement MAIN-D01-2010-12 · D01 page {number} of 2"
+        assert page[-1] == f"Statement MAIN.D01.2010-12 · D01 page {number} of 2"
         assert "Date Ticket Tag Item Tag price Discount Price" in page
     assert both[1][0] == "Date Ticket Tag Item Tag price Discount Price"
 
@@ -187,7 +187,7 @@ def test_it_is_tagged_named_and_of_one_family(make: Make, caplog: pytest.LogCapt
         assert bool(file.Root.MarkInfo.Marked)
         assert bool(file.Root.ViewerPreferences.DisplayDocTitle)
         assert str(file.Root.Lang) == "en"
-        assert str(file.docinfo["/Title"]).startswith("Statement MAIN-D01-2010-12 for December 2010, D01 ")
+        assert str(file.docinfo["/Title"]).startswith("Statement MAIN.D01.2010-12 for December 2010, D01 ")
         assert str(file.docinfo["/CreationDate"]).startswith("D:20110103")
         with file.open_metadata() as metadata:
             assert metadata["pdfuaid:part"] == "1"
@@ -317,6 +317,6 @@ def test_a_name_with_a_line_break_does_not_break_the_subject() -> None:
 
 def test_file_names_are_plain() -> None:
     value = statements.empty()
-    assert documents.statement_file_name(value) == "statement-MAIN-D01-2010-12.pdf"
+    assert documents.statement_file_name(value) == "statement-MAIN.D01.2010-12.pdf"
     odd = dataclasses.replace(value, mall_code="../A B", dealer_code="é\0/1")
-    assert documents.statement_file_name(odd) == "statement----A-B----1-2010-12.pdf"
+    assert documents.statement_file_name(odd) == "statement----A-B.---1.2010-12.pdf"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from datetime import date, datetime
 
@@ -123,8 +122,8 @@ def test_balances_are_carried_over_debts_too_and_a_payout_is_shown_in_its_month(
     assert first["D01"].closing_cents == 15726 - 1573 - 27000
     assert (first["D01"].pay_on, first["D01"].to_be_paid_cents) == (None, 0)
     assert first["D01"].carried_cents == first["D01"].closing_cents < 0
-    # D02 is owed: paid on the tenth of the next month, whose statement shows it.
-    assert (first["D02"].pay_on, first["D02"].to_be_paid_cents) == (date(2025, 4, 10), owed)
+    # D02 is owed: paid on the tenth, of the month it is made in; what was paid in April is on April's statement.
+    assert (first["D02"].pay_on, first["D02"].to_be_paid_cents) == (date(2026, 11, 10), owed)
     assert second["D02"].payments == (PaymentLine(date(2025, 4, 10), "Payout ACH 7", -owed),)
     assert second["D02"].closing_cents == -4500  # April's case
     # D03 owed for half of March and sold in April: the debt is netted.
@@ -140,15 +139,15 @@ def test_a_statement_is_frozen_once_and_equal_values_have_equal_bytes(sessions, 
         assert to_json(value) == first.value_json
         assert sha256(first.value_json) == first.value_sha256
         assert from_json(first.value_json) == value
-        assert first.number == "MAIN-D01-2025-03"
+        assert first.number == "MAIN.D01.2025-03"
 
 
 def test_lines_that_are_not_the_ledgers_are_no_statement(sessions, coop, now):
     with transaction(sessions) as session:
         charge(session, now, coop, MARCH)
-        session.execute(text("UPDATE ticket_line SET price_cents = 200, tag_cents = 200 WHERE tag = 'D01-101'"))
+        without_guards(session, "ticket_line", "UPDATE ticket_line SET price_cents = 200, tag_cents = 200 WHERE tag = 'D01-101'")
         session.expire_all()
-        with pytest.raises(StatementError, match=r"statement MAIN-D01-2025-03 does not add up: the closing balance is stated as"):
+        with pytest.raises(StatementError, match=r"statement MAIN.D01.2025-03 does not add up: the closing balance is stated as"):
             build_value(session, coop.mall, coop.dealers["D01"], MARCH, made_on=MADE_ON)
         session.rollback()
 
@@ -170,36 +169,36 @@ def without_guards(session, table: str, statement: str, **bound) -> None:
 
 
 def forged_value(session) -> None:
-    value = json.loads(session.scalars(select(Statement.value_json).where(Statement.number == "MAIN-D02-2025-03")).one())
+    value = json.loads(session.scalars(select(Statement.value_json).where(Statement.number == "MAIN.D02.2025-03")).one())
     value["closing_cents"] += 100
     body = json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
-    change = "UPDATE statement SET value_json = :body, value_sha256 = :hash WHERE number = 'MAIN-D02-2025-03'"
+    change = "UPDATE statement SET value_json = :body, value_sha256 = :hash WHERE number = 'MAIN.D02.2025-03'"
     without_guards(session, "statement", change, body=body, hash=sha256(body))
 
 
 FORGERIES = {
     "value": (
         lambda session: without_guards(
-            session, "statement", "UPDATE statement SET value_json = value_json || ' ' WHERE number = 'MAIN-D01-2025-03'"
+            session, "statement", "UPDATE statement SET value_json = value_json || ' ' WHERE number = 'MAIN.D01.2025-03'"
         ),
-        ["Statement MAIN-D01-2025-03 is not the one that was made: its hash differs."],
+        ["Statement MAIN.D01.2025-03 is not the one that was made: its hash differs."],
     ),
     "value and hash": (
         forged_value,
-        ["Statement MAIN-D02-2025-03: statement MAIN-D02-2025-03 does not add up"],
+        ["Statement MAIN.D02.2025-03: statement MAIN.D02.2025-03 does not add up"],
     ),
     "row": (
         lambda session: without_guards(
-            session, "statement", "UPDATE statement SET closing_cents = closing_cents + 1 WHERE number = 'MAIN-D01-2025-03'"
+            session, "statement", "UPDATE statement SET closing_cents = closing_cents + 1 WHERE number = 'MAIN.D01.2025-03'"
         ),
         [
-            "Statement MAIN-D01-2025-03 closes with -128.46, the ledger with -128.47.",
-            "Statement MAIN-D01-2025-03: its value and its row differ.",
+            "Statement MAIN.D01.2025-03 closes with -128.46, the ledger with -128.47.",
+            "Statement MAIN.D01.2025-03: its value and its row differ.",
         ],
     ),
     "document": (
         lambda session: without_guards(session, "document", "UPDATE document SET content = :other", other=b"%PDF-1.7 other"),
-        ["Document statement-MAIN-D01-2025-03.pdf is not the one that was made: its hash differs."],
+        ["Document statement-MAIN.D01.2025-03.pdf is not the one that was made: its hash differs."],
     ),
     "ledger": (
         lambda session: without_guards(
@@ -208,7 +207,7 @@ FORGERIES = {
             "UPDATE posting SET amount_cents = amount_cents - 5 WHERE id = "
             "(SELECT min(p.id) FROM posting p JOIN account a ON a.id = p.account_id WHERE a.path LIKE '%:MAIN:D04')",
         ),
-        ["Statement MAIN-D04-2025-03 closes with 693.68, the ledger with 693.73."],
+        ["Statement MAIN.D04.2025-03 closes with 693.68, the ledger with 693.73."],
     ),
 }
 
@@ -221,7 +220,7 @@ def test_what_was_changed_behind_the_programs_back_is_found(sessions, coop, now,
         statements["D01"].document_id = keep_document(
             session,
             now,
-            file_name="statement-MAIN-D01-2025-03.pdf",
+            file_name="statement-MAIN.D01.2025-03.pdf",
             media_type="application/pdf",
             content=b"%PDF-1.7",
             made_with="a test",
@@ -253,21 +252,18 @@ def keep(session, now, statement: Statement) -> None:
 def test_statements_are_written_whole_and_only_where_they_are_not_there(sessions, coop, now, tmp_path):
     folder = tmp_path / "made" / "here"
     with transaction(sessions) as session:
-        with pytest.raises(Refusal, match="No statement of March 2025 has been made at MAIN: close the month first"):
-            export_statements(session, coop.mall, MARCH, folder)
         for statement in shut(session, now, coop, MARCH).values():
             keep(session, now, statement)
-    with transaction(sessions) as session:
-        first = export_statements(session, coop.mall, MARCH, folder)
-        assert (first.written, first.unchanged) == (4, 0)
-        assert hashlib.sha256((folder / "statement-MAIN-D01-2025-03.pdf").read_bytes()).hexdigest() == (
-            hashlib.sha256(b"%PDF-1.7 MAIN-D01-2025-03").hexdigest()
-        )
-        (folder / "statement-MAIN-D02-2025-03.pdf").write_bytes(b"half")
-        (folder / "statement-MAIN-D03-2025-03.pdf").unlink()
-        again = export_statements(session, coop.mall, MARCH, folder)
-        assert (again.written, again.unchanged) == (2, 2)
-        assert len(list(folder.iterdir())) == 4
+    with pytest.raises(Refusal, match="No statement of April 2025 has been made at MAIN: close the month first"):
+        export_statements(sessions, coop.mall, APRIL, folder)
+    first = export_statements(sessions, coop.mall, MARCH, folder)
+    assert (first.written, first.unchanged) == (4, 0)
+    assert (folder / "statement-MAIN.D01.2025-03.pdf").read_bytes() == b"%PDF-1.7 MAIN.D01.2025-03"
+    (folder / "statement-MAIN.D02.2025-03.pdf").write_bytes(b"half")
+    (folder / "statement-MAIN.D03.2025-03.pdf").unlink()
+    again = export_statements(sessions, coop.mall, MARCH, folder)
+    assert (again.written, again.unchanged) == (2, 2)
+    assert len(list(folder.iterdir())) == 4
 
 
 @SQLITE
@@ -276,12 +272,11 @@ def test_a_folder_that_takes_nothing_is_named_with_the_file_and_the_mend(session
         for statement in shut(session, now, coop, MARCH).values():
             keep(session, now, statement)
     (tmp_path / "file").write_text("")
-    (tmp_path / "folder" / "statement-MAIN-D02-2025-03.pdf").mkdir(parents=True)
-    with transaction(sessions) as session:
-        with pytest.raises(Refusal, match=r"--to .*/file: a statement could not be written .*choose another folder"):
-            export_statements(session, coop.mall, MARCH, tmp_path / "file")
-        with pytest.raises(Refusal, match=r"statement-MAIN-D02-2025-03.pdf could not be written .*1 were written before"):
-            export_statements(session, coop.mall, MARCH, tmp_path / "folder")
+    (tmp_path / "folder" / "statement-MAIN.D02.2025-03.pdf").mkdir(parents=True)
+    with pytest.raises(Refusal, match=r"--to .*/file: a statement could not be written .*choose another folder"):
+        export_statements(sessions, coop.mall, MARCH, tmp_path / "file")
+    with pytest.raises(Refusal, match=r"statement-MAIN.D02.2025-03.pdf could not be written .*1 was written before"):
+        export_statements(sessions, coop.mall, MARCH, tmp_path / "folder")
 
 
 @SQLITE

@@ -133,13 +133,13 @@ def test_log_lines_name_the_rule_and_no_person(web: Web) -> None:
     stream = io.StringIO()
     configure_logs("json", stream=stream)
     send(web.browser(), "/sign-in?next=/portal/", email="manager@example.org", passphrase="not the one at all")
-    answer = web.browser("dealer").get("/portal/statements/MAIN-D01-2026-10")
+    answer = web.browser("dealer").get("/portal/statements/MAIN.D01.2026-10")
     lines = [json.loads(line) for line in stream.getvalue().splitlines()]
     last = lines[-1]
     assert (last["logger"], last["rule"], last["status"]) == ("coop.web", "/portal/statements/<number>", 200)
     assert last["request_id"] == answer.headers["X-Request-ID"]
     assert last["user"] == web.house.users["dealer"]
-    for secret in ("example.org", "127.0.0.1", "not the one", "MAIN-D01", "next="):
+    for secret in ("example.org", "127.0.0.1", "not the one", "MAIN.D01", "next="):
         assert secret not in stream.getvalue()
 
 

@@ -101,8 +101,8 @@ def test_a_month_that_is_not_there(web: Web, address: str) -> None:
 
 def test_dealers_figures_lead_to_statement_pdf_and_mail(web: Web) -> None:
     page = web.browser("manager").get("/office/months/MAIN/2026-10").text
-    assert "/office/statements/MAIN-D01-2026-10" in page
-    assert "/office/statements/MAIN-D01-2026-10.pdf" in page
+    assert "/office/statements/MAIN.D01.2026-10" in page
+    assert "/office/statements/MAIN.D01.2026-10.pdf" in page
     assert f"/office/letters/{web.house.sent_mail}" in page
     open_month = web.browser("manager").get("/office/months/MAIN/2026-11").text
     assert "167.50" in open_month

@@ -10,7 +10,7 @@ from coop.dealers.models import Dealer
 from tests.factories.house import PDF
 from tests.integration.web.conftest import Web
 
-OWN = {"dealer": "MAIN-D01-2026-10", "other dealer": "MAIN-D02-2026-10"}
+OWN = {"dealer": "MAIN.D01.2026-10", "other dealer": "MAIN.D02.2026-10"}
 
 
 @pytest.mark.parametrize(("who", "other"), [("dealer", "other dealer"), ("other dealer", "dealer")])
@@ -19,7 +19,7 @@ def test_anothers_statement_is_as_if_it_were_not_there(web: Web, who: str, other
     for end in ("", ".pdf"):
         assert client.get(f"/portal/statements/{OWN[who]}{end}").status_code == 200
         theirs = client.get(f"/portal/statements/{OWN[other]}{end}")
-        missing = client.get(f"/portal/statements/MAIN-D99-2026-10{end}")
+        missing = client.get(f"/portal/statements/MAIN.D99.2026-10{end}")
         assert theirs.status_code == missing.status_code == 404
         assert _without_id(theirs.text) == _without_id(missing.text)
 
@@ -74,7 +74,7 @@ def test_the_pdf_is_the_kept_bytes_under_its_name(web: Web) -> None:
     answer = client.get(f"/portal/statements/{OWN['dealer']}.pdf")
     assert answer.data == PDF + b"D01"
     assert answer.mimetype == "application/pdf"
-    assert answer.headers["Content-Disposition"] == "inline; filename=statement-MAIN-D01-2026-10.pdf"
+    assert answer.headers["Content-Disposition"] == "inline; filename=statement-MAIN.D01.2026-10.pdf"
     assert answer.headers["Cache-Control"] == "private, no-cache"
     again = client.get(f"/portal/statements/{OWN['dealer']}.pdf", headers={"If-None-Match": answer.headers["ETag"]})
     assert (again.status_code, again.data) == (304, b"")

@@ -41,16 +41,16 @@ TABLE: dict[tuple[str, str], tuple[Address, frozenset[str]]] = {
     ("office.month", "GET"): ("/office/months/MAIN/2026-10", READERS),
     ("office.month_steps", "GET"): ("/office/months/MAIN/2026-10/steps", READERS),
     ("office.begin_month_end", "POST"): ("/office/months/MAIN/2026-10/begin", MANAGER),
-    ("office.statement", "GET"): ("/office/statements/MAIN-D01-2026-10", READERS),
-    ("office.statement_pdf", "GET"): ("/office/statements/MAIN-D01-2026-10.pdf", READERS),
+    ("office.statement", "GET"): ("/office/statements/MAIN.D01.2026-10", READERS),
+    ("office.statement_pdf", "GET"): ("/office/statements/MAIN.D01.2026-10.pdf", READERS),
     ("office.letters", "GET"): ("/office/letters", READERS),
     ("office.letter", "GET"): (lambda house, _: f"/office/letters/{house.sent_mail}", READERS),
     ("office.resend_letter", "POST"): (lambda house, _: f"/office/letters/{house.sent_mail}/resend", MANAGER),
     ("office.log", "GET"): ("/office/log", READERS),
     ("portal.home", "GET"): ("/portal/", DEALER),
     ("portal.statements", "GET"): ("/portal/statements", DEALER),
-    ("portal.statement", "GET"): ("/portal/statements/MAIN-D01-2026-10", DEALER),
-    ("portal.statement_pdf", "GET"): ("/portal/statements/MAIN-D01-2026-10.pdf", DEALER),
+    ("portal.statement", "GET"): ("/portal/statements/MAIN.D01.2026-10", DEALER),
+    ("portal.statement_pdf", "GET"): ("/portal/statements/MAIN.D01.2026-10.pdf", DEALER),
 }
 
 
