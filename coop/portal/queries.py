@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import Select, func, or_, select
-from sqlalchemy.orm import Session
+from sqlalchemy import Select, exists, func, or_, select
+from sqlalchemy.orm import Session, aliased
 
 from coop.core.clock import local_date
 from coop.core.documents import Document
@@ -45,17 +45,35 @@ class StatementRow:
         return Month.of(self.statement.first_day)
 
 
-def own_statements(session: Session, user: Visitor, limit: int | None = None) -> Sequence[StatementRow]:
-    """This user's statements, the latest month first."""
-    rows = session.execute(
+def _own_statements(user: Visitor) -> Select[Statement, Dealer, Mall]:
+    return (
         select(Statement, Dealer, Mall)
         .join(Dealer, Dealer.id == Statement.dealer_id)
         .join(Mall, Mall.id == Statement.mall_id)
         .where(Statement.dealer_id.in_(_own_dealers(user)))
         .order_by(Statement.first_day.desc(), Dealer.code, Mall.code)
-        .limit(limit)
     )
-    return [StatementRow(statement, dealer, mall) for statement, dealer, mall in rows]
+
+
+def own_statements(session: Session, user: Visitor) -> Sequence[StatementRow]:
+    """This user's statements, the latest month first."""
+    return [StatementRow(statement, dealer, mall) for statement, dealer, mall in session.execute(_own_statements(user))]
+
+
+def own_latest_statements(session: Session, user: Visitor) -> Sequence[StatementRow]:
+    """The latest statement of each of the user's dealers at each mall, unless it is older than the month before the newest.
+
+    A mall may close its month later than another; a mall left long ago is no news, and its balance is long paid.
+    """
+    later = aliased(Statement)
+    is_latest = ~exists().where(
+        later.dealer_id == Statement.dealer_id, later.mall_id == Statement.mall_id, later.first_day > Statement.first_day
+    )
+    found = [
+        StatementRow(statement, dealer, mall)
+        for statement, dealer, mall in session.execute(_own_statements(user).where(is_latest))
+    ]
+    return [row for row in found if row.month >= found[0].month.previous]
 
 
 def own_document(session: Session, user: Visitor, number: str) -> Document | None:

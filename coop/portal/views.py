@@ -6,6 +6,7 @@ from flask import Blueprint, abort, render_template
 
 from coop.core.web import Page, allow, db, now, send_document, visitor
 from coop.portal import queries
+from coop.statements.documents import said
 from coop.statements.domain import from_json
 
 portal = Blueprint("portal", __name__, url_prefix="/portal")
@@ -15,13 +16,12 @@ portal = Blueprint("portal", __name__, url_prefix="/portal")
 @allow("dealer")
 def home() -> Page:
     who = visitor()
-    latest = queries.own_statements(db(), who, limit=1)
     return render_template(
         "portal/home.html",
         dealers=queries.own_dealers(db(), who),
         spaces=queries.own_spaces(db(), who, now()),
         sales=queries.own_sales_this_month(db(), who, now()),
-        latest=latest[0] if latest else None,
+        latest=queries.own_latest_statements(db(), who),
     )
 
 
@@ -37,7 +37,8 @@ def statement(number: str) -> Page:
     found = queries.own_statement(db(), visitor(), number)
     if found is None:
         abort(404)
-    return render_template("portal/statement.html", value=from_json(found.value_json), has_document=found.document_id is not None)
+    value = from_json(found.value_json)
+    return render_template("portal/statement.html", value=value, said=said(value), has_document=found.document_id is not None)
 
 
 @portal.get("/statements/<number>.pdf")

@@ -1,8 +1,10 @@
-"""The statement on paper and in the mail. Both are made from the frozen value and from nothing else."""
+"""What a statement says, on its page, on paper and in the mail: all from the frozen value, in the same words."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import itertools
+import re
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import timedelta
 
@@ -19,12 +21,16 @@ REASONS = {
     "offer": "offer",
 }
 """A discount's reason as people call it; a reason that is not here reads as it is stored."""
+SIGNS = "Amounts are in dollars. An amount without a sign is in your favor; one with a minus was charged or paid to you."
+TAX_HEADING = "Sales tax your buyers paid, for information: no part of your balance"
+TAX_NOTE = "The tax was worked out and rounded sale by sale, so a rate on the whole can differ from it by cents."
 
 
 def statement_file_name(value: StatementValue) -> str:
-    """`statement-MAIN-D01-2010-12.pdf`: plain letters, digits and hyphens, whatever the codes hold."""
-    name = f"statement-{value.mall_code}-{value.dealer_code}-{value.month}"
-    return "".join(c if c.isascii() and c.isalnum() else "-" for c in name) + ".pdf"
+    """`statement-MAIN.D01.2010-12.pdf`: plain letters, digits, hyphens, and points between the codes, whatever these hold."""
+    parts = (value.mall_code, value.dealer_code, str(value.month))
+    plain = ("".join(c if c.isascii() and c.isalnum() else "-" for c in part) for part in parts)
+    return f"statement-{'.'.join(plain)}.pdf"
 
 
 def outcome(value: StatementValue) -> str:
@@ -96,7 +102,8 @@ def _paid_working(value: StatementValue) -> str:
 
 def item(line: SaleLine) -> str:
     """What was sold; the number of pieces before it when there is more than one."""
-    return line.description if line.quantity in (1, -1) else f"{abs(line.quantity)} × {line.description}"
+    what = line.description or "Item"
+    return what if line.quantity in (1, -1) else f"{abs(line.quantity)} × {what}"
 
 
 def notes(line: SaleLine) -> str:
@@ -104,7 +111,11 @@ def notes(line: SaleLine) -> str:
     said = []
     if line.discount_cents or line.discount_reason:
         reason = REASONS.get(line.discount_reason, line.discount_reason) or "discount"
-        said.append(f"{reason}: {line.discount_authority}" if line.discount_authority else reason)
+        authority = line.discount_authority
+        if authority.casefold().startswith(reason.casefold()):
+            said.append(authority)
+        else:
+            said.append(f"{reason}: {authority}" if authority else reason)
     if line.posted_on != line.sold_on:
         said.append(f"reached the books on {day(line.posted_on)}, after its month was closed")
     return "; ".join(said)
@@ -113,6 +124,45 @@ def notes(line: SaleLine) -> str:
 def original(line: SaleLine) -> str:
     """Which sale a return gives back."""
     return line.returns or "untied"
+
+
+def nothing_of(value: StatementValue) -> str:
+    """A sentence on what there was none of; empty when there was some of each."""
+    none = [name for name, lines in (("returns", value.returns), ("payments", value.payments)) if not lines]
+    return f"There were no {' and no '.join(none)} this month." if none else ""
+
+
+def untied(value: StatementValue) -> str:
+    """What untied means, when a return is."""
+    if all(line.returns for line in value.returns):
+        return ""
+    return "Untied: no sale was named for it, so it was taken back at the price on the return."
+
+
+@dataclass(frozen=True)
+class Said:
+    """A statement's words, which its page and its paper share. They differ in markup only."""
+
+    value: StatementValue
+    outcome: str
+    sum_rows: list[SumRow]
+    untied: str
+    nothing_of: str
+    item: Callable[[SaleLine], str] = item
+    notes: Callable[[SaleLine], str] = notes
+    original: Callable[[SaleLine], str] = original
+    signs: str = SIGNS
+    tax_heading: str = TAX_HEADING
+    tax_note: str = TAX_NOTE
+
+    @property
+    def lines_sold(self) -> str:
+        return f"{len(self.value.sales):,} {'line' if len(self.value.sales) == 1 else 'lines'} sold"
+
+
+def said(value: StatementValue) -> Said:
+    """All that a page or a paper of this statement says beside its figures."""
+    return Said(value, outcome(value), sum_rows(value), untied(value), nothing_of(value))
 
 
 # --- paper ------------------------------------------------------------------------------------------------------------
@@ -124,12 +174,8 @@ def statement_html(value: StatementValue) -> str:
     return render(
         "pdf/statement/body.html",
         value=value,
+        said=said(value),
         title=title(value),
-        outcome=outcome(value),
-        sum_rows=sum_rows(value),
-        item=item,
-        notes=notes,
-        original=original,
         short_day=short_day,
         replacement=REPLACEMENT if printable(whole).count(REPLACEMENT) > whole.count(REPLACEMENT) else "",
     )
@@ -163,9 +209,32 @@ def statement_mail(value: StatementValue) -> tuple[str, str, str]:
         "value": value,
         "outcome": outcome(value),
         "sum_rows": sum_rows(value),
+        "signs": SIGNS,
         "file_name": statement_file_name(value),
     }
     # A header is one line, whatever a name holds.
     subject = " ".join(render("email/statement/subject.txt", **context).split())
     text = render("email/statement/body.txt", **context).replace("\N{MINUS SIGN}", "-").strip() + "\n"
     return subject, text, render("email/statement/body.html", **context)
+
+
+@dataclass(frozen=True)
+class Passage:
+    """A part of a letter's text: its rows (what, amount, where from), or else its lines."""
+
+    rows: tuple[tuple[str, ...], ...] = ()
+    lines: tuple[str, ...] = ()
+
+
+_ROW = re.compile(r"(\S.*?) {2,}(-?[\d,]+\.\d\d) {2,}(\S.*)")
+
+
+def passages(text: str) -> list[Passage]:
+    """A letter's text part for a page, where columns made of blanks would not stand; an empty line ends a passage."""
+    found = []
+    for is_text, block in itertools.groupby(text.splitlines(), key=lambda line: bool(line.strip())):
+        lines = tuple(block)
+        rows = tuple(match.groups() for match in map(_ROW.fullmatch, lines) if match)
+        if is_text:
+            found.append(Passage(rows=rows) if len(rows) == len(lines) else Passage(lines=lines))
+    return found
