@@ -1,0 +1,224 @@
+"""A return on paper and as CSV, and the due dates as a calendar. Made from the worksheet and from nothing else."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+
+from coop.core.money import format_cents
+from coop.core.pdf import REPLACEMENT, printable, render_pdf
+from coop.core.templating import day, dollars, environment, render
+from coop.tax.domain.frozen import Worksheet, to_json
+from coop.tax.domain.returns import JurisdictionSums, RatedSum
+
+PAPERS = {"letter": "@page { size: letter }", "a4": "@page { size: A4 }"}
+CAUTION = (
+    "The state's rule decides: what is taxed, at which rate, who owes it, what may be kept and when it is due. "
+    "This is worked out from the settings and rates entered here; compare it with the state's own form before you file."
+)
+"""Shown wherever a figure of tax is."""
+
+
+@dataclass(frozen=True)
+class SumRow:
+    """A line of the sum that ends in net due."""
+
+    label: str
+    working: str
+    amount_cents: int
+
+
+def sum_rows(sheet: Worksheet) -> list[SumRow]:
+    """From the tax owed to the net due; every row adds to the last."""
+    value = sheet.value
+    rows = [SumRow("Tax owed", _tax_working(sheet), value.tax_cents)]
+    if value.in_time or value.allowance_cents:
+        rows.append(SumRow("Timely-filing allowance", f"filed by {day(value.due_on)}", -value.allowance_cents))
+    if value.prepaid_cents:
+        rows.append(SumRow("Prepaid", "", -value.prepaid_cents))
+    if value.amends is not None:
+        rows.append(SumRow("Paid before", f"with {value.amends}", -value.paid_before_cents))
+    if value.interest_cents:
+        late = (value.filed_on - value.due_on).days
+        rows.append(
+            SumRow("Interest", f"{late} {'day' if late == 1 else 'days'} after {day(value.due_on)}", value.interest_cents)
+        )
+    rows.append(SumRow("Net due", "to be paid" if value.net_due_cents >= 0 else "a credit", value.net_due_cents))
+    return rows
+
+
+def _tax_working(sheet: Worksheet) -> str:
+    value = sheet.value
+    if not value.rounding_cents:
+        return "as collected"
+    more = "more" if value.rounding_cents > 0 else "less"
+    return f"{dollars(abs(value.rounding_cents))} {more} was collected, by rounding ticket by ticket"
+
+
+def rate_label(row: RatedSum) -> str:
+    """`5.5%`, with the name of an upper tier before it."""
+    text = f"{row.percent:f}"
+    plain = text.rstrip("0").rstrip(".") if "." in text else text
+    return f"{row.part} {plain}%".strip()
+
+
+def file_stem(sheet: Worksheet) -> str:
+    """`tax-return-STATE-EL.2026-09`: plain letters, digits, hyphens and points, whatever the number holds."""
+    plain = "".join(c if c.isascii() and (c.isalnum() or c == ".") else "-" for c in sheet.value.number)
+    return f"tax-return-{plain}"
+
+
+def title(sheet: Worksheet) -> str:
+    return f"Sales-tax return {sheet.value.number}, {sheet.value.office}, {sheet.value.period.name}"
+
+
+# --- paper --------------------------------------------------------------------------------------------------------------
+
+
+def return_html(sheet: Worksheet, *, filed: bool) -> str:
+    """The body's markup of the paper; `filed` is false for a draft, and says so."""
+    whole = to_json(sheet)
+    return render(
+        "pdf/tax_return/body.html",
+        sheet=sheet,
+        value=sheet.value,
+        filed=filed,
+        sum_rows=sum_rows(sheet),
+        rate_label=rate_label,
+        caution=CAUTION,
+        replacement=REPLACEMENT if printable(whole).count(REPLACEMENT) > whole.count(REPLACEMENT) else "",
+    )
+
+
+def return_pdf(sheet: Worksheet, *, filed: bool, paper: str = "letter") -> bytes:
+    """The worksheet as PDF/UA-1; equal values give equal bytes. Raises PdfError."""
+    source, _, _ = environment().loader.get_source(environment(), "pdf/tax_return/style.css")  # type: ignore[union-attr]
+    return render_pdf(return_html(sheet, filed=filed), (source, PAPERS[paper]), title=title(sheet), created=sheet.value.filed_on)
+
+
+# --- CSV ----------------------------------------------------------------------------------------------------------------
+
+HEADINGS = ("return", "jurisdiction", "figure", "detail", "percent", "taxable", "amount")
+
+
+def return_csv(sheet: Worksheet) -> str:
+    """The worksheet as CSV, an amount a row, with its period before and its control totals after.
+
+    Dollars with two decimals, no grouping. A text that a spreadsheet could take for a formula is led by an apostrophe.
+    """
+    value = sheet.value
+    rows: list[tuple[str, str, str, str, int | None, int | None]] = []
+    for line in value.lines:
+        rows += _csv_lines(line)
+    rows += [(value.office, row.label.lower(), row.working, "", None, row.amount_cents) for row in sum_rows(sheet)]
+    rows += [(c.where, "changed", f"{c.what}: was {format_cents(c.was_cents)}", "", None, c.now_cents) for c in value.changes]
+    controls = [
+        ("", "control", "rows before this one", "", None, None),
+        ("", "control", "sum of gross sales", "", None, sum(line.gross_cents for line in value.lines)),
+        ("", "control", "sum of taxable sales", "", sum(line.taxable_cents for line in value.lines), None),
+        ("", "control", "sum of tax collected", "", None, value.collected_cents),
+        ("", "control", "tax of the tickets", "", None, sheet.tickets_cents),
+        ("", "control", "tax in the books", "", None, sheet.books_cents),
+    ]
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(HEADINGS)
+    writer.writerow(_cells(value.number, value.office, "period", value.period.name, "", "", ""))
+    writer.writerow(_cells(value.number, value.office, "due", value.due_on.isoformat(), "", "", ""))
+    for where, figure, detail, percent, taxable, amount in [*rows, *controls]:
+        shown = str(len(rows) + 2) if detail == controls[0][2] else _amount(amount)
+        writer.writerow(_cells(value.number, where, figure, detail, percent, _amount(taxable), shown))
+    return out.getvalue()
+
+
+def _csv_lines(line: JurisdictionSums) -> Iterable[tuple[str, str, str, str, int | None, int | None]]:
+    yield line.name, "gross sales", "", "", None, line.gross_cents
+    for reason, cents in line.deductions:
+        yield line.name, "deduction", reason, "", None, cents
+    for reason, cents in line.exempt:
+        yield line.name, "exempt", reason, "", None, cents
+    yield line.name, "taxable sales", "", "", line.taxable_cents, None
+    for row in line.rated:
+        yield line.name, "tax due", row.part, f"{row.percent:f}", row.taxable_cents, row.due_cents
+        yield line.name, "tax collected", row.part, f"{row.percent:f}", row.taxable_cents, row.collected_cents
+    yield line.name, "difference", "collected less due", "", None, line.difference_cents
+
+
+def _amount(cents: int | None) -> str:
+    return "" if cents is None else format_cents(cents, grouped=False)
+
+
+def _cells(number: str, where: str, figure: str, detail: str, *figures: str) -> Sequence[str]:
+    return (*(defused(text) for text in (number, where, figure, detail)), *figures)
+
+
+def defused(text: str) -> str:
+    """A text no spreadsheet takes for a formula: one that begins like one is led by an apostrophe.
+
+    Source: the characters the OWASP page on CSV injection names (from memory).
+    """
+    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r", "\n") else text
+
+
+# --- the calendar -------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class DueDay:
+    """One due date as the calendar shows it. `key` never changes for the same office and period."""
+
+    key: str
+    on: date
+    summary: str
+    description: str
+
+
+def calendar_text(name: str, days: Iterable[DueDay], *, made_at: datetime, mail_domain: str) -> str:
+    """Due dates as an iCalendar stream of all-day events, each with a reminder a week before.
+
+    Source: RFC 5545 (CRLF lines folded at 75 octets; TEXT escaped; DATE values; UID, DTSTAMP).
+    """
+    stamp = made_at.astimezone(UTC).strftime("%Y%m%dT%H%M%SZ")
+    lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//coop//tax due dates//EN", "CALSCALE:GREGORIAN", "METHOD:PUBLISH"]
+    lines.append(f"NAME:{_text(name)}")
+    for one in days:
+        lines += [
+            "BEGIN:VEVENT",
+            f"UID:{_text(one.key)}@{mail_domain}",
+            f"DTSTAMP:{stamp}",
+            f"DTSTART;VALUE=DATE:{one.on:%Y%m%d}",
+            f"DTEND;VALUE=DATE:{one.on + timedelta(days=1):%Y%m%d}",
+            f"SUMMARY:{_text(one.summary)}",
+            f"DESCRIPTION:{_text(one.description)}",
+            "TRANSP:TRANSPARENT",
+            "BEGIN:VALARM",
+            "ACTION:DISPLAY",
+            f"DESCRIPTION:{_text(one.summary)}",
+            "TRIGGER:-P7D",
+            "END:VALARM",
+            "END:VEVENT",
+        ]
+    lines.append("END:VCALENDAR")
+    return "".join(_folded(line) + "\r\n" for line in lines)
+
+
+def _text(value: str) -> str:
+    """A TEXT value: backslash, semicolon, comma and line ends escaped (RFC 5545, 3.3.11); other controls left out."""
+    for plain, escaped in (("\\", "\\\\"), (";", "\\;"), (",", "\\,"), ("\r\n", "\\n"), ("\n", "\\n"), ("\r", "\\n")):
+        value = value.replace(plain, escaped)
+    return "".join(c for c in value if c >= " " and c != "\x7f")
+
+
+def _folded(line: str) -> str:
+    """A content line of at most 75 octets each, never split within a character (RFC 5545, 3.1)."""
+    parts, part, size = [], "", 0
+    for char in line:
+        octets = len(char.encode("utf-8"))
+        if size + octets > 75:
+            parts.append(part)
+            part, size = " ", 1
+        part, size = part + char, size + octets
+    return "\r\n".join([*parts, part])

@@ -1,0 +1,470 @@
+"""Returns from tickets to the books: drawn up, held against both, filed, amended, and passed to dealers who owe the tax."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import date, datetime
+from decimal import Decimal
+
+import pytest
+from sqlalchemy import func, select, update
+from sqlalchemy.exc import DBAPIError
+from sqlalchemy.orm import Session
+
+from coop.books.domain import EntryDraft
+from coop.books.models import Account, Entry, Posting
+from coop.books.service import bank_account, check_trial_balance, close_period, ensure_period, lock_period, post_entry
+from coop.core.db import Sessions
+from coop.core.errors import Refusal
+from coop.core.periods import Month
+from coop.tax import filing
+from coop.tax.domain.returns import Change, FilingPeriod
+from coop.tax.domain.rules import ArticleRule, DeliveryRule, ExemptClass, Holiday, Span, Stack, UpperTier
+from coop.tax.domain.ticket import Certificate, LineToTax, TicketRefused, TicketToTax
+from coop.tax.filing_queries import owed_by_dealers
+from coop.tax.models import TaxRate, TaxReturn
+from coop.tax.offices import Settings, periods_of, return_number
+from coop.tax.service import set_rate
+from tests.factories.people import make_coop, make_dealer, make_mall
+from tests.factories.tax import OFFICE, Filer, make_filer, rules_of, setting
+
+SEPTEMBER, OCTOBER = (FilingPeriod(Month(2026, m), "month") for m in (9, 10))
+IN_TIME = date(2026, 10, 20)
+
+
+@pytest.fixture
+def session(sessions: Sessions, now: datetime) -> Iterator[Session]:
+    with sessions() as session:
+        make_coop(session, now)
+        yield session
+
+
+@pytest.fixture
+def filer(session: Session, now: datetime) -> Filer:
+    return make_filer(session, now, make_mall(session, now), [make_dealer(session, now, c) for c in ("D01", "D02", "D03")])
+
+
+def balance(session: Session, path: str) -> int:
+    rows = select(func.coalesce(func.sum(Posting.amount_cents), 0)).join(Account).where(Account.path == path)
+    return int(session.scalar(rows) or 0)
+
+
+def close(session: Session, now: datetime, filer: Filer, month: Month) -> None:
+    period = ensure_period(session, filer.mall.id, month)
+    lock_period(session, period.id)
+    close_period(session, now, period)
+
+
+def file(filer: Filer, period: FilingPeriod = SEPTEMBER, filed_on: date = IN_TIME, **options: object) -> TaxReturn:
+    return filing.file_return(filer.session, filer.now, OFFICE, period, filed_on=filed_on, **options)  # type: ignore[arg-type]
+
+
+# --- filed in time ------------------------------------------------------------------------------------------------------
+
+
+def test_v1_a_return_filed_in_time_keeps_two_percent_and_clears_the_accounts(session: Session, filer: Filer) -> None:
+    """$5,000 due, 2% kept: 100.00 (Missouri Form 53-1, line 2)."""
+    setting(session, starts_on=date(2026, 1, 1), remits="due")
+    filer.stack = Stack((filer.stack.jurisdictions[0],))
+    filer.sell(date(2026, 9, 12), 10_000_000)
+    filed = file(filer)
+    value = filing.read_return(filed).value
+    assert (value.tax_cents, value.allowance_cents, value.net_due_cents) == (500_000, 10_000, 490_000)
+    assert balance(session, "Liabilities:Tax:EL") == 0
+    assert balance(session, "Income:Timely-filing-allowance") == -10_000
+    assert balance(session, "Assets:Bank") == -490_000
+    assert filing.office_balance(session, OFFICE) == 0
+    assert check_trial_balance(session) == []
+    assert filing.check_returns(session) == []
+
+
+def test_v7_a_return_filed_five_days_late_pays_interest(session: Session, filer: Filer) -> None:
+    """$500 at 3% a year, five days: 0.21 (Missouri Form 53-C, instructions)."""
+    filer.stack = Stack((filer.stack.jurisdictions[0],))
+    filer.sell(date(2026, 9, 12), 1_000_000)
+    value = filing.read_return(file(filer, filed_on=date(2026, 10, 25))).value
+    assert (value.allowance_cents, value.interest_cents, value.net_due_cents) == (0, 21, 50_021)
+    assert balance(session, "Expenses:Tax-interest") == 21
+    assert balance(session, "Assets:Bank") == -50_021
+    assert balance(session, "Liabilities:Tax:EL") == 0
+
+
+@pytest.mark.parametrize(("month", "due"), [(5, date(2026, 6, 22)), (8, date(2026, 9, 21)), (11, date(2026, 12, 21))])
+def test_d1_a_due_date_moves_off_a_weekend(session: Session, filer: Filer, month: int, due: date) -> None:
+    """The 20th of June, September and December 2026 are no working days (Texas Tax Code 111.053)."""
+    sheet = filing.draft_return(session, OFFICE, FilingPeriod(Month(2026, month), "month"), filed_on=due)
+    assert sheet.value.due_on == due
+    assert sheet.value.in_time
+
+
+def test_rounding_by_the_ticket_goes_to_the_books_by_name(session: Session, filer: Filer) -> None:
+    """Three tickets of 0.10 at 5.5% collect a cent each; at the rates 0.02 are due in all."""
+    setting(session, starts_on=date(2026, 1, 1), remits="due", allowance=None)
+    for _ in range(3):
+        filer.sell(date(2026, 9, 12), 10)
+    value = filing.read_return(file(filer)).value
+    collected = value.collected_cents
+    assert collected == 3
+    assert (value.tax_cents, value.rounding_cents) == (2, 1)
+    assert balance(session, "Expenses:Tax-rounding") == -1
+    assert sum(balance(session, f"Liabilities:Tax:{code}") for code in ("EL", "EL-ALDER")) == 0
+
+
+def test_a_return_of_nothing_is_filed_without_an_entry(session: Session, filer: Filer) -> None:
+    filed = file(filer)
+    value = filing.read_return(filed).value
+    assert [line.name for line in value.lines] == ["State of Elder", "Alder county"]
+    assert (value.net_due_cents, filed.entry_id) == (0, None)
+    assert filing.check_returns(session) == []
+
+
+def test_a_filed_return_is_frozen(session: Session, filer: Filer) -> None:
+    filer.sell(date(2026, 9, 12), 10_000)
+    filed = file(filer)
+    session.commit()
+    with pytest.raises(DBAPIError, match="filed return"):
+        session.execute(update(TaxReturn).where(TaxReturn.id == filed.id).values(value_json="{}"))
+    session.rollback()
+
+
+# --- refused ------------------------------------------------------------------------------------------------------------
+
+
+def test_a_period_is_filed_once(session: Session, filer: Filer) -> None:
+    filer.sell(date(2026, 9, 12), 10_000)
+    file(filer)
+    with pytest.raises(Refusal, match="is filed already: what has changed since makes an amended return"):
+        file(filer)
+    assert session.scalar(select(func.count(Entry.id)).where(Entry.kind == "tax filed")) == 1
+
+
+def test_a_period_that_is_not_over_cannot_be_filed(filer: Filer) -> None:
+    with pytest.raises(Refusal, match="September 2026 is not over on 2026-09-30: it can be filed from 2026-10-01"):
+        file(filer, filed_on=date(2026, 9, 30))
+
+
+def test_a_period_that_is_none_of_the_offices_is_refused(filer: Filer) -> None:
+    with pytest.raises(Refusal, match="is no period of Elder Revenue Office"):
+        file(filer, FilingPeriod(Month(2026, 7), "quarter"))
+    with pytest.raises(Refusal, match="is no period of Nobody"):
+        filing.draft_return(filer.session, "Nobody", SEPTEMBER, filed_on=IN_TIME)
+
+
+@pytest.mark.parametrize("paid", [-1, 1_000_000])
+def test_no_more_is_paid_than_is_due(filer: Filer, paid: int) -> None:
+    filer.sell(date(2026, 9, 12), 10_000)
+    with pytest.raises(Refusal, match="lies between nothing and the net due"):
+        file(filer, paid_cents=paid)
+
+
+def test_settings_that_contradict_each_other_are_refused(session: Session, filer: Filer) -> None:
+    setting(session, starts_on=date(2026, 1, 1), mall_id=filer.mall.id, due_day=15)
+    with pytest.raises(Refusal, match="different terms"):
+        file(filer)
+
+
+def test_terms_that_cannot_be_are_refused(session: Session, filer: Filer) -> None:
+    setting(session, starts_on=date(2026, 1, 1), due_region="XX")
+    with pytest.raises(Refusal, match="XX is not a state's postal code"):
+        file(filer)
+
+
+# --- tied, or apart and where -------------------------------------------------------------------------------------------
+
+
+def test_what_does_not_tie_to_the_books_is_said_by_how_much_and_where(session: Session, filer: Filer, now: datetime) -> None:
+    filer.sell(date(2026, 9, 12), 10_000)
+    county = filer.jurisdictions[1]
+    astray = ((county.account_id, -7), (bank_account(session), 7))
+    post_entry(session, now, EntryDraft(filer.mall.id, date(2026, 9, 30), "journal", "journal", "1", "entry", astray))
+    sheet = filing.draft_return(session, OFFICE, SEPTEMBER, filed_on=IN_TIME)
+    assert sheet.apart == ("Alder county: the return has $0.50, the books $0.57: $0.07 apart.",)
+    with pytest.raises(Refusal, match="does not tie"):
+        file(filer)
+    filed = file(filer, reason="seven cents of a journal entry, put right in October")
+    kept = filing.read_return(filed)
+    assert (kept.reason, kept.apart) == ("seven cents of a journal entry, put right in October", sheet.apart)
+
+
+def test_what_whoever_knows_the_tickets_says_is_held_against_it(filer: Filer) -> None:
+    with pytest.raises(Refusal, match=r"Ticket 9: a cent"):
+        file(filer, tickets_apart=["Ticket 9: a cent."])
+
+
+# --- goods returned, late tickets, mistakes -------------------------------------------------------------------------------
+
+
+def test_a_refund_after_filing_is_in_the_next_return_at_the_old_rate(session: Session, filer: Filer) -> None:
+    tax = filer.sell(date(2026, 9, 12), 10_000)
+    first = filing.read_return(file(filer)).value
+    state = filer.jurisdictions[0]
+    old = filer.stack.jurisdictions[0].rates[0].rate_id
+    session.get_one(TaxRate, old).ends_on = date(2026, 9, 30)
+    raised = set_rate(session, state, Decimal(6), starts_on=date(2026, 10, 1))
+    assert raised.id != old
+    filer.give_back(date(2026, 10, 5), tax, 10_000)
+    again = filing.draft_return(session, OFFICE, SEPTEMBER, filed_on=IN_TIME)
+    assert again.value.lines == first.lines
+    second = filing.draft_return(session, OFFICE, OCTOBER, filed_on=date(2026, 11, 20))
+    line = second.value.lines[0]
+    assert (line.gross_cents, line.taxable_cents, line.collected_cents) == (-10_000, -10_000, -500)
+    assert [(row.rate_id, row.percent) for row in line.rated] == [(old, Decimal(5))]
+    assert second.ties
+    filed = filing.read_return(file(filer, OCTOBER, date(2026, 11, 20))).value
+    assert filed.net_due_cents == -550
+    assert filing.office_balance(session, OFFICE) == 550
+    filer.sell(date(2026, 11, 5), 10_000, stack=filer.stack)
+    third = filing.draft_return(session, OFFICE, FilingPeriod(Month(2026, 11), "month"), filed_on=date(2026, 12, 21))
+    assert (third.value.prepaid_cents, third.value.net_due_cents) == (550, -11)
+
+
+def test_a_late_ticket_makes_an_amended_return_that_names_what_it_changes(session: Session, filer: Filer, now: datetime) -> None:
+    filer.sell(date(2026, 9, 12), 10_000)
+    original = file(filer)
+    close(session, now, filer, Month(2026, 9))
+    filer.sell(date(2026, 9, 29), 2_000)
+    sheet = filing.draft_amendment(session, original.number, filed_on=date(2026, 10, 25))
+    assert sheet is not None
+    assert [(late.key, late.sold_on, late.posted_on, late.tax_cents) for late in sheet.late] == [
+        ("desk:2", date(2026, 9, 29), date(2026, 10, 1), 110)
+    ]
+    assert sheet.ties
+    amended = filing.amend_return(session, now, original.number, filed_on=date(2026, 10, 25), reason="a ticket came late")
+    value = filing.read_return(amended).value
+    assert (amended.number, amended.amends_id, value.amends) == (f"{original.number}.A1", original.id, original.number)
+    assert value.changes == (
+        Change("State of Elder", "gross sales", 10_000, 12_000),
+        Change("State of Elder", "taxable sales", 10_000, 12_000),
+        Change("State of Elder", "taxable at 5% (row 1)", 10_000, 12_000),
+        Change("State of Elder", "collected at 5% (row 1)", 500, 600),
+        Change("State of Elder", "tax due", 500, 600),
+        Change("State of Elder", "tax collected", 500, 600),
+        Change("Alder county", "gross sales", 10_000, 12_000),
+        Change("Alder county", "taxable sales", 10_000, 12_000),
+        Change("Alder county", "taxable at 0.5% (row 2)", 10_000, 12_000),
+        Change("Alder county", "collected at 0.5% (row 2)", 50, 60),
+        Change("Alder county", "tax due", 50, 60),
+        Change("Alder county", "tax collected", 50, 60),
+    )
+    assert balance(session, "Liabilities:Tax:EL") == balance(session, "Liabilities:Tax:EL-ALDER") == 0
+    assert filing.office_balance(session, OFFICE) == 0
+    october = filing.draft_return(session, OFFICE, OCTOBER, filed_on=date(2026, 11, 20))
+    assert (october.value.collected_cents, october.ties, october.late) == (0, True, ())
+    with pytest.raises(Refusal, match=r"was replaced by elder-revenue-office.2026-09.A1: amend that one"):
+        filing.amend_return(session, now, original.number, filed_on=date(2026, 10, 26), reason="again")
+    with pytest.raises(Refusal, match="there is nothing to amend"):
+        filing.amend_return(session, now, amended.number, filed_on=date(2026, 10, 26), reason="again")
+    filer.sell(date(2026, 9, 30), 100)
+    second = filing.amend_return(session, now, amended.number, filed_on=date(2026, 10, 26), reason="one more")
+    assert second.number == f"{original.number}.A2"
+    assert balance(session, "Liabilities:Tax:EL") == 0
+    assert check_trial_balance(session) == []
+    assert filing.check_returns(session) == []
+
+
+def test_an_amendment_needs_a_reason_and_a_filed_return(session: Session, filer: Filer, now: datetime) -> None:
+    with pytest.raises(Refusal, match="The reason is empty"):
+        filing.amend_return(session, now, "x", filed_on=IN_TIME, reason=" ")
+    with pytest.raises(Refusal, match="There is no filed return x"):
+        filing.amend_return(session, now, "x", filed_on=IN_TIME, reason="because")
+
+
+def test_a_return_paid_in_part_leaves_the_rest_owed_until_it_is_paid(session: Session, filer: Filer, now: datetime) -> None:
+    filer.sell(date(2026, 9, 12), 10_000)
+    value = filing.read_return(file(filer, paid_cents=100)).value
+    assert filing.office_balance(session, OFFICE) == 100 - value.net_due_cents
+    filing.pay_office(session, now, OFFICE, amount_cents=value.net_due_cents - 100, on=IN_TIME, reference="check 12")
+    assert filing.office_balance(session, OFFICE) == 0
+    with pytest.raises(Refusal, match="used already"):
+        filing.pay_office(session, now, OFFICE, amount_cents=1, on=IN_TIME, reference="check 12")
+
+
+def test_what_was_paid_ahead_is_prepaid(session: Session, filer: Filer, now: datetime) -> None:
+    filer.sell(date(2026, 9, 12), 10_000)
+    filing.pay_office(session, now, OFFICE, amount_cents=300, on=date(2026, 9, 15), reference="ahead")
+    value = filing.read_return(file(filer)).value
+    assert (value.prepaid_cents, value.net_due_cents) == (300, 550 - 11 - 300)
+    assert filing.office_balance(session, OFFICE) == 0
+    assert balance(session, "Assets:Bank") == -(550 - 11)
+
+
+# --- who owes it --------------------------------------------------------------------------------------------------------
+
+
+def test_w1_where_dealers_owe_the_tax_it_passes_to_them_by_jurisdiction(session: Session, filer: Filer, now: datetime) -> None:
+    """An optional cashier leaves the dealers retailers (CDTFA annotation 185.0004): a dated setting of the mall."""
+    setting(session, starts_on=date(2026, 9, 1), mall_id=filer.mall.id, owed_by="dealer")
+    filer.sell(date(2026, 9, 12), 10_000, dealer=0)
+    filer.sell(date(2026, 9, 13), 4_000, dealer=1)
+    filer.sell(date(2026, 9, 14), 1_000, dealer=None)
+    before = filing.draft_return(session, OFFICE, SEPTEMBER, filed_on=IN_TIME)
+    assert "$7.70 that dealers owe themselves has not passed to their accounts yet" in before.apart[-1]
+    assert filing.move_tax_to_dealers(session, now, filer.mall, Month(2026, 9)) == 4
+    assert filing.move_tax_to_dealers(session, now, filer.mall, Month(2026, 9)) == 0
+    assert balance(session, "Liabilities:Dealers:MAIN:D01") == -(10_000 + 550)
+    assert balance(session, "Liabilities:Tax:EL") == -50
+    memos = session.scalars(select(Entry.memo).where(Entry.kind == "tax to dealer").order_by(Entry.id)).all()
+    assert memos[:2] == ["Sales tax for State of Elder, yours to file", "Sales tax for Alder county, yours to file"]
+    owed = owed_by_dealers(session, filer.mall.id, Month(2026, 9), dealer_id=filer.dealers[1].id)
+    assert [(o.jurisdiction, o.office, o.taxable_cents, o.amount_cents) for o in owed] == [
+        ("State of Elder", OFFICE, 4_000, 200),
+        ("Alder county", OFFICE, 4_000, 20),
+    ]
+    # Nobody's sale stays with the co-op, which returns it.
+    value = filing.read_return(file(filer)).value
+    assert [(line.gross_cents, line.collected_cents) for line in value.lines] == [(1_000, 50), (1_000, 5)]
+    assert balance(session, "Liabilities:Tax:EL") == 0
+
+
+def test_w1_where_the_co_op_remits_nothing_moves(session: Session, filer: Filer, now: datetime) -> None:
+    """A compulsory central cashier makes the mall the retailer (CDTFA annotation 185.0205)."""
+    filer.sell(date(2026, 9, 12), 10_000)
+    assert filing.move_tax_to_dealers(session, now, filer.mall, Month(2026, 9)) == 0
+    assert balance(session, "Liabilities:Dealers:MAIN:D01") == -10_000
+
+
+def test_what_came_in_after_the_tax_was_moved_is_moved_too(session: Session, filer: Filer, now: datetime) -> None:
+    setting(session, starts_on=date(2026, 9, 15), mall_id=filer.mall.id, owed_by="dealer")
+    filer.sell(date(2026, 9, 14), 50_000)
+    tax = filer.sell(date(2026, 9, 15), 10_000)
+    assert filing.move_tax_to_dealers(session, now, filer.mall, Month(2026, 9)) == 2
+    assert balance(session, "Liabilities:Dealers:MAIN:D01") == -(60_000 + 550)
+    filer.give_back(date(2026, 9, 20), tax, 10_000)
+    assert filing.move_tax_to_dealers(session, now, filer.mall, Month(2026, 9)) == 2
+    assert balance(session, "Liabilities:Dealers:MAIN:D01") == -50_000
+    value = filing.read_return(file(filer)).value
+    assert value.collected_cents == 2_750
+
+
+# --- periods ------------------------------------------------------------------------------------------------------------
+
+
+def test_an_office_that_changes_to_quarters_within_one_is_filed_by_the_month_until_the_next(
+    session: Session, filer: Filer
+) -> None:
+    setting(session, starts_on=date(2026, 5, 1), frequency="quarter")
+    periods = periods_of(Settings(session), OFFICE, date(2026, 3, 1), date(2026, 11, 3))
+    assert [return_number(OFFICE, period) for period in periods] == [
+        "elder-revenue-office.2026-03",
+        "elder-revenue-office.2026-04",
+        "elder-revenue-office.2026-05",
+        "elder-revenue-office.2026-06",
+        "elder-revenue-office.2026-07-quarter",
+        "elder-revenue-office.2026-10-quarter",
+    ]
+
+
+def test_a_quarter_takes_in_its_three_months(session: Session, filer: Filer) -> None:
+    setting(session, starts_on=date(2026, 1, 1), frequency="quarter")
+    for month in (6, 7, 8, 9, 10):
+        filer.sell(date(2026, month, 15), 10_000)
+    sheet = filing.draft_return(session, OFFICE, FilingPeriod(Month(2026, 7), "quarter"), filed_on=IN_TIME)
+    assert (sheet.value.lines[0].gross_cents, sheet.value.due_on, sheet.ties) == (30_000, date(2026, 10, 20), True)
+
+
+# --- cases of the tax itself, as the worksheet shows them -----------------------------------------------------------------
+
+
+def test_p1_a_single_article_over_the_cap_has_its_tier_on_a_line_of_its_own(session: Session, filer: Filer) -> None:
+    """One table at $4,000, local 2.25%: 280.00, 36.00 and 44.00 (Tennessee Department of Revenue, SUT-6)."""
+    since = date(2026, 1, 1)
+    state, local = filer.jurisdictions
+    seven = set_rate(session, state, Decimal(7), starts_on=since, tax_class="furniture")
+    tier = set_rate(session, state, Decimal("2.75"), starts_on=since, tax_class="single-article")
+    over = set_rate(session, local, Decimal("2.25"), starts_on=since, tax_class="furniture")
+    upper = ArticleRule(tiers=(UpperTier(tier.id, "single-article", Decimal("2.75"), 160_000, 320_000),))
+    stack = Stack((rules_of(state, seven, articles=(upper,)), rules_of(local, over, articles=(ArticleRule(cap_cents=160_000),))))
+    table = TicketToTax(date(2026, 9, 12), (LineToTax(400_000, tax_class="furniture"),))
+    filer.sell(date(2026, 9, 12), ticket=table, stack=stack)
+    sheet = filing.draft_return(session, OFFICE, SEPTEMBER, filed_on=IN_TIME)
+    first, second = sheet.value.lines
+    assert [(r.part, r.percent, r.taxable_cents, r.collected_cents) for r in first.rated] == [
+        ("", Decimal(7), 400_000, 28_000),
+        ("single-article", Decimal("2.75"), 160_000, 4_400),
+    ]
+    assert second.exempt == (("over the cap", 240_000),)
+    assert (second.taxable_cents, second.collected_cents, sheet.ties) == (160_000, 3_600, True)
+
+
+def test_p5_and_p6_coupons_of_makers_and_sellers(session: Session, filer: Filer) -> None:
+    """A maker's coupon leaves 1.50 taxable; two for one at $2 leaves 2.00 (Iowa rule 701-203.3, examples 1 and 2)."""
+    day = date(2026, 9, 12)
+    filer.sell(day, ticket=TicketToTax(day, (LineToTax(150, maker_coupon_cents=30),)))
+    filer.sell(day, ticket=TicketToTax(day, (LineToTax(200), LineToTax(200, discount_cents=200))))
+    sheet = filing.draft_return(session, OFFICE, SEPTEMBER, filed_on=IN_TIME)
+    line = sheet.value.lines[0]
+    assert (line.gross_cents, line.deductions, line.taxable_cents) == (550, (("discount", 200),), 350)
+    assert sheet.ties
+
+
+def test_p7_a_delivery_is_taxable_in_proportion(session: Session, filer: Filer) -> None:
+    """$5 taxable, $10 exempt, delivery $3.50: 1.17 of it is taxable (CDTFA annotation 557.0111)."""
+    day = date(2026, 9, 12)
+    rules = replace(
+        filer.stack.jurisdictions[0], exempt_classes=(ExemptClass("books"),), deliveries=(DeliveryRule("proportion"),)
+    )
+    lines = (LineToTax(500), LineToTax(1_000, tax_class="books"))
+    filer.sell(day, ticket=TicketToTax(day, lines, delivery_cents=350), stack=Stack((rules,)))
+    line = filing.draft_return(session, OFFICE, SEPTEMBER, filed_on=IN_TIME).value.lines[0]
+    assert (line.gross_cents, line.taxable_cents) == (1_850, 617)
+    assert dict(line.exempt) == {"exempt class": 1_000, "delivery": 233}
+
+
+def test_p9_a_holiday_whose_limit_is_met_exactly(session: Session, filer: Filer) -> None:
+    """An article is wholly in or wholly out (Streamlined Sales and Use Tax Agreement s. 322)."""
+    day = date(2026, 9, 12)
+    holiday = Holiday("school week", Span(day, day), frozenset({"general"}), limit_cents=10_000)
+    rules = replace(filer.stack.jurisdictions[0], holidays=(holiday,))
+    filer.sell(day, ticket=TicketToTax(day, (LineToTax(10_000), LineToTax(10_001))), stack=Stack((rules,)))
+    line = filing.draft_return(session, OFFICE, SEPTEMBER, filed_on=IN_TIME).value.lines[0]
+    assert (line.exempt, line.taxable_cents) == ((("holiday", 10_000),), 10_001)
+
+
+@pytest.mark.parametrize(
+    ("expires_on", "own_use", "exempt"),
+    [(None, False, (("resale", 10_000),)), (date(2026, 9, 12), False, (("resale", 10_000),)), (None, True, ())],
+    ids=["good", "on its last day", "own use"],
+)
+def test_a_buyer_with_a_certificate(
+    session: Session, filer: Filer, expires_on: date | None, own_use: bool, exempt: tuple[tuple[str, int], ...]
+) -> None:
+    day = date(2026, 9, 12)
+    certificate = Certificate("R-1", "resale", frozenset({"97"}), date(2026, 1, 1), expires_on)
+    filer.sell(day, ticket=TicketToTax(day, (LineToTax(10_000, own_use=own_use),), certificate=certificate))
+    line = filing.draft_return(session, OFFICE, SEPTEMBER, filed_on=IN_TIME).value.lines[0]
+    assert (line.gross_cents, line.exempt) == (10_000, exempt)
+
+
+def test_a_buyer_whose_certificate_has_expired_is_taxed_or_not_sold_to(session: Session, filer: Filer) -> None:
+    day = date(2026, 9, 12)
+    certificate = Certificate("R-1", "resale", frozenset({"97"}), date(2026, 1, 1), date(2026, 9, 11))
+    ticket = TicketToTax(day, (LineToTax(10_000),), certificate=certificate)
+    with pytest.raises(TicketRefused, match="expired on 2026-09-11: tax the sale"):
+        filer.sell(day, ticket=ticket)
+    filer.sell(day, ticket=replace(ticket, certificate=None))
+    line = filing.draft_return(session, OFFICE, SEPTEMBER, filed_on=IN_TIME).value.lines[0]
+    assert (line.exempt, line.collected_cents) == ((), 500)
+
+
+def test_a_rate_that_changes_within_the_period_has_a_line_before_and_one_after(session: Session, filer: Filer) -> None:
+    county = filer.jurisdictions[1]
+    first = filer.stack.jurisdictions[1].rates[0]
+    raised = set_rate(session, county, Decimal("0.9"), starts_on=date(2026, 9, 16), tax_class="later")
+    stack = Stack((filer.stack.jurisdictions[0], rules_of(county, raised)))
+    later = TicketToTax(date(2026, 9, 16), (LineToTax(10_000, tax_class="later"),))
+    filer.sell(date(2026, 9, 15), 10_000)
+    filer.sell(date(2026, 9, 16), ticket=later, stack=stack)
+    line = filing.draft_return(session, OFFICE, SEPTEMBER, filed_on=IN_TIME).value.lines[1]
+    assert [(row.rate_id, row.percent, row.collected_cents) for row in line.rated] == [
+        (first.rate_id, Decimal("0.5"), 50),
+        (raised.id, Decimal("0.9"), 90),
+    ]
+
+
+def test_a_ticket_of_nothing_and_one_below_nothing(session: Session, filer: Filer) -> None:
+    filer.sell(date(2026, 9, 12), 0)
+    filer.sell(date(2026, 9, 13), -10_000)
+    sheet = filing.draft_return(session, OFFICE, SEPTEMBER, filed_on=IN_TIME)
+    assert (sheet.value.lines[0].gross_cents, sheet.value.collected_cents, sheet.ties) == (-10_000, -550, True)
+    assert (sheet.value.allowance_cents, sheet.value.net_due_cents) == (0, -550)
