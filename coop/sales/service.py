@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from itertools import groupby
@@ -22,10 +22,15 @@ from coop.floor.models import Mall
 from coop.sales.domain import TicketIn
 from coop.sales.models import Tender, Ticket, TicketLine
 from coop.sales.returning import Purchase, find_purchases
-from coop.tax.domain import TaxableLine, compute_tax
-from coop.tax.domain.ticket import TaxPart
-from coop.tax.models import Jurisdiction, TaxCharged
-from coop.tax.queries import StackInForce, stack_in_force
+from coop.tax.domain.compiled import CompiledStack
+from coop.tax.domain.compute import tax_ticket
+from coop.tax.domain.refund import GivenBack
+from coop.tax.domain.ticket import LineToTax, TaxPart, TicketRefused, TicketTax, TicketToTax, Untaxed
+from coop.tax.models import Jurisdiction, TaxCharged, TaxUntaxed
+from coop.tax.queries import MallStacks
+
+Tied = Mapping[tuple[str, int], tuple[Purchase, GivenBack]]
+"""By ticket key and position of a returned line: what it gives back, and what of its tax."""
 
 
 def local_moment(wall_clock: datetime, timezone: str) -> datetime:
@@ -40,13 +45,11 @@ class _Books:
         self.session, self.mall, self.zone = session, mall, ZoneInfo(mall.timezone)
         self.dealers = {d.id: d for d in session.scalars(select(Dealer))}
         self.tax_accounts = dict(session.execute(select(Jurisdiction.id, Jurisdiction.account_id)).all())
-        self._stacks: dict[date, StackInForce] = {}
+        self._stacks = MallStacks(session, mall.id)
         self._posting: dict[Month, date | None] = {}
 
-    def stack(self, on: date) -> StackInForce:
-        if on not in self._stacks:
-            self._stacks[on] = stack_in_force(self.session, self.mall.id, on)
-        return self._stacks[on]
+    def stack(self, on: date) -> CompiledStack:
+        return self._stacks.on(on)
 
     def posting_date(self, sold_on: date) -> date:
         month = Month.of(sold_on)
@@ -57,24 +60,14 @@ class _Books:
 
 
 @dataclass(frozen=True)
-class _TaxRow:
-    """Tax of one line of a ticket (its index) for one jurisdiction."""
-
-    line: int
-    jurisdiction_id: int
-    rate_id: int
-    taxable_cents: int
-    amount_cents: int
-
-
-@dataclass(frozen=True)
 class _Prepared:
     """Everything of a ticket that needs no id: its dates, its tax, its tenders, its entry."""
 
     ticket: TicketIn
     sold_on: date
     posting_date: date
-    taxes: tuple[_TaxRow, ...]
+    tax: TicketTax
+    """Its line numbers are indexes of the ticket's lines."""
     tenders: tuple[tuple[str, int, int], ...]
     draft: EntryDraft | None
     ties: dict[int, int]
@@ -86,13 +79,7 @@ class _Prepared:
 
     @property
     def tax_cents(self) -> int:
-        return sum(row.amount_cents for row in self.taxes)
-
-    def tax_by_line(self) -> dict[int, int]:
-        sums: dict[int, int] = {}
-        for row in self.taxes:
-            sums[row.line] = sums.get(row.line, 0) + row.amount_cents
-        return sums
+        return self.tax.total_cents
 
 
 def take_tickets(session: Session, now: datetime, mall: Mall, tickets: Sequence[TicketIn]) -> list[int]:
@@ -143,9 +130,9 @@ def _write(session: Session, now: datetime, mall: Mall, prepared: Sequence[_Prep
             ],
         )
     )
-    lines, tenders, taxes = [], [], []
+    lines, tenders, taxes, untaxed = [], [], [], []
     for ticket_id, p in zip(ids, prepared, strict=True):
-        line_tax = p.tax_by_line()
+        line_tax = p.tax.by_line()
         for n, line in enumerate(p.ticket.lines):
             lines.append(
                 {
@@ -172,31 +159,49 @@ def _write(session: Session, now: datetime, mall: Mall, prepared: Sequence[_Prep
             {"ticket_id": ticket_id, "kind": kind, "account_id": account_id, "amount_cents": amount}
             for kind, account_id, amount in p.tenders
         ]
+        of_ticket = {
+            "mall_id": mall.id,
+            "posting_date": p.posting_date,
+            "sold_on": p.sold_on,
+            "ticket_key": p.ticket.key,
+        }
         taxes += [
             {
-                "mall_id": mall.id,
-                "posting_date": p.posting_date,
-                "ticket_key": p.ticket.key,
+                **of_ticket,
+                "position": p.ticket.lines[part.line].position,
+                "dealer_id": p.ticket.lines[part.line].dealer_id,
+                "jurisdiction_id": part.jurisdiction_id,
+                "rate_id": part.rate_id,
+                "part": part.part,
+                "taxable_cents": part.taxable_cents,
+                "amount_cents": part.amount_cents,
+            }
+            for part in p.tax.parts
+        ]
+        untaxed += [
+            {
+                **of_ticket,
                 "position": p.ticket.lines[row.line].position,
                 "dealer_id": p.ticket.lines[row.line].dealer_id,
                 "jurisdiction_id": row.jurisdiction_id,
-                "rate_id": row.rate_id,
-                "taxable_cents": row.taxable_cents,
+                "kind": row.kind,
+                "reason": row.reason,
+                "certificate": "",
                 "amount_cents": row.amount_cents,
             }
-            for row in p.taxes
+            for row in p.tax.untaxed
         ]
-    for table, rows in ((TicketLine, lines), (Tender, tenders), (TaxCharged, taxes)):
+    for table, rows in ((TicketLine, lines), (Tender, tenders), (TaxCharged, taxes), (TaxUntaxed, untaxed)):
         if rows:
             session.execute(insert(table), rows)
     return ids
 
 
-def _prepare(books: _Books, ticket: TicketIn, tied: Mapping[tuple[str, int], tuple[Purchase, tuple[TaxPart, ...]]]) -> _Prepared:
+def _prepare(books: _Books, ticket: TicketIn, tied: Tied) -> _Prepared:
     sold_on = ticket.sold_at.astimezone(books.zone).date()
     ties = {line.position: tied[key][0].line_id for line in ticket.lines if (key := (ticket.key, line.position)) in tied}
-    taxes = _taxes(books, ticket, sold_on, tied) if ticket.taxed else ()
-    total = sum(line.price_cents for line in ticket.lines) + sum(row.amount_cents for row in taxes)
+    tax = _tax(books, ticket, sold_on, tied) if ticket.taxed else TicketTax((), ())
+    total = sum(line.price_cents for line in ticket.lines) + tax.total_cents
     tenders = _tenders(books, ticket, total)
     postings = [(account_id, amount) for _, account_id, amount in tenders]
     for line in ticket.lines:
@@ -205,7 +210,7 @@ def _prepare(books: _Books, ticket: TicketIn, tied: Mapping[tuple[str, int], tup
         else:
             account_id = dealer_account(books.session, books.mall, books.dealers[line.dealer_id])
         postings.append((account_id, -line.price_cents))
-    postings += [(books.tax_accounts[row.jurisdiction_id], -row.amount_cents) for row in taxes]
+    postings += [(books.tax_accounts[part.jurisdiction_id], -part.amount_cents) for part in tax.parts]
     posted = netted(postings)
     on = books.posting_date(sold_on)
     draft = EntryDraft(
@@ -217,30 +222,43 @@ def _prepare(books: _Books, ticket: TicketIn, tied: Mapping[tuple[str, int], tup
         purpose=ticket.kind,
         postings=posted,
     )
-    return _Prepared(ticket, sold_on, on, taxes, tuple(tenders), draft if posted else None, ties)
+    return _Prepared(ticket, sold_on, on, tax, tuple(tenders), draft if posted else None, ties)
 
 
-def _taxes(
-    books: _Books, ticket: TicketIn, sold_on: date, tied: Mapping[tuple[str, int], tuple[Purchase, tuple[TaxPart, ...]]]
-) -> tuple[_TaxRow, ...]:
+def _tax(books: _Books, ticket: TicketIn, sold_on: date, tied: Tied) -> TicketTax:
     """Tied lines give back what was charged; the others are taxed together by the stack of the day."""
-    rows: list[_TaxRow] = []
+    parts: list[TaxPart] = []
+    untaxed: list[Untaxed] = []
     fresh: list[int] = []
     for n, line in enumerate(ticket.lines):
         tie = tied.get((ticket.key, line.position))
         if tie is None:
             fresh.append(n)
         else:
-            rows += [_TaxRow(n, p.jurisdiction_id, p.rate_id, p.taxable_cents, p.amount_cents) for p in tie[1]]
+            parts += [part._replace(line=n) for part in tie[1].parts]
+            untaxed += [row._replace(line=n) for row in tie[1].untaxed]
     if fresh:
-        stack = books.stack(sold_on)
         lines = [ticket.lines[n] for n in fresh]
-        taxable = [TaxableLine(line.price_cents, stack.rates(line.tax_class), line.quantity) for line in lines]
-        rows += [
-            _TaxRow(fresh[t.line], t.rate.jurisdiction_id, t.rate.rate_id, t.taxable_cents, t.amount_cents)
-            for t in compute_tax(taxable, basis=stack.basis, aggregated=stack.aggregated)
-        ]
-    return tuple(rows)
+        tax = _tax_lines(
+            books.stack(sold_on), ticket.number, [(x.tag_cents, x.discount_cents, x.quantity, x.tax_class) for x in lines]
+        )
+        parts += [part._replace(line=fresh[part.line]) for part in tax.parts]
+        untaxed += [row._replace(line=fresh[row.line]) for row in tax.untaxed]
+    return TicketTax(tuple(parts), tuple(untaxed))
+
+
+def _tax_lines(stack: CompiledStack, number: str, lines: Iterable[tuple[int, int, int, str]]) -> TicketTax:
+    """The tax of lines sold together: (price before discount, discount, quantity, class) of each.
+
+    Refuses what cannot be taxed.
+    """
+    taxed = tuple(
+        LineToTax(tag_cents, quantity, tax_class, discount_cents) for tag_cents, discount_cents, quantity, tax_class in lines
+    )
+    try:
+        return tax_ticket(TicketToTax(stack.on, taxed), stack)
+    except TicketRefused as error:
+        raise Refusal(f"Ticket {number}: {error}") from error
 
 
 def _tenders(books: _Books, ticket: TicketIn, total_cents: int) -> list[tuple[str, int, int]]:
@@ -263,7 +281,15 @@ def recomputed_tax(session: Session, mall: Mall, month: Month) -> dict[int, int]
     books = _Books(session, mall)
     sums: dict[int, int] = defaultdict(int)
     rows = session.execute(
-        select(Ticket.id, Ticket.sold_on, TicketLine.price_cents, TicketLine.tax_class, TicketLine.quantity)
+        select(
+            Ticket.id,
+            Ticket.sold_on,
+            Ticket.number,
+            TicketLine.tag_cents,
+            TicketLine.discount_cents,
+            TicketLine.quantity,
+            TicketLine.tax_class,
+        )
         .join(TicketLine, TicketLine.ticket_id == Ticket.id)
         .where(
             Ticket.mall_id == mall.id,
@@ -274,11 +300,10 @@ def recomputed_tax(session: Session, mall: Mall, month: Month) -> dict[int, int]
         .order_by(Ticket.id, TicketLine.position)
         .execution_options(yield_per=5000)
     )
-    for (_ticket_id, sold_on), lines in groupby(rows, key=lambda row: (row[0], row[1])):
-        stack = books.stack(sold_on)
-        taxable = [TaxableLine(price, stack.rates(tax_class), quantity) for _, _, price, tax_class, quantity in lines]
-        for tax in compute_tax(taxable, basis=stack.basis, aggregated=stack.aggregated):
-            sums[books.tax_accounts[tax.rate.jurisdiction_id]] += tax.amount_cents
+    for (_ticket_id, sold_on, number), lines in groupby(rows, key=lambda row: (row[0], row[1], row[2])):
+        tax = _tax_lines(books.stack(sold_on), number, ((tag, off, n, tax_class) for _, _, _, tag, off, n, tax_class in lines))
+        for part in tax.parts:
+            sums[books.tax_accounts[part.jurisdiction_id]] += part.amount_cents
     given_back = session.execute(
         select(TaxCharged.jurisdiction_id, func.sum(TaxCharged.amount_cents))
         .join(Ticket, Ticket.key == TaxCharged.ticket_key)

@@ -52,7 +52,7 @@ class TaxRate(Base):
 
 
 class TaxRule(Base):
-    """A jurisdiction's dated rule beside its rates. `terms` has the keys of the rule's kind (coop.tax.terms reads it)."""
+    """A jurisdiction's dated rule beside its rates. `terms` has the keys of the rule's kind (coop.tax.domain.terms reads it)."""
 
     __tablename__ = "tax_rule"
     __table_args__ = (
