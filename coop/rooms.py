@@ -13,8 +13,10 @@ import coop.core.audit
 import coop.core.documents
 import coop.core.jobs
 import coop.core.mail
+import coop.core.retention
 import coop.core.schedule
 import coop.dealers.models
+import coop.dealers.service
 import coop.floor.models
 import coop.leases.models
 import coop.sales.models

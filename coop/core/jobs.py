@@ -136,12 +136,19 @@ class LongBody(Protocol):
     def __call__(self, run: JobRun, args: dict[str, Any]) -> None: ...
 
 
+Failed = Callable[[Session, datetime, dict[str, Any], str], None]
+"""Called when a job of a kind ends failed, in that transaction, with its args and its error."""
+
+
 @dataclass(frozen=True)
 class Kind:
     name: str
     queue: str
     short: ShortBody | None = None
     long: LongBody | None = None
+    failed: Failed | None = None
+    retried: ShortBody | None = None
+    """Called when a failed job is put back in the queue, in that transaction."""
 
 
 KINDS: dict[str, Kind] = {}
@@ -157,11 +164,13 @@ def short_job(name: str, queue: str = "default") -> Callable[[ShortBody], ShortB
     return register
 
 
-def long_job(name: str, queue: str = "default") -> Callable[[LongBody], LongBody]:
-    """Register the body of a job that opens its own transactions."""
+def long_job(
+    name: str, queue: str = "default", *, failed: Failed | None = None, retried: ShortBody | None = None
+) -> Callable[[LongBody], LongBody]:
+    """Register the body of a job that opens its own transactions, and what goes with its failing and being retried."""
 
     def register(body: LongBody) -> LongBody:
-        KINDS[name] = Kind(name, queue, long=body)
+        KINDS[name] = Kind(name, queue, None, body, failed, retried)
         return body
 
     return register
@@ -339,10 +348,9 @@ def run_job(
     job's lease runs out. `on_overrun` is called (in another thread) when the body has run for MAX_RUN.
     """
     with transaction(sessions) as session:
+        token = token or claim_job(session, clock(), job_id, lease)
         if token is None:
-            token = claim_job(session, clock(), job_id, lease)
-            if token is None:
-                return False
+            return False
         job = session.get_one(Job, job_id)
         name, args, attempts, request_id = job.kind, dict(job.args), job.attempts, job.request_id
     faults.point("job:claimed")
@@ -408,8 +416,10 @@ def _record(run: JobRun, **values: Any) -> None:
     try:
         with run.transaction() as session:
             run._own(session, lease_token=None, lease_until=None, **values)
+            job = session.get_one(Job, run.job_id)
+            if values["state"] == "failed" and (kind := KINDS.get(job.kind)) and kind.failed:
+                kind.failed(session, run.clock(), dict(job.args), str(values["error"]))
             if values["state"] == "queued":
-                job = session.get_one(Job, run.job_id)
                 after = max(timedelta(0), values["run_after"] - run.clock())
                 session.info.setdefault("named_jobs", []).append((job.id, job.queue, after))
     except LeaseLost:
@@ -422,6 +432,8 @@ def retry_failed(session: Session, now: datetime, group_key: str) -> int:
     for job in failed:
         job.state, job.attempts, job.run_after, job.error, job.finished_at = "queued", 0, now, "", None
         session.info.setdefault("named_jobs", []).append((job.id, job.queue, timedelta(0)))
+        if (kind := KINDS.get(job.kind)) and kind.retried:
+            kind.retried(session, now, dict(job.args))
     return len(failed)
 
 

@@ -15,69 +15,29 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import CheckConstraint, ForeignKey, Index, Integer, String, Text, and_, func, or_, select, update
-from sqlalchemy.orm import Mapped, Session, mapped_column, undefer
+from sqlalchemy import (
+    ColumnElement,
+    and_,
+    exists,
+    func,
+    or_,
+    select,
+    update,
+)
+from sqlalchemy.orm import Session, aliased, undefer
 
 from coop.config import Settings
 from coop.core import audit, faults, jobs
-from coop.core.db import Base, Key, UtcDateTime, insert_ignoring
+from coop.core.db import insert_ignoring
 from coop.core.documents import Document
 from coop.core.errors import Refusal
 from coop.core.mail_transport import Attachment, Letter, PutOff, Refused, breaks_a_header, compose, deliver
+from coop.core.outbox import STATES as STATES
+from coop.core.outbox import MailAttempt as MailAttempt
+from coop.core.outbox import MailIdentity as MailIdentity
+from coop.core.outbox import Outbox as Outbox
 
 log = logging.getLogger("coop.mail")
-
-STATES = ("queued", "sending", "sent", "failed", "given_up")
-
-
-class Outbox(Base):
-    """One mail. `queued` -> `sending` -> `sent`; or `failed` (refused), or `given_up` (put off too long)."""
-
-    __tablename__ = "outbox"
-    __table_args__ = (
-        CheckConstraint("state IN ('queued', 'sending', 'sent', 'failed', 'given_up')", name="known_state"),
-        Index("ix_outbox_state", "state"),
-    )
-
-    id: Mapped[int] = mapped_column(Key, primary_key=True)
-    key: Mapped[str] = mapped_column(String(200), unique=True)
-    """What the mail is, such as `statement/MAIN/D01/2010-12`; a person's resend adds `/2`, `/3`."""
-    kind: Mapped[str] = mapped_column(String(40))
-    recipient: Mapped[str] = mapped_column(String(254))
-    subject: Mapped[str] = mapped_column(String(200))
-    text_body: Mapped[str] = mapped_column(Text)
-    html_body: Mapped[str] = mapped_column(Text, deferred=True)
-    """The same as the text, for readers that show HTML; empty if there is none."""
-    document_id: Mapped[int | None] = mapped_column(ForeignKey("document.id"), index=True)
-    """The PDF that goes with it."""
-    state: Mapped[str] = mapped_column(String(10), default="queued")
-    message_id: Mapped[str] = mapped_column(String(200), unique=True)
-    """Without its angle brackets."""
-    attempts: Mapped[int] = mapped_column(Integer, default=0)
-    next_at: Mapped[datetime] = mapped_column(UtcDateTime)
-    """When it is due, or due again."""
-    lease_token: Mapped[str | None] = mapped_column(String(40))
-    lease_until: Mapped[datetime | None] = mapped_column(UtcDateTime)
-    error: Mapped[str] = mapped_column(Text, default="")
-    """The last refusal, as the server said it."""
-    created_at: Mapped[datetime] = mapped_column(UtcDateTime)
-    sent_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
-    resend_of_id: Mapped[int | None] = mapped_column(ForeignKey("outbox.id"), index=True)
-
-
-class MailAttempt(Base):
-    """One attempt to send a mail. `started` stays on an attempt that was cut."""
-
-    __tablename__ = "mail_attempt"
-    __table_args__ = (CheckConstraint("outcome IN ('started', 'sent', 'refused', 'put_off')", name="known_outcome"),)
-
-    id: Mapped[int] = mapped_column(Key, primary_key=True)
-    outbox_id: Mapped[int] = mapped_column(ForeignKey("outbox.id"), index=True)
-    started_at: Mapped[datetime] = mapped_column(UtcDateTime)
-    ended_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
-    outcome: Mapped[str] = mapped_column(String(12), default="started")
-    reply: Mapped[str] = mapped_column(Text, default="")
-    """What the server said."""
 
 
 # --- queueing -------------------------------------------------------------------------------------
@@ -87,10 +47,20 @@ JOB_KEY = "mail:"
 """Begins the key of the job that sends a mail; the mail's id follows."""
 
 
-def message_id_of(key: str, mail_domain: str) -> str:
-    """The Message-ID of a mail, without angle brackets: from its key and nothing else."""
+def message_id_of(key: str, mail_domain: str, salt: str) -> str:
+    """The Message-ID of a mail, without angle brackets: from its key and the co-op's own salt, and nothing else."""
     # 160 bits are plenty, and keep the header within the 78 characters that a line should have.
-    return f"{hashlib.sha256(key.encode()).hexdigest()[:40]}@{mail_domain}"
+    return f"{hashlib.sha256(f'{salt}{key}'.encode()).hexdigest()[:40]}@{mail_domain}"
+
+
+def _salt(session: Session) -> str:
+    wanted = select(MailIdentity.salt)
+    found = session.scalar(wanted)
+    if found is None:
+        # Of two first mails at once, one makes it and the other takes what that made.
+        session.execute(insert_ignoring(session, MailIdentity, "id").values(id=1, salt=secrets.token_hex(16)))
+        found = session.scalars(wanted).one()
+    return found
 
 
 def queue_mail(
@@ -128,7 +98,7 @@ def queue_mail(
         "html_body": html_body,
         "document_id": document_id,
         "state": "queued",
-        "message_id": message_id_of(key, mail_domain),
+        "message_id": message_id_of(key, mail_domain, _salt(session)),
         "attempts": 0,
         "next_at": now,
         "error": "",
@@ -196,6 +166,11 @@ MOST_ATTEMPTS = 12
 """With the delays below, a little more than three days."""
 
 
+SILENT_FOR = timedelta(minutes=1)
+"""After a server did not answer, other mails are put off without being tried for so long."""
+NOT_TRIED = "not tried: the mail server did not answer a moment ago"
+
+
 def retry_delay(attempts: int) -> timedelta:
     """How long to wait after so many attempts that were put off: growing to twelve hours."""
     return timedelta(minutes=_MINUTES[min(attempts, len(_MINUTES)) - 1])
@@ -212,7 +187,35 @@ class _Claim:
     letter: Letter
 
 
-@jobs.long_job("mail.send", queue="mail")
+def _job_failed(session: Session, now: datetime, args: dict[str, Any], why: str) -> None:
+    """The job of a mail ended failed: the mail is not on its way any more, and the office may send it again.
+
+    Its lease's token stays: one who may yet be talking to the server can still record that it is sent.
+    """
+    session.execute(
+        update(Outbox)
+        .where(Outbox.id == int(args["outbox_id"]), Outbox.state.in_(("queued", "sending")))
+        .values(state="given_up", error=why)
+        .execution_options(synchronize_session=False)
+    )
+
+
+def _job_retried(session: Session, now: datetime, args: dict[str, Any]) -> None:
+    """It is to be tried again, unless a person has sent it again meanwhile."""
+    again = aliased(Outbox)
+    session.execute(
+        update(Outbox)
+        .where(
+            Outbox.id == int(args["outbox_id"]),
+            Outbox.state == "given_up",
+            ~exists(select(again.id).where(again.resend_of_id == Outbox.id)),
+        )
+        .values(state="queued", next_at=now)
+        .execution_options(synchronize_session=False)
+    )
+
+
+@jobs.long_job("mail.send", queue="mail", failed=_job_failed, retried=_job_retried)
 def _send_mail(run: jobs.JobRun, args: dict[str, Any]) -> None:
     settings = run.settings
     if not isinstance(settings, Settings):
@@ -226,7 +229,7 @@ def _send_mail(run: jobs.JobRun, args: dict[str, Any]) -> None:
     except Refused as refused:
         _record(run, claim, state="failed", outcome="refused", reply=str(refused))
     except PutOff as put_off:
-        _put_off(run, claim, str(put_off))
+        _put_off(run, claim, str(put_off), unreached=put_off.unreached)
     except Exception as error:
         # Whatever it is, the mail must not stay `sending` for ever with nobody told.
         log.exception("mail %s could not be sent", claim.outbox_id)
@@ -245,6 +248,7 @@ def _claim(run: jobs.JobRun, outbox_id: int, settings: Settings) -> _Claim | Non
     # may find us still talking. A file in the post-box may be written twice without harm.
     lease = timedelta(seconds=2 * settings.smtp_timeout_s + 5 if settings.smtp_host else 0)
     token = secrets.token_hex(16)
+    not_now: timedelta | None = None
     with run.transaction() as session:
         now = run.clock()
         free = or_(
@@ -268,8 +272,32 @@ def _claim(run: jobs.JobRun, outbox_id: int, settings: Settings) -> _Claim | Non
             raise jobs.Later(max(until - now, timedelta(seconds=1)), "another worker has this mail, or it is not due")
         attempt = MailAttempt(outbox_id=outbox.id, started_at=now)
         session.add(attempt)
+        # No mail is given up without having been offered at the last.
+        if settings.smtp_host and outbox.attempts < MOST_ATTEMPTS and _server_is_silent(session, now):
+            not_now = retry_delay(outbox.attempts)
+            attempt.ended_at, attempt.outcome, attempt.reply = now, "put_off", NOT_TRIED
+            outbox.state, outbox.next_at, outbox.error = "queued", now + not_now, NOT_TRIED
+            outbox.lease_token = outbox.lease_until = None
         session.flush()
-        return _Claim(outbox.id, attempt.id, token, outbox.attempts, _letter(session, outbox))
+        if not_now is None:
+            return _Claim(outbox.id, attempt.id, token, outbox.attempts, _letter(session, outbox))
+    raise jobs.Later(not_now, NOT_TRIED)
+
+
+def _server_is_silent(session: Session, now: datetime) -> bool:
+    """Whether the server did not answer within the last minute, and has not answered since.
+
+    Waiting out its silence with every mail in turn would take hours.
+    """
+
+    def last(*such: ColumnElement[bool]) -> datetime | None:
+        return session.scalar(select(func.max(MailAttempt.ended_at)).where(MailAttempt.ended_at > now - SILENT_FOR, *such))
+
+    silent_at = last(MailAttempt.unreached.is_(True))
+    if silent_at is None:
+        return False
+    answered_at = last(MailAttempt.unreached.is_(False), MailAttempt.reply != NOT_TRIED)
+    return answered_at is None or answered_at <= silent_at
 
 
 def _letter(session: Session, outbox: Outbox) -> Letter:
@@ -289,12 +317,12 @@ def _letter(session: Session, outbox: Outbox) -> Letter:
     )
 
 
-def _put_off(run: jobs.JobRun, claim: _Claim, reply: str) -> None:
+def _put_off(run: jobs.JobRun, claim: _Claim, reply: str, *, unreached: bool = False) -> None:
     if claim.attempts >= MOST_ATTEMPTS:
-        _record(run, claim, state="given_up", outcome="put_off", reply=reply)
+        _record(run, claim, state="given_up", outcome="put_off", reply=reply, unreached=unreached)
         return
     delay = retry_delay(claim.attempts)
-    _record(run, claim, state="queued", outcome="put_off", reply=reply, delay=delay)
+    _record(run, claim, state="queued", outcome="put_off", reply=reply, delay=delay, unreached=unreached)
     faults.point("mail:recorded")
     raise jobs.Later(delay, reply)
 
@@ -307,6 +335,7 @@ def _record(
     outcome: str,
     reply: str,
     delay: timedelta = timedelta(0),
+    unreached: bool = False,
 ) -> None:
     """Write down how the attempt ended, and with it the end of the job unless the mail is to be tried again.
 
@@ -316,7 +345,9 @@ def _record(
     with run.transaction() as session:
         now = run.clock()
         session.execute(
-            update(MailAttempt).where(MailAttempt.id == claim.attempt_id).values(ended_at=now, outcome=outcome, reply=reply)
+            update(MailAttempt)
+            .where(MailAttempt.id == claim.attempt_id)
+            .values(ended_at=now, outcome=outcome, reply=reply, unreached=unreached)
         )
         mine = session.execute(
             update(Outbox)

@@ -35,6 +35,11 @@ class PutOff(Exception):
     later.
     """
 
+    def __init__(self, said: str, *, unreached: bool = False) -> None:
+        super().__init__(said)
+        self.unreached = unreached
+        """Whether the server did not come as far as this mail, or fell silent: another mail would fare no better."""
+
 
 class Refused(Exception):
     """The mail will never be taken as it is; the message is what the server said, or what is wrong with the
@@ -251,14 +256,17 @@ def _conversation(settings: Settings) -> Iterator[smtplib.SMTP]:
     """A server that has greeted us, agreed on a key and let us in; ended after `smtp_timeout_s` seconds in all."""
     late = f"the server had not finished after {settings.smtp_timeout_s} seconds"
     clock = _Clock(settings.smtp_timeout_s)
+    entered = False
     try:
         server = _connect(settings, clock)
         _enter(server, settings)
+        entered = True
         yield server
         with suppress(smtplib.SMTPException, OSError):  # the mail is taken, whatever the good-bye is
             server.quit()
     except (smtplib.SMTPException, OSError, UnicodeError) as error:
-        raise PutOff(late if clock.overdue or isinstance(error, TimeoutError) else _fault_text(error, settings)) from error
+        silent = clock.overdue or isinstance(error, TimeoutError)
+        raise PutOff(late if silent else _fault_text(error, settings), unreached=silent or not entered) from error
     finally:
         clock.stop()
 

@@ -47,6 +47,9 @@ SCHEDULE = (
     # 9:00 UTC is the night of every mall from Halifax to Honolulu.
     Scheduled("books.seal", timedelta(days=1), offset=timedelta(hours=9)),
     Scheduled("core.forget_slots", timedelta(days=1), offset=timedelta(hours=9)),
+    Scheduled("core.forget_jobs", timedelta(days=1), offset=timedelta(hours=9)),
+    Scheduled("core.forget_mail_attempts", timedelta(days=1), offset=timedelta(hours=9)),
+    Scheduled("dealers.forget_sign_ins", timedelta(days=1), offset=timedelta(hours=9)),
 )
 
 

@@ -7,6 +7,7 @@ import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
@@ -16,6 +17,7 @@ from sqlalchemy.orm import Session
 from coop.core import audit
 from coop.core.db import dialect_name
 from coop.core.errors import Refusal
+from coop.core.jobs import short_job
 from coop.dealers import domain, queries
 from coop.dealers.models import ROLES, RoleGrant, SignInAttempt, UserAccount, WebSession
 
@@ -27,8 +29,9 @@ _NOBODY = HASHER.hash(secrets.token_urlsafe(24))
 
 _SEEN_EVERY = timedelta(minutes=5)
 """How exactly a session's last use is known; finer would write on every page."""
-_KEEP_ATTEMPTS = timedelta(days=30)
-_KEEP_SESSIONS = timedelta(days=30)
+KEEP_ATTEMPTS = timedelta(days=30)
+KEEP_SESSIONS = timedelta(days=30)
+"""After the day they would have run out."""
 
 
 @dataclass(frozen=True)
@@ -165,7 +168,6 @@ def sign_in(
     user = judge(session, now, email=email, passphrase=passphrase, address=address)
     if isinstance(user, TurnedAway):
         return user
-    _forget_old(session, now)
     token = begin_session(session, now, user.id, address=address, agent=agent)
     audit.record(session, now, "signed in", "user", user.id, user_id=user.id, request_id=request_id)
     return SignedIn(user.id, token)
@@ -247,6 +249,8 @@ def _end_sessions(session: Session, now: datetime, user_id: int, but: int | None
     session.execute(ending if but is None else ending.where(WebSession.id != but))
 
 
-def _forget_old(session: Session, now: datetime) -> None:
-    session.execute(delete(SignInAttempt).where(SignInAttempt.at < now - _KEEP_ATTEMPTS))
-    session.execute(delete(WebSession).where(WebSession.expires_at < now - _KEEP_SESSIONS))
+@short_job("dealers.forget_sign_ins")
+def _forget_sign_ins(session: Session, now: datetime, args: dict[str, Any]) -> None:
+    """Tries at signing in and sessions that are over, named daily by the schedule."""
+    session.execute(delete(SignInAttempt).where(SignInAttempt.at < now - KEEP_ATTEMPTS))
+    session.execute(delete(WebSession).where(WebSession.expires_at < now - KEEP_SESSIONS))

@@ -345,11 +345,20 @@ def upgrade() -> None:
         sa.Column("ended_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("outcome", sa.String(length=12), nullable=False),
         sa.Column("reply", sa.Text(), nullable=False),
+        sa.Column("unreached", sa.Boolean(), nullable=False),
         sa.CheckConstraint("outcome IN ('started', 'sent', 'refused', 'put_off')", name=op.f("ck_mail_attempt_known_outcome")),
         sa.ForeignKeyConstraint(["outbox_id"], ["outbox.id"], name=op.f("fk_mail_attempt_outbox_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_mail_attempt")),
     )
+    op.create_index("ix_mail_attempt_ended_at", "mail_attempt", ["ended_at"], unique=False)
     op.create_index(op.f("ix_mail_attempt_outbox_id"), "mail_attempt", ["outbox_id"], unique=False)
+    op.create_table(
+        "mail_identity",
+        sa.Column("id", KEY, autoincrement=False, nullable=False),
+        sa.Column("salt", sa.String(length=32), nullable=False),
+        sa.CheckConstraint("id = 1", name=op.f("ck_mail_identity_only_one")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_mail_identity")),
+    )
     op.create_table(
         "month_close",
         sa.Column("id", KEY, nullable=False),
@@ -639,6 +648,7 @@ def upgrade() -> None:
 
 
 def downgrade() -> None:
+    op.drop_table("mail_identity")
     op.drop_index(op.f("ix_tax_charged_ticket_key"), table_name="tax_charged")
     op.drop_index("ix_tax_charged_mall", table_name="tax_charged")
     op.drop_index(op.f("ix_tax_charged_jurisdiction_id"), table_name="tax_charged")
@@ -676,6 +686,7 @@ def downgrade() -> None:
     op.drop_table("role_grant")
     op.drop_table("month_close")
     op.drop_index(op.f("ix_mail_attempt_outbox_id"), table_name="mail_attempt")
+    op.drop_index("ix_mail_attempt_ended_at", table_name="mail_attempt")
     op.drop_table("mail_attempt")
     op.drop_index(op.f("ix_lease_mall_id"), table_name="lease")
     op.drop_index(op.f("ix_lease_dealer_id"), table_name="lease")

@@ -20,6 +20,7 @@ from coop.core import jobs, runner
 from coop.core.clock import utc_now
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
+from coop.core.schedule import SCHEDULE
 from tests.functional.trial_work import effects, states
 from tests.functional.waiting import WITHIN_S, until
 from tests.services import CHECKOUT
@@ -279,7 +280,7 @@ def test_serve_answers_works_renews_what_dies_and_stops_whole(sessions: Sessions
     name(sessions, "core.forget_slots", 3)
     until(lambda: states(sessions).keys() == {"done"})
     with transaction(sessions) as session:  # its runners keep the schedule too
-        assert set(session.scalars(select(jobs.Job.kind))) == {"books.seal", "core.forget_slots"}
+        assert set(session.scalars(select(jobs.Job.kind))) == {each.kind for each in SCHEDULE}
 
     runners, web = served.runners, served.web
     assert len(runners) == 1

@@ -10,20 +10,34 @@ import os
 import signal
 import subprocess
 import sys
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
-from sqlalchemy import select, update
+from sqlalchemy import Engine, select, update
 
 from coop.config import Settings
 from coop.core import jobs
-from coop.core.db import Sessions, transaction
+from coop.core.db import Sessions, make_sessions, transaction
 from coop.core.documents import keep_document
 from coop.core.errors import Refusal
 from coop.core.jobs import Job, run_job
-from coop.core.mail import MOST_ATTEMPTS, Outbox, count_mail, list_attempts, list_mail, mail_state, queue_mail, resend_mail
+from coop.core.mail import (
+    MOST_ATTEMPTS,
+    NOT_TRIED,
+    MailIdentity,
+    Outbox,
+    count_mail,
+    list_attempts,
+    list_mail,
+    mail_state,
+    message_id_of,
+    queue_mail,
+    resend_mail,
+)
+from tests.conftest import PostgresDatabases
 from tests.mail_server import MailServer
 
 LEASE = timedelta(seconds=60)
@@ -249,6 +263,65 @@ def test_a_server_that_hangs_is_cut_off_and_tried_again(post: Post, smtp_server:
     assert len(smtp_server.messages) == 1
 
 
+def test_while_a_server_hangs_the_other_mails_do_not_wait_for_it_too(post: Post, smtp_server: MailServer) -> None:
+    post.settings = post.settings.model_copy(update={"smtp_timeout_s": 1})
+    smtp_server.hang()
+    mails = [post.queue(key) for key in "abcdef"]
+    for mail in mails:
+        assert post.run(mail)
+    assert smtp_server.refusals == 1, "one found out for all"
+    assert {post.state(mail) for mail in mails} == {("queued", 1)}
+    assert post.attempts(mails[0]) == [("put_off", "the server had not finished after 1 seconds")]
+    assert post.attempts(mails[5]) == [("put_off", NOT_TRIED)]
+    assert {post.job_of(mail).run_after for mail in mails} == {post.now + timedelta(minutes=1)}
+    # A minute later the next one finds out; then the server answers, and all go out.
+    post.now += timedelta(minutes=1)
+    assert post.run(mails[1])
+    assert post.run(mails[2])
+    assert smtp_server.refusals == 2
+    smtp_server.accept()
+    post.now += timedelta(minutes=5)
+    for mail in mails:
+        assert post.run(mail)
+    assert {post.state(mail)[0] for mail in mails} == {"sent"}
+    assert len(smtp_server.messages) == 6
+
+
+def test_a_server_that_is_gone_is_asked_once_a_minute_and_again_once_it_has_answered(post: Post, smtp_server: MailServer) -> None:
+    here = post.settings
+    first, second, third = (post.queue(key) for key in "abc")
+    post.settings = here.model_copy(update={"smtp_port": 1})
+    assert post.run(first)
+    post.settings = here
+    post.now += timedelta(seconds=59)
+    assert post.run(second)
+    assert post.attempts(second) == [("put_off", NOT_TRIED)]
+    post.now += timedelta(seconds=1)
+    assert post.run(first)
+    assert post.state(first)[0] == "sent"
+    assert post.run(third)
+    assert post.state(third) == ("sent", 1)
+    assert post.attempts(second) == [("put_off", NOT_TRIED)]
+
+
+def test_a_refusal_of_one_mail_keeps_no_other_from_being_tried(post: Post, smtp_server: MailServer) -> None:
+    smtp_server.refuse_temporarily()
+    for mail in [post.queue(key) for key in "abc"]:
+        assert post.run(mail)
+        assert post.attempts(mail) == [("put_off", "451 4.7.1 Try again later")]
+
+
+def test_no_mail_is_given_up_without_having_been_offered_at_the_last(post: Post, smtp_server: MailServer) -> None:
+    first, second = post.queue("a"), post.queue("b")
+    here, post.settings = post.settings, post.settings.model_copy(update={"smtp_port": 1})
+    with transaction(post.sessions) as session:
+        session.get_one(Outbox, second).attempts = MOST_ATTEMPTS - 1
+    assert post.run(first)
+    post.settings = here
+    assert post.run(second)
+    assert post.state(second) == ("sent", MOST_ATTEMPTS)
+
+
 # --- killed -------------------------------------------------------------------------------------------------------------
 
 
@@ -335,6 +408,58 @@ def test_a_worker_that_lost_its_job_meanwhile_still_records_what_it_sent(post: P
     assert post.run(mail), "whoever has the job finds the mail sent, and ends it"
     assert post.job_of(mail).state == "done"
     assert len(smtp_server.messages) == 1
+
+
+def die_every_time(post: Post, mail: int) -> None:
+    """The mail's job as after a worker that was killed each time it had it; then claimed once more."""
+    with transaction(post.sessions) as session:
+        session.execute(update(Job).where(Job.key == f"mail:{mail}").values(attempts=jobs.MAX_ATTEMPTS))
+        session.execute(update(Outbox).where(Outbox.id == mail).values(state="sending", lease_token="x", lease_until=post.now))
+    assert post.run(mail)
+    assert post.job_of(mail).state == "failed"
+
+
+def test_a_mail_whose_job_died_every_time_is_given_up_and_may_be_sent_again(post: Post, smtp_server: MailServer) -> None:
+    mail = post.queue()
+    die_every_time(post, mail)
+    assert post.state(mail)[0] == "given_up"
+    with transaction(post.sessions) as session:
+        assert session.get_one(Outbox, mail).error == "given up after 5 attempts that ended without a word"
+    again = resend(post, mail)
+    assert post.run(again)
+    assert post.state(again)[0] == "sent"
+    assert len(smtp_server.messages) == 1
+
+
+def test_a_retried_job_takes_up_the_mail_it_gave_up_unless_that_was_sent_again(post: Post, smtp_server: MailServer) -> None:
+    left, sent_again = post.queue("a"), post.queue("b")
+    for mail in (left, sent_again):
+        die_every_time(post, mail)
+    assert post.run(resend(post, sent_again))
+    with transaction(post.sessions) as session:
+        assert jobs.retry_failed(session, post.now, "mail-2010-12") == 2
+    for mail in (left, sent_again):
+        assert post.run(mail)
+        assert post.job_of(mail).state == "done"
+    assert post.state(left)[0] == "sent"
+    assert post.state(sent_again)[0] == "given_up"
+    assert len(smtp_server.messages) == 2
+
+
+def test_two_co_ops_that_share_a_domain_share_no_message_id(
+    post: Post, postgres_databases: PostgresDatabases, make_test_engine: Callable[[str], Engine]
+) -> None:
+    elsewhere = postgres_databases.migrated()
+    other = Post(make_sessions(make_test_engine(elsewhere)), post.settings, post.now)
+    ids = []
+    for co_op in (post, other):
+        for key in ("statement/MAIN/D01/2010-12", "statement/MAIN/D02/2010-12"):
+            mail = co_op.queue(key)
+            with transaction(co_op.sessions) as session:
+                salt = session.scalars(select(MailIdentity.salt)).one()
+                ids.append(session.get_one(Outbox, mail).message_id)
+            assert ids[-1] == message_id_of(key, "example.org", salt)
+    assert len(set(ids)) == 4
 
 
 # --- sent again, and read -----------------------------------------------------------------------------------------------

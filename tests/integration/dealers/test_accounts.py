@@ -210,20 +210,6 @@ def test_a_session_lives_while_it_is_used_and_two_weeks_at_most(
     assert resumed is good
 
 
-def test_old_tries_and_sessions_are_forgotten(sessions: Sessions, now: datetime) -> None:
-    passphrase = add(sessions, now)
-    with transaction(sessions) as session:
-        user_id = session.scalars(select(UserAccount.id)).one()
-        session.add(SignInAttempt(at=now - timedelta(days=31), email="a@example.org", address=HOME, succeeded=False))
-        service.begin_session(session, now - timedelta(days=45), user_id, address=HOME, agent="old")
-    with transaction(sessions) as session:
-        judged = service.sign_in(session, now, email="manager@example.org", passphrase=passphrase, address=HOME, agent="new")
-        assert isinstance(judged, service.SignedIn)
-    with transaction(sessions) as session:
-        assert session.scalars(select(WebSession.agent)).all() == ["new"]
-        assert session.scalars(select(SignInAttempt.email)).all() == ["manager@example.org"]
-
-
 def test_a_new_passphrase_must_do_and_ends_the_other_sessions(sessions: Sessions, now: datetime) -> None:
     old = add(sessions, now)
     with transaction(sessions) as session:

@@ -34,6 +34,7 @@ CHECKS = names("""
     lease_space.ck_lease_space_area_not_negative
     lease_space.ck_lease_space_forward
     mail_attempt.ck_mail_attempt_known_outcome
+    mail_identity.ck_mail_identity_only_one
     outbox.ck_outbox_known_state
     period.ck_period_forward
     period.ck_period_known_state

@@ -27,7 +27,7 @@ def letter(**changes: object) -> Letter:
         "subject": "Your statement for December 2010",
         "text_body": "To be paid: $1,204.50 on January 10.\n",
         "html_body": "<p>To be paid: <b>$1,204.50</b> on January 10.</p>",
-        "message_id": message_id_of("statement/MAIN/D01/2010-12", "example.org"),
+        "message_id": message_id_of("statement/MAIN/D01/2010-12", "example.org", "salt"),
         "date": DATE,
         "attachment": Attachment("statement.pdf", "application/pdf", b"%PDF-1.7 not really"),
     }
@@ -152,10 +152,10 @@ def test_what_is_not_an_address_is_refused_in_a_sentence(written: str) -> None:
         parse_address(written)
 
 
-def test_the_message_id_comes_from_the_key_alone() -> None:
+def test_the_message_id_comes_from_the_salt_and_the_key_alone() -> None:
     # SHA-256 of "abc": FIPS 180-4, the standard's first example; its first 160 bits.
     digest = "ba7816bf8f01cfea414140de5dae2223b00361a3"
-    assert message_id_of("abc", "example.org") == f"{digest}@example.org"
+    assert message_id_of("bc", "example.org", "a") == f"{digest}@example.org"
 
 
 def test_delays_grow_to_half_a_day_and_end_after_three() -> None:
