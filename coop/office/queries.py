@@ -225,7 +225,7 @@ def log_lines(session: Session, *, before: int | None) -> Sequence[LogLine]:
         wanted = wanted.where(AuditLog.id < before)
     lines = session.scalars(wanted).all()
     ids = {line.user_id for line in lines} | {int(line.subject_id) for line in lines if _is_user(line)}
-    people = session.execute(select(UserAccount.id, UserAccount.email).where(UserAccount.id.in_(ids - {None}))).tuples()
+    people = session.execute(select(UserAccount.id, UserAccount.email).where(UserAccount.id.in_(ids - {None})))
     emails = {user_id: email for user_id, email in people}  # noqa: C416  a result has keys(), so dict() would take it for a mapping
     return [LogLine(line, emails.get(line.user_id or 0, ""), _about(line, emails)) for line in lines]
 

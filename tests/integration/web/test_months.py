@@ -1,0 +1,63 @@
+"""The months the office lists, in the order they close, and what it says of a step that failed."""
+
+from __future__ import annotations
+
+from datetime import date
+from decimal import Decimal
+
+from sqlalchemy import select, update
+
+from coop.core import audit
+from coop.core.db import transaction
+from coop.core.jobs import Job
+from coop.dealers.models import Dealer
+from coop.leases.service import make_lease
+from tests.integration.web.conftest import Web, send
+
+
+def lease_from_july(web: Web) -> None:
+    with transaction(web.sessions) as session:
+        amos = session.scalars(select(Dealer).where(Dealer.code == "D02")).one()
+        begins = date(2026, 7, 15)
+        ends = date(2026, 8, 31)
+        make_lease(session, web.clock.at, web.house.mall, amos, starts_on=begins, ends_on=ends, commission_percent=Decimal(10))
+
+
+def test_every_month_from_the_first_to_the_current_is_listed_and_can_be_begun_in_its_turn(web: Web) -> None:
+    lease_from_july(web)
+    client = web.browser("manager")
+    page = client.get("/office/").text
+    months = ["November 2026", "October 2026", "September 2026", "August 2026", "July 2026"]
+    assert [page.index(name) for name in months] == sorted(page.index(name) for name in months)
+    assert "June 2026" not in page
+    assert "December 2026" not in page
+    assert client.get("/office/months/MAIN/2026-06").status_code == 404
+
+    later = client.get("/office/months/MAIN/2026-09").text
+    assert "Begin the month-end" not in later
+    assert 'href="/office/months/MAIN/2026-07">July 2026</a> must close first' in later
+    refused = send(client, "/office/months/MAIN/2026-09/begin")
+    assert refused.status_code == 422
+    assert "July 2026 is still open" in refused.text
+
+    assert "Begin the month-end of July 2026" in client.get("/office/months/MAIN/2026-07").text
+    assert send(client, "/office/months/MAIN/2026-07/begin").status_code == 303
+
+
+def test_a_step_that_failed_says_why_on_the_page_and_on_its_fragment(web: Web) -> None:
+    with transaction(web.sessions) as session:
+        job = update(Job).where(Job.kind == "closing.watch")
+        session.execute(job.values(state="failed", error="KeyError: 'x'.", args={"close_id": 1, "step": "statements"}))
+    client = web.browser("manager")
+    for address in ("/office/months/MAIN/2026-10", "/office/months/MAIN/2026-10/steps"):
+        page = client.get(address).text
+        assert "The step &#39;statements&#39; failed: KeyError: &#39;x&#39;. Tell whoever keeps the program." in page
+        assert page.index('id="steps"') < page.index("The step &#39;")
+
+
+def test_the_log_has_plain_words_for_what_was_done(web: Web) -> None:
+    with transaction(web.sessions) as session:
+        audit.record(session, web.clock.at, "mail.resend", "outbox", 1)
+    page = web.browser("manager").get("/office/log").text
+    assert "letter sent again" in page
+    assert "resend" not in page
