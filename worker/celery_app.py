@@ -59,8 +59,8 @@ app.conf.update(
     task_default_queue="default",
     task_queues=[Queue(name, Exchange(name), routing_key=name) for name in QUEUES],  # type: ignore[no-untyped-call]
     task_create_missing_queues=False,
-    # Which slots of time are taken is in the database: beat keeps no file.
-    beat_scheduler="celery.beat:Scheduler",
+    # Which slots of time are taken is in the database: beat keeps no file of them.
+    beat_scheduler="worker.schedule:Beat",
     beat_schedule=beat_schedule(SETTINGS),
 )
 

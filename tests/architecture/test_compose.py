@@ -22,6 +22,7 @@ from coop.core import pdf
 from coop.core.jobs import QUEUES
 from tests.architecture import plain_yaml
 from tests.architecture.rules import CHECKOUT
+from worker.schedule import beat_schedule, sign_of_life
 
 COMPOSE = plain_yaml.read((CHECKOUT / "docker-compose.yml").read_text(encoding="utf-8"))
 SERVICES: dict[str, dict] = COMPOSE["services"]
@@ -158,6 +159,20 @@ def test_the_image_is_built_of_the_stages_that_are_named():
     assert targets <= set(stages)
     for stage in re.split(r"^FROM ", DOCKERFILE, flags=re.MULTILINE)[2:]:
         assert re.findall(r"^USER (\S+)$", stage, re.MULTILINE)[-1] == "10001:10001"
+
+
+def test_the_image_has_the_client_of_the_servers_major_version():
+    """`pg_dump` refuses a server newer than itself."""
+    server = re.fullmatch(r"postgres:(\d+)-bookworm", SERVICES["postgres"]["image"])[1]
+    assert f" postgresql-client-{server} " in DOCKERFILE
+    assert "FROM python:3.11-slim-bookworm AS coop" in DOCKERFILE  # Debian 12 packages version 15
+
+
+def test_beat_is_asked_for_the_sign_it_leaves(container_settings):
+    asked = re.search(r"getmtime\('(.+?)'\)", SERVICES["beat"]["healthcheck"]["test"])[1]
+    assert asked == str(sign_of_life(container_settings))
+    [tick] = beat_schedule(container_settings).values()
+    assert tick["schedule"] * 3 < int(re.search(r"> (\d+)\)", SERVICES["beat"]["healthcheck"]["test"])[1])
 
 
 def test_the_renderers_libraries_are_the_same_everywhere():

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
+import shlex
 import shutil
 import signal
 import subprocess
@@ -26,6 +28,7 @@ from tests.conftest import PostgresDatabases
 from tests.functional.trial_work import effects
 from tests.functional.waiting import until
 from tests.services import CHECKOUT, free_port, redis_fault
+from worker.schedule import sign_of_life
 
 pytestmark = [pytest.mark.postgres, pytest.mark.redis]
 
@@ -125,6 +128,28 @@ def sessions(crew: Crew) -> Iterator[Sessions]:
     yield make_sessions(engine)
     jobs.DISPATCH.send = None
     engine.dispose()
+
+
+def test_a_beat_is_healthy_while_the_broker_takes_its_ticks_and_not_when_none_came_for_long(crew: Crew) -> None:
+    """The very command of the containers' health check, on this co-op's folder."""
+    compose = (CHECKOUT / "docker-compose.yml").read_text(encoding="utf-8")
+    test = re.search(r'test: "(python -c .*/var/lib/coop/beat.*)"\n', compose)
+    assert test
+    sign = sign_of_life(crew.settings)
+    _, flag, code = shlex.split(test[1].replace('\\"', '"').replace("/var/lib/coop/beat", str(sign)))
+
+    def healthy() -> bool:
+        return subprocess.run([sys.executable, flag, code], stderr=subprocess.DEVNULL).returncode == 0
+
+    until(healthy)
+    beats = ("beat-1", "beat-2")
+    for beat in beats:
+        crew.kill(beat)
+    os.utime(sign, (0, 0))
+    assert not healthy()
+    for beat in beats:
+        crew.start_beat(beat)
+    until(healthy)
 
 
 def name(sessions: Sessions, kind: str, numbers: range, **args: object) -> None:
