@@ -20,6 +20,7 @@ COMMANDS = {
     "sales": "sales",
     "month": "month",
     "statements": "statements",
+    "tax": "tax",
     "serve": "serve",
     "work": "serve",
     "check": "machine",
