@@ -58,8 +58,8 @@ def test_a_month_between_in_which_nothing_was_sold_cannot_be_skipped_and_has_its
     assert rents(desk, MAY) == [4500, 20250, 27000]
 
 
-def test_the_first_month_is_the_first_with_something_to_close(desk):
-    """A lease alone makes a month: its rent would be lost."""
+def test_the_first_month_is_the_first_in_the_books(desk):
+    """A lease older than the books owes nothing in them; a month that was opened before does."""
     with transaction(desk.sessions) as session:
         early = desk.coop.dealers["D04"]
         make_lease(
@@ -71,6 +71,8 @@ def test_the_first_month_is_the_first_with_something_to_close(desk):
             ends_on=date(2025, 2, 20),
             commission_percent=Decimal(8),
         )
+        assert close_first(session, desk.coop.mall.id, MARCH) is None
+        ensure_period(session, desk.coop.mall.id, Month(2025, 1))
         assert close_first(session, desk.coop.mall.id, MARCH) == Month(2025, 1)
         assert close_first(session, desk.coop.mall.id, Month(2025, 1)) is None
         assert close_first(session, desk.coop.mall.id, Month(2024, 12)) is None

@@ -7,9 +7,11 @@ from decimal import Decimal
 
 from sqlalchemy import select, update
 
+from coop.books.service import ensure_period
 from coop.core import audit
 from coop.core.db import transaction
 from coop.core.jobs import Job
+from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.leases.service import make_lease
 from tests.integration.web.conftest import Web, send
@@ -21,6 +23,7 @@ def lease_from_july(web: Web) -> None:
         begins = date(2026, 7, 15)
         ends = date(2026, 8, 31)
         make_lease(session, web.clock.at, web.house.mall, amos, starts_on=begins, ends_on=ends, commission_percent=Decimal(10))
+        ensure_period(session, web.house.mall.id, Month(2026, 7))
 
 
 def test_every_month_from_the_first_to_the_current_is_listed_and_can_be_begun_in_its_turn(web: Web) -> None:
