@@ -144,7 +144,7 @@ def test_a_month_that_is_not_over_where_the_mall_stands_is_refused(desk):
     zone = ZoneInfo(desk.coop.mall.timezone)
     before = held(desk)
     last_minute = datetime(2025, 3, 31, 23, 59, tzinfo=zone).astimezone(UTC)
-    with pytest.raises(Refusal, match="March 2025 is not over yet at Lantern Yard .*: it can close from April 1, 2025"):
+    with pytest.raises(Refusal, match=r"March 2025 is not over yet at Lantern Yard .*: it can close from April 1, 2025"):
         desk.start(now=last_minute)
     assert held(desk) == before
     desk.start(now=last_minute + timedelta(minutes=1))

@@ -50,7 +50,7 @@ def test_every_sample_proves_itself_and_its_sums_add_up(make: Make) -> None:
     by=st.sampled_from([-1, 1, -100, 12345]),
 )
 def test_any_single_amount_changed_is_refused(place: str, at: int, field: str, by: int) -> None:
-    with pytest.raises(StatementError, match="MAIN.D01.2010-12 does not add up"):
+    with pytest.raises(StatementError, match=r"MAIN.D01.2010-12 does not add up"):
         prove(changed(statements.two_pages(), place, at, field, by))
 
 
