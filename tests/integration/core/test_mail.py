@@ -6,31 +6,21 @@ The clock is a value the test moves, so that retries of days take no time.
 from __future__ import annotations
 
 import mailbox
-import os
-import signal
-import subprocess
-import sys
 from collections.abc import Callable
-from dataclasses import dataclass
-from datetime import datetime, timedelta
-from pathlib import Path
+from datetime import timedelta
 
 import pytest
 from sqlalchemy import Engine, select, update
 
-from coop.config import Settings
 from coop.core import jobs
-from coop.core.db import Sessions, make_sessions, transaction
-from coop.core.documents import keep_document
+from coop.core.db import make_sessions, transaction
 from coop.core.errors import Refusal
-from coop.core.jobs import Job, run_job
+from coop.core.jobs import Job
 from coop.core.mail import (
     MOST_ATTEMPTS,
-    NOT_TRIED,
     MailIdentity,
     Outbox,
     count_mail,
-    list_attempts,
     list_mail,
     mail_state,
     message_id_of,
@@ -38,90 +28,8 @@ from coop.core.mail import (
     resend_mail,
 )
 from tests.conftest import PostgresDatabases
+from tests.integration.core.post import LEASE, PDF, Post
 from tests.mail_server import MailServer
-
-LEASE = timedelta(seconds=60)
-PDF = b"%PDF-1.7 not really, \x00\xff"
-
-
-@dataclass
-class Post:
-    """A co-op's mail in one database, at a moment the test moves."""
-
-    sessions: Sessions
-    settings: Settings
-    now: datetime
-
-    def queue(self, key: str = "statement/MAIN/D01/2010-12", recipient: str = "dealer@example.org") -> int:
-        with transaction(self.sessions) as session:
-            document = keep_document(
-                session, self.now, file_name="s.pdf", media_type="application/pdf", content=PDF, made_with="test"
-            )
-            return queue_mail(
-                session,
-                self.now,
-                key=key,
-                kind="statement",
-                recipient=recipient,
-                subject="Ihr Auszug für Dezember",
-                text_body="To be paid: $12.00 – 京都\n",
-                html_body="<p>To be paid: $12.00 – 京都</p>",
-                document_id=document.id,
-                mail_domain="example.org",
-                group_key="mail-2010-12",
-            ).id
-
-    def job_of(self, outbox_id: int) -> Job:
-        with transaction(self.sessions) as session:
-            return session.scalars(select(Job).where(Job.key == f"mail:{outbox_id}")).one()
-
-    def run(self, outbox_id: int) -> bool:
-        """Run the mail's job now, if it is due."""
-        job = self.job_of(outbox_id)
-        return run_job(self.sessions, job.id, lease=LEASE, settings=self.settings, clock=lambda: self.now)
-
-    def state(self, outbox_id: int) -> tuple[str, int]:
-        with transaction(self.sessions) as session:
-            state = mail_state(session, outbox_id)
-        assert state is not None
-        return state.state, state.attempts
-
-    def attempts(self, outbox_id: int) -> list[tuple[str, str]]:
-        with transaction(self.sessions) as session:
-            return [(attempt.outcome, attempt.reply) for attempt in list_attempts(session, outbox_id)]
-
-    def run_and_die(self, outbox_id: int, point: str) -> None:
-        """Run the mail's job in a process of its own, which is killed at the point."""
-        env = {name: value for name, value in os.environ.items() if not name.startswith("COOP_")}
-        env |= {
-            "COOP_KILL_AT": point,
-            "COOP_DATABASE_URL": self.settings.database_url,
-            "COOP_SMTP_HOST": self.settings.smtp_host,
-            "COOP_SMTP_PORT": str(self.settings.smtp_port),
-            "COOP_SMTP_SECURITY": "none",
-            "COOP_MAIL_FROM": self.settings.mail_from,
-            "COOP_MAIL_DOMAIN": "example.org",
-            "COOP_SMTP_TIMEOUT_S": str(self.settings.smtp_timeout_s),
-        }
-        script = Path(__file__).with_name("run_one_job.py")
-        arguments = [str(self.settings.data), str(self.job_of(outbox_id).id), self.now.isoformat(), str(LEASE.seconds)]
-        done = subprocess.run([sys.executable, str(script), *arguments], env=env, capture_output=True, text=True)
-        assert done.returncode == -signal.SIGKILL, done.stderr
-
-
-@pytest.fixture
-def post(sessions: Sessions, database_url: str, now: datetime, tmp_path: Path, smtp_server: MailServer) -> Post:
-    """A co-op whose mail goes to `smtp_server`."""
-    settings = Settings(
-        data=tmp_path / "data",
-        database_url=database_url,
-        smtp_host=smtp_server.host,
-        smtp_port=smtp_server.port,
-        smtp_security="none",
-        smtp_timeout_s=20,
-        mail_from="Old Granary Co-op <office@example.org>",
-    )
-    return Post(sessions, settings, now)
 
 
 @pytest.fixture
@@ -261,65 +169,6 @@ def test_a_server_that_hangs_is_cut_off_and_tried_again(post: Post, smtp_server:
     assert post.run(mail)
     assert post.state(mail) == ("sent", 2)
     assert len(smtp_server.messages) == 1
-
-
-def test_while_a_server_hangs_the_other_mails_do_not_wait_for_it_too(post: Post, smtp_server: MailServer) -> None:
-    post.settings = post.settings.model_copy(update={"smtp_timeout_s": 1})
-    smtp_server.hang()
-    mails = [post.queue(key) for key in "abcdef"]
-    for mail in mails:
-        assert post.run(mail)
-    assert smtp_server.refusals == 1, "one found out for all"
-    assert {post.state(mail) for mail in mails} == {("queued", 1)}
-    assert post.attempts(mails[0]) == [("put_off", "the server had not finished after 1 seconds")]
-    assert post.attempts(mails[5]) == [("put_off", NOT_TRIED)]
-    assert {post.job_of(mail).run_after for mail in mails} == {post.now + timedelta(minutes=1)}
-    # A minute later the next one finds out; then the server answers, and all go out.
-    post.now += timedelta(minutes=1)
-    assert post.run(mails[1])
-    assert post.run(mails[2])
-    assert smtp_server.refusals == 2
-    smtp_server.accept()
-    post.now += timedelta(minutes=5)
-    for mail in mails:
-        assert post.run(mail)
-    assert {post.state(mail)[0] for mail in mails} == {"sent"}
-    assert len(smtp_server.messages) == 6
-
-
-def test_a_server_that_is_gone_is_asked_once_a_minute_and_again_once_it_has_answered(post: Post, smtp_server: MailServer) -> None:
-    here = post.settings
-    first, second, third = (post.queue(key) for key in "abc")
-    post.settings = here.model_copy(update={"smtp_port": 1})
-    assert post.run(first)
-    post.settings = here
-    post.now += timedelta(seconds=59)
-    assert post.run(second)
-    assert post.attempts(second) == [("put_off", NOT_TRIED)]
-    post.now += timedelta(seconds=1)
-    assert post.run(first)
-    assert post.state(first)[0] == "sent"
-    assert post.run(third)
-    assert post.state(third) == ("sent", 1)
-    assert post.attempts(second) == [("put_off", NOT_TRIED)]
-
-
-def test_a_refusal_of_one_mail_keeps_no_other_from_being_tried(post: Post, smtp_server: MailServer) -> None:
-    smtp_server.refuse_temporarily()
-    for mail in [post.queue(key) for key in "abc"]:
-        assert post.run(mail)
-        assert post.attempts(mail) == [("put_off", "451 4.7.1 Try again later")]
-
-
-def test_no_mail_is_given_up_without_having_been_offered_at_the_last(post: Post, smtp_server: MailServer) -> None:
-    first, second = post.queue("a"), post.queue("b")
-    here, post.settings = post.settings, post.settings.model_copy(update={"smtp_port": 1})
-    with transaction(post.sessions) as session:
-        session.get_one(Outbox, second).attempts = MOST_ATTEMPTS - 1
-    assert post.run(first)
-    post.settings = here
-    assert post.run(second)
-    assert post.state(second) == ("sent", MOST_ATTEMPTS)
 
 
 # --- killed -------------------------------------------------------------------------------------------------------------
