@@ -22,7 +22,9 @@ import coop.leases.models
 import coop.sales.models
 import coop.statements.models
 import coop.statements.service
-import coop.tax.models  # noqa: F401
+import coop.tax.due
+import coop.tax.models
+import coop.tax.rendering  # noqa: F401
 from coop.core.db import Base
 
 METADATA = Base.metadata

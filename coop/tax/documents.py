@@ -65,10 +65,15 @@ def rate_label(row: RatedSum) -> str:
     return f"{row.part} {plain}%".strip()
 
 
-def file_stem(sheet: Worksheet) -> str:
-    """`tax-return-STATE-EL.2026-09`: plain letters, digits, hyphens and points, whatever the number holds."""
-    plain = "".join(c if c.isascii() and (c.isalnum() or c == ".") else "-" for c in sheet.value.number)
+def file_stem(number: str) -> str:
+    """`tax-return-elder-revenue-office.2026-09`: plain letters, digits, hyphens and points, whatever the number holds."""
+    plain = "".join(c if c.isascii() and (c.isalnum() or c == ".") else "-" for c in number)
     return f"tax-return-{plain}"
+
+
+def pdf_name(number: str) -> str:
+    """The file name a filed return's rendering is kept under."""
+    return f"{file_stem(number)}.pdf"
 
 
 def title(sheet: Worksheet) -> str:

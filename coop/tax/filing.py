@@ -20,6 +20,7 @@ from coop.books.models import Entry, Posting
 from coop.books.service import bank_account, dealer_account, ensure_account, post_entries, post_entry, posting_date
 from coop.core import audit
 from coop.core.errors import Refusal
+from coop.core.jobs import name_job
 from coop.core.money import format_dollars
 from coop.core.periods import Month
 from coop.dealers.models import Cooperative, Dealer
@@ -226,6 +227,7 @@ def _file(
     session.flush()
     done = "tax return amended" if original else "tax return filed"
     audit.record(session, now, done, "tax return", value.number, user_id=user_id, detail=reason.strip()[:400])
+    name_job(session, now, "tax.render", {"number": value.number}, queue="statements", key=f"tax.render:{value.number}")
     return filed
 
 

@@ -7,7 +7,6 @@ from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, timedelta
-from decimal import Decimal
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -15,8 +14,9 @@ from sqlalchemy.orm import Session
 from coop.core.errors import Refusal
 from coop.core.periods import Month
 from coop.tax.domain.duedates import DueRule, due_on
-from coop.tax.domain.returns import Allowance, FilingPeriod, FilingRules, Frequency, Interest, period_of
+from coop.tax.domain.returns import FilingPeriod, FilingRules, Frequency, period_of
 from coop.tax.models import Jurisdiction, TaxSetting
+from coop.tax.queries import due_rule, filing_rules, scopes_of
 
 
 def slug(office: str) -> str:
@@ -49,38 +49,12 @@ class OfficeTerms:
 def terms_of(setting: TaxSetting) -> OfficeTerms:
     """A setting's terms. Raises Refusal, naming the setting, for terms that cannot be."""
     try:
-        return OfficeTerms(
-            setting.frequency,  # type: ignore[arg-type]
-            setting.year_begins,
-            FilingRules(
-                remits=setting.remits,  # type: ignore[arg-type]
-                allowance=_allowance(setting.allowance) if setting.allowance else None,
-                interest=None if setting.interest_percent is None else Interest(setting.interest_percent, setting.interest_per),  # type: ignore[arg-type]
-            ),
-            DueRule(
-                setting.due_day,
-                setting.due_months_after,
-                setting.due_region,
-                setting.due_roll,  # type: ignore[arg-type]
-                frozenset(date.fromisoformat(day) for day in setting.closed_days),
-            ),
-        )
+        frequency: Frequency = setting.frequency  # type: ignore[assignment]
+        return OfficeTerms(frequency, setting.year_begins, filing_rules(setting), due_rule(setting))
     except (ValueError, KeyError, TypeError, ArithmeticError) as error:
         raise Refusal(
-            f"The tax setting {setting.scope} from {setting.starts_on} cannot be meant: {error}. Set it again."
+            f"The tax setting {setting.scope} from {setting.starts_on} cannot be meant: {error} Set it again."
         ) from error
-
-
-def _allowance(terms: dict[str, object]) -> Allowance:
-    tiers = terms["tiers"]
-    assert isinstance(tiers, list)
-    cap, minimum = terms.get("cap_cents"), terms.get("minimum_cents") or 0
-    return Allowance(
-        tuple((None if upto is None else int(upto), Decimal(str(percent))) for upto, percent in tiers),
-        None if cap is None else int(str(cap)),
-        int(str(minimum)),
-        Decimal(str(terms.get("prepaid_percent") or 0)),
-    )
 
 
 class Settings:
@@ -95,9 +69,7 @@ class Settings:
 
     def of(self, jurisdiction_id: int, mall_id: int, on: date) -> TaxSetting | None:
         """The setting that counts for a jurisdiction at a mall on a day; None where nothing is set."""
-        state = self.jurisdictions[jurisdiction_id].state_fips
-        scopes = [f"jurisdiction:{jurisdiction_id}/mall:{mall_id}", f"jurisdiction:{jurisdiction_id}"]
-        scopes += [f"state:{state}/mall:{mall_id}", f"state:{state}"] if state else []
+        scopes = scopes_of(self.jurisdictions[jurisdiction_id], mall_id)
         found = (self._in_force(scope, on) for scope in scopes)
         return next((setting for setting in found if setting is not None), None)
 

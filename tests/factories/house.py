@@ -27,7 +27,11 @@ from coop.sales.domain import LineIn, TenderIn, TicketIn
 from coop.sales.service import take_tickets
 from coop.statements.domain import sha256, to_json
 from coop.statements.models import Statement
+from coop.tax.documents import pdf_name
+from coop.tax.domain.returns import FilingPeriod
+from coop.tax.filing import file_return
 from tests.factories import statements
+from tests.factories.tax import OFFICE, add_papers, make_filer
 
 PASSPHRASE = "bakino tuvela domuri sapeko"
 """Of every user of the house."""
@@ -107,6 +111,11 @@ def build_house(session: Session, now: datetime, *, month_end: bool = True) -> H
         numbers[dealer.code] = statement.number
         mails.append(mail_id)
     audit.record(session, now, "month-end begun", "month close", "MAIN 2026-10", user_id=users["manager"])
+    filer = make_filer(session, now, mall, [ida, amos])
+    add_papers(session, now, filer)
+    file_return(session, now, OFFICE, FilingPeriod(OCTOBER, "month"), filed_on=date(2026, 11, 2), user_id=users["manager"])
+    name = pdf_name("elder-revenue-office.2026-10")
+    keep_document(session, now, file_name=name, media_type="application/pdf", content=PDF + b"return", made_with="a test")
     session.flush()
     return House(mall, users, tokens, numbers, sent_mail=mails[0], failed_mail=mails[1])
 

@@ -7,6 +7,7 @@ from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from coop.books.domain import EntryDraft, netted
@@ -17,7 +18,7 @@ from coop.tax.domain.compiled import compile_stack
 from coop.tax.domain.compute import tax_ticket
 from coop.tax.domain.rules import ClassRate, JurisdictionRules, Span, Stack
 from coop.tax.domain.ticket import DELIVERY, LineToTax, TicketTax, TicketToTax
-from coop.tax.models import Jurisdiction, TaxCharged, TaxRate, TaxSetting, TaxUntaxed
+from coop.tax.models import Jurisdiction, TaxCertificate, TaxCharged, TaxImport, TaxRate, TaxRule, TaxSetting, TaxUntaxed
 from coop.tax.service import add_jurisdiction, set_place, set_rate
 
 OFFICE = "Elder Revenue Office"
@@ -121,6 +122,18 @@ def make_filer(session: Session, now: datetime, mall: Mall, dealers: list[Dealer
     return Filer(session, now, mall, dealers, [state, county], stack)
 
 
+def filer_of(session: Session, now: datetime, mall: Mall, *, count: int = 0, more: int = 0) -> Filer:
+    """What make_filer made, taken up again; `more` further counties that tax nothing here."""
+    jurisdictions = list(session.scalars(select(Jurisdiction).where(Jurisdiction.code.in_(("EL", "EL-ALDER")))))
+    rates = {rate.jurisdiction_id: rate for rate in session.scalars(select(TaxRate))}
+    for n in range(more):
+        other = add_jurisdiction(session, code=f"EL-{n:02d}", name=f"County {n}", kind="county")
+        set_rate(session, other, Decimal(1), starts_on=date(2020, 1, 1))
+    stack = Stack(tuple(rules_of(j, rates[j.id]) for j in sorted(jurisdictions, key=lambda j: j.code)))
+    dealers = list(session.scalars(select(Dealer).order_by(Dealer.code)))
+    return Filer(session, now, mall, dealers, jurisdictions, stack, count)
+
+
 def rules_of(jurisdiction: Jurisdiction, *rates: TaxRate, **rules: Any) -> JurisdictionRules:
     stored = tuple(ClassRate(r.id, r.percent, r.tax_class, Span(r.starts_on, r.ends_on)) for r in rates)
     return JurisdictionRules(jurisdiction.id, jurisdiction.name, STATE, stored, **rules)
@@ -149,3 +162,50 @@ def setting(session: Session, *, starts_on: date, mall_id: int | None = None, **
     session.add(made)
     session.flush()
     return made
+
+
+def add_papers(session: Session, now: datetime, filer: Filer) -> None:
+    """What the pages of tax list beside returns: rules, certificates, a file that was read."""
+    state = filer.jurisdictions[0]
+    since = date(2026, 1, 1)
+    session.add_all(
+        [
+            TaxRule(jurisdiction_id=state.id, kind="exempt", starts_on=since, terms={"tax_class": "books"}),
+            TaxRule(
+                jurisdiction_id=state.id,
+                kind="holiday",
+                starts_on=date(2026, 8, 1),
+                ends_on=date(2026, 8, 3),
+                terms={"name": "school week", "tax_classes": ["clothing"], "limit": "100.00"},
+            ),
+            TaxCertificate(
+                number="R-1001",
+                kind="resale",
+                buyer_name="Corner Mill Antiques",
+                states=[STATE],
+                starts_on=since,
+                expires_on=date(2026, 10, 31),
+                created_at=now,
+            ),
+            TaxCertificate(
+                number="E-7", kind="exempt", buyer_name="Alder Free School", states=[STATE], starts_on=since, created_at=now
+            ),
+            TaxImport(
+                kind="rates",
+                file_name="ELR2026Q4.csv",
+                sha256="0" * 64,
+                content=b"",
+                state="proposed",
+                proposal={
+                    "counts": {"added": 1, "ended": 1, "changed": 0, "unchanged": 40, "overlapping": 0, "refused": 1},
+                    "added": ["city 97 042: general 1.5 percent from 2026-10-01"],
+                    "ended": ["city 97 042: general 1.25 percent from 2020-01-01; without an end, now ended 2026-09-30"],
+                    "changed": [],
+                    "overlapping": [],
+                    "refused": [[7, "has a negative rate."]],
+                },
+                proposed_at=now,
+            ),
+        ]
+    )
+    session.flush()
