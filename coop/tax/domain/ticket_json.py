@@ -101,7 +101,8 @@ BUYER = closed(
         "certificate": {**NAME, "description": "Number of the certificate", "examples": ["R-17"]},
         "kind": {"type": "string", "enum": ["resale", "exempt"]},
         "states": {"type": "array", "minItems": 1, "items": STATE, "description": "Where it holds"},
-        **SPAN,
+        "starts_on": DAY,
+        "expires_on": DAY,
     },
     ["certificate"],
     "A buyer who is exempt. With its number alone the certificate is looked for in the co-op's data",
@@ -226,8 +227,8 @@ def _buyer(body: Mapping[str, Any]) -> tuple[Certificate | None, str]:
     for key in ("kind", "states"):
         if key not in body:
             raise ValueError(f"buyer.{key} is missing: give kind and states, or the certificate's number alone.")
-    during = _span(body, "buyer")
-    return Certificate(body["certificate"], body["kind"], frozenset(body["states"]), during.starts_on, during.ends_on), ""
+    starts_on, expires_on = _day(body.get("starts_on")) or date.min, _day(body.get("expires_on"))
+    return Certificate(body["certificate"], body["kind"], frozenset(body["states"]), starts_on, expires_on), ""
 
 
 def _place(body: Mapping[str, Any]) -> PlaceAsked:
