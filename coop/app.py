@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import cast
 from urllib.parse import urlsplit
 
-from flask import Flask, g, render_template, request
+from flask import Flask, current_app, g, render_template, request
 from flask_wtf.csrf import CSRFError, CSRFProtect
 from jinja2 import StrictUndefined
 from sqlalchemy.exc import OperationalError
@@ -31,7 +31,6 @@ from coop.portal.views import portal
 
 _SENTENCES = {
     400: "The browser sent something this page does not understand.",
-    403: "This page is not for your role. The manager can give you one that may see it.",
     404: "There is no such page, or it is not yours to see.",
     405: "This address does not take what the browser sent. Go back and use the button on the page.",
     413: "That is more than this page takes.",
@@ -157,4 +156,30 @@ def _http_error(error: HTTPException) -> tuple[str, int] | HTTPException:
     if status < 400:
         return error
     headings = {403: "Not for your role", 404: "Nothing here", 500: "Something is broken"}
-    return _answer(status, headings.get(status, "This did not work"), _SENTENCES.get(status, error.description or error.name))
+    who = web.visitor_or_none()
+    if status == 403 and who is not None:
+        sentence = _not_for(who)
+    else:
+        sentence = _SENTENCES.get(status, error.description or error.name)
+    return _answer(status, headings.get(status, "This did not work"), sentence)
+
+
+_PEOPLE = {
+    "manager": "the manager",
+    "bookkeeper": "the bookkeeper",
+    "auditor": "the auditor",
+    "desk": "the desk",
+    "dealer": "dealers",
+}
+"""Roles, in the order they are named, as the people who have them."""
+
+
+def _not_for(who: web.Visitor) -> str:
+    """Whom this address is for, and who is asking."""
+    allowed = web.allowed_at(current_app, request.endpoint or "")
+    for_whom = [words for role, words in _PEOPLE.items() if role in allowed]
+    named = " and ".join(filter(None, [", ".join(for_whom[:-1]), for_whom[-1]]))
+    roles = " and ".join(role for role in _PEOPLE if role in who.roles)
+    if not roles:
+        return f"This page is for {named}. Your sign-in has no role yet: the manager can give you one."
+    return f"This page is for {named}. You are signed in as {roles}."

@@ -320,3 +320,38 @@ def test_file_names_are_plain() -> None:
     assert documents.statement_file_name(value) == "statement-MAIN.D01.2010-12.pdf"
     odd = dataclasses.replace(value, mall_code="../A B", dealer_code="é\0/1")
     assert documents.statement_file_name(odd) == "statement----A-B.---1.2010-12.pdf"
+
+
+def test_a_discount_is_not_named_twice() -> None:
+    line = dataclasses.replace(statements.sale_lines(1)[0], discount_reason="booth", discount_authority="booth sale of D38")
+    assert documents.notes(line) == "booth sale of D38"
+    assert documents.notes(dataclasses.replace(line, discount_authority="all of Booth 12")) == "booth sale: all of Booth 12"
+
+
+def test_a_ticket_number_of_twelve_figures_takes_one_line() -> None:
+    sales = tuple(dataclasses.replace(line, ticket=f"2026-10-{n:04d}") for n, line in enumerate(statements.sale_lines(54)))
+    made = lines_of(documents.statement_pdf(statements.statement(sales)))
+    assert len(made) == 2
+    text = [line for page in made for line in page]
+    for line in sales:
+        assert any(f" {line.ticket} {line.tag} " in row for row in text), line.ticket
+
+
+@samples
+def test_a_letter_on_a_page_keeps_its_columns_and_every_word(make: Make) -> None:
+    value = make()
+    _, text, _ = documents.statement_mail(value)
+    found = documents.passages(text)
+    [rows] = [passage.rows for passage in found if passage.rows]
+    assert [(what, amount) for what, amount, _ in rows] == [
+        (label, money(cents).replace("\u2212", "-")) for label, cents in value.sums
+    ]
+    words = " ".join(" ".join((*passage.lines, *(part for row in passage.rows for part in row))) for passage in found)
+    assert words.split() == text.split()
+
+
+def test_prose_with_blanks_is_no_table() -> None:
+    assert documents.passages("Two  blanks  here\n\n\nand 1.00  there\n") == [
+        documents.Passage(lines=("Two  blanks  here",)),
+        documents.Passage(lines=("and 1.00  there",)),
+    ]

@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
+import html
+import re
+from datetime import date
+
 import pytest
 
 from coop.core.db import transaction
+from coop.core.templating import money
 from coop.dealers.membership import add_dealer
 from coop.dealers.models import Dealer
+from coop.floor.models import Mall
+from coop.floor.service import add_mall
+from coop.statements.documents import said, statement_html
+from coop.statements.domain import StatementValue, from_json
+from coop.statements.models import Statement
 from tests.factories.house import PDF
 from tests.integration.web.conftest import Web
 
@@ -65,7 +75,13 @@ def test_a_dealer_without_a_member_is_told_what_to_do(web: Web) -> None:
 
 def test_the_statement_page_shows_the_frozen_value(web: Web) -> None:
     page = web.browser("dealer").get(f"/portal/statements/{OWN['dealer']}").text
-    for words in ("$5,183.90 to be paid on Nov 10, 2026", "612.40", "120.00 sq ft x $2.25", "Cane-seat side chair", "gives back"):
+    for words in (
+        "$5,183.90 will be paid to you on Nov 10, 2026.",
+        "612.40",
+        "120.00 sq ft x $2.25",
+        "Cane-seat side chair",
+        "sold on ticket: ",
+    ):
         assert words in page, words
 
 
@@ -82,3 +98,70 @@ def test_the_pdf_is_the_kept_bytes_under_its_name(web: Web) -> None:
         f"/portal/statements/{OWN['dealer']}.pdf", headers={"If-None-Match": answer.headers["ETag"]}
     )
     assert theirs.status_code == 404
+
+
+def test_the_latest_statement_of_each_mall_is_listed_with_their_sum(web: Web) -> None:
+    """5,183.90 is yours at one mall, 83.90 is owed at the other: 5,100.00 together. A mall left in spring is not listed."""
+    with transaction(web.sessions) as session:
+        main = session.query(Statement).filter_by(number=OWN["dealer"]).one()
+        for code, month, closing in (("BARN", 9, -8390), ("OLD", 4, 100000), ("BARN", 8, 777)):
+            mall = session.query(Mall).filter_by(code=code).one_or_none()
+            mall = mall or add_mall(session, web.clock.at, code, name=f"The {code.title()}", timezone="America/Chicago")
+            session.add(
+                Statement(
+                    number=f"{code}.D01.2026-{month:02d}",
+                    mall_id=mall.id,
+                    dealer_id=main.dealer_id,
+                    first_day=date(2026, month, 1),
+                    value_json=main.value_json,
+                    value_sha256=main.value_sha256,
+                    opening_cents=0,
+                    closing_cents=closing,
+                    created_at=web.clock.at,
+                )
+            )
+    page = web.browser("dealer").get("/portal/").text
+    assert "October 2026, Lantern Yard Antiques Hall" in page
+    assert "September 2026, The Barn" in page
+    assert "you owe $83.90" in page
+    assert "$5,100.00 is yours" in page
+    for older in ("August 2026", "The Old<"):
+        assert older not in page
+
+
+def test_page_and_paper_say_the_same_in_the_same_order(web: Web) -> None:
+    """Every heading, sum, charge and sentence of the page stands on the paper, in the page's order."""
+    page = web.browser("dealer").get(f"/portal/statements/{OWN['dealer']}").text
+    paper = _plain(statement_html(_value(web)))
+    shown = _plain(page)
+    headings = re.findall(r"<h2[^>]*>(.*?)</h2>", page)
+    assert [heading for heading in headings if heading != "In short"] == re.findall(
+        r"<h2>(.*?)</h2>", statement_html(_value(web))
+    )
+    words = said(_value(web))
+    told = [
+        words.outcome,
+        *(row.working for row in words.sum_rows),
+        words.signs,
+        words.lines_sold,
+        words.tax_note,
+        words.nothing_of,
+    ]
+    told += [f"{line.label} {line.working}" for line in _value(web).charges] + [f"Charges {money(_value(web).charged_cents)}"]
+    for sentence in filter(None, told):
+        assert sentence in paper, sentence
+        assert sentence in shown, sentence
+    discounts = [money(-line.discount_cents) for line in _value(web).sales if line.discount_cents]
+    assert discounts
+    assert all(f">{amount}</td>" in page for amount in discounts)
+
+
+def _value(web: Web) -> StatementValue:
+    with transaction(web.sessions) as session:
+        return from_json(session.query(Statement).filter_by(number=OWN["dealer"]).one().value_json)
+
+
+def _plain(markup: str) -> str:
+    """The words of a page, without what only a phone shows."""
+    for_phones = re.sub(r'<small class="narrow-only[^"]*">.*?</small>', "", markup)
+    return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", for_phones)).split())

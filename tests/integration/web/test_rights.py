@@ -62,6 +62,8 @@ TABLE: dict[tuple[str, str], tuple[Address, frozenset[str]]] = {
     ("tax.certificates", "GET"): ("/office/tax/certificates", READERS),
     ("tax.imports", "GET"): ("/office/tax/files", READERS),
     ("tax.proposal", "GET"): ("/office/tax/files/1", READERS),
+    ("tax.apply_proposal", "POST"): ("/office/tax/files/1/apply", MANAGER),
+    ("tax.undo_proposal", "POST"): ("/office/tax/files/1/undo", MANAGER),
     ("portal.home", "GET"): ("/portal/", DEALER),
     ("portal.statements", "GET"): ("/portal/statements", DEALER),
     ("portal.statement", "GET"): ("/portal/statements/MAIN.D01.2026-10", DEALER),
@@ -125,3 +127,17 @@ def test_an_address_that_states_no_role_is_never_served(web: Web) -> None:
     answer = client.get("/open-door")
     assert answer.status_code == 500
     assert "anyone may read this" not in answer.text
+
+
+@pytest.mark.parametrize(
+    ("who", "path", "sentence"),
+    [
+        ("manager", "/portal/", "This page is for dealers. You are signed in as manager."),
+        ("dealer", "/office/", "This page is for the manager, the bookkeeper and the auditor. You are signed in as dealer."),
+        ("nobody", "/portal/", "This page is for dealers. Your sign-in has no role yet: the manager can give you one."),
+    ],
+)
+def test_who_is_turned_away_reads_whom_the_page_is_for(web: Web, who: str, path: str, sentence: str) -> None:
+    answer = web.browser(who).get(path)
+    assert answer.status_code == 403
+    assert sentence in answer.text
