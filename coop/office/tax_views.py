@@ -16,6 +16,7 @@ from coop.tax.documents import CAUTION, calendar_text, file_stem, rate_label, re
 from coop.tax.domain.frozen import Worksheet
 from coop.tax.domain.returns import FilingPeriod
 from coop.tax.due import due_days, due_rows
+from coop.tax.importing import apply_import, undo_import
 from coop.tax.offices import Settings, office_called, period_at, return_number, slug
 from coop.tax.rendering import document_of
 
@@ -277,3 +278,28 @@ def proposal(import_id: int) -> Page:
     if found is None:
         abort(404)
     return render_template("office/tax/proposal.html", found=found)
+
+
+@tax.post("/files/<int:import_id>/apply")
+@allow("manager")
+def apply_proposal(import_id: int) -> Page:
+    """Do what was proposed. Only a file of rates: one of boundaries is large, and its command shows how far it is."""
+    found = queries.import_by_id(db(), import_id)
+    if found is None:
+        abort(404)
+    if found.kind != "rates":
+        raise Refusal("A file of boundaries is applied on the command line: coop tax import-boundary FILE --apply.")
+    without = request.form.get("without_refused") == "yes"
+    apply_import(db(), now(), import_id, by=visitor().user_id, without_refused=without)
+    flash("It is applied.")
+    return redirect(url_for("tax.proposal", import_id=import_id), 303)
+
+
+@tax.post("/files/<int:import_id>/undo")
+@allow("manager")
+def undo_proposal(import_id: int) -> Page:
+    if queries.import_by_id(db(), import_id) is None:
+        abort(404)
+    undo_import(db(), now(), import_id, by=visitor().user_id)
+    flash("It is undone: everything is as it was before.")
+    return redirect(url_for("tax.proposal", import_id=import_id), 303)

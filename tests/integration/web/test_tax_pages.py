@@ -19,6 +19,7 @@ from coop.sales.models import Ticket
 from coop.tax.documents import DueDay, calendar_text, defused
 from coop.tax.domain.returns import FilingPeriod
 from coop.tax.filing import file_return
+from coop.tax.importing import keep_proposal, propose_file
 from coop.tax.models import TaxCharged, TaxReturn
 from tests.factories.tax import OFFICE, Filer, filer_of
 from tests.integration.web.conftest import Web, send
@@ -240,6 +241,34 @@ def test_a_certificate_that_has_expired_says_so(web: Web) -> None:
 )
 def test_what_is_not_there_is_not_found(web: Web, path: str) -> None:
     assert web.browser("manager").get(path).status_code == 404
+
+
+RATES = b"""97,45,97,0.05,0.05,0.05,0.05,20200101,29991231
+97,00,777,0.01,0.01,0.01,0.01,20260101,29991231
+97,01,888,-0.01,0.01,0.01,0.01,20260101,29991231
+"""
+
+
+def test_a_file_of_rates_is_looked_at_applied_and_undone(web: Web) -> None:
+    with transaction(web.sessions) as session:
+        kept = keep_proposal(session, web.clock.at, propose_file(session, "rates", "elder.csv", io.BytesIO(RATES)))
+        path = f"/office/tax/files/{kept.id}"
+    client = web.browser("manager")
+    page = client.get(path).text
+    assert "row 3" in page
+    assert "Apply the other rows, without the refused ones" in page
+    answer = send(client, path + "/apply")
+    assert answer.status_code == 422
+    assert "1 row is refused" in answer.text
+    assert send(client, path + "/apply", without_refused="yes").status_code == 303
+    page = client.get(path).text
+    assert "It is applied." in page
+    assert "Undo it" in page
+    assert "777" in client.get("/office/tax/jurisdictions?wanted=777").text
+    assert "Undo it" not in web.browser("bookkeeper").get(path).text
+    assert send(client, path + "/undo").status_code == 303
+    assert "everything is as it was before" in client.get(path).text
+    assert "There is none here." in client.get("/office/tax/jurisdictions?wanted=777").text
 
 
 @pytest.fixture
