@@ -57,7 +57,9 @@ def month_rent(month: Month, *, area_sqft100: int, rates: Sequence[DatedRate], s
         days = days_within(month, begin, end)
         units = Fraction(area_sqft100, 100) if rate.per == "sqft" else Fraction(1)
         total += units * Fraction(rate.price) * prorate_actual(month, begin, end)
-        price = f"{format_sqft(area_sqft100)} sq ft × ${plain(rate.price)}" if rate.per == "sqft" else f"${plain(rate.price)}"
+        price = f"${plain(rate.price)} a month"
+        if rate.per == "sqft":
+            price = f"{format_sqft(area_sqft100)} sq ft × {price}"
         parts.append(price if days == month.days else f"{price} × {days}/{month.days} days")
     return Rent(round_half_up(total * 100), " + ".join(parts))
 

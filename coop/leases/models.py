@@ -92,7 +92,7 @@ class Charge(Base):
     label: Mapped[str] = mapped_column(String(120))
     """What it is, for the dealer: `Booth 12`."""
     working: Mapped[str] = mapped_column(String(200))
-    """How it was computed: `120.00 sq ft x $2.25 x 14/30`."""
+    """How it was computed: `120.00 sq ft × $2.25 a month × 14/30 days`."""
     amount_cents: Mapped[int] = mapped_column(Cents)
     entry_id: Mapped[int | None] = mapped_column(ForeignKey("entry.id"))
     """Null only for a charge of nothing, which posts nothing."""

@@ -75,8 +75,8 @@ def test_a_month_s_rent_is_charged_with_its_working(hall: Hall) -> None:
     hall.lease(hall.ida, hall.booth, hall.case)
     assert hall.post_rents() == 2
     assert hall.charges() == [
-        ("Booth 12", "120.00 sq ft × $2.25", 0, 270_00),
-        ("Case C3", "$45.00", 0, 45_00),
+        ("Booth 12", "120.00 sq ft × $2.25 a month", 0, 270_00),
+        ("Case C3", "$45.00 a month", 0, 45_00),
     ]
     posted = hall.session.execute(
         select(Entry.business_date, Entry.memo, Account.path, Posting.amount_cents)
@@ -97,7 +97,7 @@ def test_a_month_begun_late_is_prorated(hall: Hall) -> None:
     make_rate(hall.session, hall.mall, "1500", per="flat")
     hall.lease(hall.ida, hall.booth, starts_on=date(2026, 4, 17))
     hall.post_rents()
-    assert hall.charges() == [("Booth 12", "$1500.00 × 14/30 days", 0, 700_00)]
+    assert hall.charges() == [("Booth 12", "$1500.00 a month × 14/30 days", 0, 700_00)]
 
 
 def test_a_rate_that_changes_within_the_month(hall: Hall) -> None:
@@ -105,7 +105,9 @@ def test_a_rate_that_changes_within_the_month(hall: Hall) -> None:
     make_rate(hall.session, hall.mall, "2.50", starts_on=date(2026, 4, 16))
     hall.lease(hall.ida, hall.booth)
     hall.post_rents()
-    assert hall.charges() == [("Booth 12", "120.00 sq ft × $2.25 × 15/30 days + 120.00 sq ft × $2.50 × 15/30 days", 0, 285_00)]
+    assert hall.charges() == [
+        ("Booth 12", "120.00 sq ft × $2.25 a month × 15/30 days + 120.00 sq ft × $2.50 a month × 15/30 days", 0, 285_00)
+    ]
 
 
 def test_a_booth_that_changes_hands_within_the_month(hall: Hall) -> None:
@@ -137,8 +139,8 @@ def test_a_space_that_shrank_after_its_rent_was_posted_is_given_the_difference(h
     hall.session.scalars(select(LeaseSpace).where(LeaseSpace.lease_id == lease_id)).one().leased_area_sqft100 = 100_00
     assert (hall.post_rents(), hall.post_rents()) == (1, 0)
     assert hall.charges() == [
-        ("Booth 12", "120.00 sq ft × $2.25", 0, 270_00),
-        ("Booth 12", "100.00 sq ft × $2.25, less $270.00 charged before", 1, -45_00),
+        ("Booth 12", "120.00 sq ft × $2.25 a month", 0, 270_00),
+        ("Booth 12", "100.00 sq ft × $2.25 a month, less $270.00 charged before", 1, -45_00),
     ]
     assert hall.owed(hall.ida) == -225_00
 
@@ -158,7 +160,7 @@ def test_rent_for_nothing_is_charged_and_posts_nothing(hall: Hall) -> None:
     make_rate(hall.session, hall.mall, "0")
     hall.lease(hall.ida, hall.booth)
     assert (hall.post_rents(), hall.post_rents()) == (1, 0)
-    assert hall.charges() == [("Booth 12", "120.00 sq ft × $0.00", 0, 0)]
+    assert hall.charges() == [("Booth 12", "120.00 sq ft × $0.00 a month", 0, 0)]
     assert hall.session.scalar(select(func.count(Entry.id))) == 0
 
 

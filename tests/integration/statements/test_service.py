@@ -80,10 +80,10 @@ def test_a_statement_proves_itself_and_is_the_ledgers(sessions, coop, now):
     assert [(r.ticket, r.price_cents, r.returns) for r in ida.returns] == [("R2", -700, "")]  # untied
     assert [(r.ticket, r.price_cents, r.returns) for r in amos.returns] == [("R1", -33333, "1003")]
     assert [(c.label, c.working, c.amount_cents) for c in ida.charges] == [
-        ("Booth 1", "120.00 sq ft × $2.25", -27000),
+        ("Booth 1", "120.00 sq ft × $2.25 a month", -27000),
         ("Commission", "10% of $157.26", -1573),
     ]
-    assert [(c.label, c.working) for c in made["D03"].charges] == [("Booth 2", "90.00 sq ft × $2.25 × 15/31 days")]
+    assert [(c.label, c.working) for c in made["D03"].charges] == [("Booth 2", "90.00 sq ft × $2.25 a month × 15/31 days")]
     assert ida.spaces == ("Booth 1, 120.00 sq ft",)
     assert [(t.jurisdiction, t.taxable_cents) for t in ida.tax_collected] == [("State of Elmora", 15726), ("Pine County", 15726)]
 

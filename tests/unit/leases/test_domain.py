@@ -24,15 +24,21 @@ DEARER = DatedRate("sqft", Decimal("2.50"), date(2026, 4, 16))
     ("rates", "starts", "ends", "cents", "working"),
     [
         # L3: $1,500 a month, in on April 17, 14 of 30 days: HUD Handbook 4350.3 as commonly described.
-        ([FLAT], date(2026, 4, 17), None, 70000, "$1500.00 × 14/30 days"),
-        ([FLAT], date(2026, 1, 1), None, 150000, "$1500.00"),
-        ([FLAT], date(2026, 1, 1), date(2026, 4, 1), 5000, "$1500.00 × 1/30 days"),
+        ([FLAT], date(2026, 4, 17), None, 70000, "$1500.00 a month × 14/30 days"),
+        ([FLAT], date(2026, 1, 1), None, 150000, "$1500.00 a month"),
+        ([FLAT], date(2026, 1, 1), date(2026, 4, 1), 5000, "$1500.00 a month × 1/30 days"),
         ([FLAT], date(2026, 5, 1), None, 0, "no days in this month"),
         # 120 sq ft (derived).
-        ([BOOTH], date(2026, 1, 1), None, 27000, "120.00 sq ft × $2.25"),
-        ([BOOTH, DEARER], date(2026, 1, 1), None, 28500, "120.00 sq ft × $2.25 × 15/30 days + 120.00 sq ft × $2.50 × 15/30 days"),
-        ([DEARER, BOOTH], date(2026, 4, 20), None, 11000, "120.00 sq ft × $2.50 × 11/30 days"),
-        ([BOOTH, DEARER], date(2026, 1, 1), date(2026, 4, 15), 13500, "120.00 sq ft × $2.25 × 15/30 days"),
+        ([BOOTH], date(2026, 1, 1), None, 27000, "120.00 sq ft × $2.25 a month"),
+        (
+            [BOOTH, DEARER],
+            date(2026, 1, 1),
+            None,
+            28500,
+            "120.00 sq ft × $2.25 a month × 15/30 days + 120.00 sq ft × $2.50 a month × 15/30 days",
+        ),
+        ([DEARER, BOOTH], date(2026, 4, 20), None, 11000, "120.00 sq ft × $2.50 a month × 11/30 days"),
+        ([BOOTH, DEARER], date(2026, 1, 1), date(2026, 4, 15), 13500, "120.00 sq ft × $2.25 a month × 15/30 days"),
     ],
 )
 def test_a_month_s_rent(rates: list[DatedRate], starts: date, ends: date | None, cents: int, working: str) -> None:
