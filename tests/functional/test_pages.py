@@ -186,6 +186,17 @@ def test_no_page_scrolls_sideways_at_320_pixels(browser: Browser, served: Served
     assert wide == []
 
 
+def test_the_letterhead_stays_in_its_place_from_page_to_page(browser: Browser, served: Served) -> None:
+    with context(browser, served, "manager", DESKTOP) as opened:
+        page = opened.new_page()
+        places = set()
+        for path in ("/office/", "/office/months/MAIN/2026-10", "/office/letters", "/account"):
+            page.goto(served.base + path)
+            places.add(page.evaluate("(r => `${r.left} ${r.width}`)(document.querySelector('.coop').getBoundingClientRect())"))
+            assert page.evaluate("document.documentElement.scrollWidth") <= DESKTOP[0]
+    assert len(places) == 1
+
+
 def test_pages_load_under_their_own_policy(browser: Browser, served: Served) -> None:
     """Styles, the text face, the script of live steps: none is blocked, and the face is in use."""
     said: list[str] = []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import timedelta
 from decimal import Decimal
 from typing import Any
@@ -16,6 +17,8 @@ from coop.core.jobs import Job
 from coop.core.mail import Outbox
 from coop.dealers.membership import add_dealer
 from coop.leases.service import make_lease
+from coop.sales.domain import LineIn, TenderIn, TicketIn
+from coop.sales.service import take_tickets
 from tests.factories.house import LETTER
 from tests.integration.web.conftest import Web, send
 
@@ -225,3 +228,35 @@ def test_no_page_asks_more_when_there_is_more_to_show(web: Web, who: str, addres
                 )
             )
     assert count_queries(web, who, address) == before
+
+
+def test_the_log_names_people_and_months_as_they_are_called(web: Web) -> None:
+    with transaction(web.sessions) as session:
+        audit.record(session, web.clock.at, "user added", "user", web.house.users["auditor"], user_id=web.house.users["manager"])
+        audit.record(session, web.clock.at, "month-end begun", "month", "MAIN 2026-10")
+    page = web.browser("bookkeeper").get("/office/log").text
+    assert '<td class="long wide-only">auditor@example.org</td>' in page
+    assert '<td class="long wide-only">October 2026, MAIN</td>' in page
+    assert not re.search(r"\buser \d", page)
+
+
+def test_unclaimed_sales_stand_below_the_dealers(web: Web) -> None:
+    """167.50 and 9.99 were sold for dealers in November, 40.00 for nobody: 217.49 in all."""
+    client = web.browser("manager")
+    assert "Unclaimed" not in client.get("/office/months/MAIN/2026-11").text.partition('id="figures"')[2]
+    with transaction(web.sessions) as session:
+        line = LineIn(position=1, dealer_id=None, tag="", description="Jar", quantity=1, unit_price=Decimal(40), tag_cents=4000)
+        ticket = TicketIn(
+            key="test:nobody",
+            number="900",
+            source="desk-1",
+            kind="sale",
+            sold_at=web.clock.at - timedelta(days=1),
+            lines=(line,),
+            tenders=(TenderIn("cash"),),
+            taxed=False,
+        )
+        take_tickets(session, web.clock.at, web.house.mall, [ticket])
+    foot = client.get("/office/months/MAIN/2026-11").text.partition("<tfoot>")[2]
+    for words in ("177.49", "1 line of no dealer", "40.00", "217.49"):
+        assert words in foot, words

@@ -201,3 +201,18 @@ def test_guessing_the_passphrase_of_an_open_browser_is_throttled_too(web: Web) -
     answer = send(client, "/account/passphrase", current=PASSPHRASE, new=NEW, again=NEW)
     assert answer.status_code == 429
     assert "Wait 1 minute" in answer.text
+
+
+def test_typing_begins_where_it_is_needed_and_what_was_wrong_is_told_there(web: Web) -> None:
+    def focused(page: str) -> list[str]:
+        return [field for field in page.split("<input")[1:] if " autofocus" in field.partition(">")[0]]
+
+    [first] = focused(web.browser().get("/sign-in").text)
+    assert 'name="email"' in first
+    answer = send(web.browser(), "/sign-in", email="manager@example.org", passphrase="not the one at all").text
+    [wrong] = focused(answer)
+    assert 'name="passphrase"' in wrong
+    assert 'aria-describedby="not-signed-in"' in wrong
+    assert 'id="not-signed-in"' in answer
+    [unreadable] = focused(send(web.browser(), "/sign-in", email="manager", passphrase="").text)
+    assert 'name="email"' in unreadable
