@@ -35,6 +35,7 @@ BEHIND = "before one that is closed"
 FIRST_RENDERING = "first rendering of a statement stays"
 LEASED = "leased already|guard_lease_space_overlap"
 TAXED = "a rate already|guard_tax_rate_overlap"
+CHARGED = "a rate that tickets were taxed at keeps its percent"
 
 
 @dataclass(frozen=True)
@@ -319,8 +320,10 @@ SPANS = [
     attack(TAXED, "a rate to another's first day", rate(900, "'2019-01-01'", "'2020-01-01'")),
     attack(TAXED, "a rate into an endless one", rate(900, "'2030-01-01'", "NULL")),
     attack(TAXED, "a rate stretched into another", "UPDATE tax_rate SET ends_on = '2026-01-01' WHERE id = {ended_rate}"),
-    attack(TAXED, "a rate begun earlier", "UPDATE tax_rate SET starts_on = '2025-12-31' WHERE id = {rate}"),
-    attack("CHECK|not_negative", "a rate below nothing", "UPDATE tax_rate SET percent = -1 WHERE id = {rate}"),
+    attack(f"{TAXED}|{CHARGED}", "a rate begun earlier", "UPDATE tax_rate SET starts_on = '2025-12-31' WHERE id = {rate}"),
+    attack("CHECK|not_negative", "a rate below nothing", "UPDATE tax_rate SET percent = -1 WHERE id = {ended_rate}"),
+    attack(CHARGED, "the percent of a rate that was charged", "UPDATE tax_rate SET percent = 1 WHERE id = {rate}"),
+    attack(CHARGED, "the class of a rate that was charged", "UPDATE tax_rate SET tax_class = 'food' WHERE id = {rate}"),
 ]
 
 BOTH = [*ENTRIES, *PERIODS, *ROWS, *SALES, *SPANS]
