@@ -28,6 +28,7 @@ from coop.core.db import server_version
 from coop.core.errors import Refusal
 from coop.dealers.models import Cooperative
 from coop.statements import service as statements
+from coop.tax import filing
 
 LEAST_FREE_BYTES = 200 * 2**20
 ANSWER_WITHIN_S = 5
@@ -174,6 +175,7 @@ BOOKS: tuple[tuple[str, Callable[[Session], list[str]]], ...] = (
     ("trial balance and seals", books.check_books),
     ("statements against the ledger", statements.check_statements),
     ("a statement of every dealer of a closed month", closing.check_months),
+    ("filed returns of sales tax", filing.check_returns),
 )
 """What is proved, and what proves it: it gives each fault as a sentence."""
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from decimal import Decimal
 
-from sqlalchemy import ColumnElement, func, select
+from sqlalchemy import ColumnElement, exists, func, select
 from sqlalchemy.orm import Session
 
 from coop.books.models import Account, Entry, Posting
@@ -197,8 +197,9 @@ def _books(session: Session, settings: Settings, office: str, keys: set[int], fi
     books: dict[int, int] = dict.fromkeys(accounts, 0)
     for account_id, amount in rows:
         books[account_id] -= int(amount)
-    out = _by_sale(session, settings, office, _SOLD_ON.between(first, last), TaxCharged.posting_date > last)
-    into = _by_sale(session, settings, office, TaxCharged.posting_date.between(first, last), first > _SOLD_ON)
+    out = _by_sale(session, settings, office, (first, last), TaxCharged.posting_date > last)
+    day_before = first - timedelta(days=1)
+    into = _by_sale(session, settings, office, (date.min, day_before), TaxCharged.posting_date.between(first, last))
     for sign, sums in ((1, out), (-1, into)):
         for key, amount in sums.items():
             if key in keys:
@@ -206,14 +207,17 @@ def _books(session: Session, settings: Settings, office: str, keys: set[int], fi
     return books
 
 
-def _by_sale(session: Session, settings: Settings, office: str, *where: ColumnElement[bool]) -> dict[int, int]:
-    """The office's tax on these rows, each under the setting of its day of sale: jurisdiction id -> cents."""
+def _by_sale(
+    session: Session, settings: Settings, office: str, sold: tuple[date, date], posted: ColumnElement[bool]
+) -> dict[int, int]:
+    """The office's tax on what was sold and posted then, each under the setting of its day of sale: jurisdiction id -> cents."""
     sums: dict[int, int] = defaultdict(int)
-    for begin, end in settings.parts(date.min, date.max):
-        takes = _Takes(settings, office, begin)
-        for mall_id, key, nobodys, amount in _tax_sums(session, _SOLD_ON.between(begin, end), *where):
-            if takes(mall_id, key, nobodys):
-                sums[key] += amount
+    if session.scalar(select(exists().where(_SOLD_ON.between(*sold), posted))):
+        for begin, end in settings.parts(*sold):
+            takes = _Takes(settings, office, begin)
+            for mall_id, key, nobodys, amount in _tax_sums(session, _SOLD_ON.between(begin, end), posted):
+                if takes(mall_id, key, nobodys):
+                    sums[key] += amount
     return sums
 
 
@@ -264,7 +268,9 @@ def _day(value: date | str) -> date:
 def _unmoved(session: Session, settings: Settings, office: str, first: date, last: date) -> int:
     """What dealers owe on the sales posted in these days, less what has been passed to them."""
     owed = 0
-    for begin, end in settings.parts(date.min, date.max):
+    if not settings.dealers_ever_owe:
+        return 0
+    for begin, end in settings.parts(date.min, last):
         theirs = _Takes(settings, office, begin, dealers=True)
         posted = TaxCharged.posting_date.between(first, last)
         for mall_id, key, nobodys, amount in _tax_sums(session, _SOLD_ON.between(begin, end), posted):

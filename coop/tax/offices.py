@@ -66,6 +66,7 @@ class Settings:
         for setting in session.scalars(select(TaxSetting).order_by(TaxSetting.starts_on)):
             self.by_scope[setting.scope].append(setting)
         self.starts = sorted({s.starts_on for settings in self.by_scope.values() for s in settings})
+        self.dealers_ever_owe = any(s.owed_by == "dealer" for settings in self.by_scope.values() for s in settings)
 
     def of(self, jurisdiction_id: int, mall_id: int, on: date) -> TaxSetting | None:
         """The setting that counts for a jurisdiction at a mall on a day; None where nothing is set."""

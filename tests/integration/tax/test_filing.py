@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import date, datetime
 from decimal import Decimal
+from threading import Barrier
 
 import pytest
 from sqlalchemy import func, select, update
@@ -15,7 +17,7 @@ from sqlalchemy.orm import Session
 from coop.books.domain import EntryDraft
 from coop.books.models import Account, Entry, Posting
 from coop.books.service import bank_account, check_trial_balance, close_period, ensure_period, lock_period, post_entry
-from coop.core.db import Sessions
+from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.periods import Month
 from coop.tax import filing
@@ -136,6 +138,26 @@ def test_a_period_is_filed_once(session: Session, filer: Filer) -> None:
     file(filer)
     with pytest.raises(Refusal, match="is filed already: what has changed since makes an amended return"):
         file(filer)
+    assert session.scalar(select(func.count(Entry.id)).where(Entry.kind == "tax filed")) == 1
+
+
+def test_two_who_file_at_once_file_once(session: Session, sessions: Sessions, filer: Filer, now: datetime) -> None:
+    filer.sell(date(2026, 9, 12), 10_000)
+    session.commit()
+    ready = Barrier(2)
+
+    def try_it(_: int) -> str:
+        ready.wait()
+        try:
+            with transaction(sessions) as own:
+                return filing.file_return(own, now, OFFICE, SEPTEMBER, filed_on=IN_TIME).number
+        except Refusal as refusal:
+            return str(refusal)
+
+    with ThreadPoolExecutor(2) as pool:
+        said = sorted(pool.map(try_it, range(2)), key=len)
+    assert said[0] == "elder-revenue-office.2026-09"
+    assert "filed already" in said[1] or "filed a moment ago" in said[1]
     assert session.scalar(select(func.count(Entry.id)).where(Entry.kind == "tax filed")) == 1
 
 
