@@ -178,16 +178,17 @@ def test_returns_are_tied_to_earlier_purchases_as_far_as_these_go(imported, coun
     """
     bought: dict[tuple[str, str], list[list]] = {}
     expected: dict[str, list[str]] = {}
-    for ticket, buyer, tag, quantity, is_return in counted.sql(
-        "SELECT ticket, buyer, tag, quantity, is_return FROM line WHERE refused IS NULL ORDER BY sold_at, n"
+    for ticket, buyer, tag, quantity, cents, is_return in counted.sql(
+        "SELECT ticket, buyer, tag, quantity, cents, is_return FROM line WHERE refused IS NULL ORDER BY sold_at, n"
     ).fetchall():
         if not is_return:
-            bought.setdefault((buyer, tag), []).append([ticket, quantity])
+            bought.setdefault((buyer, tag), []).append([ticket, quantity, cents])
             continue
         purchases = bought.get((buyer, tag), []) if buyer else []
-        purchase = next((p for p in purchases if p[1] >= -quantity), None)
+        purchase = next((p for p in purchases if p[1] >= -quantity and p[2] >= -cents), None)
         if purchase:
             purchase[1] += quantity
+            purchase[2] += cents
         expected.setdefault(ticket, []).append(purchase[0] if purchase else "")
     assert sum(len(ties) for ties in expected.values()) == 728
     assert sum(not tie for ties in expected.values() for tie in ties) == 429
@@ -226,7 +227,7 @@ def test_closed_each_dealer_has_a_statement_that_is_the_ledgers(closed, counted,
     numbers = closed.asked(
         "SELECT s.number, d.file_name, s.closing_cents FROM statement s JOIN document d ON d.id = s.document_id ORDER BY 1"
     )
-    assert [number for number, _, _ in numbers] == [f"MAIN-{code}-2010-12" for code in DEALERS]
+    assert [number for number, _, _ in numbers] == [f"MAIN.{code}.2010-12" for code in DEALERS]
     assert [cents for _, _, cents in numbers] == [shown[code]["closing"] for code in DEALERS]
     for number, file_name, cents in numbers[::20]:
         text = subprocess.run(
