@@ -60,7 +60,7 @@ def group_of(close_id: int) -> str:
 
 
 def first_months(session: Session) -> dict[int, Month]:
-    """The month each mall's books begin with, by mall id: the first in them; where nothing is in them yet, the first with a lease.
+    """The month each mall's books begin with, by mall id: the first in them; where nothing is in them yet, the first lease.
 
     A lease may be years older than the books: what it owed before they began was settled on paper. A mall that has neither is
     not there. The number of queries does not grow with the malls.
