@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 from datetime import date, datetime
 from decimal import Decimal
 from threading import Barrier
@@ -22,14 +21,13 @@ from coop.core.errors import Refusal
 from coop.core.periods import Month
 from coop.tax import filing
 from coop.tax.domain.returns import Change, FilingPeriod
-from coop.tax.domain.rules import ArticleRule, DeliveryRule, ExemptClass, Holiday, Span, Stack, UpperTier
-from coop.tax.domain.ticket import Certificate, LineToTax, TicketRefused, TicketToTax
+from coop.tax.domain.rules import Stack
 from coop.tax.filing_queries import owed_by_dealers
 from coop.tax.models import TaxRate, TaxReturn
 from coop.tax.offices import Settings, periods_of, return_number
 from coop.tax.service import set_rate
 from tests.factories.people import make_coop, make_dealer, make_mall
-from tests.factories.tax import OFFICE, Filer, make_filer, rules_of, setting
+from tests.factories.tax import OFFICE, Filer, make_filer, setting
 
 SEPTEMBER, OCTOBER = (FilingPeriod(Month(2026, m), "month") for m in (9, 10))
 IN_TIME = date(2026, 10, 20)
@@ -285,6 +283,23 @@ def test_a_late_ticket_makes_an_amended_return_that_names_what_it_changes(sessio
     assert filing.check_returns(session) == []
 
 
+def test_goods_returned_in_the_period_that_come_late_leave_a_credit(session: Session, filer: Filer, now: datetime) -> None:
+    tax = filer.sell(date(2026, 9, 12), 10_000)
+    original = file(filer)
+    close(session, now, filer, Month(2026, 9))
+    filer.give_back(date(2026, 9, 30), tax, 10_000)
+    amended = filing.amend_return(session, now, original.number, filed_on=date(2026, 10, 25), reason="a late return of goods")
+    value = filing.read_return(amended).value
+    assert (value.tax_cents, value.allowance_cents, value.interest_cents) == (0, 0, 0)
+    assert (value.paid_before_cents, value.net_due_cents) == (539, -539)
+    assert filing.office_balance(session, OFFICE) == 539
+    assert balance(session, "Income:Timely-filing-allowance") == 0
+    assert balance(session, "Liabilities:Tax:EL") == balance(session, "Liabilities:Tax:EL-ALDER") == 0
+    filer.sell(date(2026, 10, 5), 20_000)
+    october = filing.draft_return(session, OFFICE, OCTOBER, filed_on=date(2026, 11, 20))
+    assert (october.value.prepaid_cents, october.value.net_due_cents) == (539, 1_100 - 22 - 539)
+
+
 def test_an_amendment_needs_a_reason_and_a_filed_return(session: Session, filer: Filer, now: datetime) -> None:
     with pytest.raises(Refusal, match="The reason is empty"):
         filing.amend_return(session, now, "x", filed_on=IN_TIME, reason=" ")
@@ -383,110 +398,3 @@ def test_a_quarter_takes_in_its_three_months(session: Session, filer: Filer) -> 
         filer.sell(date(2026, month, 15), 10_000)
     sheet = filing.draft_return(session, OFFICE, FilingPeriod(Month(2026, 7), "quarter"), filed_on=IN_TIME)
     assert (sheet.value.lines[0].gross_cents, sheet.value.due_on, sheet.ties) == (30_000, date(2026, 10, 20), True)
-
-
-# --- cases of the tax itself, as the worksheet shows them -----------------------------------------------------------------
-
-
-def test_p1_a_single_article_over_the_cap_has_its_tier_on_a_line_of_its_own(session: Session, filer: Filer) -> None:
-    """One table at $4,000, local 2.25%: 280.00, 36.00 and 44.00 (Tennessee Department of Revenue, SUT-6)."""
-    since = date(2026, 1, 1)
-    state, local = filer.jurisdictions
-    seven = set_rate(session, state, Decimal(7), starts_on=since, tax_class="furniture")
-    tier = set_rate(session, state, Decimal("2.75"), starts_on=since, tax_class="single-article")
-    over = set_rate(session, local, Decimal("2.25"), starts_on=since, tax_class="furniture")
-    upper = ArticleRule(tiers=(UpperTier(tier.id, "single-article", Decimal("2.75"), 160_000, 320_000),))
-    stack = Stack((rules_of(state, seven, articles=(upper,)), rules_of(local, over, articles=(ArticleRule(cap_cents=160_000),))))
-    table = TicketToTax(date(2026, 9, 12), (LineToTax(400_000, tax_class="furniture"),))
-    filer.sell(date(2026, 9, 12), ticket=table, stack=stack)
-    sheet = filing.draft_return(session, OFFICE, SEPTEMBER, filed_on=IN_TIME)
-    first, second = sheet.value.lines
-    assert [(r.part, r.percent, r.taxable_cents, r.collected_cents) for r in first.rated] == [
-        ("", Decimal(7), 400_000, 28_000),
-        ("single-article", Decimal("2.75"), 160_000, 4_400),
-    ]
-    assert second.exempt == (("over the cap", 240_000),)
-    assert (second.taxable_cents, second.collected_cents, sheet.ties) == (160_000, 3_600, True)
-
-
-def test_p5_and_p6_coupons_of_makers_and_sellers(session: Session, filer: Filer) -> None:
-    """A maker's coupon leaves 1.50 taxable; two for one at $2 leaves 2.00 (Iowa rule 701-203.3, examples 1 and 2)."""
-    day = date(2026, 9, 12)
-    filer.sell(day, ticket=TicketToTax(day, (LineToTax(150, maker_coupon_cents=30),)))
-    filer.sell(day, ticket=TicketToTax(day, (LineToTax(200), LineToTax(200, discount_cents=200))))
-    sheet = filing.draft_return(session, OFFICE, SEPTEMBER, filed_on=IN_TIME)
-    line = sheet.value.lines[0]
-    assert (line.gross_cents, line.deductions, line.taxable_cents) == (550, (("discount", 200),), 350)
-    assert sheet.ties
-
-
-def test_p7_a_delivery_is_taxable_in_proportion(session: Session, filer: Filer) -> None:
-    """$5 taxable, $10 exempt, delivery $3.50: 1.17 of it is taxable (CDTFA annotation 557.0111)."""
-    day = date(2026, 9, 12)
-    rules = replace(
-        filer.stack.jurisdictions[0], exempt_classes=(ExemptClass("books"),), deliveries=(DeliveryRule("proportion"),)
-    )
-    lines = (LineToTax(500), LineToTax(1_000, tax_class="books"))
-    filer.sell(day, ticket=TicketToTax(day, lines, delivery_cents=350), stack=Stack((rules,)))
-    line = filing.draft_return(session, OFFICE, SEPTEMBER, filed_on=IN_TIME).value.lines[0]
-    assert (line.gross_cents, line.taxable_cents) == (1_850, 617)
-    assert dict(line.exempt) == {"exempt class": 1_000, "delivery": 233}
-
-
-def test_p9_a_holiday_whose_limit_is_met_exactly(session: Session, filer: Filer) -> None:
-    """An article is wholly in or wholly out (Streamlined Sales and Use Tax Agreement s. 322)."""
-    day = date(2026, 9, 12)
-    holiday = Holiday("school week", Span(day, day), frozenset({"general"}), limit_cents=10_000)
-    rules = replace(filer.stack.jurisdictions[0], holidays=(holiday,))
-    filer.sell(day, ticket=TicketToTax(day, (LineToTax(10_000), LineToTax(10_001))), stack=Stack((rules,)))
-    line = filing.draft_return(session, OFFICE, SEPTEMBER, filed_on=IN_TIME).value.lines[0]
-    assert (line.exempt, line.taxable_cents) == ((("holiday", 10_000),), 10_001)
-
-
-@pytest.mark.parametrize(
-    ("expires_on", "own_use", "exempt"),
-    [(None, False, (("resale", 10_000),)), (date(2026, 9, 12), False, (("resale", 10_000),)), (None, True, ())],
-    ids=["good", "on its last day", "own use"],
-)
-def test_a_buyer_with_a_certificate(
-    session: Session, filer: Filer, expires_on: date | None, own_use: bool, exempt: tuple[tuple[str, int], ...]
-) -> None:
-    day = date(2026, 9, 12)
-    certificate = Certificate("R-1", "resale", frozenset({"97"}), date(2026, 1, 1), expires_on)
-    filer.sell(day, ticket=TicketToTax(day, (LineToTax(10_000, own_use=own_use),), certificate=certificate))
-    line = filing.draft_return(session, OFFICE, SEPTEMBER, filed_on=IN_TIME).value.lines[0]
-    assert (line.gross_cents, line.exempt) == (10_000, exempt)
-
-
-def test_a_buyer_whose_certificate_has_expired_is_taxed_or_not_sold_to(session: Session, filer: Filer) -> None:
-    day = date(2026, 9, 12)
-    certificate = Certificate("R-1", "resale", frozenset({"97"}), date(2026, 1, 1), date(2026, 9, 11))
-    ticket = TicketToTax(day, (LineToTax(10_000),), certificate=certificate)
-    with pytest.raises(TicketRefused, match="expired on 2026-09-11: tax the sale"):
-        filer.sell(day, ticket=ticket)
-    filer.sell(day, ticket=replace(ticket, certificate=None))
-    line = filing.draft_return(session, OFFICE, SEPTEMBER, filed_on=IN_TIME).value.lines[0]
-    assert (line.exempt, line.collected_cents) == ((), 500)
-
-
-def test_a_rate_that_changes_within_the_period_has_a_line_before_and_one_after(session: Session, filer: Filer) -> None:
-    county = filer.jurisdictions[1]
-    first = filer.stack.jurisdictions[1].rates[0]
-    raised = set_rate(session, county, Decimal("0.9"), starts_on=date(2026, 9, 16), tax_class="later")
-    stack = Stack((filer.stack.jurisdictions[0], rules_of(county, raised)))
-    later = TicketToTax(date(2026, 9, 16), (LineToTax(10_000, tax_class="later"),))
-    filer.sell(date(2026, 9, 15), 10_000)
-    filer.sell(date(2026, 9, 16), ticket=later, stack=stack)
-    line = filing.draft_return(session, OFFICE, SEPTEMBER, filed_on=IN_TIME).value.lines[1]
-    assert [(row.rate_id, row.percent, row.collected_cents) for row in line.rated] == [
-        (first.rate_id, Decimal("0.5"), 50),
-        (raised.id, Decimal("0.9"), 90),
-    ]
-
-
-def test_a_ticket_of_nothing_and_one_below_nothing(session: Session, filer: Filer) -> None:
-    filer.sell(date(2026, 9, 12), 0)
-    filer.sell(date(2026, 9, 13), -10_000)
-    sheet = filing.draft_return(session, OFFICE, SEPTEMBER, filed_on=IN_TIME)
-    assert (sheet.value.lines[0].gross_cents, sheet.value.collected_cents, sheet.ties) == (-10_000, -550, True)
-    assert (sheet.value.allowance_cents, sheet.value.net_due_cents) == (0, -550)
