@@ -99,7 +99,9 @@ def remind_of_returns(session: Session, now: datetime, *, mail_domain: str) -> i
         .where(RoleGrant.role == "manager", UserAccount.disabled_at.is_(None))
         .order_by(UserAccount.id)
     ).all()
-    coop = session.get_one(Cooperative, 1)
+    coop = session.get(Cooperative, 1)
+    if coop is None:
+        return 0  # an empty database: nothing is due yet
     mails = 0
     for row in due_rows(session, local_date(now, timezone)):
         leads = [lead for lead in LEADS if row.days <= lead]
