@@ -207,14 +207,17 @@ def _finish(session: Session, now: datetime, import_id: int, totals: Totals) -> 
     work = session.get_one(SalesImport, import_id)
     if not totals.proved:
         raise AssertionError(f"an import's rows do not add up: {totals}")
-    work.state, work.finished_at = "done", now
+    # By count: an import that was stopped took some of them before.
+    tickets = session.scalar(select(func.count(Ticket.id)).where(Ticket.import_id == import_id)) or 0
+    if work.finished_at is None or tickets != work.tickets:
+        mall = session.get_one(Mall, work.mall_id)
+        audit.record(
+            session, now, "sales brought in", "import", work.id, detail=f"{mall.code} {work.file_name}: {totals.rows} rows"
+        )
+    work.state, work.finished_at, work.tickets = "done", now, tickets
     work.rows, work.rows_taken, work.rows_unclaimed = totals.rows, totals.taken, totals.unclaimed
     work.rows_refused, work.rows_here = totals.refused, totals.here
-    # By count: an import that was stopped took some of them before.
-    work.tickets = session.scalar(select(func.count(Ticket.id)).where(Ticket.import_id == import_id)) or 0
     work.taken_cents, work.unclaimed_cents = totals.taken_cents, totals.unclaimed_cents
-    mall = session.get_one(Mall, work.mall_id)
-    audit.record(session, now, "sales brought in", "import", work.id, detail=f"{mall.code} {work.file_name}: {work.rows} rows")
     session.flush()
     return work
 
