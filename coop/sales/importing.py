@@ -199,7 +199,7 @@ def _dealers_are_known_now(session: Session, work: SalesImport, options: ImportO
         return False
     return (
         options.create_dealers
-        or session.scalar(select(Dealer.id).where(Dealer.created_at >= work.started_at).limit(1)) is not None
+        or session.scalar(select(Dealer.id).where(Dealer.created_at > work.started_at).limit(1)) is not None
     )
 
 

@@ -186,6 +186,7 @@ def test_a_month_end_killed_at_every_point_in_turn_ends_as_one_nobody_killed(pla
     assert outcomes == ["sent", "sent", "sent", "started", "started"]  # cut when claimed, and when sent
 
 
+@pytest.mark.parametrize("places", ["sqlite"], indirect=True)
 def test_the_command_itself_sees_a_month_end_through_though_its_runners_are_killed(places, now):
     """One that nobody watched died before, with its lease running; then both runners of `coop month close` die once."""
     disturbed, undisturbed = places

@@ -154,8 +154,8 @@ def test_every_row_is_accounted_for(imported, counted):
         ["here", "already", "0"],
     ]
     by_reason = counted.sql("SELECT refused, count(*) FROM line WHERE refused IS NOT NULL GROUP BY 1").fetchall()
-    assert {" ".join(words[2:]): int(words[0]) for words in said[5:-1]} == dict(by_reason)
-    assert said[-1] == ["tickets", f"{tickets:,}"]
+    assert {" ".join(words[2:]): int(words[0]) for words in said if words[1] == "refused:"} == dict(by_reason)
+    assert ["tickets", f"{tickets:,}"] in said
 
 
 def test_each_dealers_gross_returns_and_net_are_those_of_duckdb_to_the_cent(imported, counted):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import gzip
 import itertools
 from collections import Counter
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 import pytest
 from hypothesis import HealthCheck, example, given, settings
@@ -230,7 +230,7 @@ def test_a_dealer_who_was_added_since_gets_what_was_refused(sessions, bring_in, 
     path = write_csv(tmp_path / "day.csv", [row("1", "60", price="1"), row("1", "70", price="2"), row("2", "71", price="4")])
     bring_in(path)
     with transaction(sessions) as session:
-        add_dealer(session, now, "D11", name="Nan Orrell", joined_on=date(2025, 3, 1))
+        add_dealer(session, now + timedelta(minutes=5), "D11", name="Nan Orrell", joined_on=date(2025, 3, 1))
     work = bring_in(path)
     assert totals(work) == (3, 2, 0, 1, 0, 2)
     assert reasons(sessions, work) == {"unknown dealer": 1}
