@@ -21,7 +21,9 @@ from coop.floor.models import Mall
 from coop.leases.queries import charges_of
 from coop.leases.service import INCOME, post_commissions, post_rents
 from coop.sales.queries import month_sales, unclaimed_in, unfinished_imports
+from coop.sales.service import recomputed_tax
 from coop.statements.service import counted
+from coop.tax.filing import move_tax_to_dealers
 from coop.tax.queries import charged_by_account
 
 
@@ -100,7 +102,11 @@ def post_commission(session: Session, now: datetime, mall: Mall, month: Month) -
 
 
 def check_tax(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
-    """Each tax account's movement equals the tax its tickets were charged."""
+    """Each tax account's movement equals the tax its tickets were charged, and what their lines come to when taxed again.
+
+    Where the dealers owe the tax, what was collected passes to them first.
+    """
+    moved = move_tax_to_dealers(session, now, mall, month)
     period = period_of(session, mall.id, month)
     ledger = tax_movements(session, period.id) if period else {}
     charged = {account: amount for account, amount in charged_by_account(session, mall.id, month).items() if amount}
@@ -108,7 +114,15 @@ def check_tax(session: Session, now: datetime, mall: Mall, month: Month) -> Outc
     if ledger != charged:
         off = sum(ledger.values()) - sum(charged.values())
         raise StepRefused(f"The tax accounts and the tickets differ by {format_dollars(off)}: tell whoever keeps the program.")
-    return Outcome(f"{format_dollars(sum(charged.values()))} was collected." if charged else "No tax was collected.")
+    again = recomputed_tax(session, mall, month)
+    if again != charged:
+        off = sum(charged.values()) - sum(again.values())
+        raise StepRefused(
+            f"The tickets' lines, taxed again by the rates of their days, come to {format_dollars(abs(off))} "
+            f"{'less' if off > 0 else 'more'} than was charged: tell whoever keeps the program."
+        )
+    said = f"{format_dollars(sum(charged.values()))} was collected." if charged else "No tax was collected."
+    return Outcome(said + (f" {counted(moved, 'entry', 'entries')} passed to dealers who owe it." if moved else ""))
 
 
 def check_dealers(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
