@@ -42,6 +42,7 @@ from coop.sales.service import take_tickets
 from coop.tax.service import add_jurisdiction, set_place
 from coop.tax.service import set_rate as set_tax_rate
 from tests.benchmarks.rendering import render_naive, render_ours
+from tests.benchmarks.tax import bench_tax
 
 MONTH = Month(2026, 9)
 NOW = datetime(2026, 11, 3, 15, 0, tzinfo=UTC)
@@ -216,6 +217,7 @@ def main() -> None:
     print(f"{platform.machine()}, {os.cpu_count()} processors, Python {platform.python_version()}, {utc_now().date()}\n")
     print(f"| {'what':<58} | {'figure':>16} | note |\n| {'-' * 58} | {'-' * 15}: | --- |")
     bench_statements(count)
+    bench_tax(row, smoke=asked.smoke)
     for name, database in databases(asked.postgres):
         for n in lines:
             with database() as url:
