@@ -16,6 +16,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from pathlib import Path
 
 from sqlalchemy.exc import DBAPIError
 
@@ -40,7 +41,7 @@ log = logging.getLogger("coop.runner")
 PATIENCE = timedelta(seconds=20)
 """Work that is put off for longer is not waited for. A failed job's own next attempts all come sooner."""
 RENEW_AFTER_JOBS = 500
-RENEW_ABOVE_MB = 500
+RENEW_AFTER_GROWTH_MB = 400
 RENEW_EXIT = 75
 """Exit code of a runner that wants a fresh process in its place (EX_TEMPFAIL of sysexits.h)."""
 OVERRUN_EXIT = 76
@@ -98,7 +99,7 @@ def run_loop(
     patience: timedelta = PATIENCE,
     owner: str = "",
     renew_after_jobs: int = RENEW_AFTER_JOBS,
-    renew_above_mb: int = RENEW_ABOVE_MB,
+    renew_after_growth_mb: int = RENEW_AFTER_GROWTH_MB,
 ) -> int:
     """Claim and run jobs, one at a time, until asked to stop; the exit code of the process: 0, RENEW_EXIT or GAVE_UP_EXIT.
 
@@ -108,6 +109,7 @@ def run_loop(
     """
     lease = timedelta(seconds=settings.job_lease_s)
     keeps_schedule = settings.jobs == "embedded" and not until_idle and group_key is None
+    begun_mb = _memory_mb()
     asked_at: datetime | None = None
     ran, database_faults, pause_s = 0, 0, _SHORTEST_PAUSE_S
     longest_pause_s = _SHORTEST_PAUSE_S if until_idle else _LONGEST_PAUSE_S
@@ -131,7 +133,7 @@ def run_loop(
                     on_overrun=lambda: os._exit(OVERRUN_EXIT),
                 )
                 ran, database_faults, pause_s = ran + 1, 0, _SHORTEST_PAUSE_S
-                if ran >= renew_after_jobs or _peak_memory_mb() > renew_above_mb:
+                if ran >= renew_after_jobs or _memory_mb() - begun_mb > renew_after_growth_mb:
                     return RENEW_EXIT
                 continue
             if until_idle:
@@ -150,10 +152,15 @@ def run_loop(
     return 0
 
 
-def _peak_memory_mb() -> float:
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    # Kilobytes on Linux, bytes on macOS.
-    return peak / 2**20 if sys.platform == "darwin" else peak / 2**10
+def _memory_mb() -> float:
+    """What this process holds in memory now; where the system does not tell, the most it ever held."""
+    try:
+        # Not the peak of getrusage: on Linux a process inherits its parent's.
+        pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1])
+        return pages * resource.getpagesize() / 2**20
+    except OSError:
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+        return peak / 2**20 if sys.platform == "darwin" else peak / 2**10
 
 
 # --- watching -----------------------------------------------------------------------------------------------------------

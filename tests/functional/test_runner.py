@@ -183,7 +183,7 @@ def test_a_runner_asks_for_a_fresh_process_after_so_many_jobs(sessions: Sessions
     code = runner.run_loop(sessions, settings, runner.Stop(), until_idle=True, renew_after_jobs=3)
     assert code == runner.RENEW_EXIT
     assert states(sessions) == {"done": 3, "queued": 2}
-    code = runner.run_loop(sessions, settings, runner.Stop(), until_idle=True, renew_above_mb=1)
+    code = runner.run_loop(sessions, settings, runner.Stop(), until_idle=True, renew_after_growth_mb=-10_000)
     assert code == runner.RENEW_EXIT
     assert states(sessions) == {"done": 4, "queued": 1}
     assert runner.run_loop(sessions, settings, runner.Stop(), until_idle=True) == 0
