@@ -272,7 +272,7 @@ def test_a_backlog_is_not_sent_twice(crew: Crew) -> None:
     ("setting", "value", "sentence"),
     [
         ("COOP_JOBS", "embedded", "Set COOP_JOBS=celery to use these workers."),
-        ("COOP_JOB_LEASE_S", "soon", "COOP_JOB_LEASE_S is 'soon'"),
+        ("COOP_JOB_LEASE_S", "soon", "COOP_JOB_LEASE_S 'soon' is wrong"),
     ],
 )
 def test_a_worker_with_a_wrong_setting_says_which(crew: Crew, setting: str, value: str, sentence: str) -> None:
