@@ -38,7 +38,7 @@ class DueRule:
             raise ValueError("A due date is a day from 1 to 31, at most twelve months after the period.")
         try:
             _public_holidays(self.region, 2026)
-        except NotImplementedError:
+        except NotImplementedError:  # the holiday library's answer to a state it does not know
             raise ValueError(f"{self.region} is not a state's postal code: write it like TX.") from None
 
 

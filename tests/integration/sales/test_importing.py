@@ -368,7 +368,7 @@ def test_a_file_that_changes_while_it_is_read_is_not_taken_for_the_one_that_was_
 
     def clock() -> datetime:
         # Called first when the file has been judged and is about to be read again.
-        path.write_bytes(content_before[:-4] + b"XXX\n")
+        path.write_bytes(content_before[:-4] + b"9.9\n")
         return now
 
     with pytest.raises(Refusal, match="changed while it was read"):
