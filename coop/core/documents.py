@@ -17,7 +17,7 @@ class Document(Base):
     __tablename__ = "document"
 
     id: Mapped[int] = mapped_column(Key, primary_key=True)
-    file_name: Mapped[str] = mapped_column(String(120))
+    file_name: Mapped[str] = mapped_column(String(120), index=True)
     media_type: Mapped[str] = mapped_column(String(60))
     content: Mapped[bytes] = mapped_column(LargeBinary, deferred=True)
     size_bytes: Mapped[int] = mapped_column(Integer)

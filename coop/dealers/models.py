@@ -107,6 +107,30 @@ class WebSession(Base):
     agent: Mapped[str] = mapped_column(String(200))
 
 
+class CalendarFeed(Base):
+    """A calendar that a user's calendar program reads at a secret address, without signing in. Only the secret's hash is kept.
+
+    `kind` names what it shows; the room that makes such calendars gives the name. The database keeps everything but
+    `last_read_at`, and lets a feed be revoked once.
+    """
+
+    __tablename__ = "calendar_feed"
+    __table_args__ = (
+        CheckConstraint("length(token_sha256) = 64", name="hashed"),
+        CheckConstraint("revoked_at IS NULL OR revoked_at >= created_at", name="forward"),
+    )
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True)
+    user_id: Mapped[int] = mapped_column(ForeignKey("user_account.id"), index=True)
+    kind: Mapped[str] = mapped_column(String(20))
+    label: Mapped[str] = mapped_column(String(60), default="")
+    """What its user calls it, such as the device that reads it."""
+    token_sha256: Mapped[str] = mapped_column(String(64), unique=True)
+    created_at: Mapped[datetime] = mapped_column(UtcDateTime)
+    last_read_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
+    revoked_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
+
+
 class SignInAttempt(Base):
     """One try at a password, for throttling by account and by address."""
 

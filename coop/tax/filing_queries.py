@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
 
-from sqlalchemy import ColumnElement, exists, func, select
+from sqlalchemy import ColumnElement, exists, func, or_, select
 from sqlalchemy.orm import Session
 
 from coop.books.models import Account, Entry, Posting
@@ -24,6 +24,12 @@ KINDS = ("state", "county", "city", "district")
 
 _SOLD_ON = func.coalesce(TaxCharged.sold_on, TaxCharged.posting_date)
 """Rows of before the sale's day was kept have the day they were posted on."""
+
+
+def _sold_between(first: date, last: date) -> ColumnElement[bool]:
+    """As `_SOLD_ON.between`, in words that the index of the day of sale serves."""
+    unkept = TaxCharged.sold_on.is_(None) & TaxCharged.posting_date.between(first, last)
+    return or_(TaxCharged.sold_on.between(first, last), unkept)
 
 
 # --- a period's sums ----------------------------------------------------------------------------------------------------
@@ -61,7 +67,7 @@ def period_sums(session: Session, settings: Settings, office: str, period: Filin
         for mall_id, key, kind, reason, nobodys, amount in _not_taxed(session, begin, end):
             if takes(mall_id, key, nobodys):
                 untaxed[key, kind][reason] += int(amount)
-        for mall_id, key, nobodys, amount in _tax_sums(session, _SOLD_ON.between(begin, end), TaxCharged.posting_date >= begin):
+        for mall_id, key, nobodys, amount in _tax_sums(session, _sold_between(begin, end), TaxCharged.posting_date >= begin):
             if takes(mall_id, key, nobodys):
                 tickets[key] += amount
     keys = {*covered, *rated, *(key for key, _ in untaxed)}
@@ -123,7 +129,7 @@ def _charged(session: Session, first: date, last: date) -> Iterable[tuple[int, i
             func.sum(TaxCharged.taxable_cents),
             func.sum(TaxCharged.amount_cents),
         )
-        .where(_SOLD_ON.between(first, last), TaxCharged.posting_date >= first)
+        .where(_sold_between(first, last), TaxCharged.posting_date >= first)
         .group_by(TaxCharged.mall_id, TaxCharged.jurisdiction_id, TaxCharged.rate_id, TaxCharged.part, nobodys)
     )
     return ((m, j, r, p, bool(n), t, a) for m, j, r, p, n, t, a in session.execute(rows))
@@ -212,10 +218,10 @@ def _by_sale(
 ) -> dict[int, int]:
     """The office's tax on what was sold and posted then, each under the setting of its day of sale: jurisdiction id -> cents."""
     sums: dict[int, int] = defaultdict(int)
-    if session.scalar(select(exists().where(_SOLD_ON.between(*sold), posted))):
+    if session.scalar(select(exists().where(_sold_between(*sold), posted))):
         for begin, end in settings.parts(*sold):
             takes = _Takes(settings, office, begin)
-            for mall_id, key, nobodys, amount in _tax_sums(session, _SOLD_ON.between(begin, end), posted):
+            for mall_id, key, nobodys, amount in _tax_sums(session, _sold_between(begin, end), posted):
                 if takes(mall_id, key, nobodys):
                     sums[key] += amount
     return sums
@@ -248,7 +254,7 @@ def _late(session: Session, settings: Settings, office: str, first: date, last: 
                 func.min(TaxCharged.posting_date),
                 func.sum(TaxCharged.amount_cents),
             )
-            .where(_SOLD_ON.between(begin, end), TaxCharged.posting_date > last)
+            .where(_sold_between(begin, end), TaxCharged.posting_date > last)
             .group_by(TaxCharged.ticket_key, TaxCharged.mall_id, TaxCharged.jurisdiction_id, nobodys)
             .order_by(TaxCharged.ticket_key)
         )
@@ -273,7 +279,7 @@ def _unmoved(session: Session, settings: Settings, office: str, first: date, las
     for begin, end in settings.parts(date.min, last):
         theirs = _Takes(settings, office, begin, dealers=True)
         posted = TaxCharged.posting_date.between(first, last)
-        for mall_id, key, nobodys, amount in _tax_sums(session, _SOLD_ON.between(begin, end), posted):
+        for mall_id, key, nobodys, amount in _tax_sums(session, _sold_between(begin, end), posted):
             if theirs(mall_id, key, nobodys):
                 owed += amount
     if not owed:
@@ -321,7 +327,7 @@ def owed_by_dealers(session: Session, mall_id: int, month: Month, *, dealer_id: 
             .where(
                 TaxCharged.mall_id == mall_id,
                 TaxCharged.posting_date.between(month.first_day, month.last_day),
-                _SOLD_ON.between(begin, end),
+                _sold_between(begin, end),
                 TaxCharged.dealer_id.is_not(None) if dealer_id is None else TaxCharged.dealer_id == dealer_id,
             )
             .group_by(TaxCharged.dealer_id, TaxCharged.jurisdiction_id, TaxCharged.part)

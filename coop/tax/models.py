@@ -171,7 +171,10 @@ class TaxCharged(Base):
     """What one line of a sale was charged for one jurisdiction, and under which rate row. Never recomputed."""
 
     __tablename__ = "tax_charged"
-    __table_args__ = (Index("ix_tax_charged_mall", "mall_id", "posting_date"),)
+    __table_args__ = (
+        Index("ix_tax_charged_mall", "mall_id", "posting_date"),
+        Index("ix_tax_charged_sold", "sold_on", "posting_date"),
+    )
 
     id: Mapped[int] = mapped_column(Key, primary_key=True)
     mall_id: Mapped[int] = mapped_column(ForeignKey("mall.id"))
@@ -198,6 +201,7 @@ class TaxUntaxed(Base):
     __tablename__ = "tax_untaxed"
     __table_args__ = (
         Index("ix_tax_untaxed_mall", "mall_id", "posting_date"),
+        Index("ix_tax_untaxed_sold", "sold_on", "posting_date"),
         CheckConstraint("kind IN ('deduction', 'exempt')", name="known_kind"),
     )
 

@@ -384,5 +384,20 @@ def load_tax(connection: Connection) -> None:
         insert(connection, "tax_return", {"id": n, "number": f"elm-2026-{month}", **period, **value})
 
 
-LOADERS: dict[str, Callable[[Connection], None]] = {"0001": load_first, "0002": load_first, "0003": load_tax}
+def load_feeds(connection: Connection) -> None:
+    """Revision 0004: the same co-op, with a manager whose one calendar feed is read and whose other is revoked."""
+    load_tax(connection)
+    manager = {"id": 1, "email": "fenwick@lantern.example", "password_hash": "x", "created_at": AT}
+    insert(connection, "user_account", manager)
+    for n, revoked in enumerate((None, AT)):
+        feed = {"user_id": 1, "kind": "tax", "label": "Office", "token_sha256": f"{n}" * 64, "created_at": AT}
+        insert(connection, "calendar_feed", {**feed, "last_read_at": AT, "revoked_at": revoked})
+
+
+LOADERS: dict[str, Callable[[Connection], None]] = {
+    "0001": load_first,
+    "0002": load_first,
+    "0003": load_tax,
+    "0004": load_feeds,
+}
 """By revision."""

@@ -167,50 +167,59 @@ BOOKS = Guards(
     """),
 )
 
+TAX = Guards(
+    checks=CHECKS
+    | names("""
+        tax_boundary.ck_tax_boundary_forward
+        tax_boundary.ck_tax_boundary_known_record
+        tax_certificate.ck_tax_certificate_forward
+        tax_certificate.ck_tax_certificate_known_kind
+        tax_import.ck_tax_import_known_kind
+        tax_import.ck_tax_import_known_state
+        tax_return.ck_tax_return_forward
+        tax_return.ck_tax_return_known_state
+        tax_rule.ck_tax_rule_forward
+        tax_rule.ck_tax_rule_known_kind
+        tax_setting.ck_tax_setting_known_frequency
+        tax_setting.ck_tax_setting_known_interest_per
+        tax_setting.ck_tax_setting_known_layaway_at
+        tax_setting.ck_tax_setting_known_owed_by
+        tax_setting.ck_tax_setting_known_remits
+        tax_setting.ck_tax_setting_known_roll
+        tax_untaxed.ck_tax_untaxed_known_kind
+    """),
+    sqlite_triggers=BOOKS.sqlite_triggers
+    | names("""
+        tax_rate.guard_tax_rate_used
+        tax_return.guard_tax_return_no_delete
+        tax_return.guard_tax_return_no_replace
+        tax_return.guard_tax_return_no_update
+        tax_untaxed.guard_tax_untaxed_no_delete
+        tax_untaxed.guard_tax_untaxed_no_replace
+        tax_untaxed.guard_tax_untaxed_no_update
+    """),
+    postgresql_triggers=BOOKS.postgresql_triggers
+    | names("""
+        tax_rate.guard_tax_rate_used
+        tax_return.guard_tax_return_filed
+        tax_return.guard_tax_return_no_truncate
+        tax_untaxed.guard_tax_untaxed_frozen
+        tax_untaxed.guard_tax_untaxed_no_truncate
+    """),
+    exclusions=BOOKS.exclusions,
+    functions=BOOKS.functions | names("guard_tax_rate_used guard_tax_return_filed"),
+)
+
 GUARDS = {
     "0001": Guards(checks=CHECKS, sqlite_triggers=frozenset(), postgresql_triggers=frozenset()),
     "0002": BOOKS,
-    "0003": Guards(
-        checks=CHECKS
-        | names("""
-            tax_boundary.ck_tax_boundary_forward
-            tax_boundary.ck_tax_boundary_known_record
-            tax_certificate.ck_tax_certificate_forward
-            tax_certificate.ck_tax_certificate_known_kind
-            tax_import.ck_tax_import_known_kind
-            tax_import.ck_tax_import_known_state
-            tax_return.ck_tax_return_forward
-            tax_return.ck_tax_return_known_state
-            tax_rule.ck_tax_rule_forward
-            tax_rule.ck_tax_rule_known_kind
-            tax_setting.ck_tax_setting_known_frequency
-            tax_setting.ck_tax_setting_known_interest_per
-            tax_setting.ck_tax_setting_known_layaway_at
-            tax_setting.ck_tax_setting_known_owed_by
-            tax_setting.ck_tax_setting_known_remits
-            tax_setting.ck_tax_setting_known_roll
-            tax_untaxed.ck_tax_untaxed_known_kind
-        """),
-        sqlite_triggers=BOOKS.sqlite_triggers
-        | names("""
-            tax_rate.guard_tax_rate_used
-            tax_return.guard_tax_return_no_delete
-            tax_return.guard_tax_return_no_replace
-            tax_return.guard_tax_return_no_update
-            tax_untaxed.guard_tax_untaxed_no_delete
-            tax_untaxed.guard_tax_untaxed_no_replace
-            tax_untaxed.guard_tax_untaxed_no_update
-        """),
-        postgresql_triggers=BOOKS.postgresql_triggers
-        | names("""
-            tax_rate.guard_tax_rate_used
-            tax_return.guard_tax_return_filed
-            tax_return.guard_tax_return_no_truncate
-            tax_untaxed.guard_tax_untaxed_frozen
-            tax_untaxed.guard_tax_untaxed_no_truncate
-        """),
-        exclusions=BOOKS.exclusions,
-        functions=BOOKS.functions | names("guard_tax_rate_used guard_tax_return_filed"),
+    "0003": TAX,
+    "0004": Guards(
+        checks=TAX.checks | names("calendar_feed.ck_calendar_feed_forward calendar_feed.ck_calendar_feed_hashed"),
+        sqlite_triggers=TAX.sqlite_triggers | names("calendar_feed.guard_calendar_feed_fixed"),
+        postgresql_triggers=TAX.postgresql_triggers | names("calendar_feed.guard_calendar_feed_fixed"),
+        exclusions=TAX.exclusions,
+        functions=TAX.functions | names("guard_calendar_feed_fixed"),
     ),
 }
 """By revision."""
