@@ -84,3 +84,31 @@ def prorate_actual(month: Month, starts_on: date, ends_on: date | None) -> Fract
     Source: proration by the days of the month as HUD Handbook 4350.3 describes it.
     """
     return Fraction(days_within(month, starts_on, ends_on), month.days)
+
+
+def add_months(day: date, months: int) -> date:
+    """The same day so many months later (earlier, when negative); the last day of a month that has no such day.
+
+    2024-02-29 and twelve months is 2025-02-28. Count every anniversary from the first day, not from the one before it.
+    """
+    years, month = divmod(day.year * 12 + day.month - 1 + months, 12)
+    return date(years, month + 1, min(day.day, calendar.monthrange(years, month + 1)[1]))
+
+
+def thirty_360_us(starts_on: date, ends_on: date) -> int:
+    """Days from one day to a later one, the later not counted, when every month has thirty: 30/360 US.
+
+    Source: QuantLib's Thirty360(USA). 2026-02-10 to 2026-03-01 is 21.
+    """
+    first, last = starts_on.day, ends_on.day
+    if _ends_february(starts_on):
+        if _ends_february(ends_on):
+            last = 30
+        first = 30
+    if last == 31 and first >= 30:
+        last = 30
+    return 360 * (ends_on.year - starts_on.year) + 30 * (ends_on.month - starts_on.month) + last - min(first, 30)
+
+
+def _ends_february(day: date) -> bool:
+    return day.month == 2 and day.day == calendar.monthrange(day.year, 2)[1]
