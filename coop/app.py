@@ -14,6 +14,7 @@ from sqlalchemy.exc import OperationalError
 from werkzeug.exceptions import HTTPException
 from werkzeug.middleware.proxy_fix import ProxyFix
 
+import coop.office.tax_files_views
 import coop.rooms  # noqa: F401  every table and kind of work
 from coop.config import Settings, load_settings, secret_key
 from coop.core import broker, paths, web

@@ -23,6 +23,7 @@ import coop.sales.models
 import coop.statements.models
 import coop.statements.service
 import coop.tax.due
+import coop.tax.file_work
 import coop.tax.models
 import coop.tax.rendering  # noqa: F401
 from coop.core.db import Base

@@ -11,7 +11,7 @@ import logging
 import random
 import secrets
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any, Protocol
@@ -94,10 +94,10 @@ class JobRun:
         with transaction(self.sessions) as session:
             yield session
 
-    def progress(self, done: int, total: int) -> None:
-        """Say how far it is, and keep the lease. Raises LeaseLost."""
-        with self.transaction() as session:
-            self._own(session, progress_done=done, progress_total=total, lease_until=self.clock() + self.lease)
+    def progress(self, done: int, total: int, session: Session | None = None) -> None:
+        """Say how far it is, and keep the lease: at once, or with the caller's transaction. Raises LeaseLost."""
+        with nullcontext(session) if session else self.transaction() as own:
+            self._own(own, progress_done=done, progress_total=total, lease_until=self.clock() + self.lease)
 
     def finish(self, session: Session) -> None:
         """Mark the job done in the caller's transaction. Raises LeaseLost."""

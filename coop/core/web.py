@@ -133,6 +133,16 @@ def allow(*who: str) -> Callable[[View], View]:
     return state
 
 
+def takes(most_bytes: int) -> Callable[[View], View]:
+    """State that an address takes a file of this size at most; all others take what a form needs."""
+
+    def state(view: View) -> View:
+        view.most_bytes = most_bytes  # type: ignore[attr-defined]
+        return view
+
+    return state
+
+
 def allowed_at(app: Flask, endpoint: str) -> frozenset[str]:
     """Who may use an address. Raises LookupError when it does not say."""
     allowed: frozenset[str] | None = getattr(app.view_functions[endpoint], "allowed", None)
@@ -152,6 +162,8 @@ def _guard(sign_in: str) -> WerkzeugResponse | None:
         return None
     who = visitor_or_none()
     if may(who, allowed_at(current_app, request.url_rule.endpoint)):
+        # Before anything reads the form: who may not come in cannot send much either.
+        request.max_content_length = getattr(current_app.view_functions[request.url_rule.endpoint], "most_bytes", None)
         return None
     if who is not None:
         abort(403)

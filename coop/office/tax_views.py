@@ -9,6 +9,7 @@ from coop.core.money import format_cents
 from coop.core.periods import Month
 from coop.core.web import Page, allow, db, now, roll_back, send_document, site, visitor
 from coop.office import tax_queries as queries
+from coop.office import tax_terms_queries as terms_queries
 from coop.office.tax_forms import AmendingForm, FilingForm
 from coop.office.views import READERS
 from coop.tax import filing
@@ -16,9 +17,9 @@ from coop.tax.documents import CAUTION, calendar_text, file_stem, rate_label, re
 from coop.tax.domain.frozen import Worksheet
 from coop.tax.domain.returns import FilingPeriod
 from coop.tax.due import due_days, due_rows
-from coop.tax.importing import apply_import, undo_import
 from coop.tax.offices import Settings, office_called, period_at, return_number, slug
 from coop.tax.rendering import document_of
+from coop.tax.wording import KINDS
 
 tax = Blueprint("tax", __name__, url_prefix="/office/tax")
 
@@ -247,8 +248,11 @@ def jurisdiction(code: str) -> Page:
         "office/tax/jurisdiction.html",
         found=found,
         rates=queries.all_rates(db(), found),
-        rules=queries.all_rules(db(), found),
+        tiers=terms_queries.tiers_here(db(), found),
+        rules=terms_queries.rule_rows(db(), found, queries.today(db(), now())),
+        kinds=KINDS,
         settings=queries.settings_of(db(), found),
+        malls=terms_queries.mall_names(db()),
         day=queries.today(db(), now()),
     )
 
@@ -263,43 +267,3 @@ def places() -> Page:
 @allow(*READERS)
 def certificates() -> Page:
     return render_template("office/tax/certificates.html", rows=queries.certificates(db()), day=queries.today(db(), now()))
-
-
-@tax.get("/files")
-@allow(*READERS)
-def imports() -> Page:
-    return render_template("office/tax/imports.html", rows=queries.imports(db()))
-
-
-@tax.get("/files/<int:import_id>")
-@allow(*READERS)
-def proposal(import_id: int) -> Page:
-    found = queries.import_by_id(db(), import_id)
-    if found is None:
-        abort(404)
-    return render_template("office/tax/proposal.html", found=found)
-
-
-@tax.post("/files/<int:import_id>/apply")
-@allow("manager")
-def apply_proposal(import_id: int) -> Page:
-    """Do what was proposed. Only a file of rates: one of boundaries is large, and its command shows how far it is."""
-    found = queries.import_by_id(db(), import_id)
-    if found is None:
-        abort(404)
-    if found.kind != "rates":
-        raise Refusal("A file of boundaries is applied on the command line: coop tax import-boundary FILE --apply.")
-    without = request.form.get("without_refused") == "yes"
-    apply_import(db(), now(), import_id, by=visitor().user_id, without_refused=without)
-    flash("It is applied.")
-    return redirect(url_for("tax.proposal", import_id=import_id), 303)
-
-
-@tax.post("/files/<int:import_id>/undo")
-@allow("manager")
-def undo_proposal(import_id: int) -> Page:
-    if queries.import_by_id(db(), import_id) is None:
-        abort(404)
-    undo_import(db(), now(), import_id, by=visitor().user_id)
-    flash("It is undone: everything is as it was before.")
-    return redirect(url_for("tax.proposal", import_id=import_id), 303)

@@ -13,24 +13,26 @@ from __future__ import annotations
 import gzip
 import hashlib
 import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
 from typing import Any, BinaryIO, Literal
 
-from sqlalchemy import delete, func, insert, select, update
+from sqlalchemy import delete, exists, func, insert, select, text, update
 from sqlalchemy.orm import Session, undefer
 
 from coop.books.service import ensure_account
 from coop.core import audit
+from coop.core.db import dialect_name
 from coop.core.errors import Refusal
+from coop.core.jobs import Job
 from coop.tax.boundaries import Judged, Walk, apply_boundaries, day, iso, judge_boundaries, not_in_file, undo_boundaries
 from coop.tax.domain.boundary_files import BoundaryRow
 from coop.tax.domain.proposals import Changed, Proposal, propose_rates
 from coop.tax.domain.rate_files import RATE_CLASSES, FileRefused, Place, RateRow, RatesRead, RefusedRow, read_rates
 from coop.tax.domain.ticket_json import plain_percent
-from coop.tax.models import Jurisdiction, TaxCharged, TaxImport, TaxPlaceJurisdiction, TaxRate, TaxRule, TaxSetting
+from coop.tax.models import Jurisdiction, TaxBoundary, TaxCharged, TaxImport, TaxPlaceJurisdiction, TaxRate, TaxRule, TaxSetting
 from coop.tax.queries import place_of
 
 Kind = Literal["rates", "boundary"]
@@ -57,13 +59,18 @@ class ProposedFile:
 
 def propose_file(session: Session, kind: Kind, file_name: str, file: BinaryIO) -> ProposedFile:
     """What a file would do to what is stored. Writes nothing. Refuses a file that is none of its kind."""
+    content, sha256 = pack_file(file)
+    return ProposedFile(kind, file_name[:200], sha256, content, proposal_of(session, kind, file_name, content))
+
+
+def pack_file(file: BinaryIO) -> tuple[bytes, str]:
+    """A file as it is kept, gzip, and the SHA-256 of what it was."""
     packed, digest = io.BytesIO(), hashlib.sha256()
     with gzip.GzipFile(fileobj=packed, mode="wb", mtime=0) as pack:
         while chunk := file.read(1 << 20):
             digest.update(chunk)
             pack.write(chunk)
-    content = packed.getvalue()
-    return ProposedFile(kind, file_name[:200], digest.hexdigest(), content, _proposal(session, kind, file_name, content))
+    return packed.getvalue(), digest.hexdigest()
 
 
 def keep_proposal(session: Session, now: datetime, proposed: ProposedFile, *, by: int | None = None) -> TaxImport:
@@ -90,13 +97,30 @@ def apply_import(
 
     Refuses a proposal with refused rows unless the others are asked for (`without_refused`), and one whose ground has changed.
     """
-    work = _locked(session, import_id)
+    take_turn(session, import_id)
+    work = locked(session, import_id)
     if work.state == "applied":
         return work
+    require_applicable(work, without_refused=without_refused)
+    if proposal_of(session, kind_of(work), work.file_name, work.content) != work.proposal:
+        raise Refusal(CHANGED)
+    if work.kind == "rates":
+        work.done = _apply_rates(session, _propose_rates(session, lines_of(work.content)))
+    else:
+        _, work.done = apply_boundaries(session, lines_of(work.content), work.id)
+    note_applied(session, now, work, by=by)
+    return work
+
+
+CHANGED = "What is stored has changed since this was proposed: propose the file again, and look at it again."
+
+
+def require_applicable(work: TaxImport, *, without_refused: bool) -> None:
+    """Refuses to apply what was undone or never read, and refused rows that nobody asked to leave out."""
     if work.state == "undone":
-        raise Refusal(f"Import {import_id} was undone: bring the file in again to propose it anew.")
-    if _proposal(session, _kind(work), work.file_name, work.content) != work.proposal:
-        raise Refusal("What is stored has changed since this was proposed: propose the file again, and look at it again.")
+        raise Refusal(f"Import {work.id} was undone: bring the file in again to propose it anew.")
+    if "counts" not in work.proposal:
+        raise Refusal(f"{work.file_name} has not been read to its end: wait until its proposal is here, or bring it in again.")
     refused = work.proposal["counts"]["refused"]
     if refused and not without_refused:
         row, reason = work.proposal["refused"][0]
@@ -104,14 +128,43 @@ def apply_import(
         raise Refusal(
             f"{what} (row {row} {reason}) Nothing is applied: mend the file, or ask for the other rows without the refused."
         )
-    if work.kind == "rates":
-        work.done = _apply_rates(session, _propose_rates(session, _lines(work.content)))
-    else:
-        _, work.done = apply_boundaries(session, _lines(work.content), work.id)
+
+
+def note_applied(session: Session, now: datetime, work: TaxImport, *, by: int | None) -> None:
     work.state, work.applied_at, work.applied_by = "applied", now, by
     audit.record(session, now, "tax.import-applied", "tax_import", work.id, user_id=by, detail=work.file_name)
     session.flush()
-    return work
+
+
+TURN = 0x7461_7866
+"""The advisory lock of whoever applies or undoes a file."""
+WORK = ("tax.apply", "tax.undo")
+"""Kinds of jobs that apply and undo files."""
+
+
+def take_turn(session: Session, import_id: int) -> None:
+    """Files are applied and undone one at a time: two at once would each be judged without what the other does.
+
+    Refuses while another is at it, in this transaction's sight or out of it, and while one has stopped halfway.
+    """
+    if dialect_name(session) == "postgresql" and not session.scalar(text(f"SELECT pg_try_advisory_xact_lock({TURN})")):
+        raise Refusal("Somebody is applying or undoing another file at this moment: try again when that is done.")
+    for group in session.scalars(select(Job.group_key).where(Job.kind.in_(WORK), Job.state.in_(("queued", "running")))):
+        if group is not None and group != group_of(import_id):
+            raise Refusal("Another file is being applied or undone: try again when that is done.")
+    halfway = session.scalar(
+        select(TaxImport.file_name)
+        .where(TaxImport.state == "proposed", TaxImport.id != import_id)
+        .where(exists().where(TaxBoundary.import_id == TaxImport.id))
+        .limit(1)
+    )
+    if halfway is not None:
+        raise Refusal(f"{halfway} was applied in part and has stopped: go on with that file, or give it up, first.")
+
+
+def group_of(import_id: int) -> str:
+    """The group of the jobs that read, apply and undo a file."""
+    return f"tax-import:{import_id}"
 
 
 def undo_import(session: Session, now: datetime, import_id: int, *, by: int | None = None) -> TaxImport:
@@ -119,7 +172,8 @@ def undo_import(session: Session, now: datetime, import_id: int, *, by: int | No
 
     Refuses when tickets were taxed at its rates, when a place uses its jurisdictions, when something has changed since.
     """
-    work = _locked(session, import_id)
+    take_turn(session, import_id)
+    work = locked(session, import_id)
     if work.state == "undone":
         return work
     if work.state != "applied" or work.done is None:
@@ -138,31 +192,35 @@ def undo_import(session: Session, now: datetime, import_id: int, *, by: int | No
     return work
 
 
-def _locked(session: Session, import_id: int) -> TaxImport:
+def locked(session: Session, import_id: int) -> TaxImport:
+    """An import with its file, held for this transaction."""
     work = session.scalar(
         select(TaxImport)
         .where(TaxImport.id == import_id)
         .options(undefer(TaxImport.content), undefer(TaxImport.done))
         .with_for_update()
+        .execution_options(populate_existing=True)
     )
     if work is None:
         raise Refusal(f"There is no import {import_id}.")
     return work
 
 
-def _kind(work: TaxImport) -> Kind:
+def kind_of(work: TaxImport) -> Kind:
     return "rates" if work.kind == "rates" else "boundary"
 
 
-def _lines(content: bytes) -> Iterable[bytes]:
+def lines_of(content: bytes) -> Iterable[bytes]:
     return gzip.GzipFile(fileobj=io.BytesIO(content))
 
 
-def _proposal(session: Session, kind: Kind, file_name: str, content: bytes) -> dict[str, Any]:
+def proposal_of(session: Session, kind: Kind, file_name: str, content: bytes) -> dict[str, Any]:
+    """What a kept file would do to what is stored now. Refuses a file that is none of its kind."""
     try:
         if kind == "rates":
-            return _show_rates(_propose_rates(session, _lines(content)))
-        return _propose_boundaries(session, _lines(content))
+            return _show_rates(_propose_rates(session, lines_of(content)))
+        walk = Walk()
+        return show_boundaries(judge_boundaries(session, lines_of(content), walk), walk, lambda: not_in_file(session, walk))
     except FileRefused as error:
         raise Refusal(f"{file_name}: {error}") from error
 
@@ -170,16 +228,16 @@ def _proposal(session: Session, kind: Kind, file_name: str, content: bytes) -> d
 # --- boundaries ---------------------------------------------------------------------------------------------------------------
 
 
-def _propose_boundaries(session: Session, lines: Iterable[bytes]) -> dict[str, Any]:
-    walk = Walk()
+def show_boundaries(batches: Iterable[Sequence[Judged | RefusedRow]], walk: Walk, kept: Callable[[], int]) -> dict[str, Any]:
+    """The proposal of a file's judged rows; `kept` counts, after the last, those it does not have."""
     shown: dict[str, list[Any]] = {"added": [], "ended": [], "changed": [], "refused": []}
-    for batch in judge_boundaries(session, lines, walk):
+    for batch in batches:
         for one in batch:
             what = "refused" if isinstance(one, RefusedRow) else one.what
             if what in shown and len(shown[what]) < SHOWN:
                 shown[what].append(list(one) if isinstance(one, RefusedRow) else _boundary_sentence(one))
     counts = {what: walk.counts.get(what, 0) for what in COUNTED} | {"addresses": walk.counts.get("addresses", 0)}
-    return {"counts": counts | {"not_in_file": not_in_file(session, walk)}, **shown, "overlapping": []}
+    return {"counts": counts | {"not_in_file": kept()}, **shown, "overlapping": []}
 
 
 def _boundary_sentence(one: Judged) -> str:

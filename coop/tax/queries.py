@@ -26,6 +26,7 @@ from coop.tax.models import (
     TaxBoundary,
     TaxCertificate,
     TaxCharged,
+    TaxImport,
     TaxPlace,
     TaxRate,
     TaxRule,
@@ -161,6 +162,8 @@ def place_of(jurisdiction: Jurisdiction) -> Place:
 def locate_zip(session: Session, zip5: str, plus4: str | None = None, *, state: str | None = None, on: date) -> Located:
     """Where a ZIP code lies on a day by the boundary rows there are; a person confirms it. Refuses what is no ZIP code."""
     query = select(TaxBoundary).where(TaxBoundary.zip_high >= zip5, TaxBoundary.zip_low <= zip5)
+    # A file that is being applied has rows here before it counts.
+    query = query.join(TaxImport, TaxImport.id == TaxBoundary.import_id).where(TaxImport.state == "applied")
     if state:
         query = query.where(TaxBoundary.state_fips == state)
     try:
