@@ -184,11 +184,11 @@ class DueDay:
 def calendar_text(name: str, days: Iterable[DueDay], *, made_at: datetime, mail_domain: str) -> str:
     """Due dates as an iCalendar stream of all-day events, each with a reminder a week before.
 
-    Source: RFC 5545 (CRLF lines folded at 75 octets; TEXT escaped; DATE values; UID, DTSTAMP).
+    Source: RFC 5545 (CRLF lines folded at 75 octets; TEXT escaped; DATE values; UID, DTSTAMP); RFC 7986 (NAME, REFRESH-INTERVAL).
     """
     stamp = made_at.astimezone(UTC).strftime("%Y%m%dT%H%M%SZ")
     lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//coop//tax due dates//EN", "CALSCALE:GREGORIAN", "METHOD:PUBLISH"]
-    lines.append(f"NAME:{_text(name)}")
+    lines += [f"NAME:{_text(name)}", "REFRESH-INTERVAL;VALUE=DURATION:PT12H"]
     for one in days:
         lines += [
             "BEGIN:VEVENT",

@@ -18,6 +18,7 @@ from coop.core.documents import keep_document
 from coop.core.mail import MailAttempt, queue_mail
 from coop.core.periods import Month
 from coop.dealers import service as people
+from coop.dealers.feeds import make_feed, running_feeds
 from coop.dealers.membership import add_dealer, found_coop
 from coop.dealers.models import Dealer, RoleGrant, UserAccount
 from coop.floor.models import Mall
@@ -36,6 +37,8 @@ from tests.factories.tax import OFFICE, add_papers, make_filer
 PASSPHRASE = "bakino tuvela domuri sapeko"
 """Of every user of the house."""
 OCTOBER, NOVEMBER = Month(2026, 10), Month(2026, 11)
+READERS = ("manager", "bookkeeper", "auditor")
+"""Of the office's pages."""
 LETTER = "$5,183.90 will be paid to you on Nov 10, 2026.\n\nThe statement is attached."
 PDF = b"%PDF-1.7\n% bytes of a test, not a rendering\n%%EOF\n"
 
@@ -53,6 +56,10 @@ class House:
     """A good session's cookie of each of them."""
     numbers: dict[str, str]
     """Statement number by dealer code."""
+    feed_token: str
+    """Secret of the manager's calendar feed of due dates."""
+    feeds: dict[str, int]
+    """Id of each office reader's own feed."""
     sent_mail: int
     failed_mail: int
 
@@ -116,8 +123,10 @@ def build_house(session: Session, now: datetime, *, month_end: bool = True) -> H
     file_return(session, now, OFFICE, FilingPeriod(OCTOBER, "month"), filed_on=date(2026, 11, 2), user_id=users["manager"])
     name = pdf_name("elder-revenue-office.2026-10")
     keep_document(session, now, file_name=name, media_type="application/pdf", content=PDF + b"return", made_with="a test")
+    secrets = {who: make_feed(session, now, users[who], "tax", label="Office computer") for who in READERS}
+    feeds = {who: running_feeds(session, users[who], "tax")[0].id for who in READERS}
     session.flush()
-    return House(mall, users, tokens, numbers, sent_mail=mails[0], failed_mail=mails[1])
+    return House(mall, users, tokens, numbers, secrets["manager"], feeds, sent_mail=mails[0], failed_mail=mails[1])
 
 
 def _sell(session: Session, now: datetime, mall: Mall, ida: Dealer, amos: Dealer) -> None:

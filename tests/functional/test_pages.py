@@ -46,6 +46,7 @@ PAGES = [
     ("manager", "/office/letters/2"),
     ("manager", "/office/log"),
     ("manager", "/office/tax/"),
+    ("manager", "/office/tax/calendar"),
     ("manager", "/office/tax/offices/elder-revenue-office/2026-10"),
     ("manager", "/office/tax/offices/elder-revenue-office/2026-11"),
     ("manager", "/office/tax/returns/elder-revenue-office.2026-10"),

@@ -49,6 +49,14 @@ TABLE: dict[tuple[str, str], tuple[Address, frozenset[str]]] = {
     ("office.log", "GET"): ("/office/log", READERS),
     ("tax.due", "GET"): ("/office/tax/", READERS),
     ("tax.calendar", "GET"): ("/office/tax/due-dates.ics", READERS),
+    ("tax_feeds.read", "GET"): (lambda house, _: f"/feeds/{house.feed_token}.ics", ALL),
+    ("tax_feeds.addresses", "GET"): ("/office/tax/calendar", READERS),
+    ("tax_feeds.make", "POST"): ("/office/tax/calendar", READERS),
+    ("tax_feeds.end", "POST"): (
+        # Each ends their own; whoever has none tries the first.
+        lambda house, actor: f"/office/tax/calendar/{house.feeds.get(actor, 1)}/end",
+        READERS,
+    ),
     ("tax.worksheet", "GET"): ("/office/tax/offices/elder-revenue-office/2026-11", READERS),
     ("tax.worksheet_csv", "GET"): ("/office/tax/offices/elder-revenue-office/2026-11.csv", READERS),
     ("tax.file_return", "POST"): ("/office/tax/offices/elder-revenue-office/2026-11/file", MANAGER),
