@@ -27,6 +27,7 @@ from coop.dealers import queries as people_queries
 from coop.dealers.views import OFFICE_ROLES, people, recognise
 from coop.office import queries as office_queries
 from coop.office.feed_views import feeds
+from coop.office.tax_terms_views import tax_terms
 from coop.office.tax_views import tax
 from coop.office.views import office
 from coop.portal.views import portal
@@ -74,7 +75,7 @@ def create_app(settings: Settings | None = None, *, clock: Callable[[], datetime
     app.jinja_env.filters.update(FILTERS)
     web.install(app, recognise, sign_in="people.sign_in")
     CSRFProtect(app)
-    for face in (people, office, tax, feeds, portal):
+    for face in (people, office, tax, tax_terms, feeds, portal):
         app.register_blueprint(face)
     app.context_processor(_letterhead)
     app.register_error_handler(Refusal, _refused)
