@@ -32,12 +32,15 @@ def plain(value: Decimal) -> str:
 
 
 def plain_percent(percent: Exact) -> str:
-    """A percent or a factor as people write it: 10, 12.5, 1.03; 1/3 where no decimal is exact."""
+    """A percent or a factor as people write it: 10, 12.5, 1.03; 33 1/3 where no decimal is exact."""
     if isinstance(percent, int | Decimal):
         text = f"{Decimal(percent):f}"
         return text.rstrip("0").rstrip(".") if "." in text else text
     scaled = percent * 10**12
-    return plain_percent(Decimal(scaled.numerator).scaleb(-12)) if scaled.denominator == 1 else str(percent)
+    if scaled.denominator == 1:
+        return plain_percent(Decimal(scaled.numerator).scaleb(-12))
+    whole, rest = divmod(abs(percent), 1)
+    return ("-" if percent < 0 else "") + (f"{whole} {rest}" if whole else str(rest))
 
 
 def checked_percent(percent: Exact, what: str, *, least: int = 0, most: int | None = 100) -> Fraction:

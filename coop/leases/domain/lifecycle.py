@@ -46,27 +46,26 @@ MOVES: Mapping[State, Mapping[Move, State]] = {
 }
 
 _STATE_WORDS: Mapping[State, str] = {
-    "waiting": "on the waiting list",
-    "offered": "offered",
-    "fixed": "leased for a fixed term",
-    "monthly": "leased by the month",
-    "noticed": "under notice",
-    "moved_out": "moved out",
-    "ended": "ended",
+    "waiting": "An application on the waiting list",
+    "offered": "An offer",
+    "fixed": "A lease for a fixed term",
+    "monthly": "A lease by the month",
+    "noticed": "A lease under notice",
+    "moved_out": "A lease that was moved out of",
 }
 _MOVE_WORDS: Mapping[Move, str] = {
-    "offer": "offer a space",
-    "withdraw": "withdraw",
-    "sign_fixed": "sign for a fixed term",
-    "sign_monthly": "sign by the month",
-    "decline": "decline the offer",
-    "expire": "let the offer run out",
-    "renew": "renew for a term",
+    "offer": "be offered a space",
+    "withdraw": "be withdrawn",
+    "sign_fixed": "be signed for a fixed term",
+    "sign_monthly": "be signed by the month",
+    "decline": "be declined",
+    "expire": "run out",
+    "renew": "be renewed for a term",
     "run_on": "run on by the month",
-    "give_notice": "give notice",
-    "take_back_notice": "take the notice back",
-    "move_out": "move out",
-    "end": "end the lease",
+    "give_notice": "be put under notice",
+    "take_back_notice": "have its notice taken back",
+    "move_out": "be moved out of",
+    "end": "be ended",
 }
 
 
@@ -123,7 +122,7 @@ def refusal(state: State, how: Move, facts: Facts) -> str | None:
         known = [_MOVE_WORDS[name] for name in MOVES[state]]
         if not known:
             return "The lease has ended: nothing more can be done with it; make a new one."
-        return f"What is {_STATE_WORDS[state]} cannot {_MOVE_WORDS[how]}: it can {_either(known)}."
+        return f"{_STATE_WORDS[state]} cannot {_MOVE_WORDS[how]}: it can {_joined(known, 'or')}."
     if how == "offer":
         return _offer_refusal(facts)
     if how in ("sign_fixed", "sign_monthly"):
@@ -220,12 +219,8 @@ def _leaving_refusal(how: Move, facts: Facts) -> str | None:
         )
         if not done
     ]
-    return f"The lease of {facts.space} cannot end yet: finish {_both(missing)} first." if missing else None
+    return f"The lease of {facts.space} cannot end yet: finish {_joined(missing, 'and')} first." if missing else None
 
 
-def _either(words: list[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} or {words[-1]}"
-
-
-def _both(words: list[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+def _joined(words: list[str], last: str) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {last} {words[-1]}"

@@ -115,4 +115,9 @@ def test_prices_as_text(value: str, text: str) -> None:
     ("value", "text"), [("10", "10"), ("10.000000", "10"), ("12.50", "12.5"), ("0.5", "0.5"), ("100", "100")]
 )
 def test_percents_as_text(value: str, text: str) -> None:
-    assert plain_percent(Decimal(value)) == text
+    assert plain_percent(Decimal(value)) == plain_percent(Fraction(value)) == text
+
+
+@pytest.mark.parametrize(("value", "text"), [("100/3", "33 1/3"), ("1/3", "1/3"), ("-4/3", "-1 1/3"), ("-1/2", "-0.5")])
+def test_percents_no_decimal_is_exact_for(value: str, text: str) -> None:
+    assert plain_percent(Fraction(value)) == text
