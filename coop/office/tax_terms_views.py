@@ -360,4 +360,6 @@ def set_setting(code: str) -> Page:
         told(form.office, str(refusal))
         return _setting_page(code, form), 422
     flash(f"It is set from {written(made.starts_on)}. Look it over below.")
+    if made.starts_on < _today():
+        flash("It begins before today: months that are closed and returns that are filed stay as they are.")
     return redirect(url_for("tax.jurisdiction", code=code, _anchor="settings"), 303)

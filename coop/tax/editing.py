@@ -17,10 +17,11 @@ from sqlalchemy.orm import Session
 from coop.core import audit
 from coop.core.errors import Refusal
 from coop.core.templating import percent as shown
-from coop.tax.domain.rules import Span
+from coop.tax.domain.rules import Span, Stack
 from coop.tax.domain.terms import tier_names
 from coop.tax.models import Jurisdiction, TaxCharged, TaxRate, TaxRule, TaxSetting, TaxUntaxed
 from coop.tax.offices import Settings, slug
+from coop.tax.queries import compiled, rules_of
 from coop.tax.service import Terms, add_jurisdiction, add_rule, change_rate, end_rate, end_rule, last_use, set_rate, set_setting
 
 
@@ -69,8 +70,12 @@ def begin_rate(
     starts_on: date,
     ends_on: date | None,
 ) -> TaxRate:
-    """A rate of a class from a day on. Refuses what `set_rate` refuses."""
+    """A rate of a class from a day on. Refuses what `set_rate` refuses, and rules that contradict each other once it taxes."""
     rate = set_rate(session, jurisdiction, percent, tax_class=tax_class, starts_on=starts_on, ends_on=ends_on)
+    # Where nothing was taxed, two rules that contradict each other went unseen.
+    begins = select(TaxRule.starts_on).where(TaxRule.jurisdiction_id == jurisdiction.id, TaxRule.starts_on > starts_on)
+    for day in sorted({starts_on, *(day for day in session.scalars(begins) if ends_on is None or day <= ends_on)}):
+        compiled(Stack(rules_of(session, [jurisdiction], day)), day)
     _log(session, now, by, "rate set", jurisdiction, f"{tax_class} {shown(percent)} {_days(starts_on, ends_on)}")
     return rate
 
@@ -128,7 +133,19 @@ def begin_rule(
     ends_on: date | None,
     tiers: Mapping[str, Decimal] | None = None,
 ) -> TaxRule:
-    """A rule, with the rates of those upper tiers that have none yet, over the same days. Refuses what `add_rule` refuses."""
+    """A rule, with the rates of those upper tiers that have none yet, over the same days.
+
+    Refuses what `add_rule` refuses, and the same rule a second time: a form sent twice.
+    """
+    rows = select(TaxRule).where(
+        TaxRule.jurisdiction_id == jurisdiction.id,
+        TaxRule.kind == kind,
+        TaxRule.starts_on <= (ends_on or date.max),
+        or_(TaxRule.ends_on.is_(None), TaxRule.ends_on >= starts_on),
+    )
+    for there in session.scalars(rows):
+        if there.terms == terms:
+            raise Refusal(f"This very rule is set already {_days(there.starts_on, there.ends_on)}: end that one first.")
     for name, percent in (tiers or {}).items():
         set_rate(session, jurisdiction, percent, tax_class=name, starts_on=starts_on, ends_on=ends_on)
     rule = add_rule(session, jurisdiction, kind, terms, starts_on=starts_on, ends_on=ends_on)
@@ -245,13 +262,15 @@ def change_setting(
 
 
 def _give_everywhere(session: Session, now: datetime, by: By, made: TaxSetting, terms: Terms) -> None:
-    """The office's terms in every other scope that names it: from the same day, and in what begins later."""
-    for scope, rows in Settings(session).by_scope.items():
+    """The office's terms in every other scope that names it, for the days on which this setting holds."""
+    by_scope = Settings(session).by_scope
+    follows = min((row.starts_on for row in by_scope[made.scope] if row.starts_on > made.starts_on), default=date.max)
+    for scope, rows in by_scope.items():
         if scope == made.scope:
             continue
         began = [row for row in rows if row.starts_on <= made.starts_on]
         held = [(began[-1], made.starts_on)] if began else []
-        held += [(row, row.starts_on) for row in rows if row.starts_on > made.starts_on]
+        held += [(row, row.starts_on) for row in rows if made.starts_on < row.starts_on < follows]
         for row, day in held:
             own = {name: getattr(row, name) for name in OWN}
             wanted = replace(terms, **own)

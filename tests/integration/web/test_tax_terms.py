@@ -300,6 +300,22 @@ def test_a_rule_that_contradicts_another_is_refused_whole(web: Web) -> None:
     refused(web, COUNTY + "/rules/article", fields, "starts_on", "two rules hold on 2027-01-01")
 
 
+def test_a_rule_sent_twice_is_set_once(web: Web) -> None:
+    assert send(web.browser("manager"), STATE + "/rules/holiday", **HOLIDAY).status_code == 303
+    refused(web, STATE + "/rules/holiday", HOLIDAY, "starts_on", "This very rule is set already from 2026-12-01 to 2026-12-07")
+
+
+def test_rules_that_contradict_each_other_are_found_when_a_rate_begins_to_tax(web: Web) -> None:
+    client = web.browser("manager")
+    send(client, "/office/tax/jurisdictions/new", **TOWN)
+    town = "/office/tax/jurisdictions/EL-BIRCH"
+    for how in ("taxable", "exempt"):
+        assert send(client, town + "/rules/delivery", **{**OPEN, "how": how}).status_code == 303
+    fields = {**FOOD, "starts_on": "2026-11-01"}
+    refused(web, town + "/rates/new", fields, "starts_on", "Delivery in Town of Birch: two rules hold on 2026-12-01")
+    assert send(client, town + "/rates/new", **{**fields, "ends_on": "2026-11-30"}).status_code == 303
+
+
 def test_a_tier_that_has_a_rate_keeps_it(web: Web) -> None:
     client = web.browser("manager")
     send(client, COUNTY + "/rules/article", **{**ARTICLE, "ends_on": "2026-12-31"})
@@ -442,7 +458,23 @@ def test_an_offices_terms_change_for_all_that_name_it_or_not_at_all(web: Web) ->
         assert terms.frequency == "quarter"
         changed = session.scalars(select(TaxSetting).where(TaxSetting.starts_on == date(2027, 1, 1)).order_by(TaxSetting.scope))
         assert [(row.scope[:6], row.owed_by) for row in changed] == [("jurisd", "dealer"), ("state:", "coop")]
+    # Between now and then another due day, for the county too; what begins then stays.
+    sooner = {**held, "due_day": "25", "starts_on": "2026-12-01"}
+    assert send(client, WHOLE, **sooner, everywhere="y").status_code == 303
+    with web.sessions() as session:
+        rows = session.scalars(select(TaxSetting).order_by(TaxSetting.starts_on, TaxSetting.scope))
+        last = [(row.starts_on, row.frequency, row.due_day, row.owed_by) for row in rows][-4:]
+        december, january = date(2026, 12, 1), date(2027, 1, 1)
+        assert last[:2] == [(december, "month", 25, "dealer"), (december, "month", 25, "coop")]
+        assert last[2:] == [(january, "quarter", 20, "dealer"), (january, "quarter", 20, "coop")]
     assert client.get("/office/tax/").status_code == 200
+
+
+def test_a_setting_from_before_today_says_what_stays(web: Web) -> None:
+    client = web.browser("manager")
+    held = shown(client.get(WHOLE).text)
+    answer = send(client, WHOLE, **{**held, "starts_on": "2026-11-01"})
+    assert "returns that are filed stay as they are" in client.get(answer.headers["Location"]).text
 
 
 def test_what_is_not_there_is_not_found(web: Web) -> None:
