@@ -20,6 +20,7 @@ from coop.core.clock import utc_now
 from coop.core.db import transaction
 from coop.core.errors import Refusal
 from coop.tax.domain.compute import tax_ticket
+from coop.tax.domain.own_rates import headings
 from coop.tax.domain.rate_files import Place
 from coop.tax.domain.rules import GENERAL, Stack, combined_percent, rate_in_force
 from coop.tax.domain.ticket import TicketRefused
@@ -75,16 +76,26 @@ without_refused_option = click.option(
 )
 
 
-@tax_command.command("import-rates")
+@tax_command.command(
+    "import-rates",
+    help="""Propose a file of rates: what it would add, end and change. With --apply, do it.
+
+    FILE is a state's Streamlined rate file, CSV of nine columns without a heading; or the co-op's own CSV, a rate a row under a
+    heading of these columns, in any order (code, name, class and ends may be left out):
+
+    \b
+    """
+    + "\n    ".join(f"  {line}" for line in headings())
+    + """
+
+    A file with refused rows is not applied unless --without-refused says so.
+    """,
+)
 @click.argument("file", type=click.Path(path_type=Path))
 @apply_option
 @without_refused_option
 @data_option
 def import_rates_command(file: Path, apply: bool, without_refused: bool, data: Path | None) -> None:
-    """Propose a Streamlined rate file: what it would add, end and change. With --apply, do it.
-
-    FILE is CSV of nine columns without a heading. A file with refused rows is not applied unless --without-refused says so.
-    """
     _import("rates", file, apply, without_refused, data)
 
 

@@ -24,10 +24,11 @@ from coop.core.errors import Refusal
 from coop.core.jobs import Job, JobRun, long_job, name_job, pending_in, retry_failed, short_job
 from coop.tax.boundaries import Ends, Judged, Walk, add_rows, judge_batch, not_in_file, read_batches, remove_rows, set_ends
 from coop.tax.domain.boundary_files import COLUMNS, BoundaryRow
+from coop.tax.domain.own_rates import COLUMNS as OWN_COLUMNS
+from coop.tax.domain.own_rates import is_heading
 from coop.tax.domain.rate_files import FileRefused, RefusedRow
 from coop.tax.importing import (
     CHANGED,
-    CHUNK,
     ProposedFile,
     apply_import,
     group_of,
@@ -44,6 +45,7 @@ from coop.tax.importing import (
     undo_import,
 )
 from coop.tax.models import TaxBoundary, TaxImport
+from coop.tax.rates import CHUNK
 
 SMALL = 512 * 1024
 """Bytes, unpacked, that are read within a request."""
@@ -75,13 +77,15 @@ def kind_of_rows(file: BinaryIO) -> Any:
     file.seek(0)
     if first.startswith((b"PK\x03\x04", b"\x1f\x8b")):
         raise Refusal("This file is packed: unpack it, and choose the CSV file that was in it.")
+    if is_heading(first):
+        return "rates"
     columns = first.count(b",") + 1
     if not first.strip():
         raise Refusal("This file is empty: choose the state's file again.")
     if columns not in (9, COLUMNS):
         raise Refusal(
             f"This is no file of rates or boundaries: its first row has {columns} columns. One of rates has 9, one of "
-            f"boundaries {COLUMNS}, both without headings."
+            f"boundaries {COLUMNS}, both without headings; the co-op's own begins with the heading {','.join(OWN_COLUMNS)}."
         )
     return "rates" if columns == 9 else "boundary"
 

@@ -11,8 +11,8 @@ Tax Governing Board, as the states' files have it.
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal, InvalidOperation
 from typing import Literal, NamedTuple
@@ -64,6 +64,8 @@ class RatesRead:
 
     rows: tuple[RateRow, ...]
     refused: tuple[RefusedRow, ...]
+    names: Mapping[Place, str] = field(default_factory=dict)
+    """What jurisdictions are called, where the file says so."""
 
 
 def read_rates(lines: Iterable[bytes]) -> RatesRead:
@@ -142,7 +144,7 @@ def _decoded(lines: Iterable[bytes]) -> Iterator[str]:
         try:
             yield line.decode("utf-8")
         except UnicodeDecodeError:
-            raise FileRefused(f"Line {number} is not UTF-8: save the file as UTF-8 or plain ASCII.") from None
+            raise FileRefused(f"Line {number} is not UTF-8: save the file as UTF-8 (a spreadsheet calls it CSV UTF-8).") from None
 
 
 def _parsed(lines: Iterator[str]) -> Iterator[tuple[int, list[str]]]:

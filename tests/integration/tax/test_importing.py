@@ -19,10 +19,12 @@ from coop.sales.service import take_tickets
 from coop.tax.domain.boundary_files import read_boundaries
 from coop.tax.domain.proposals import propose_boundaries, propose_rates
 from coop.tax.domain.rate_files import Place, read_rates
-from coop.tax.domain.rules import combined_percent
-from coop.tax.importing import Kind, ProposedFile, apply_import, jurisdiction_code, keep_proposal, propose_file, undo_import
+from coop.tax.domain.rules import Stack, combined_percent
+from coop.tax.file_work import receive_file
+from coop.tax.importing import Kind, ProposedFile, apply_import, keep_proposal, propose_file, undo_import
 from coop.tax.models import Jurisdiction, TaxBoundary, TaxImport, TaxRate
-from coop.tax.queries import jurisdictions_at, locate_zip, stack_on
+from coop.tax.queries import jurisdictions_at, locate_zip, rules_of, stack_on
+from coop.tax.rates import jurisdiction_code
 from coop.tax.service import end_rate, set_place
 from tests.factories.coops import found, line, ticket
 
@@ -117,6 +119,45 @@ def test_ended_changed_and_added_and_all_of_it_undone(sessions: Sessions, now: d
     assert propose(sessions, NEW).does_nothing
     undo(sessions, now, work.id)
     assert held(sessions) == before
+
+
+OWN = (
+    "state,kind,code,name,class,percent,starts,ends\n"
+    "98,state,,State of Cedar,general,6,2027-01-01,\n"
+    "98,city,ALDER,Alder,general,1.25,2027-01-01,2027-12-31\n"
+    "98,city,ALDER,,books,0.5,2027-01-01,\n"
+)
+
+
+def test_the_co_op_s_own_file(sessions: Sessions, now: datetime) -> None:
+    """Beside a state's file: it ends the rate held, adds a jurisdiction by its name and a class no state's file has; undone."""
+    bring_in(sessions, now, OLD)
+    before = held(sessions)
+    proposed = propose(sessions, OWN.encode())
+    assert counts(proposed) == {"added": 3, "ended": 1, "overlapping": 1, "not_in_file": 3, "jurisdictions": 2}
+    assert proposed.proposal["added"][1] == "city ALDER of state 98, general: 1.25% from 2027-01-01 to 2027-12-31"
+    work = bring_in(sessions, now, OWN.encode())
+    with transaction(sessions) as session:
+        state, city = jurisdictions_at(session, "98", city="ALDER")
+        assert (city.code, city.name) == ("US-98-CITY-ALDER", "Alder")
+        assert state.name == "State 98"  # what is here already keeps its name
+        assert combined_percent(Stack(rules_of(session, [state, city], date(2027, 3, 1))), date(2027, 3, 1)) == Decimal("7.25")
+    after = held(sessions)
+    assert propose(sessions, OWN.encode()).does_nothing
+    undo(sessions, now, bring_in(sessions, now, OWN.replace("0.5,2027", "0.75,2027").encode()).id)
+    assert held(sessions) == after
+    undo(sessions, now, work.id)
+    assert held(sessions) == before
+
+
+def test_the_co_op_s_own_file_comes_in_through_the_office(sessions: Sessions, now: datetime) -> None:
+    with transaction(sessions) as session:
+        assert receive_file(session, now, "own.csv", io.BytesIO(OWN.encode())).proposal["counts"]["added"] == 3
+    with (
+        transaction(sessions) as session,
+        pytest.raises(Refusal, match="The heading's columns are not separated by commas"),
+    ):
+        receive_file(session, now, "own.csv", io.BytesIO(OWN.replace(",", ";").encode()))
 
 
 def test_a_row_that_ends_on_the_day_the_next_begins(sessions: Sessions, now: datetime) -> None:
