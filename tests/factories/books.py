@@ -29,7 +29,7 @@ from coop.core.documents import keep_document
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
-from coop.leases.models import Charge
+from coop.leases.models import Charge, DepositLine
 from coop.sales.models import Tender, Ticket, TicketLine
 from coop.statements.models import Statement
 from coop.tax.models import TaxCharged
@@ -122,6 +122,7 @@ class Books:
     charge: int
     free_charge: int
     """Of nothing, so without an entry."""
+    deposit_line: int
 
 
 def lay_out(session: Session, now: datetime) -> Books:
@@ -212,7 +213,8 @@ def lay_out(session: Session, now: datetime) -> Books:
         )
         for change, cents, entry_id in ((0, 12_34, reversal), (1, 0, None))
     )
-    session.add_all((asked, free))
+    taken = DepositLine(lease_id=second.id, kind="taken", amount_cents=40_00, on=date(2026, 10, 5), entry_id=entry)
+    session.add_all((asked, free, taken))
     session.flush()
     session.refresh(first)
     session.refresh(second)
@@ -252,6 +254,7 @@ def lay_out(session: Session, now: datetime) -> Books:
         tender=tender.id,
         charge=asked.id,
         free_charge=free.id,
+        deposit_line=taken.id,
     )
 
 
