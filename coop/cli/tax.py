@@ -15,6 +15,7 @@ from typing import Any
 import click
 from sqlalchemy.orm import Session
 
+from coop.cli import tax_return
 from coop.cli.context import data_option, database_faults, find_mall, open_coop
 from coop.core.clock import utc_now
 from coop.core.db import transaction
@@ -39,6 +40,11 @@ from coop.tax.queries import (
 )
 
 SHOWN = 20
+RATES_CAUTION = (
+    "The state's rule decides what is taxed, and at which rate: this is worked out from the rates and rules entered here. "
+    "Compare it with what the state publishes."
+)
+"""Told beside every figure, apart from the answer: another program may read that."""
 
 
 class DayType(click.ParamType[date]):
@@ -66,6 +72,9 @@ def tax_command() -> None:
 
     Which rules hold, and who owes the tax, is the state's to decide: compare what is shown here with what it publishes.
     """
+
+
+tax_command.add_command(tax_return.return_command)
 
 
 # --- files --------------------------------------------------------------------------------------------------------------------
@@ -199,6 +208,7 @@ def _show_stack(session: Session, jurisdictions: list[Jurisdiction], on: date, t
         place = place_of(jurisdiction)
         click.echo(f"{_named(place):<20} {percent}")
     click.echo(f"{'combined':<20} {plain_percent(combined_percent(stack, on, tax_class))}%")
+    click.echo(RATES_CAUTION, err=True)
 
 
 def _named(place: Place) -> str:
@@ -234,6 +244,7 @@ def locate_command(zip_code: str, state: str | None, on: date | None, data: Path
             for place in places:
                 click.echo(_named(place))
             click.echo(f"No percents: {error}")
+            click.echo(RATES_CAUTION, err=True)
             return
         _show_stack(session, jurisdictions, day, GENERAL)
 
@@ -270,7 +281,7 @@ def compute_command(file: Path | None, schema: bool, data: Path | None) -> None:
     with _said_of("standard input" if str(file) == "-" else str(file)):
         read = read_ticket(_text(file))
         if read.stack is not None and not read.certificate_number:
-            click.echo(_computed(read, read.stack))
+            _show_computed(read, read.stack)
             return
     coop = open_coop(data)
     with transaction(coop.sessions) as session, _said_of(str(file)):
@@ -282,7 +293,7 @@ def compute_command(file: Path | None, schema: bool, data: Path | None) -> None:
             if read.place is None:
                 raise ValueError("place is missing.")
             stack = _stack_at(session, read.place, read.ticket.on)
-        click.echo(_computed(read, stack))
+        _show_computed(read, stack)
 
 
 def _text(file: Path) -> str:
@@ -307,9 +318,10 @@ def _said_of(name: str) -> Iterator[None]:
         raise Refusal(f"{name}: {error}") from error
 
 
-def _computed(read: ReadTicket, stack: Stack) -> str:
+def _show_computed(read: ReadTicket, stack: Stack) -> None:
     tax = tax_ticket(read.ticket, compiled(stack, read.ticket.on))
-    return json.dumps(answer(read.ticket, tax, stack), indent=2)
+    click.echo(json.dumps(answer(read.ticket, tax, stack), indent=2))
+    click.echo(RATES_CAUTION, err=True)
 
 
 def _stack_at(session: Session, place: PlaceAsked, on: date) -> Stack:

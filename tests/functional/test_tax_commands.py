@@ -15,6 +15,7 @@ import pytest
 from click.testing import CliRunner
 
 from coop.cli import cli
+from coop.cli.tax import RATES_CAUTION
 from coop.core.db import make_engine, make_sessions, transaction
 from coop.core.errors import Refusal
 from coop.dealers.membership import found_coop
@@ -86,6 +87,18 @@ def test_wisconsin(tax: Tax) -> None:
     assert "There is nothing to change." in tax("import-rates", WISCONSIN, "--apply").stdout
     assert tax("undo-import", "1").stdout == "Import 1 is undone.\n"
     assert tax("rate", *place, "--on", "2024-01-01").returncode == 2
+
+
+def test_every_figure_says_that_the_state_s_rule_decides(tax: Tax, tmp_path: Path) -> None:
+    """Apart from the answer, which another program may read."""
+    tax("import-rates", MINNESOTA, "--apply")
+    tax("import-boundary", BOUNDARIES, "--apply")
+    told = f"{RATES_CAUTION}\n"
+    assert tax("rate", "--state", "27", "--on", "2026-05-01").stderr == told
+    assert tax("locate", "55403", "--on", "2018-06-01").stderr == told
+    done = tax("compute", write(tmp_path, stack=STACK))
+    assert done.stderr == told
+    assert json.loads(done.stdout)["tax"]
 
 
 def test_minnesota(tax: Tax) -> None:
@@ -170,7 +183,7 @@ def test_a_ticket_with_its_own_stack_needs_no_co_op(tmp_path: Path) -> None:
     command = [str(Path(sys.executable).parent / "coop"), "tax", "compute"]
     env = {"PATH": "/usr/bin:/bin", "COOP_DATA": str(tmp_path / "nowhere")}
     done = subprocess.run([*command, path], env=env, capture_output=True, text=True)
-    assert (done.returncode, done.stderr) == (0, "")
+    assert (done.returncode, done.stderr) == (0, f"{RATES_CAUTION}\n")
     assert json.loads(done.stdout)["tax"] == "0.50"
     piped = subprocess.run([*command, "-"], env=env, input=Path(path).read_text(), capture_output=True, text=True)
     assert json.loads(piped.stdout) == json.loads(done.stdout)
