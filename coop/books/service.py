@@ -69,12 +69,17 @@ def tender_account(session: Session, mall: Mall, tender: str) -> int:
     return ensure_account(session, f"Assets:{places[tender]}:{mall.code}", "tender", mall_id=mall.id)
 
 
+def coupon_account(session: Session, mall: Mall) -> int:
+    """What makers owe for the coupons that were taken as payment."""
+    return ensure_account(session, f"Assets:Maker-coupons:{mall.code}", "receivable", mall_id=mall.id)
+
+
 def bank_account(session: Session) -> int:
     return ensure_account(session, "Assets:Bank", "bank")
 
 
 def income_account(session: Session, mall: Mall, what: str) -> int:
-    """`what` is Commission, Booth-rent, Case-rent, Shelf-rent, Wall-rent or Fees."""
+    """`what` is Commission, Booth-rent, Case-rent, Shelf-rent, Wall-rent, Fees or Delivery."""
     return ensure_account(session, f"Income:{what}:{mall.code}", "income", mall_id=mall.id)
 
 

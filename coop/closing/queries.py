@@ -145,7 +145,7 @@ def dealer_rows(session: Session, mall_id: int, month: Month) -> list[DealerMont
                 fees=charged[dealer.id]["fees"],
                 tax_collected=tax[dealer.id],
                 opening=opening.get(dealer.id, 0),
-                paid=paid[dealer.id],
+                paid=paid[dealer.id] + sold.trade_ins_cents,
                 closing=opening.get(dealer.id, 0) + moved[dealer.id],
             )
         )

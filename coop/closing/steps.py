@@ -21,7 +21,7 @@ from coop.floor.models import Mall
 from coop.leases.queries import charges_of
 from coop.leases.service import INCOME, post_commissions, post_rents
 from coop.sales.queries import month_sales, unclaimed_in, unfinished_imports
-from coop.sales.service import recomputed_tax
+from coop.sales.taxing import recomputed_tax
 from coop.statements.service import counted
 from coop.tax.filing import move_tax_to_dealers
 from coop.tax.queries import charged_by_account
@@ -133,7 +133,7 @@ def check_dealers(session: Session, now: datetime, mall: Mall, month: Month) -> 
     expected: dict[tuple[int, str], int] = {}
     for dealer_id, sold in sales.items():
         if dealer_id is not None:
-            expected[(dealer_id, "sales")] = sold.net_cents
+            expected[(dealer_id, "sales")] = sold.net_cents - sold.trade_ins_cents
     for charge in charges_of(session, mall.id, month):
         key = (charge.dealer_id, charge.kind)
         expected[key] = expected.get(key, 0) - charge.amount_cents

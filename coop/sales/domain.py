@@ -10,6 +10,7 @@ from decimal import Decimal, InvalidOperation
 from typing import TypeVar
 
 from coop.core.money import cents, parse_decimal
+from coop.tax.domain.ticket import Layaway
 
 T = TypeVar("T")
 
@@ -34,15 +35,26 @@ class LineIn:
     discount_reason: str = ""
     discount_authority: str = ""
     tax_class: str = "general"
+    seller_coupon_cents: int = 0
+    """A coupon the dealer bears: it lowers the price as a discount does, but not the tax everywhere."""
+    maker_coupon_cents: int = 0
+    """What a maker's coupon pays of the price. On a tied return it, and the trade-in, are what the sale had of them."""
+    trade_in_cents: int = 0
+    """What the buyer pays with a thing that the dealer takes in."""
+    own_use: bool = False
+    """A resale buyer takes it for herself, so it is taxed."""
 
     @property
     def price_cents(self) -> int:
-        return self.tag_cents - self.discount_cents
+        return self.tag_cents - self.discount_cents - self.seller_coupon_cents
 
 
 @dataclass(frozen=True)
 class TenderIn:
-    """A part of the payment: cash, card or check, in cents; None takes what the other parts leave."""
+    """A part of the payment: cash, card or check, in cents; None takes what the other parts leave.
+
+    Maker's coupons and trade-ins are not among them: they are known by the lines.
+    """
 
     kind: str
     amount_cents: int | None = None
@@ -63,6 +75,12 @@ class TicketIn:
     """Whether tax was collected; a mapping may state that none was."""
     buyer_key: str = ""
     """A pseudonym that ties a return to the same buyer's purchase."""
+    certificate: str = ""
+    """Number of the buyer's certificate on file."""
+    delivery_cents: int = 0
+    """One charge for bringing everything; negative on a return, which gives back that of the sale its items are tied to."""
+    layaway: Layaway | None = None
+    """Of a completed layaway, whose day of completion is the day of the ticket."""
     rung_by: int | None = None
     import_id: int | None = None
 

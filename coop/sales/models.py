@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date, datetime
 from decimal import Decimal
 
-from sqlalchemy import CheckConstraint, ForeignKey, Index, Integer, String, Text, UniqueConstraint
+from sqlalchemy import CheckConstraint, ForeignKey, Index, Integer, String, Text, UniqueConstraint, false
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from coop.core.db import Base, Cents, Key, Rate, UtcDateTime
@@ -65,6 +65,12 @@ class Ticket(Base):
         Index("ix_ticket_mall_posting_date", "mall_id", "posting_date"),
         Index("ix_ticket_source_number", "source", "number"),
         CheckConstraint("kind IN ('sale', 'return')", name="known_kind"),
+        CheckConstraint("certificate_kind IN ('', 'resale', 'exempt')", name="known_certificate_kind"),
+        CheckConstraint("total_cents = net_cents + delivery_cents + tax_cents", name="adds_up"),
+        CheckConstraint(
+            "layaway_completed_on IS NULL OR (layaway_accepted_on IS NOT NULL AND layaway_completed_on >= layaway_accepted_on)",
+            name="layaway_forward",
+        ),
     )
 
     id: Mapped[int] = mapped_column(Key, primary_key=True)
@@ -86,8 +92,22 @@ class Ticket(Base):
     taxed: Mapped[bool] = mapped_column(default=True)
     """Whether tax was collected; the mapping of an import may say that none was."""
     net_cents: Mapped[int] = mapped_column(Cents)
+    """What the dealers are credited: its lines' prices together."""
+    delivery_cents: Mapped[int] = mapped_column(Cents, default=0, server_default="0")
+    """Charged for bringing it all; the mall's income, and no part of the net."""
+    delivery_of_id: Mapped[int | None] = mapped_column(ForeignKey("ticket.id"), index=True)
+    """Of a return: the sale whose delivery charge it gives back."""
     tax_cents: Mapped[int] = mapped_column(Cents)
+    """On the lines and on the delivery."""
     total_cents: Mapped[int] = mapped_column(Cents)
+    """net + delivery + tax: what the tenders make up, coupons and trade-ins among them."""
+    certificate: Mapped[str] = mapped_column(String(40), default="", server_default="")
+    """Number of the certificate the buyer showed; her name is kept with it, not here."""
+    certificate_kind: Mapped[str] = mapped_column(String(6), default="", server_default="")
+    """resale or exempt, as it was at the sale."""
+    layaway_accepted_on: Mapped[date | None]
+    """Of a layaway: the day of its agreement, and the day it was finally paid and handed over, which is the sale's."""
+    layaway_completed_on: Mapped[date | None]
     entry_id: Mapped[int | None] = mapped_column(ForeignKey("entry.id"))
     """Null only for a ticket whose amounts cancel out."""
     buyer_key: Mapped[str] = mapped_column(String(32), default="")
@@ -106,6 +126,7 @@ class TicketLine(Base):
         Index("ix_ticket_line_dealer", "dealer_id", "posting_date"),
         Index("ix_ticket_line_mall", "mall_id", "posting_date"),
         Index("ix_ticket_line_tag", "mall_id", "tag"),
+        CheckConstraint("price_cents = tag_cents - discount_cents - seller_coupon_cents", name="adds_up"),
     )
 
     id: Mapped[int] = mapped_column(Key, primary_key=True)
@@ -129,8 +150,16 @@ class TicketLine(Base):
     """standing, booth, mall, trade or offer."""
     discount_authority: Mapped[str] = mapped_column(String(80), default="")
     """The rule, or who approved it."""
+    seller_coupon_cents: Mapped[int] = mapped_column(Cents, default=0, server_default="0")
+    """A coupon the dealer bears."""
     price_cents: Mapped[int] = mapped_column(Cents)
-    """tag - discount: what the dealer is credited."""
+    """tag - discount - seller's coupon: what the dealer is credited, and pays commission on."""
+    maker_coupon_cents: Mapped[int] = mapped_column(Cents, default=0, server_default="0")
+    """The part of the price that a maker's coupon pays: the maker owes it to the co-op."""
+    trade_in_cents: Mapped[int] = mapped_column(Cents, default=0, server_default="0")
+    """The part of the price that the buyer paid with a thing, which the dealer has taken in."""
+    own_use: Mapped[bool] = mapped_column(default=False, server_default=false())
+    """Taken by a resale buyer for herself, so taxed."""
     tax_cents: Mapped[int] = mapped_column(Cents, default=0)
     returns_line_id: Mapped[int | None] = mapped_column(ForeignKey("ticket_line.id"), index=True)
     """The line this one returns; null on a return is an untied return."""
@@ -144,6 +173,6 @@ class Tender(Base):
     id: Mapped[int] = mapped_column(Key, primary_key=True)
     ticket_id: Mapped[int] = mapped_column(ForeignKey("ticket.id"), index=True)
     kind: Mapped[str] = mapped_column(String(12))
-    """cash, card or check."""
+    """cash, card or check; coupon (a maker's, owed by the maker); trade-in (a thing the dealer took, to her own account)."""
     account_id: Mapped[int] = mapped_column(ForeignKey("account.id"))
     amount_cents: Mapped[int] = mapped_column(Cents)

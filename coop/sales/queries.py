@@ -14,11 +14,16 @@ from coop.sales.models import ImportRefusal, SalesImport, Ticket, TicketLine
 
 @dataclass(frozen=True)
 class DealerSales:
-    """A dealer's month in cents: gross - discounts - returns = net. Returns and discounts are zero or positive."""
+    """A dealer's month in cents: gross - discounts - returns = net. Returns and discounts are zero or positive.
+
+    Coupons that the dealer bears are among the discounts.
+    """
 
     gross_cents: int
     discounts_cents: int
     returns_cents: int
+    trade_ins_cents: int = 0
+    """Paid to her in kind, less what came back of it."""
 
     @property
     def net_cents(self) -> int:
@@ -32,8 +37,9 @@ def month_sales(session: Session, mall_id: int, month: Month) -> dict[int | None
         select(
             TicketLine.dealer_id,
             func.sum(case((is_sale, TicketLine.tag_cents), else_=0)),
-            func.sum(case((is_sale, TicketLine.discount_cents), else_=0)),
+            func.sum(case((is_sale, TicketLine.discount_cents + TicketLine.seller_coupon_cents), else_=0)),
             func.sum(case((is_sale, 0), else_=-TicketLine.price_cents)),
+            func.sum(TicketLine.trade_in_cents),
         )
         .join(Ticket, Ticket.id == TicketLine.ticket_id)
         .where(
@@ -43,7 +49,7 @@ def month_sales(session: Session, mall_id: int, month: Month) -> dict[int | None
         )
         .group_by(TicketLine.dealer_id)
     )
-    return {dealer_id: DealerSales(int(gross), int(off), int(back)) for dealer_id, gross, off, back in rows}
+    return {dealer_id: DealerSales(*map(int, sums)) for dealer_id, *sums in rows}
 
 
 @dataclass(frozen=True)

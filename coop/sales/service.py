@@ -2,35 +2,37 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
-from itertools import groupby
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import func, insert, select
+from sqlalchemy import insert, select
 from sqlalchemy.orm import Session
 
 from coop.books.domain import EntryDraft, netted
-from coop.books.service import dealer_account, post_entries, posting_date, tender_account, unclaimed_account
+from coop.books.service import (
+    coupon_account,
+    dealer_account,
+    ensure_period,
+    income_account,
+    post_entries,
+    posting_date,
+    require_open,
+    tender_account,
+    unclaimed_account,
+)
 from coop.core import faults
 from coop.core.errors import Refusal
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
-from coop.sales.domain import TicketIn
+from coop.sales.domain import LineIn, TicketIn
 from coop.sales.models import Tender, Ticket, TicketLine
-from coop.sales.returning import Purchase, find_purchases
-from coop.tax.domain.compiled import CompiledStack
-from coop.tax.domain.compute import tax_ticket
-from coop.tax.domain.refund import GivenBack
-from coop.tax.domain.ticket import LineToTax, TaxPart, TicketRefused, TicketTax, TicketToTax, Untaxed
+from coop.sales.returning import Tie, Tied, find_purchases
+from coop.sales.taxing import BUYER_REASONS, Facts, Taxer, line_to_tax, require_reductions
+from coop.tax.domain.ticket import DELIVERY, Certificate, TaxPart, TicketTax, Untaxed
 from coop.tax.models import Jurisdiction, TaxCharged, TaxUntaxed
-from coop.tax.queries import MallStacks
-
-Tied = Mapping[tuple[str, int], tuple[Purchase, GivenBack]]
-"""By ticket key and position of a returned line: what it gives back, and what of its tax."""
 
 
 def local_moment(wall_clock: datetime, timezone: str) -> datetime:
@@ -39,24 +41,42 @@ def local_moment(wall_clock: datetime, timezone: str) -> datetime:
 
 
 class _Books:
-    """What a batch of tickets looks up once: dealers, stacks by day, posting dates by month, tax accounts."""
+    """What a batch of tickets looks up once: dealers, what taxes them, posting dates by month, tax accounts."""
 
     def __init__(self, session: Session, mall: Mall) -> None:
         self.session, self.mall, self.zone = session, mall, ZoneInfo(mall.timezone)
         self.dealers = {d.id: d for d in session.scalars(select(Dealer))}
         self.tax_accounts = dict(session.execute(select(Jurisdiction.id, Jurisdiction.account_id)).all())
-        self._stacks = MallStacks(session, mall.id)
-        self._posting: dict[Month, date | None] = {}
+        self.taxer = Taxer(session, mall)
+        self._posting: dict[Month, date] = {}
 
-    def stack(self, on: date) -> CompiledStack:
-        return self._stacks.on(on)
+    def sold_on(self, ticket: TicketIn) -> date:
+        return ticket.sold_at.astimezone(self.zone).date()
+
+    def hold_months(self, tickets: Iterable[TicketIn]) -> None:
+        """Settle where the tickets post, and hold those months open: a close that comes now waits for them.
+
+        A close that was under way is waited for, and what it closed is dated in the open month after it.
+        """
+        months = sorted({Month.of(self.sold_on(ticket)) for ticket in tickets})
+        try:
+            self._hold(months)
+        except Refusal:
+            self._hold(months)
+
+    def _hold(self, months: Sequence[Month]) -> None:
+        self._posting = {month: posting_date(self.session, self.mall.id, month.first_day) for month in months}
+        held = sorted({Month.of(day) for day in self._posting.values()})
+        # Opened first, each of them, and then held: as posting does, so that it waits for nobody who waits for it.
+        for month in held:
+            ensure_period(self.session, self.mall.id, month)
+        for month in held:
+            require_open(self.session, self.mall.id, month)
 
     def posting_date(self, sold_on: date) -> date:
         month = Month.of(sold_on)
-        if month not in self._posting:
-            moved = posting_date(self.session, self.mall.id, month.first_day)
-            self._posting[month] = None if moved == month.first_day else moved
-        return self._posting[month] or sold_on
+        moved = self._posting[month]
+        return sold_on if moved == month.first_day else moved
 
 
 @dataclass(frozen=True)
@@ -64,14 +84,16 @@ class _Prepared:
     """Everything of a ticket that needs no id: its dates, its tax, its tenders, its entry."""
 
     ticket: TicketIn
+    """Its tied lines with what they give back of coupons and trade-ins."""
     sold_on: date
     posting_date: date
     tax: TicketTax
-    """Its line numbers are indexes of the ticket's lines."""
+    """Its line numbers are indexes of the ticket's lines, or DELIVERY."""
     tenders: tuple[tuple[str, int, int], ...]
     draft: EntryDraft | None
-    ties: dict[int, int]
-    """Of a return: position -> the line it gives back."""
+    ties: dict[int, Tie]
+    """Of a return, by position (or DELIVERY)."""
+    certificate: Certificate | None
 
     @property
     def net_cents(self) -> int:
@@ -81,15 +103,35 @@ class _Prepared:
     def tax_cents(self) -> int:
         return self.tax.total_cents
 
+    @property
+    def total_cents(self) -> int:
+        return self.net_cents + self.ticket.delivery_cents + self.tax_cents
+
+    def place(self, line: int) -> tuple[int, int | None]:
+        """Position and dealer of a row of tax; a delivery is the mall's."""
+        if line == DELIVERY:
+            return DELIVERY, None
+        return self.ticket.lines[line].position, self.ticket.lines[line].dealer_id
+
+    def certificate_of(self, line: int, reason: str) -> str:
+        """The certificate's number, where the buyer is why a line is not taxed."""
+        if reason not in BUYER_REASONS:
+            return ""
+        tie = self.ties.get(self.place(line)[0])
+        return tie.purchase.certificate if tie else self.certificate.number if self.certificate else ""
+
 
 def take_tickets(session: Session, now: datetime, mall: Mall, tickets: Sequence[TicketIn]) -> list[int]:
     """Take tickets whose keys are new: their rows, their tax, their entries; the ticket ids, sales first, each in order.
 
     A ticket is taxed by the stack of its sale's date, and posts on that date, or on the first open day when its month is closed
-    already. A return that can be tied gives back the tax that was charged, whatever the rates are by then. Raises Refusal when
-    the mall has no tax place for a taxed ticket, or tenders that do not make up the total.
+    already. A return that can be tied gives back the tax that was charged, whatever the rates are by then. What a maker's coupon
+    pays is owed by the maker, a trade-in is taken to the dealer's account, a delivery is the mall's income. Raises Refusal when
+    the mall has no tax place for a taxed ticket, for facts that cannot be (a certificate that does not hold, a layaway that is
+    not completed, reductions over the price), or tenders that do not make up the total.
     """
     books = _Books(session, mall)
+    books.hold_months(tickets)
     sales = [ticket for ticket in tickets if ticket.kind == "sale"]
     returns = [ticket for ticket in tickets if ticket.kind == "return"]
     ids = _write(session, now, mall, [_prepare(books, ticket, {}) for ticket in sales])
@@ -122,7 +164,13 @@ def _write(session: Session, now: datetime, mall: Mall, prepared: Sequence[_Prep
                     "taxed": p.ticket.taxed,
                     "net_cents": p.net_cents,
                     "tax_cents": p.tax_cents,
-                    "total_cents": p.net_cents + p.tax_cents,
+                    "delivery_cents": p.ticket.delivery_cents,
+                    "delivery_of_id": p.ties[DELIVERY].purchase.id if DELIVERY in p.ties else None,
+                    "total_cents": p.total_cents,
+                    "certificate": p.certificate.number if p.certificate else "",
+                    "certificate_kind": p.certificate.kind if p.certificate else "",
+                    "layaway_accepted_on": p.ticket.layaway.accepted_on if p.ticket.layaway else None,
+                    "layaway_completed_on": p.ticket.layaway.completed_on if p.ticket.layaway else None,
                     "entry_id": next(entry_ids) if p.draft is not None else None,
                     "buyer_key": p.ticket.buyer_key,
                 }
@@ -150,9 +198,13 @@ def _write(session: Session, now: datetime, mall: Mall, prepared: Sequence[_Prep
                     "discount_cents": line.discount_cents,
                     "discount_reason": line.discount_reason,
                     "discount_authority": line.discount_authority,
+                    "seller_coupon_cents": line.seller_coupon_cents,
                     "price_cents": line.price_cents,
+                    "maker_coupon_cents": line.maker_coupon_cents,
+                    "trade_in_cents": line.trade_in_cents,
+                    "own_use": line.own_use,
                     "tax_cents": line_tax.get(n, 0),
-                    "returns_line_id": p.ties.get(line.position),
+                    "returns_line_id": p.ties[line.position].purchase.id if line.position in p.ties else None,
                 }
             )
         tenders += [
@@ -168,8 +220,8 @@ def _write(session: Session, now: datetime, mall: Mall, prepared: Sequence[_Prep
         taxes += [
             {
                 **of_ticket,
-                "position": p.ticket.lines[part.line].position,
-                "dealer_id": p.ticket.lines[part.line].dealer_id,
+                "position": p.place(part.line)[0],
+                "dealer_id": p.place(part.line)[1],
                 "jurisdiction_id": part.jurisdiction_id,
                 "rate_id": part.rate_id,
                 "part": part.part,
@@ -181,12 +233,12 @@ def _write(session: Session, now: datetime, mall: Mall, prepared: Sequence[_Prep
         untaxed += [
             {
                 **of_ticket,
-                "position": p.ticket.lines[row.line].position,
-                "dealer_id": p.ticket.lines[row.line].dealer_id,
+                "position": p.place(row.line)[0],
+                "dealer_id": p.place(row.line)[1],
                 "jurisdiction_id": row.jurisdiction_id,
                 "kind": row.kind,
                 "reason": row.reason,
-                "certificate": "",
+                "certificate": p.certificate_of(row.line, row.reason),
                 "amount_cents": row.amount_cents,
             }
             for row in p.tax.untaxed
@@ -198,18 +250,23 @@ def _write(session: Session, now: datetime, mall: Mall, prepared: Sequence[_Prep
 
 
 def _prepare(books: _Books, ticket: TicketIn, tied: Tied) -> _Prepared:
-    sold_on = ticket.sold_at.astimezone(books.zone).date()
-    ties = {line.position: tied[key][0].line_id for line in ticket.lines if (key := (ticket.key, line.position)) in tied}
-    tax = _tax(books, ticket, sold_on, tied) if ticket.taxed else TicketTax((), ())
-    total = sum(line.price_cents for line in ticket.lines) + tax.total_cents
+    sold_on = books.sold_on(ticket)
+    ties = {at: tied[ticket.key, at] for at in (*(x.position for x in ticket.lines), DELIVERY) if (ticket.key, at) in tied}
+    if ties:
+        ticket = replace(ticket, lines=tuple(_as_tied(line, ties.get(line.position)) for line in ticket.lines))
+    _require_facts(ticket)
+    certificate = books.taxer.certificate(ticket.certificate) if ticket.certificate else None
+    if ticket.taxed:
+        tax = _tax(books, ticket, Facts(ticket.number, sold_on, certificate, ticket.delivery_cents, ticket.layaway), ties)
+    else:
+        require_reductions(ticket.number, sold_on, [line_to_tax(line) for line in ticket.lines if line.position not in ties])
+        tax = TicketTax((), ())
+    total = sum(line.price_cents for line in ticket.lines) + ticket.delivery_cents + tax.total_cents
     tenders = _tenders(books, ticket, total)
     postings = [(account_id, amount) for _, account_id, amount in tenders]
-    for line in ticket.lines:
-        if line.dealer_id is None:
-            account_id = unclaimed_account(books.session, books.mall)
-        else:
-            account_id = dealer_account(books.session, books.mall, books.dealers[line.dealer_id])
-        postings.append((account_id, -line.price_cents))
+    postings += [(_account_of(books, line), -line.price_cents) for line in ticket.lines]
+    if ticket.delivery_cents:
+        postings.append((income_account(books.session, books.mall, "Delivery"), -ticket.delivery_cents))
     postings += [(books.tax_accounts[part.jurisdiction_id], -part.amount_cents) for part in tax.parts]
     posted = netted(postings)
     on = books.posting_date(sold_on)
@@ -222,99 +279,76 @@ def _prepare(books: _Books, ticket: TicketIn, tied: Tied) -> _Prepared:
         purpose=ticket.kind,
         postings=posted,
     )
-    return _Prepared(ticket, sold_on, on, tax, tuple(tenders), draft if posted else None, ties)
+    return _Prepared(ticket, sold_on, on, tax, tuple(tenders), draft if posted else None, ties, certificate)
 
 
-def _tax(books: _Books, ticket: TicketIn, sold_on: date, tied: Tied) -> TicketTax:
-    """Tied lines give back what was charged; the others are taxed together by the stack of the day."""
+def _as_tied(line: LineIn, tie: Tie | None) -> LineIn:
+    if tie is None:
+        return line
+    return replace(line, maker_coupon_cents=tie.maker_coupon_cents, trade_in_cents=tie.trade_in_cents)
+
+
+def _require_facts(ticket: TicketIn) -> None:
+    """Refuse what cannot be of any ticket, taxed or not."""
+    if ticket.delivery_cents * (-1 if ticket.kind == "return" else 1) < 0:
+        raise Refusal(f"Ticket {ticket.number}: a delivery is charged on a sale and given back on a return; mend its sign.")
+    if ticket.layaway is not None and ticket.kind == "return":
+        raise Refusal(f"Ticket {ticket.number}: a return is no layaway; leave the layaway's days out.")
+    for line in ticket.lines:
+        if line.trade_in_cents and line.dealer_id is None:
+            raise Refusal(
+                f"Ticket {ticket.number}: item {line.position} has a trade-in and no dealer who took it in: say whose it is."
+            )
+
+
+def _account_of(books: _Books, line: LineIn) -> int:
+    """Whose money a line is: its dealer's, or nobody's yet."""
+    if line.dealer_id is None:
+        return unclaimed_account(books.session, books.mall)
+    return dealer_account(books.session, books.mall, books.dealers[line.dealer_id])
+
+
+def _tax(books: _Books, ticket: TicketIn, facts: Facts, ties: dict[int, Tie]) -> TicketTax:
+    """What is tied gives back what was charged; the rest is taxed together by the stack of the day."""
     parts: list[TaxPart] = []
     untaxed: list[Untaxed] = []
     fresh: list[int] = []
-    for n, line in enumerate(ticket.lines):
-        tie = tied.get((ticket.key, line.position))
-        if tie is None:
+    for n, line in [*enumerate(ticket.lines), (DELIVERY, None)]:
+        tie = ties.get(DELIVERY if line is None else line.position)
+        if tie is not None:
+            parts += [part._replace(line=n) for part in tie.back.parts]
+            untaxed += [row._replace(line=n) for row in tie.back.untaxed]
+        elif line is not None:
             fresh.append(n)
-        else:
-            parts += [part._replace(line=n) for part in tie[1].parts]
-            untaxed += [row._replace(line=n) for row in tie[1].untaxed]
-    if fresh:
-        lines = [ticket.lines[n] for n in fresh]
-        tax = _tax_lines(
-            books.stack(sold_on), ticket.number, [(x.tag_cents, x.discount_cents, x.quantity, x.tax_class) for x in lines]
-        )
-        parts += [part._replace(line=fresh[part.line]) for part in tax.parts]
-        untaxed += [row._replace(line=fresh[row.line]) for row in tax.untaxed]
+    if DELIVERY in ties:
+        facts = replace(facts, delivery_cents=0)
+    if fresh or facts.delivery_cents:
+        tax = books.taxer.tax(facts, [line_to_tax(ticket.lines[n]) for n in fresh])
+        place = {DELIVERY: DELIVERY, **dict(enumerate(fresh))}
+        parts += [part._replace(line=place[part.line]) for part in tax.parts]
+        untaxed += [row._replace(line=place[row.line]) for row in tax.untaxed]
     return TicketTax(tuple(parts), tuple(untaxed))
 
 
-def _tax_lines(stack: CompiledStack, number: str, lines: Iterable[tuple[int, int, int, str]]) -> TicketTax:
-    """The tax of lines sold together: (price before discount, discount, quantity, class) of each.
-
-    Refuses what cannot be taxed.
-    """
-    taxed = tuple(
-        LineToTax(tag_cents, quantity, tax_class, discount_cents) for tag_cents, discount_cents, quantity, tax_class in lines
-    )
-    try:
-        return tax_ticket(TicketToTax(stack.on, taxed), stack)
-    except TicketRefused as error:
-        raise Refusal(f"Ticket {number}: {error}") from error
-
-
 def _tenders(books: _Books, ticket: TicketIn, total_cents: int) -> list[tuple[str, int, int]]:
-    """(kind, account, cents) of each part of the payment. Refuses parts that do not make up the total."""
-    left = total_cents - sum(t.amount_cents or 0 for t in ticket.tenders)
+    """(kind, account, cents) of each part of the payment. Refuses parts that do not make up the total.
+
+    A maker's coupon is money the maker owes. A trade-in is paid to the dealer in kind, so her account bears it.
+    """
+    in_kind: dict[tuple[str, int], int] = {}
+    for line in ticket.lines:
+        if line.maker_coupon_cents:
+            key = ("coupon", coupon_account(books.session, books.mall))
+            in_kind[key] = in_kind.get(key, 0) + line.maker_coupon_cents
+        if line.trade_in_cents:
+            key = ("trade-in", _account_of(books, line))
+            in_kind[key] = in_kind.get(key, 0) + line.trade_in_cents
+    left = total_cents - sum(t.amount_cents or 0 for t in ticket.tenders) - sum(in_kind.values())
     open_ended = [t for t in ticket.tenders if t.amount_cents is None]
     if left and len(open_ended) != 1:
         raise Refusal(f"Ticket {ticket.number}: the tenders do not make up the total; {left} cents are left over.")
-    return [
+    money = [
         (t.kind, tender_account(books.session, books.mall, t.kind), left if t.amount_cents is None else t.amount_cents)
         for t in ticket.tenders
     ]
-
-
-def recomputed_tax(session: Session, mall: Mall, month: Month) -> dict[int, int]:
-    """Tax of a month's tickets computed again from their lines and the dated rates: tax account id -> cents.
-
-    Sales and untied returns are computed; a tied return is held to its own rows, which give back what was charged.
-    """
-    books = _Books(session, mall)
-    sums: dict[int, int] = defaultdict(int)
-    rows = session.execute(
-        select(
-            Ticket.id,
-            Ticket.sold_on,
-            Ticket.number,
-            TicketLine.tag_cents,
-            TicketLine.discount_cents,
-            TicketLine.quantity,
-            TicketLine.tax_class,
-        )
-        .join(TicketLine, TicketLine.ticket_id == Ticket.id)
-        .where(
-            Ticket.mall_id == mall.id,
-            Ticket.posting_date.between(month.first_day, month.last_day),
-            Ticket.taxed.is_(True),
-            TicketLine.returns_line_id.is_(None),
-        )
-        .order_by(Ticket.id, TicketLine.position)
-        .execution_options(yield_per=5000)
-    )
-    for (_ticket_id, sold_on, number), lines in groupby(rows, key=lambda row: (row[0], row[1], row[2])):
-        tax = _tax_lines(books.stack(sold_on), number, ((tag, off, n, tax_class) for _, _, _, tag, off, n, tax_class in lines))
-        for part in tax.parts:
-            sums[books.tax_accounts[part.jurisdiction_id]] += part.amount_cents
-    given_back = session.execute(
-        select(TaxCharged.jurisdiction_id, func.sum(TaxCharged.amount_cents))
-        .join(Ticket, Ticket.key == TaxCharged.ticket_key)
-        .join(TicketLine, (TicketLine.ticket_id == Ticket.id) & (TicketLine.position == TaxCharged.position))
-        .where(
-            TaxCharged.mall_id == mall.id,
-            TaxCharged.posting_date.between(month.first_day, month.last_day),
-            TicketLine.returns_line_id.is_not(None),
-        )
-        .group_by(TaxCharged.jurisdiction_id)
-    )
-    for jurisdiction_id, amount in given_back:
-        sums[books.tax_accounts[jurisdiction_id]] += int(amount)
-    return {account_id: amount for account_id, amount in sums.items() if amount}
+    return money + [(kind, account_id, cents) for (kind, account_id), cents in in_kind.items()]

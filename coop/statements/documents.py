@@ -6,11 +6,12 @@ import itertools
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import date, timedelta
 
 from coop.core.pdf import REPLACEMENT, printable, render_pdf
 from coop.core.templating import day, dollars, environment, money, month, render, short_day
 from coop.statements.domain import SaleLine, StatementValue, to_json
+from coop.tax.documents import CAUTION
 
 PAPERS = {"letter": "@page { size: letter }", "a4": "@page { size: A4 }"}
 REASONS = {
@@ -23,6 +24,11 @@ REASONS = {
 """A discount's reason as people call it; a reason that is not here reads as it is stored."""
 SIGNS = "Amounts are in dollars. An amount without a sign is in your favor; one with a minus was charged or paid to you."
 TAX_HEADING = "Sales tax your buyers paid, for information: no part of your balance"
+TAX_OWED_HEADING = "Sales tax that is yours to file"
+TAX_OWED_NOTE = (
+    "Your buyers paid it with the price; it is in your balance, and you owe it on. Keep it until you have filed. "
+    "When and how you file is between you and the office; the days are those of the co-op's settings. "
+)
 TAX_NOTE = "The tax was worked out and rounded sale by sale, so a rate on the whole can differ from it by cents."
 
 
@@ -64,6 +70,7 @@ def sum_rows(value: StatementValue) -> list[SumRow]:
     workings = {
         "Opening balance": f"{opening} at the end of {before}" if opening else f"from {before}",
         "Net sales": _net_working(value),
+        "Tax to file": "sales tax your buyers paid, which you file yourself",
         "Charges": _listed(line.label for line in value.charges),
         "Payments": _paid_working(value),
         "Closing balance": _owed(value.closing_cents, f"at the end of {month(value.month)}"),
@@ -109,13 +116,15 @@ def item(line: SaleLine) -> str:
 def notes(line: SaleLine) -> str:
     """What a line has to say beyond its columns: the discount's reason and authority, a late posting."""
     said = []
-    if line.discount_cents or line.discount_reason:
+    if line.discount_cents != line.coupon_cents or line.discount_reason:
         reason = REASONS.get(line.discount_reason, line.discount_reason) or "discount"
         authority = line.discount_authority
         if authority.casefold().startswith(reason.casefold()):
             said.append(authority)
         else:
             said.append(f"{reason}: {authority}" if authority else reason)
+    if line.coupon_cents:
+        said.append(f"a coupon of yours took off {money(abs(line.coupon_cents))}")
     if line.posted_on != line.sold_on:
         said.append(f"reached the books on {day(line.posted_on)}, after its month was closed")
     return "; ".join(said)
@@ -154,10 +163,33 @@ class Said:
     signs: str = SIGNS
     tax_heading: str = TAX_HEADING
     tax_note: str = TAX_NOTE
+    tax_owed_heading: str = TAX_OWED_HEADING
+    tax_owed_note: str = TAX_OWED_NOTE + CAUTION
+
+    @property
+    def with_rates(self) -> bool:
+        """Whether the tax collected is told by rate, as it has been since rates are kept."""
+        return any(line.percent for line in self.value.tax_collected)
+
+    @property
+    def to_file(self) -> list[str]:
+        """What the dealer has to file, a sentence for each office and period."""
+        sums: dict[tuple[str, str, date | None], int] = {}
+        for line in self.value.tax_owed:
+            key = (line.office, line.period, line.due_on)
+            sums[key] = sums.get(key, 0) + line.amount_cents
+        return [_to_file(*key, cents) for key, cents in sums.items()]
 
     @property
     def lines_sold(self) -> str:
         return f"{len(self.value.sales):,} {'line' if len(self.value.sales) == 1 else 'lines'} sold"
+
+
+def _to_file(office: str, period: str, due_on: date | None, cents: int) -> str:
+    if not office:
+        return f"File {dollars(cents)} with the office that takes the return; the co-op has none on record."
+    by = f", by {day(due_on)}" if due_on else ""
+    return f"File {dollars(cents)} of it with {office}, in your return for {period}{by}."
 
 
 def said(value: StatementValue) -> Said:

@@ -43,6 +43,8 @@ class SaleLine:
     """Differs from sold_on when the sale reached the books after its month was closed."""
     returns: str = ""
     """For a return: the ticket it gives back, or empty when it is untied."""
+    coupon_cents: int = 0
+    """What of the discount is a coupon that the dealer bears."""
 
 
 @dataclass(frozen=True)
@@ -68,11 +70,29 @@ class PaymentLine:
 
 @dataclass(frozen=True)
 class TaxLine:
-    """For information: tax the mall collected on these sales."""
+    """For information: tax the mall collected on these sales and files itself, at one rate of one jurisdiction."""
 
     jurisdiction: str
     taxable_cents: int
     amount_cents: int
+    percent: str = ""
+    """`5.5`; empty in statements of before the rate was kept, whose lines are a jurisdiction's whole."""
+
+
+@dataclass(frozen=True)
+class OwedTaxLine:
+    """Tax on these sales that the dealer owes and files herself: collected by the mall, passed to her account."""
+
+    jurisdiction: str
+    percent: str
+    taxable_cents: int
+    amount_cents: int
+    """Positive when passed to her."""
+    office: str
+    """With whom it is filed; empty where no setting names one."""
+    period: str
+    """What the return covers, such as `September 2026`; empty without an office."""
+    due_on: date | None
 
 
 @dataclass(frozen=True)
@@ -112,6 +132,8 @@ class StatementValue:
     pay_on: date | None
     """The day the balance is to be paid; None when it is carried forward."""
     tax_collected: tuple[TaxLine, ...]
+    tax_owed: tuple[OwedTaxLine, ...] = ()
+    """What the dealer files herself; part of the balance. In statements of before this was told apart it stands in payments."""
 
     @property
     def month(self) -> Month:
@@ -126,6 +148,10 @@ class StatementValue:
         return sum(line.amount_cents for line in self.payments)
 
     @property
+    def tax_owed_cents(self) -> int:
+        return sum(line.amount_cents for line in self.tax_owed)
+
+    @property
     def to_be_paid_cents(self) -> int:
         """What goes to the dealer on `pay_on`; zero when the balance is carried forward."""
         return max(0, self.closing_cents) if self.pay_on else 0
@@ -137,10 +163,11 @@ class StatementValue:
 
     @property
     def sums(self) -> tuple[tuple[str, int], ...]:
-        """The whole statement in five lines, the last the sum of the others, as the first page shows it."""
+        """The whole statement in five lines, or six for a dealer who files tax herself, the last the sum of the others."""
         return (
             ("Opening balance", self.opening_cents),
             ("Net sales", self.net_cents),
+            *((("Tax to file", self.tax_owed_cents),) if self.tax_owed else ()),
             ("Charges", self.charged_cents),
             ("Payments", self.paid_cents),
             ("Closing balance", self.closing_cents),
@@ -164,7 +191,7 @@ def prove(value: StatementValue) -> None:
     compare(
         "the closing balance",
         value.closing_cents,
-        value.opening_cents + value.net_cents + value.charged_cents + value.paid_cents,
+        value.opening_cents + value.net_cents + value.tax_owed_cents + value.charged_cents + value.paid_cents,
     )
     if faults:
         raise StatementError(f"statement {value.number} does not add up: " + "; ".join(faults))
@@ -187,7 +214,7 @@ def sha256(text: str) -> str:
 
 
 def from_json(text: str) -> StatementValue:
-    """Read back what to_json wrote. Raises StatementError for another format."""
+    """Read back what to_json wrote, what an older version kept too. Raises StatementError for another format."""
     body: dict[str, Any] = json.loads(text)
     if body.pop("format", None) != FORMAT:
         raise StatementError("this statement is stored in a format this version does not know")
@@ -209,4 +236,8 @@ def from_json(text: str) -> StatementValue:
     body["charges"] = tuple(ChargeLine(**line) for line in body["charges"])
     body["payments"] = tuple(PaymentLine(**{**line, "paid_on": date.fromisoformat(line["paid_on"])}) for line in body["payments"])
     body["tax_collected"] = tuple(TaxLine(**line) for line in body["tax_collected"])
+    body["tax_owed"] = tuple(
+        OwedTaxLine(**{**line, "due_on": date.fromisoformat(line["due_on"]) if line["due_on"] else None})
+        for line in body.get("tax_owed", ())
+    )
     return StatementValue(**body)

@@ -34,6 +34,7 @@ from coop.sales.queries import StatedLine, lines_of_dealer
 from coop.statements.documents import statement_file_name, statement_mail, statement_pdf
 from coop.statements.domain import (
     ChargeLine,
+    OwedTaxLine,
     PaymentLine,
     SaleLine,
     StatementError,
@@ -45,7 +46,8 @@ from coop.statements.domain import (
     to_json,
 )
 from coop.statements.models import Statement
-from coop.tax.queries import collected_for_dealers
+from coop.tax.dealer_tax import TO_DEALER, tax_of_dealer
+from coop.tax.domain.ticket_json import plain_percent
 
 SALE_KINDS = ("sale", "return")
 _PAYMENT_NAMES = {"payout": "Paid to you", "payment": "Your payment", "correction": "Correction"}
@@ -84,7 +86,8 @@ def _sale_line(stated: StatedLine) -> SaleLine:
         description=line.description,
         quantity=line.quantity,
         tag_cents=line.tag_cents,
-        discount_cents=line.discount_cents,
+        discount_cents=line.discount_cents + line.seller_coupon_cents,
+        coupon_cents=line.seller_coupon_cents,
         discount_reason=line.discount_reason,
         discount_authority=line.discount_authority,
         price_cents=line.price_cents,
@@ -108,8 +111,20 @@ def build_value(session: Session, mall: Mall, dealer: Dealer, month: Month, *, m
     returns = tuple(_sale_line(s) for s in stated if s.ticket.kind == "return")
     gross = sum(line.tag_cents for line in sales)
     discounts = sum(line.discount_cents for line in sales)
+    trade_ins = tuple(
+        PaymentLine(
+            s.line.posting_date,
+            f"Trade-in on ticket {s.ticket.number}, which you "
+            + ("took in part payment" if s.line.trade_in_cents > 0 else "gave back"),
+            -s.line.trade_in_cents,
+        )
+        for s in stated
+        if s.line.trade_in_cents
+    )
     given_back = -sum(line.price_cents for line in returns)
-    others = dealer_entries(session, mall.id, dealer.id, month.first_day, month.last_day, besides=(*SALE_KINDS, *INCOME))
+    apart = (*SALE_KINDS, *INCOME, TO_DEALER)
+    others = dealer_entries(session, mall.id, dealer.id, month.first_day, month.last_day, besides=apart)
+    taxes = tax_of_dealer(session, mall.id, month, dealer.id)
     spaces = [
         f"{SPACE_NAMES[held.space.kind]} {held.space.code}, {format_sqft(held.leased_area_sqft100)} sq ft"
         for lease in leases_in(session, mall.id, month, dealer_id=dealer.id)
@@ -142,13 +157,31 @@ def build_value(session: Session, mall: Mall, dealer: Dealer, month: Month, *, m
         net_cents=gross - discounts - given_back,
         charges=_charge_lines(session, mall.id, dealer.id, month),
         payments=tuple(
-            PaymentLine(e.business_date, e.memo or _PAYMENT_NAMES.get(e.kind, e.kind), e.amount_cents) for e in others
+            sorted(
+                (
+                    *trade_ins,
+                    *(PaymentLine(e.business_date, e.memo or _PAYMENT_NAMES.get(e.kind, e.kind), e.amount_cents) for e in others),
+                ),
+                key=lambda line: line.paid_on,
+            )
         ),
         closing_cents=closing,
         pay_on=payout_date(month, coop.payout_day, made_on) if closing > 0 else None,
         tax_collected=tuple(
-            TaxLine(t.jurisdiction, t.taxable_cents, t.amount_cents)
-            for t in collected_for_dealers(session, mall.id, month, dealer_id=dealer.id)
+            TaxLine(t.jurisdiction, t.taxable_cents, t.amount_cents, plain_percent(t.percent)) for t in taxes if not t.theirs
+        ),
+        tax_owed=tuple(
+            OwedTaxLine(
+                t.jurisdiction,
+                plain_percent(t.percent),
+                t.taxable_cents,
+                t.amount_cents,
+                t.office,
+                t.period.name if t.period else "",
+                t.due_on,
+            )
+            for t in taxes
+            if t.theirs
         ),
     )
     prove(value)

@@ -234,6 +234,12 @@ TICKET_CHANGES = {
     "tax_cents": "1",
     "total_cents": "1",
     "buyer_key": "'x'",
+    "certificate": "'x'",
+    "certificate_kind": "'resale'",
+    "delivery_cents": "1",
+    "delivery_of_id": "{ticket}",
+    "layaway_accepted_on": "'2026-09-01'",
+    "layaway_completed_on": "'2026-09-01'",
     "entry_id": "{closed_entry}",
 }
 LINE_CHANGES = {
@@ -253,6 +259,10 @@ LINE_CHANGES = {
     "discount_authority": "'x'",
     "price_cents": "9",
     "tax_cents": "9",
+    "seller_coupon_cents": "9",
+    "maker_coupon_cents": "9",
+    "trade_in_cents": "9",
+    "own_use": "NOT own_use",
     "returns_line_id": "{unclaimed_line}",
 }
 CHARGE_CHANGES = {

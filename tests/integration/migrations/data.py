@@ -394,10 +394,68 @@ def load_feeds(connection: Connection) -> None:
         insert(connection, "calendar_feed", {**feed, "last_read_at": AT, "revoked_at": revoked})
 
 
+def load_facts(connection: Connection) -> None:
+    """Revision 0005: the same co-op, with a layaway of a resale buyer, brought to her, and the return that gives it back."""
+    load_feeds(connection)
+    for n, sign in ((3, 1), (4, -1)):
+        facts = {
+            "certificate": "R-17",
+            "certificate_kind": "resale",
+            "delivery_cents": sign * 15_00,
+            "delivery_of_id": None if sign > 0 else 3,
+            "layaway_accepted_on": "2026-08-20" if sign > 0 else None,
+            "layaway_completed_on": "2026-10-02" if sign > 0 else None,
+        }
+        ticket = {
+            "id": n,
+            "mall_id": 1,
+            "key": f"desk/{n}",
+            "number": str(n),
+            "source": "desk",
+            "kind": "sale" if sign > 0 else "return",
+            "sold_at": AT,
+            "sold_on": "2026-10-02",
+            "received_at": AT,
+            "posting_date": "2026-10-02",
+            "taxed": True,
+            "net_cents": sign * 28_00,
+            "tax_cents": 0,
+            "total_cents": sign * 43_00,
+            "buyer_key": "b",
+        }
+        line = {
+            "ticket_id": n,
+            "mall_id": 1,
+            "posting_date": "2026-10-02",
+            "position": 1,
+            "dealer_id": 1,
+            "tag": "D01-3",
+            "description": "Tole tray",
+            "tax_class": "general",
+            "quantity": sign,
+            "unit_price": 30_000_000,
+            "tag_cents": sign * 30_00,
+            "discount_cents": 0,
+            "discount_reason": "",
+            "discount_authority": "",
+            "seller_coupon_cents": sign * 2_00,
+            "maker_coupon_cents": sign * 1_00,
+            "trade_in_cents": sign * 4_00,
+            "own_use": False,
+            "price_cents": sign * 28_00,
+            "tax_cents": 0,
+        }
+        insert(connection, "ticket", {**ticket, **facts})
+        insert(connection, "ticket_line", line)
+    if connection.dialect.name == "postgresql":
+        connection.exec_driver_sql("SELECT setval(pg_get_serial_sequence('ticket', 'id'), (SELECT max(id) FROM ticket))")
+
+
 LOADERS: dict[str, Callable[[Connection], None]] = {
     "0001": load_first,
     "0002": load_first,
     "0003": load_tax,
     "0004": load_feeds,
+    "0005": load_facts,
 }
 """By revision."""

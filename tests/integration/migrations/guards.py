@@ -5,7 +5,7 @@ A later revision adds its own entry here, and a loader in data.py.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 
 @dataclass(frozen=True)
@@ -210,16 +210,30 @@ TAX = Guards(
     functions=BOOKS.functions | names("guard_tax_rate_used guard_tax_return_filed"),
 )
 
+FEEDS = Guards(
+    checks=TAX.checks | names("calendar_feed.ck_calendar_feed_forward calendar_feed.ck_calendar_feed_hashed"),
+    sqlite_triggers=TAX.sqlite_triggers | names("calendar_feed.guard_calendar_feed_fixed"),
+    postgresql_triggers=TAX.postgresql_triggers | names("calendar_feed.guard_calendar_feed_fixed"),
+    exclusions=TAX.exclusions,
+    functions=TAX.functions | names("guard_calendar_feed_fixed"),
+)
+
+FACTS = replace(
+    FEEDS,
+    checks=FEEDS.checks
+    | names("""
+        ticket.ck_ticket_adds_up
+        ticket.ck_ticket_known_certificate_kind
+        ticket.ck_ticket_layaway_forward
+        ticket_line.ck_ticket_line_adds_up
+    """),
+)
+
 GUARDS = {
     "0001": Guards(checks=CHECKS, sqlite_triggers=frozenset(), postgresql_triggers=frozenset()),
     "0002": BOOKS,
     "0003": TAX,
-    "0004": Guards(
-        checks=TAX.checks | names("calendar_feed.ck_calendar_feed_forward calendar_feed.ck_calendar_feed_hashed"),
-        sqlite_triggers=TAX.sqlite_triggers | names("calendar_feed.guard_calendar_feed_fixed"),
-        postgresql_triggers=TAX.postgresql_triggers | names("calendar_feed.guard_calendar_feed_fixed"),
-        exclusions=TAX.exclusions,
-        functions=TAX.functions | names("guard_calendar_feed_fixed"),
-    ),
+    "0004": FEEDS,
+    "0005": FACTS,
 }
 """By revision."""

@@ -29,7 +29,7 @@ from tests.integration.migrations.data import LOADERS
 from tests.integration.migrations.guards import GUARDS
 
 REVISIONS = [script.revision for script in ScriptDirectory.from_config(migrate.alembic_config()).walk_revisions()][::-1]
-CHECK = re.compile(r"CONSTRAINT (\w+) CHECK \((.+?)\)(?:,? *\n|\)$)")
+CHECK = re.compile(r"CONSTRAINT (\w+) CHECK \((.+?)\)(?:,| *\n|\)$)")
 NOW = datetime(2026, 11, 3, 15, 0, tzinfo=UTC)
 
 

@@ -13,7 +13,8 @@ from coop.dealers.membership import add_dealer, found_coop
 from coop.floor.service import add_mall
 from coop.sales.domain import LineIn, TenderIn, TicketIn
 from coop.sales.models import Ticket, TicketLine
-from coop.sales.service import recomputed_tax, take_tickets
+from coop.sales.service import take_tickets
+from coop.sales.taxing import recomputed_tax
 from coop.tax.models import TaxCharged
 from coop.tax.queries import charged_by_account
 from coop.tax.service import add_jurisdiction, set_place, set_rate

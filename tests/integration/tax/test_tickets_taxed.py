@@ -15,7 +15,8 @@ from coop.core.periods import Month
 from coop.floor.models import Mall
 from coop.sales.domain import TicketIn
 from coop.sales.models import Ticket, TicketLine
-from coop.sales.service import recomputed_tax, take_tickets
+from coop.sales.service import take_tickets
+from coop.sales.taxing import recomputed_tax
 from coop.tax.models import Jurisdiction, TaxCharged, TaxRate, TaxUntaxed
 from coop.tax.queries import charged_by_account
 from coop.tax.service import add_jurisdiction, add_rule, change_rate, end_rate, set_place, set_rate
