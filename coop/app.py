@@ -15,6 +15,8 @@ from werkzeug.exceptions import HTTPException
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 import coop.office.tax_files_views
+import coop.office.tax_payments_views
+import coop.office.tax_places_views
 import coop.rooms  # noqa: F401  every table and kind of work
 from coop.config import Settings, load_settings, secret_key
 from coop.core import broker, paths, web

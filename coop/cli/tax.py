@@ -28,6 +28,7 @@ from coop.tax.domain.ticket import TicketRefused
 from coop.tax.domain.ticket_json import PlaceAsked, ReadTicket, answer, plain_percent, read_ticket, whole_schema
 from coop.tax.importing import ProposedFile, apply_import, keep_proposal, propose_file, undo_import
 from coop.tax.models import Jurisdiction
+from coop.tax.places import split_zip
 from coop.tax.queries import (
     certificate_of,
     compiled,
@@ -225,13 +226,11 @@ def locate_command(zip_code: str, state: str | None, on: date | None, data: Path
 
     A person confirms the place before it is used.
     """
-    found = re.fullmatch(r"([0-9]{5})(?:-?([0-9]{4}))?", zip_code)
-    if found is None:
-        raise Refusal(f"ZIP {zip_code!r}: a ZIP code is five digits, such as 55401, or nine, such as 55401-0123.")
+    zip5, plus4 = split_zip(zip_code)
     coop = open_coop(data)
     day = on or utc_now().date()
     with transaction(coop.sessions) as session:
-        located = locate_zip(session, found[1], found[2], state=state, on=day)
+        located = locate_zip(session, zip5, plus4, state=state, on=day)
         if not located.found:
             for stack in located.stacks:
                 click.echo(", ".join(map(_named, stack)))

@@ -10,6 +10,7 @@ from datetime import date, datetime
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from coop.core.audit import AuditLog
 from coop.core.clock import local_date
 from coop.core.money import format_dollars
 from coop.floor.models import Mall
@@ -133,6 +134,25 @@ def mall_places(session: Session) -> list[MallPlaces]:
     for place in session.scalars(select(TaxPlace).order_by(TaxPlace.starts_on.desc())):
         places[place.mall_id].append(place)
     return [MallPlaces(mall, places[mall.id]) for mall in session.scalars(select(Mall).order_by(Mall.code))]
+
+
+def confirmed_places(session: Session) -> dict[str, datetime]:
+    """When a person confirmed each place, by the name the log has it under."""
+    rows = select(AuditLog.subject_id, AuditLog.at).where(
+        AuditLog.subject_kind == "tax place", AuditLog.action == "tax place confirmed"
+    )
+    return dict(session.execute(rows.order_by(AuditLog.id)).all())
+
+
+def place_on(session: Session, mall: Mall, on: date) -> TaxPlace | None:
+    """The mall's place in force on a day, if any."""
+    held = select(TaxPlace).where(TaxPlace.mall_id == mall.id, TaxPlace.starts_on <= on)
+    return session.scalar(held.order_by(TaxPlace.starts_on.desc()).limit(1))
+
+
+def states_here(session: Session) -> frozenset[str]:
+    """FIPS codes of the states that jurisdictions here lie in."""
+    return frozenset(code for code in session.scalars(select(Jurisdiction.state_fips).distinct()) if code)
 
 
 def certificates(session: Session) -> Sequence[TaxCertificate]:

@@ -18,7 +18,7 @@ from coop.tax.domain.frozen import Worksheet
 from coop.tax.domain.returns import FilingPeriod
 from coop.tax.due import due_days, due_rows
 from coop.tax.offices import Settings, office_called, period_at, return_number, slug
-from coop.tax.rendering import document_of
+from coop.tax.rendering import document_of, draft_pending, drafts_of
 from coop.tax.wording import KINDS
 
 tax = Blueprint("tax", __name__, url_prefix="/office/tax")
@@ -37,7 +37,8 @@ def _caution() -> dict[str, str]:
 @allow(*READERS)
 def due() -> Page:
     day = queries.today(db(), now())
-    return render_template("office/tax/due.html", rows=due_rows(db(), day))
+    offices = [(office, slug(office), filing.office_balance(db(), office)) for office in Settings(db()).offices()]
+    return render_template("office/tax/due.html", rows=due_rows(db(), day), offices=offices)
 
 
 @tax.get("/due-dates.ics")
@@ -58,7 +59,7 @@ def _download(text: str, media_type: str, file_name: str) -> Response:
 # --- a return not filed yet -----------------------------------------------------------------------------------------------
 
 
-def _wanted(office_slug: str, first: Month) -> tuple[str, FilingPeriod]:
+def wanted_period(office_slug: str, first: Month) -> tuple[str, FilingPeriod]:
     """The office and its period that an address names."""
     settings = Settings(db())
     office = office_called(settings, office_slug)
@@ -71,16 +72,17 @@ def _wanted(office_slug: str, first: Month) -> tuple[str, FilingPeriod]:
 @tax.get("/offices/<office_slug>/<month:first>")
 @allow(*READERS)
 def worksheet(office_slug: str, first: Month) -> Page:
-    office, period = _wanted(office_slug, first)
+    office, period = wanted_period(office_slug, first)
     found = queries.return_by_number(db(), return_number(office, period))
     if found is not None:
         return redirect(url_for("tax.filed", number=found.number), 303)
-    sheet = _draft(office, period)
+    sheet = draft_of(office, period)
     form = FilingForm(formdata=None, filed_on=sheet.value.filed_on, paid=format_cents(max(0, sheet.value.net_due_cents)))
     return _worksheet_page(sheet, form)
 
 
-def _draft(office: str, period: FilingPeriod) -> Worksheet:
+def draft_of(office: str, period: FilingPeriod) -> Worksheet:
+    """The period's worksheet as it would be filed today."""
     apart = queries.tickets_apart(db(), period)
     return filing.draft_return(db(), office, period, filed_on=queries.today(db(), now()), tickets_apart=apart)
 
@@ -95,6 +97,8 @@ def _worksheet_page(sheet: Worksheet, form: FilingForm) -> str:
         rate_label=rate_label,
         office_slug=slug(value.office),
         over=value.period.last_day < queries.today(db(), now()),
+        drafts=drafts_of(db(), value.number),
+        drawing=draft_pending(db(), value.number),
         form=form,
     )
 
@@ -102,20 +106,20 @@ def _worksheet_page(sheet: Worksheet, form: FilingForm) -> str:
 @tax.get("/offices/<office_slug>/<month:first>.csv")
 @allow(*READERS)
 def worksheet_csv(office_slug: str, first: Month) -> Page:
-    office, period = _wanted(office_slug, first)
-    sheet = _draft(office, period)
+    office, period = wanted_period(office_slug, first)
+    sheet = draft_of(office, period)
     return _download(return_csv(sheet), "text/csv", f"{file_stem(sheet.value.number)}-draft.csv")
 
 
 @tax.post("/offices/<office_slug>/<month:first>/file")
 @allow("manager")
 def file_return(office_slug: str, first: Month) -> Page:
-    office, period = _wanted(office_slug, first)
+    office, period = wanted_period(office_slug, first)
     form = FilingForm()
     if form.validate_on_submit():
         _not_to_come(form)
     if form.errors:
-        return _worksheet_page(_draft(office, period), form), 422
+        return _worksheet_page(draft_of(office, period), form), 422
     try:
         made = filing.file_return(
             db(),
@@ -133,7 +137,7 @@ def file_return(office_slug: str, first: Month) -> Page:
             raise
         roll_back()
         form.reason.errors = [str(refusal)]
-        return _worksheet_page(_draft(office, period), form), 422
+        return _worksheet_page(draft_of(office, period), form), 422
     flash("It is filed and posted. What changes from now on makes an amended return.")
     return redirect(url_for("tax.filed", number=made.number), 303)
 
@@ -176,6 +180,7 @@ def _filed_page(number: str, form: AmendingForm) -> str:
         pending=pending,
         pending_rows=sum_rows(pending) if pending else [],
         has_document=document_of(db(), number) is not None,
+        office_slug=slug(sheet.value.office),
         form=form,
     )
 
@@ -255,15 +260,3 @@ def jurisdiction(code: str) -> Page:
         malls=terms_queries.mall_names(db()),
         day=queries.today(db(), now()),
     )
-
-
-@tax.get("/places")
-@allow(*READERS)
-def places() -> Page:
-    return render_template("office/tax/places.html", malls=queries.mall_places(db()), day=queries.today(db(), now()))
-
-
-@tax.get("/certificates")
-@allow(*READERS)
-def certificates() -> Page:
-    return render_template("office/tax/certificates.html", rows=queries.certificates(db()), day=queries.today(db(), now()))

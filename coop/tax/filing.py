@@ -11,12 +11,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, datetime
 
-from sqlalchemy import func, select
+from sqlalchemy import select
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from coop.books.domain import EntryDraft, netted
-from coop.books.models import Entry, Posting
+from coop.books.models import Entry
 from coop.books.service import bank_account, dealer_account, ensure_account, post_entries, post_entry, posting_date
 from coop.core import audit
 from coop.core.errors import Refusal
@@ -29,7 +29,16 @@ from coop.tax.domain import returns as rules_of_returns
 from coop.tax.domain.frozen import ReturnUnreadable, Worksheet, from_json, sha256, to_json
 from coop.tax.domain.returns import FilingPeriod, build_return, owed_cents, prove_return, tie_return
 from coop.tax.domain.returns import TaxReturn as Value
-from coop.tax.filing_queries import FILING, MOVE, PeriodSums, moved_to_dealers, owed_by_dealers, period_sums
+from coop.tax.filing_queries import (
+    FILING,
+    MOVE,
+    PeriodSums,
+    account_name,
+    moved_to_dealers,
+    office_moves,
+    owed_by_dealers,
+    period_sums,
+)
 from coop.tax.models import Jurisdiction, TaxReturn
 from coop.tax.offices import OfficeTerms, Settings, period_at, return_number, slug
 
@@ -264,7 +273,7 @@ def _post(session: Session, now: datetime, value: Value, before: Value | None, p
 
 def office_account(session: Session, office: str) -> int:
     """What is still owed to an office of what was filed; on the other side what was paid ahead, or is its credit."""
-    return ensure_account(session, f"Liabilities:Tax-filed:{slug(office)}", "tax office")
+    return ensure_account(session, account_name(office), "tax office")
 
 
 def _allowance_account(session: Session) -> int:
@@ -281,8 +290,7 @@ def _rounding_account(session: Session) -> int:
 
 def office_balance(session: Session, office: str) -> int:
     """Cents paid to an office and not used by a return; negative: filed and not yet paid."""
-    owed = select(func.coalesce(func.sum(Posting.amount_cents), 0)).where(Posting.account_id == office_account(session, office))
-    return int(session.scalar(owed) or 0)
+    return sum(move.cents for move in office_moves(session, office))
 
 
 def pay_office(
@@ -306,7 +314,10 @@ def pay_office(
         memo=f"Paid to {office}"[:200],
     )
     audit.record(session, now, "tax paid", "tax office", slug(office), user_id=user_id, detail=reference.strip())
-    return post_entry(session, now, draft)
+    try:
+        return post_entry(session, now, draft)
+    except IntegrityError as error:
+        raise Refusal(f"The payment {reference.strip()} was noted a moment ago by somebody else.") from error
 
 
 # --- who owes it --------------------------------------------------------------------------------------------------------

@@ -16,7 +16,7 @@ from coop.core.periods import Month
 from coop.tax.domain.frozen import LateTicket
 from coop.tax.domain.returns import FilingPeriod, JurisdictionSums, RatedSum
 from coop.tax.models import Jurisdiction, TaxCharged, TaxPlace, TaxPlaceJurisdiction, TaxRate, TaxSetting, TaxUntaxed
-from coop.tax.offices import Settings
+from coop.tax.offices import Settings, slug
 
 FILING, MOVE = "tax_return", "tax_to_dealer"
 """Source kinds of the entries of a filing, and of tax that passes to the dealers who owe it."""
@@ -30,6 +30,39 @@ def _sold_between(first: date, last: date) -> ColumnElement[bool]:
     """As `_SOLD_ON.between`, in words that the index of the day of sale serves."""
     unkept = TaxCharged.sold_on.is_(None) & TaxCharged.posting_date.between(first, last)
     return or_(TaxCharged.sold_on.between(first, last), unkept)
+
+
+# --- an office's account ------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class OfficeMove:
+    """An entry on an office's account: cents paid to it, or, negative, owed to it."""
+
+    on: date
+    what: str
+    cents: int
+
+
+def account_name(office: str) -> str:
+    """The account of what is owed to an office of what was filed."""
+    return f"Liabilities:Tax-filed:{slug(office)}"
+
+
+def office_moves(session: Session, office: str) -> list[OfficeMove]:
+    """What was filed and left owed, and what was paid, the newest first; together they are the balance."""
+    rows = session.execute(
+        select(Entry.business_date, Entry.memo, func.sum(Posting.amount_cents), Entry.source_id, Entry.purpose)
+        .join(Posting, Posting.entry_id == Entry.id)
+        .join(Account, Account.id == Posting.account_id)
+        .where(Account.path == account_name(office))
+        .group_by(Entry.id, Entry.business_date, Entry.memo, Entry.source_id, Entry.purpose)
+        .order_by(Entry.business_date.desc(), Entry.id.desc())
+    )
+    return [
+        OfficeMove(on, f"{memo}, {source.partition('.')[2]}" if purpose == "payment" else memo, int(cents))
+        for on, memo, cents, source, purpose in rows
+    ]
 
 
 # --- a period's sums ----------------------------------------------------------------------------------------------------

@@ -10,9 +10,11 @@ from decimal import Decimal
 from typing import Any
 
 from sqlalchemy import func, or_, select
+from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from coop.books.service import ensure_account
+from coop.core import audit
 from coop.core.errors import Refusal
 from coop.tax.domain.rules import Span, Stack
 from coop.tax.domain.terms import StoredRule, TierRate, build_rule, check_terms, tier_names
@@ -317,9 +319,11 @@ def file_certificate(
     states: Sequence[str],
     starts_on: date,
     expires_on: date | None = None,
+    by: int | None = None,
 ) -> TaxCertificate:
     """A buyer's certificate, put on file. Refuses one without a number or a state, and a number there is already."""
-    if not number.strip() or not buyer_name.strip():
+    number, buyer_name = number.strip(), buyer_name.strip()
+    if not number or not buyer_name:
         raise Refusal("A certificate needs its number and the buyer's name.")
     if kind not in ("resale", "exempt"):
         raise Refusal(f"Certificate {number}: its kind is resale or exempt, not {kind}.")
@@ -339,5 +343,9 @@ def file_certificate(
         created_at=now,
     )
     session.add(certificate)
-    session.flush()
+    try:
+        session.flush()
+    except IntegrityError as error:
+        raise Refusal(f"Certificate {number} was put on file a moment ago by somebody else: open it.") from error
+    audit.record(session, now, "tax certificate filed", "tax certificate", certificate.id, user_id=by, detail=number)
     return certificate

@@ -123,6 +123,8 @@ def build_house(session: Session, now: datetime, *, month_end: bool = True) -> H
     file_return(session, now, OFFICE, FilingPeriod(OCTOBER, "month"), filed_on=date(2026, 11, 2), user_id=users["manager"])
     name = pdf_name("elder-revenue-office.2026-10")
     keep_document(session, now, file_name=name, media_type="application/pdf", content=PDF + b"return", made_with="a test")
+    name = "tax-return-elder-revenue-office.2026-11-draft-000000000000.pdf"
+    keep_document(session, now, file_name=name, media_type="application/pdf", content=PDF + b"draft", made_with="a test")
     secrets = {who: make_feed(session, now, users[who], "tax", label="Office computer") for who in READERS}
     feeds = {who: running_feeds(session, users[who], "tax")[0].id for who in READERS}
     session.flush()
