@@ -41,6 +41,7 @@ from coop.sales.importing import ImportOptions, import_sales
 from coop.sales.service import take_tickets
 from coop.tax.service import add_jurisdiction, set_place
 from coop.tax.service import set_rate as set_tax_rate
+from tests.benchmarks.floor import bench_floor
 from tests.benchmarks.rendering import render_naive, render_ours
 from tests.benchmarks.tax import bench_tax
 
@@ -218,6 +219,7 @@ def main() -> None:
     print(f"| {'what':<58} | {'figure':>16} | note |\n| {'-' * 58} | {'-' * 15}: | --- |")
     bench_statements(count)
     bench_tax(row, smoke=asked.smoke)
+    bench_floor(row, smoke=asked.smoke)
     for name, database in databases(asked.postgres):
         for n in lines:
             with database() as url:

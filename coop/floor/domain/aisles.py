@@ -1,0 +1,78 @@
+"""Aisles narrower than they must be: a disc of the required width cannot travel the whole of the aisle.
+
+An aisle's floor is what is walkable of its outline. The disc's middle keeps to the aisle or half its width beyond, so that a
+way round by another aisle mends nothing. The aisle is wide enough when all of it is one place for the disc, and what the disc
+does not sweep is no deeper than the corners of a room are (half the disc). Where 36 in. are required, the narrow stretches that
+403.5.1 allows count.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import shapely
+from shapely.geometry import Polygon
+
+from coop.floor.domain.clear_width import NARROW_IN16, Standing, Ways
+from coop.floor.domain.finding import Finding, finding, length
+from coop.floor.domain.plan import LEAST_CLEAR_IN16, Part
+from coop.floor.domain.walkable import Geometry, Ground, Walkable, polygons, shrunk
+
+
+def aisle_findings(walkable: Walkable) -> Iterator[Finding]:
+    """Every aisle narrower than its own required clear width, or the plan's."""
+    for aisle in walkable.plan.aisles:
+        required = max(aisle.required_clear_in16 or 0, walkable.plan.required_clear_in16)
+        outline = Polygon(aisle.outline)
+        fault = _fault(walkable.floor, outline, required)
+        if fault is None or (required == LEAST_CLEAR_IN16 and _excepted(walkable.floor, outline)):
+            continue
+        measured = _widest(walkable.floor, outline, required)
+        part = Part("aisle", aisle.code)
+        said = f"is {length(measured)} clear at its narrowest" if measured else "is blocked"
+        sentence = f"Aisle {aisle.code} {said}; {length(required)} is required: move what stands in it or beside it."
+        yield finding("aisle_narrow", sentence, (part,), fault, measured_in16=measured, required_in16=required)
+
+
+def _fault(floor: Geometry, aisle: Geometry, width_in16: int, also: Geometry | None = None) -> Geometry | None:
+    """Where a disc of this width cannot go in an aisle, or None. `also` is floor that counts as swept."""
+    places = _places(shrunk(_about(floor, aisle, width_in16), width_in16), aisle)
+    if not places:
+        return aisle
+    if len(places) > 1 and also is None:
+        return min((shapely.shortest_line(places[0], other) for other in places[1:]), key=lambda line: line.length)
+    # Coarsely: what is left over is only asked whether it is deeper than half the disc.
+    swept = shapely.union_all(places).simplify(1).buffer(width_in16 / 2 + 2, quad_segs=8)
+    for rest in polygons(shapely.intersection(aisle, floor).difference(swept if also is None else swept.union(also))):
+        if shapely.distance(shapely.points(shapely.get_coordinates(rest)), swept).max() > width_in16 / 2:
+            return rest
+    return None
+
+
+def _about(floor: Geometry, aisle: Geometry, width_in16: int) -> Geometry:
+    return shapely.intersection(floor, aisle.buffer(width_in16, join_style="mitre"))
+
+
+def _places(middles: Geometry, aisle: Geometry) -> list[Any]:
+    return [place for place in polygons(middles) if place.intersects(aisle)]
+
+
+def _excepted(floor: Geometry, aisle: Geometry) -> bool:
+    """Whether the narrow stretches in an aisle of 36 in. are all such as 403.5.1 allows."""
+    if _fault(floor, aisle, NARROW_IN16) is not None:
+        return False
+    ways = Ways(Ground(_about(floor, aisle, LEAST_CLEAR_IN16)), LEAST_CLEAR_IN16)
+    wanted = {n for n, place in enumerate(ways.places) if place.intersects(aisle)}
+    if not wanted or not wanted <= {here.place for here in ways.walk([Standing(min(wanted))])}:
+        return False
+    allowed = [link.stretch.place for link in ways.links if link.allowed]
+    return _fault(floor, aisle, LEAST_CLEAR_IN16, shapely.union_all(allowed)) is None
+
+
+def _widest(floor: Geometry, aisle: Geometry, required_in16: int) -> int:
+    low, high = 0, required_in16
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (middle, high) if _fault(floor, aisle, middle) is None else (low, middle)
+    return low
