@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
+from coop.core.checked_json import cents_of
 from coop.core.templating import day, dollars, percent
-from coop.tax.domain.checked_json import cents_of
 from coop.tax.domain.rules import Span
 
 KINDS: Mapping[str, str] = {

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from decimal import Decimal
 from typing import Any, NamedTuple
 
-from coop.tax.domain.checked_json import CLASS, CLASSES, FLAG, MONEY, NAME, PERCENT, Schema, cents_of, check, closed
+from coop.core.checked_json import CLASS, CLASSES, FLAG, MONEY, NAME, PERCENT, Schema, cents_of, check, closed
 from coop.tax.domain.rules import (
     ArticleRule,
     ClassRate,

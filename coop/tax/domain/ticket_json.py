@@ -11,8 +11,8 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
+from coop.core.checked_json import CLASS, DAY, FLAG, MONEY, NAME, PERCENT, Schema, cents_of, check, closed, parse_json
 from coop.core.money import format_cents
-from coop.tax.domain.checked_json import CLASS, DAY, FLAG, MONEY, NAME, PERCENT, Schema, cents_of, check, closed, parse_json
 from coop.tax.domain.rules import GENERAL, ClassRate, JurisdictionRules, Span, Stack
 from coop.tax.domain.terms import TERMS_IN_FILES, StoredRule, TierRate, build_jurisdiction
 from coop.tax.domain.ticket import (

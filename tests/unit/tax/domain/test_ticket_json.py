@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from coop.tax.domain.checked_json import Schema, check
+from coop.core.checked_json import Schema, check
 from coop.tax.domain.compiled import compile_stack
 from coop.tax.domain.compute import tax_ticket
 from coop.tax.domain.rules import ArticleRule, ReductionRule, Span, UpperTier
