@@ -5,7 +5,6 @@ A later revision adds a loader of its own; the ones before it stay as they are, 
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 from sqlalchemy import Connection
@@ -449,13 +448,3 @@ def load_facts(connection: Connection) -> None:
         insert(connection, "ticket_line", line)
     if connection.dialect.name == "postgresql":
         connection.exec_driver_sql("SELECT setval(pg_get_serial_sequence('ticket', 'id'), (SELECT max(id) FROM ticket))")
-
-
-LOADERS: dict[str, Callable[[Connection], None]] = {
-    "0001": load_first,
-    "0002": load_first,
-    "0003": load_tax,
-    "0004": load_feeds,
-    "0005": load_facts,
-}
-"""By revision."""

@@ -1,6 +1,6 @@
 """What the database itself guards, by revision and by database: written down, so that a revision that loses one is seen.
 
-A later revision adds its own entry here, and a loader in data.py.
+A later revision adds its own entry here, and a loader in loaders.py.
 """
 
 from __future__ import annotations
@@ -229,11 +229,51 @@ FACTS = replace(
     """),
 )
 
+FLOOR = replace(
+    FACTS,
+    checks=FACTS.checks
+    | names("""
+        aisle_width.ck_aisle_width_width_above_zero
+        deposit_line.ck_deposit_line_above_zero
+        deposit_line.ck_deposit_line_known_kind
+        dispute.ck_dispute_forward
+        floor_plan.ck_floor_plan_tolerance_not_negative
+        floor_plan.ck_floor_plan_width_above_zero
+        lease.ck_lease_deposit_not_negative
+        lease.ck_lease_known_notice_by
+        lease.ck_lease_known_signing
+        lease.ck_lease_notice_not_negative
+        lease.ck_lease_term_forward
+        lease_rule.ck_lease_rule_known_late_fee
+        lease_rule.ck_lease_rule_known_posting
+        lease_rule.ck_lease_rule_known_proration
+        lease_share.ck_lease_share_a_part
+        lease_term.ck_lease_term_forward
+        lease_term.ck_lease_term_known_kind
+        offer.ck_offer_forward
+        offer.ck_offer_known_state
+        plan_part.ck_plan_part_known_kind
+        price_index.ck_price_index_above_zero
+        space_measure.ck_space_measure_area_not_negative
+        waiting.ck_waiting_known_kind
+        waiting.ck_waiting_known_state
+    """),
+    sqlite_triggers=FACTS.sqlite_triggers
+    | names("""
+        deposit_line.guard_deposit_line_no_delete
+        deposit_line.guard_deposit_line_no_replace
+        deposit_line.guard_deposit_line_no_update
+    """),
+    postgresql_triggers=FACTS.postgresql_triggers
+    | names("deposit_line.guard_deposit_line_frozen deposit_line.guard_deposit_line_no_truncate"),
+)
+
 GUARDS = {
     "0001": Guards(checks=CHECKS, sqlite_triggers=frozenset(), postgresql_triggers=frozenset()),
     "0002": BOOKS,
     "0003": TAX,
     "0004": FEEDS,
     "0005": FACTS,
+    "0006": FLOOR,
 }
 """By revision."""
