@@ -16,6 +16,7 @@ FROZEN = {
     "audit_log": "action",
     "tax_charged": "amount_cents",
     "tender": "amount_cents",
+    "deposit_line": "amount_cents",
 }
 """Tables whose rows never change, each with a column to attack."""
 FIXED = ("account", "statement", "period", "ticket", "ticket_line", "charge")
