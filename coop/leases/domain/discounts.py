@@ -1,7 +1,8 @@
 """Discounts off the rent: introductory months, member, prepayment. Source: common practice, no source.
 
 They are taken in that order, whatever order they are handed in, each off what the one before it left, each rounded to the cent on
-its own since each is a figure the dealer reads. Nothing is ever below zero. Of two of one kind the one that began first is first.
+its own since each is a figure the dealer reads. Nothing is ever below zero. Of two of one kind the one that began first is
+first, and of two of one day dollars come before a percent.
 """
 
 from __future__ import annotations
@@ -76,7 +77,7 @@ def discounted(rent: Rent, pieces: Sequence[Piece], discounts: Sequence[Discount
     """
     stretches = _stretches(rent, pieces, discounts)
     left, taken, working = rent.amount_cents, [], rent.working
-    for discount in sorted(discounts, key=lambda d: (ORDER.index(d.kind), d.starts_on, d.name)):
+    for discount in sorted(discounts, key=_place):
         held = [s for s in stretches if discount.starts_on <= s.starts_on and (discount.ends_on or date.max) >= s.ends_on]
         base = sum((s.cents for s in held), Fraction(0))
         part = sum((s.part for s in held), Fraction(0))
@@ -98,6 +99,12 @@ def discounted(rent: Rent, pieces: Sequence[Piece], discounts: Sequence[Discount
         left -= amount
         _rescale(stretches, left)
     return Rent(left, working), taken
+
+
+def _place(d: Discount) -> tuple[int, date, bool, str, date, Fraction]:
+    """Its place in the order, to the last term, so that two that differ at all never change places."""
+    amount = Fraction(d.flat_cents or 0) + Fraction(d.percent or 0)
+    return ORDER.index(d.kind), d.starts_on, d.flat_cents is None, d.name, d.ends_on or date.max, amount
 
 
 def _stretches(rent: Rent, pieces: Sequence[Piece], discounts: Sequence[Discount]) -> list[_Stretch]:

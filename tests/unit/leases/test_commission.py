@@ -93,6 +93,7 @@ def test_turns_take_points_off_the_commission() -> None:
             "sales of $4,500.00 are not above the natural breakpoint of $4,500.00",
         ),
         (PercentageRent(6, breakpoint_cents=3000_00), {"sales_cents": 5000_00, "base_rent_cents": 270_00}, 120_00, None),
+        (PercentageRent(6, breakpoint_cents=0), {"sales_cents": 100_00, "base_rent_cents": 0}, 6_00, None),
         # A month of which half is held: the stated breakpoint is halved.
         (
             PercentageRent(6, breakpoint_cents=3000_00),

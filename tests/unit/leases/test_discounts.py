@@ -89,6 +89,7 @@ def test_dollars_a_month_are_taken_once_from_two_spaces() -> None:
 
 def test_introductory_months_count_from_the_first_day() -> None:
     assert introductory("free", date(2026, 4, 17), 3, percent=100).ends_on == date(2026, 7, 16)
+    assert introductory("free", OLD, 1, percent=100).ends_on == date(2020, 1, 31)
     # In July 16 of 31 days are free: 270 x 15/31 = 130.645, of 270 less 139.35.
     july = pieces(month=Month(2026, 7))
     rent, _ = discounted(rent_of(july), july, [introductory("free", date(2026, 4, 17), 3, percent=100)])
@@ -141,6 +142,14 @@ def test_discounts_add_up_and_never_go_below_zero(
     assert rent.amount_cents >= 0
     assert all(line.amount_cents >= 0 for line in lines)
     assert discounted(whole, held, data.draw(st.permutations(discounts)))[0].amount_cents == rent.amount_cents
+
+
+def test_of_two_of_one_kind_and_day_dollars_come_first() -> None:
+    # 270 - 50 = 220, - 22; the other way round would leave 193.
+    flat = Discount("member", "for members", OLD, None, flat_cents=50_00)
+    whole = pieces()
+    for both in ([MEMBER, flat], [flat, MEMBER]):
+        assert discounted(rent_of(whole), whole, both)[0].amount_cents == 198_00
 
 
 @given(share=st.integers(0, 300_00))

@@ -244,6 +244,7 @@ def test_terms_offers_and_renewals() -> None:
     [
         (on(3, 15), 30, {}, on(5, 1)),
         (on(3, 2), 30, {}, on(4, 1)),
+        (on(3, 1), 0, {}, on(3, 1)),
         (on(3, 3), 30, {}, on(5, 1)),
         (on(3, 15), 30, {"on_the_first": False}, on(4, 14)),
         (on(3, 15), 30, {"term_ends_on": on(8, 31)}, on(9, 1)),
