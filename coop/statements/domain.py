@@ -198,8 +198,16 @@ def prove(value: StatementValue) -> None:
 
 
 def to_json(value: StatementValue) -> str:
-    """The value as canonical JSON: keys sorted, dates ISO, so that equal values have equal bytes."""
+    """The value as canonical JSON: keys sorted, dates ISO, so that equal values have equal bytes.
+
+    What statements did not always keep is left out where it is empty, so that an old one has its old bytes.
+    """
     body = {"format": FORMAT, **dataclasses.asdict(value)}
+    of_lines = [(line, "coupon_cents") for line in (*body["sales"], *body["returns"])]
+    of_lines += [(line, "percent") for line in body["tax_collected"]]
+    for of, key in (*of_lines, (body, "tax_owed")):
+        if not of[key]:
+            del of[key]
     return json.dumps(body, sort_keys=True, separators=(",", ":"), ensure_ascii=False, default=_iso)
 
 

@@ -8,7 +8,7 @@ from fractions import Fraction
 
 from coop.core.money import format_cents, round_half_up
 from coop.core.periods import Month
-from coop.statements.domain import ChargeLine, PaymentLine, SaleLine, StatementValue, TaxLine
+from coop.statements.domain import ChargeLine, OwedTaxLine, PaymentLine, SaleLine, StatementValue, TaxLine
 
 WARES = (
     "Oak washstand with tile back",
@@ -123,8 +123,8 @@ def statement(
         closing_cents=closing,
         pay_on=pay_on,
         tax_collected=(
-            TaxLine("State of Wisconsin", max(0, net), round_half_up(Fraction(max(0, net), 20))),
-            TaxLine("Millrace County", max(0, net), round_half_up(Fraction(max(0, net), 200))),
+            TaxLine("State of Wisconsin", max(0, net), round_half_up(Fraction(max(0, net), 20)), "5"),
+            TaxLine("Millrace County", max(0, net), round_half_up(Fraction(max(0, net), 200)), "0.5"),
         ),
     )
     return dataclasses.replace(value, **changes)  # type: ignore[arg-type]
@@ -171,6 +171,20 @@ def untied_return() -> StatementValue:
     )
 
 
+def own_tax() -> StatementValue:
+    """She files the state's tax herself, on two classes; the county's is the co-op's. One sale with a coupon, one trade-in."""
+    sales = list(sale_lines(10))
+    sales[0] = dataclasses.replace(sales[0], discount_cents=100, coupon_cents=100, price_cents=sales[0].tag_cents - 100)
+    owed = (
+        OwedTaxLine("State of Wisconsin", "2", 20000, 400, "Office of Revenue", "October to December 2010", date(2011, 1, 31)),
+        OwedTaxLine("State of Wisconsin", "5", 50000, 2500, "Office of Revenue", "October to December 2010", date(2011, 1, 31)),
+        OwedTaxLine("Weir Market District", "0.25", 50000, 125, "", "", None),
+    )
+    trade_in = PaymentLine(date(2010, 12, 9), "Trade-in on ticket 20420, which you took in part payment", -1500)
+    value = statement(tuple(sales), payments=(trade_in,), tax_collected=(TaxLine("Millrace County", 70000, 350, "0.5"),))
+    return dataclasses.replace(value, tax_owed=owed, closing_cents=value.closing_cents + 3025)
+
+
 def odd_characters() -> StatementValue:
     """Markup, other scripts, pictures, marks and blanks where words were expected."""
     odd = (
@@ -212,6 +226,7 @@ SAMPLES = {
     "debt": debt,
     "empty": empty,
     "untied return": untied_return,
+    "her own tax": own_tax,
     "odd characters": odd_characters,
     "long words": long_words,
 }

@@ -51,7 +51,7 @@ def opened(content: bytes) -> pikepdf.Pdf:
 
 
 @pytest.mark.parametrize("size", ["letter", "a4"])
-@pytest.mark.parametrize("name", ["one page", "two pages", "debt", "empty", "untied return"])
+@pytest.mark.parametrize("name", ["one page", "two pages", "debt", "empty", "untied return", "her own tax"])
 def test_every_amount_is_on_the_paper(name: str, size: str) -> None:
     value = statements.SAMPLES[name]()
     text = [line for page in lines_of(paper(statements.SAMPLES[name], size)) for line in page]
@@ -59,6 +59,8 @@ def test_every_amount_is_on_the_paper(name: str, size: str) -> None:
         end = f"{money(-line.discount_cents)} {money(line.price_cents)}" if line.discount_cents else money(line.price_cents)
         row = next(t for t in text if f" {line.ticket} {line.tag} " in t)
         assert row.endswith(f"{documents.item(line)} {money(line.tag_cents)} {end}")
+    if any(line.coupon_cents for line in value.sales):
+        assert "a coupon of yours took off 1.00" in text
     for given_back in value.returns:
         row = next(t for t in text if f" {given_back.ticket} {given_back.tag} " in t)
         assert row.endswith(f" {given_back.returns or 'untied'} {money(given_back.price_cents)}")
@@ -66,8 +68,10 @@ def test_every_amount_is_on_the_paper(name: str, size: str) -> None:
         assert f"{charge.label} {charge.working} {money(charge.amount_cents)}" in text
     for payment in value.payments:
         assert any(t.endswith(f"{payment.label} {money(payment.amount_cents)}") for t in text)
-    for tax in value.tax_collected:
-        assert f"{tax.jurisdiction} {money(tax.taxable_cents)} {money(tax.amount_cents)}" in text
+    for tax in (*value.tax_collected, *value.tax_owed):
+        assert f"{tax.jurisdiction} {tax.percent}% {money(tax.taxable_cents)} {money(tax.amount_cents)}" in text
+    for sentence in documents.said(value).to_file:
+        assert sentence in " ".join(text)
     for label, cents in value.sums:
         assert any(t.startswith(label) and t.endswith(" " + money(cents)) for t in text)
 
@@ -214,7 +218,7 @@ def test_the_structure_reads_as_headings_and_tables_with_heads() -> None:
         kinds = _elements(file.Root.StructTreeRoot)
     headings = [kind for kind in kinds if kind in ("H1", "H2", "Table")]
     assert headings == ["H1", "Table", "H2", "Table", "H2", "Table", "H2", "Table", "H2", "Table"]
-    heads = 3 + 5 + 7 + 1 + 6 + 3 + 1 + 3  # columns, and the rows of sums and totals
+    heads = 3 + 5 + 7 + 1 + 6 + 3 + 1 + 4  # columns, and the rows of sums and totals
     assert kinds.count("TH") == heads
 
 

@@ -6,24 +6,26 @@ import dataclasses
 import json
 from collections.abc import Callable
 from datetime import date
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from coop.statements.documents import statement_html
 from coop.statements.domain import StatementError, StatementValue, from_json, prove, sha256, to_json
 from tests.factories import statements
 
 samples = pytest.mark.parametrize("make", statements.SAMPLES.values(), ids=statements.SAMPLES.keys())
 Make = Callable[[], StatementValue]
 
-PLACES = ("opening", "closing", "gross", "discounts", "returns", "net", "sale", "return", "charge", "payment")
+PLACES = ("opening", "closing", "gross", "discounts", "returns", "net", "sale", "return", "charge", "payment", "tax")
 """Where an amount stands that must add up."""
 
 
 def changed(value: StatementValue, place: str, at: int, field: str, by: int) -> StatementValue:
     """The value with one amount moved by `by` cents."""
-    lists = {"sale": "sales", "return": "returns", "charge": "charges", "payment": "payments"}
+    lists = {"sale": "sales", "return": "returns", "charge": "charges", "payment": "payments", "tax": "tax_owed"}
     if place not in lists:
         name = f"{place}_cents"
         return dataclasses.replace(value, **{name: getattr(value, name) + by})
@@ -51,7 +53,7 @@ def test_every_sample_proves_itself_and_its_sums_add_up(make: Make) -> None:
 )
 def test_any_single_amount_changed_is_refused(place: str, at: int, field: str, by: int) -> None:
     with pytest.raises(StatementError, match=r"MAIN.D01.2010-12 does not add up"):
-        prove(changed(statements.two_pages(), place, at, field, by))
+        prove(changed(statements.own_tax() if place == "tax" else statements.two_pages(), place, at, field, by))
 
 
 def test_the_refusal_says_what_and_by_how_much() -> None:
@@ -112,3 +114,21 @@ def test_what_is_paid_and_what_is_carried(closing: int, pay_on: date | None, pai
     value = dataclasses.replace(statements.empty(), opening_cents=closing, closing_cents=closing, pay_on=pay_on)
     prove(value)
     assert (value.to_be_paid_cents, value.carried_cents) == (paid, carried)
+
+
+OLD = Path(__file__).with_name("before_tax_was_told_apart.json")
+"""As it was stored before a statement kept rates, coupons and the tax a dealer files herself."""
+OLD_PAPER = "53eb2b84ef8ebeebe2ab27a7282aa68e3a0e3e2eb4e57c23e549e8f7a4c63287"
+"""SHA-256 of the markup it was rendered from then."""
+
+
+def test_a_statement_of_before_is_read_proved_and_put_on_paper_as_it_was() -> None:
+    value = from_json(OLD.read_text())
+    prove(value)
+    assert to_json(value) == OLD.read_text()
+    assert value == dataclasses.replace(
+        statements.untied_return(),
+        tax_collected=tuple(dataclasses.replace(line, percent="") for line in statements.untied_return().tax_collected),
+    )
+    assert [label for label, _ in value.sums] == ["Opening balance", "Net sales", "Charges", "Payments", "Closing balance"]
+    assert sha256(statement_html(value)) == OLD_PAPER
