@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
-from datetime import date, datetime
+from datetime import UTC, date, datetime
+from decimal import Decimal
 
 import pytest
 from sqlalchemy import func, select, text
@@ -31,6 +32,9 @@ from coop.core.errors import Refusal
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
+from coop.sales.domain import LineIn, TenderIn, TicketIn
+from coop.sales.models import Ticket
+from coop.sales.service import take_tickets
 from tests.factories.books import NOVEMBER, OCTOBER, SEPTEMBER, entry_sql, month_sql, posting_sql, proof_sql, sale, shut
 from tests.factories.people import make_coop, make_dealer, make_mall
 
@@ -136,6 +140,27 @@ def test_a_posting_that_meets_a_close_waits_and_is_refused(sessions: Sessions, n
     assert "September 2026 is closed" in late.ends(Refusal)
     with transaction(sessions) as session:
         assert entries_in(session, SEPTEMBER) == 1
+    holds(sessions)
+
+
+@POSTGRESQL
+def test_tickets_that_meet_a_close_are_dated_in_the_month_that_is_open(
+    sessions: Sessions, now: datetime, house: tuple[Mall, Dealer]
+) -> None:
+    """The month was open when their date was looked up, and closed when they came to hold it: they wait, and are dated again."""
+    mall, dealer = house
+    line = LineIn(1, dealer.id, "D01-1", "Plate", 1, Decimal(5), 5_00)
+    at = datetime(2026, 9, 30, 18, tzinfo=UTC)
+    ticket = TicketIn("desk/1", "1", "desk", "sale", at, (line,), (TenderIn("cash"),), taxed=False)
+    with transaction(sessions) as session:
+        closing(now)(session)
+        late = Other(sessions, lambda s: take_tickets(s, now, mall, [ticket]))
+        late.waits()
+    late.ends()
+    with transaction(sessions) as session:
+        kept = session.scalars(select(Ticket)).one()
+        assert (kept.sold_on, kept.posting_date) == (date(2026, 9, 30), date(2026, 10, 1))
+        assert (entries_in(session, SEPTEMBER), entries_in(session, OCTOBER)) == (1, 1)
     holds(sessions)
 
 
