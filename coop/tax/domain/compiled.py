@@ -51,6 +51,7 @@ class ClassPlan:
     threshold: Threshold | None
     holidays: tuple[Holiday, ...]
     """Every holiday of the class, also of other days: a layaway may be covered by one."""
+    holidays_today: tuple[Holiday, ...]
     plain_upto_cents: int
     """Lines up to this price are taxed by the rate and nothing else, unless a layaway meets a holiday; -1 for none."""
 
@@ -130,7 +131,7 @@ def _plan(rules: JurisdictionRules, tax_class: str | None, on: date, denominator
     else:
         exempt = "" if rate else "no rate"
     steps = [tier.over_cents for tier in article.tiers] + ([] if article.cap_cents is None else [article.cap_cents])
-    tested = threshold is not None or any(h.during.holds(on) for h in holidays)
+    today = tuple(h for h in holidays if h.during.holds(on))
     return ClassPlan(
         rate.rate_id if rate else 0,
         _numerator(rate.percent, denominator) if rate else 0,
@@ -139,7 +140,8 @@ def _plan(rules: JurisdictionRules, tax_class: str | None, on: date, denominator
         tuple(Tier(t.rate_id, t.name, _numerator(t.percent, denominator), t.over_cents, t.upto_cents) for t in article.tiers),
         threshold,
         holidays,
-        -1 if tested else min(steps, default=ANY_PRICE),
+        today,
+        -1 if threshold is not None or today else min(steps, default=ANY_PRICE),
     )
 
 

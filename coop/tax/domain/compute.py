@@ -9,7 +9,6 @@ Agreement s. 324; carried exactly, half-up is its "up when the third decimal is 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from typing import NamedTuple
 
 from coop.tax.domain.compiled import ClassPlan, Compiled, CompiledStack
@@ -17,6 +16,7 @@ from coop.tax.domain.rules import Holiday
 from coop.tax.domain.ticket import (
     DELIVERY,
     Certificate,
+    Layaway,
     LineToTax,
     TaxPart,
     TicketRefused,
@@ -70,10 +70,10 @@ def tax_ticket(ticket: TicketToTax, stack: CompiledStack) -> TicketTax:
                 articles = _articles(base, line.quantity) if by_item else ()
                 cells.append(Cell(n, taxing.jurisdiction_id, plan.rate_id, "", plan.rate, base, articles))
             else:
-                where = _Where(n, line.quantity, taxing.jurisdiction_id)
+                where = (n, line.quantity, taxing.jurisdiction_id)
                 taxed = _tax_by_article(ticket, where, plan, base, tested, cells, untaxed)
             if ticket.delivery_cents:
-                goods[j].append(_Goods(plan, base, taxed))
+                goods[j].append((plan, base, taxed))
     if ticket.delivery_cents:
         for taxing, delivered in zip(stack.jurisdictions, goods, strict=True):
             _deliver(ticket, taxing, delivered, cells, untaxed)
@@ -147,25 +147,28 @@ def _share(lines: Sequence[LineToTax], name: str, amount: int) -> tuple[LineToTa
         raise TicketRefused(f"The ticket's {what} is more than what is left of its prices: lower it.")
     shares = _to_sum([amount * cents for cents in left], amount, sum(left))
     return tuple(
-        replace(line, **{name: getattr(line, name) + share}) if share else line for line, share in zip(lines, shares, strict=True)
+        LineToTax(**(vars(line) | {name: getattr(line, name) + share})) if share else line
+        for line, share in zip(lines, shares, strict=True)
     )
 
 
 def _reduce(n: int, line: LineToTax, taxing: Compiled, untaxed: list[Untaxed]) -> tuple[int, int]:
     """The line's price after what lowers it here, and the price that limits are tested on."""
-    tested = line.price_cents - line.discount_cents
-    deductions = [("discount", line.discount_cents)]
-    if taxing.seller_coupon:
+    j = taxing.jurisdiction_id
+    tested = line.price_cents
+    if line.discount_cents:
+        tested -= line.discount_cents
+        untaxed.append(Untaxed(n, j, "deduction", "discount", line.discount_cents))
+    if taxing.seller_coupon and line.seller_coupon_cents:
         tested -= line.seller_coupon_cents
-        deductions.append(("seller's coupon", line.seller_coupon_cents))
+        untaxed.append(Untaxed(n, j, "deduction", "seller's coupon", line.seller_coupon_cents))
     base = tested
-    if taxing.maker_coupon:
+    if taxing.maker_coupon and line.maker_coupon_cents:
         base -= line.maker_coupon_cents
-        deductions.append(("maker's coupon", line.maker_coupon_cents))
-    if taxing.trade_in:
+        untaxed.append(Untaxed(n, j, "deduction", "maker's coupon", line.maker_coupon_cents))
+    if taxing.trade_in and line.trade_in_cents:
         base -= line.trade_in_cents
-        deductions.append(("trade-in", line.trade_in_cents))
-    untaxed += [Untaxed(n, taxing.jurisdiction_id, "deduction", reason, amount) for reason, amount in deductions if amount]
+        untaxed.append(Untaxed(n, j, "deduction", "trade-in", line.trade_in_cents))
     return base, tested
 
 
@@ -182,10 +185,8 @@ def _articles(cents: int, quantity: int) -> list[tuple[int, int]]:
 # --- rules by the article -----------------------------------------------------------------------------------------------
 
 
-class _Where(NamedTuple):
-    line: int
-    quantity: int
-    jurisdiction_id: int
+_Where = tuple[int, int, int]
+"""Line, its quantity, jurisdiction id."""
 
 
 def _tax_by_article(
@@ -198,15 +199,16 @@ def _tax_by_article(
     untaxed: list[Untaxed],
 ) -> int | None:
     """Add the cells of a line whose tax depends on each article's price; its price as far as it is taxable, before any cap."""
-    sign = -1 if where.quantity < 0 else 1
-    holidays = [holiday for holiday in plan.holidays if _holiday_covers(holiday, ticket)] if plan.holidays else ()
+    n, quantity, j = where
+    sign = -1 if quantity < 0 else 1
+    holidays = plan.holidays_today if ticket.layaway is None else _of_layaway(plan.holidays, ticket.layaway)
     threshold, cap = plan.threshold, plan.cap_cents
     on_holiday = under_threshold = over_cap = 0
     own: list[tuple[int, int]] = []
     subject: list[tuple[int, int]] = []
     any_taxed = False
-    articles = _articles(base, where.quantity)
-    shown = articles if tested == base else _articles(tested, where.quantity)
+    articles = _articles(base, quantity)
+    shown = articles if tested == base else _articles(tested, quantity)
     for count, price, price_tested in _side_by_side(articles, shown):
         price, price_tested = price * sign, price_tested * sign
         taxed, free = price, False
@@ -226,7 +228,6 @@ def _tax_by_article(
         over_cap += count * (taxed - capped)
         own.append((count, capped * sign))
         subject.append((count, taxed))
-    n, _, j = where
     for reason, cents in (("holiday", on_holiday), ("threshold", under_threshold), ("over the cap", over_cap)):
         if cents:
             untaxed.append(Untaxed(n, j, "exempt", reason, cents * sign))
@@ -243,11 +244,10 @@ def _tax_by_article(
     return base - (on_holiday + under_threshold) * sign
 
 
-def _holiday_covers(holiday: Holiday, ticket: TicketToTax) -> bool:
-    if ticket.layaway is None:
-        return holiday.during.holds(ticket.on)
-    days = (ticket.layaway.accepted_on, ticket.layaway.completed_on)
-    return any(day is not None and holiday.during.holds(day) for day in days)
+def _of_layaway(holidays: Sequence[Holiday], layaway: Layaway) -> list[Holiday]:
+    """The holidays that cover a layaway: by the day it was accepted, or the day it was paid and handed over."""
+    days = [day for day in (layaway.accepted_on, layaway.completed_on) if day is not None]
+    return [holiday for holiday in holidays if any(holiday.during.holds(day) for day in days)]
 
 
 def _within(price: int, limit: int | None, included: bool) -> bool:
@@ -258,6 +258,8 @@ def _side_by_side(one: Sequence[tuple[int, int]], other: Sequence[tuple[int, int
     """Two ways to price the same articles as (count, by the one, by the other)."""
     if one is other:
         return [(count, price, price) for count, price in one]
+    if len(one) == len(other) == 1:
+        return [(one[0][0], one[0][1], other[0][1])]
     merged = []
     (left, price), (right, second) = one[0], other[0]
     a = b = 0
@@ -278,12 +280,8 @@ def _side_by_side(one: Sequence[tuple[int, int]], other: Sequence[tuple[int, int
 # --- delivery -----------------------------------------------------------------------------------------------------------
 
 
-class _Goods(NamedTuple):
-    """A line as delivery sees it: its plan, its price, and how much of it is taxable (None: it is not)."""
-
-    plan: ClassPlan
-    price: int
-    taxed: int | None
+_Goods = tuple[ClassPlan, int, int | None]
+"""A line as delivery sees it: its plan, its price, and how much of it is taxable (None: it is not)."""
 
 
 def _deliver(
@@ -294,15 +292,15 @@ def _deliver(
     "taxable" taxes all of it as soon as any of the goods is taxable (and for no goods at all, unless the buyer is exempt).
     """
     charge = ticket.delivery_cents
-    goods = [line for line in delivered if line.price * charge >= 0]
-    taxable = [(line.plan, abs(line.taxed)) for line in goods if line.taxed is not None]
+    goods = [line for line in delivered if line[1] * charge >= 0]
+    taxable = [(plan, abs(taxed)) for plan, _, taxed in goods if taxed is not None]
     if not goods and ticket.certificate is None and not taxing.other.exempt:
         taxable = [(taxing.other, 0)]
     base = 0
     if taxable and taxing.delivery == "taxable":
         base = charge
     elif taxable and taxing.delivery == "proportion":
-        whole = sum(abs(line.price) for line in goods)
+        whole = sum([abs(price) for _, price, _ in goods])
         base = _half_up(charge * sum([cents for _, cents in taxable]), whole) if whole else 0
     if base != charge:
         untaxed.append(Untaxed(DELIVERY, taxing.jurisdiction_id, "exempt", "delivery", charge - base))
