@@ -49,7 +49,7 @@ class FloorPlan(Base):
     """Counts up with every change of the plan, its parts or its spaces' outlines: a change made from an older one is refused."""
     changed_at: Mapped[datetime] = mapped_column(UtcDateTime)
 
-    __mapper_args__: ClassVar[dict[str, Any]] = {"version_id_col": version}
+    __mapper_args__: ClassVar[dict[str, Any]] = {"version_id_col": version}  # type: ignore[misc]
 
 
 class PlanPart(Base):
