@@ -279,7 +279,17 @@ CHARGE_CHANGES = {
     "amount_cents": "1",
     "entry_id": "{closed_entry}",
 }
+FACTS = [
+    attack(says, name, f"INSERT {copied(table, one, id='9001', **{changed: value}, **apart)}")
+    for says, name, table, one, changed, value, apart in (
+        ("ck_ticket_adds_up", "a total that is no sum", "ticket", "{ticket}", "total_cents", "total_cents + 1", {"key": "'x'"}),
+        ("known_certificate_kind", "a buyer of no kind", "ticket", "{ticket}", "certificate_kind", "'friend'", {"key": "'x'"}),
+        ("layaway_forward", "an end without a start", "ticket", "{ticket}", "layaway_completed_on", "sold_on", {"key": "'x'"}),
+        ("line_adds_up", "a coupon out of nothing", "ticket_line", "{tied_line}", "seller_coupon_cents", "5", {"position": "99"}),
+    )
+]
 SALES = [
+    *FACTS,
     *[
         attack(NEVER, f"a {what}'s {column}", f"UPDATE {table} SET {column} = {value} WHERE id = {one}")
         for what, table, one, changes in (
