@@ -163,7 +163,7 @@ def _list(what: str, sentences: list[str], count: int) -> None:
 
 
 @tax_command.command("undo-import")
-@click.argument("import_id", type=int, metavar="ID")
+@click.argument("import_id", type=click.IntRange(1, 2**31 - 1), metavar="ID")
 @data_option
 def undo_import_command(import_id: int, data: Path | None) -> None:
     """Take an applied import back: everything is as it was before it."""

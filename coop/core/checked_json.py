@@ -48,11 +48,17 @@ def closed(properties: Mapping[str, Schema], required: Sequence[str] = (), descr
 def parse_json(text: str) -> Any:
     """The value of a JSON text, with fractions as Decimal. Raises ValueError with a sentence for what is no JSON."""
     try:
-        return json.loads(text, parse_float=Decimal, parse_constant=_no_number, object_pairs_hook=_once)
+        return json.loads(text, parse_float=Decimal, parse_int=_whole, parse_constant=_no_number, object_pairs_hook=_once)
     except json.JSONDecodeError as error:
         raise ValueError(f"This is not JSON: {error.msg} in line {error.lineno}, column {error.colno}.") from None
     except RecursionError:
         raise ValueError("This JSON is nested too deeply.") from None
+
+
+def _whole(digits: str) -> int:
+    if len(digits) > 30:
+        raise ValueError(f"A number of {len(digits)} digits is more than anything here can be.")
+    return int(digits)
 
 
 def _no_number(name: str) -> NoReturn:

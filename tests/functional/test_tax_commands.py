@@ -151,6 +151,7 @@ def test_a_bad_rate_file_is_not_applied(tax: Tax, tmp_path: Path, content: bytes
     assert (done.returncode, done.stderr[: len(sentence)]) == (2, sentence)
     assert tax("rate", "--state", "98", "--on", "2020-05-01").returncode == 2
     assert tax("undo-import", "1").stderr == "There is no import 1."
+    assert "is not in the range" in tax("undo-import", "9" * 30).stderr
 
 
 def test_the_good_rows_of_a_bad_file_are_taken_where_that_is_asked(tax: Tax, tmp_path: Path) -> None:

@@ -145,6 +145,7 @@ def test_what_is_refused_names_its_path(body: dict[str, Any], sentence: str) -> 
         ("[]", "The whole is a list; it must be an object."),
         ('{"on": NaN}', "NaN is no amount"),
         ('{"on": "2026-11-03", "on": "2026-11-04"}', "The key 'on' stands twice in one object: leave one."),
+        ('{"on": ' + "9" * 5000 + "}", "A number of 5000 digits is more than anything here can be."),
         ("[" * 100_000, "This JSON is nested too deeply."),
     ],
 )
