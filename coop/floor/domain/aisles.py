@@ -1,9 +1,9 @@
 """Aisles narrower than they must be: a disc of the required width cannot travel the whole of the aisle.
 
-An aisle's floor is what is walkable of its outline. The disc's middle keeps to the aisle or half its width beyond, so that a
-way round by another aisle mends nothing. The aisle is wide enough when all of it is one place for the disc, and what the disc
-does not sweep is no deeper than the corners of a room are (half the disc). Where 36 in. are required, the narrow stretches that
-403.5.1 allows count.
+An aisle's floor is what is walkable of its outline, and a way round by another aisle mends nothing. The aisle is wide enough when
+all of it is one place for the disc, when what the disc does not sweep is no deeper than a room's corners are (half the disc), and
+when the disc comes in by every mouth, that is, crosses the outline wherever it could if only spaces stood on the floor. Where
+36 in. are required, the narrow stretches that 403.5.1 allows count.
 """
 
 from __future__ import annotations
@@ -25,28 +25,33 @@ def aisle_findings(walkable: Walkable) -> Iterator[Finding]:
     for aisle in walkable.plan.aisles:
         required = max(aisle.required_clear_in16 or 0, walkable.plan.required_clear_in16)
         outline = Polygon(aisle.outline)
-        fault = _fault(walkable.floor, outline, required)
-        if fault is None or (required == LEAST_CLEAR_IN16 and _excepted(walkable.floor, outline)):
+        fault = _fault(walkable, outline, required)
+        if fault is None or (required == LEAST_CLEAR_IN16 and _excepted(walkable, outline)):
             continue
-        measured = _widest(walkable.floor, outline, required)
+        measured = _widest(walkable, outline, required)
         part = Part("aisle", aisle.code)
         said = f"is {length(measured)} clear at its narrowest" if measured else "is blocked"
         sentence = f"Aisle {aisle.code} {said}; {length(required)} is required: move what stands in it or beside it."
         yield finding("aisle_narrow", sentence, (part,), fault, measured_in16=measured, required_in16=required)
 
 
-def _fault(floor: Geometry, aisle: Geometry, width_in16: int, also: Geometry | None = None) -> Geometry | None:
-    """Where a disc of this width cannot go in an aisle, or None. `also` is floor that counts as swept."""
-    places = _places(shrunk(_about(floor, aisle, width_in16), width_in16), aisle)
+def _fault(walkable: Walkable, aisle: Geometry, width_in16: int, allowed: Geometry | None = None) -> Geometry | None:
+    """Where a disc of this width cannot go in an aisle, or None. `allowed` are narrow stretches that it need not pass."""
+    middles = shrunk(_about(walkable.floor, aisle, width_in16), width_in16)
+    places = [place for place in polygons(middles) if place.intersects(aisle)]
     if not places:
         return aisle
-    if len(places) > 1 and also is None:
+    if len(places) > 1 and allowed is None:
         return min((shapely.shortest_line(places[0], other) for other in places[1:]), key=lambda line: line.length)
     # Coarsely: what is left over is only asked whether it is deeper than half the disc.
     swept = shapely.union_all(places).simplify(1).buffer(width_in16 / 2 + 2, quad_segs=8)
-    for rest in polygons(shapely.intersection(aisle, floor).difference(swept if also is None else swept.union(also))):
-        if shapely.distance(shapely.points(shapely.get_coordinates(rest)), swept).max() > width_in16 / 2:
-            return rest
+    rest = shapely.intersection(aisle, walkable.floor).difference(swept if allowed is None else swept.union(allowed))
+    for part in polygons(rest):
+        if shapely.distance(shapely.points(shapely.get_coordinates(part)), swept).max() > width_in16 / 2:
+            return part
+    for mouth in _mouths(walkable.bare_floor, aisle, width_in16):
+        if not middles.intersects(mouth) and (allowed is None or not shapely.dwithin(allowed, mouth, 2)):
+            return mouth
     return None
 
 
@@ -54,25 +59,30 @@ def _about(floor: Geometry, aisle: Geometry, width_in16: int) -> Geometry:
     return shapely.intersection(floor, aisle.buffer(width_in16, join_style="mitre"))
 
 
-def _places(middles: Geometry, aisle: Geometry) -> list[Any]:
-    return [place for place in polygons(middles) if place.intersects(aisle)]
+def _mouths(bare: Geometry, aisle: Geometry, width_in16: int) -> list[Any]:
+    """The parts of an aisle's outline that a disc crosses where only spaces stand on the floor."""
+    about = _about(bare, aisle, width_in16)
+    # A little within the floor: the sides of an aisle that runs along booths are no mouths.
+    opened = shapely.line_merge(aisle.exterior.intersection(about.buffer(-2, join_style="mitre")))
+    middles = shrunk(about, width_in16)
+    return [line for line in shapely.get_parts(opened) if middles.intersects(line)]
 
 
-def _excepted(floor: Geometry, aisle: Geometry) -> bool:
+def _excepted(walkable: Walkable, aisle: Geometry) -> bool:
     """Whether the narrow stretches in an aisle of 36 in. are all such as 403.5.1 allows."""
-    if _fault(floor, aisle, NARROW_IN16) is not None:
+    if _fault(walkable, aisle, NARROW_IN16) is not None:
         return False
-    ways = Ways(Ground(_about(floor, aisle, LEAST_CLEAR_IN16)), LEAST_CLEAR_IN16)
+    ways = Ways(Ground(_about(walkable.floor, aisle, LEAST_CLEAR_IN16)), LEAST_CLEAR_IN16)
     wanted = {n for n, place in enumerate(ways.places) if place.intersects(aisle)}
     if not wanted or not wanted <= {here.place for here in ways.walk([Standing(min(wanted))])}:
         return False
     allowed = [link.stretch.place for link in ways.links if link.allowed]
-    return _fault(floor, aisle, LEAST_CLEAR_IN16, shapely.union_all(allowed)) is None
+    return _fault(walkable, aisle, LEAST_CLEAR_IN16, shapely.union_all(allowed)) is None
 
 
-def _widest(floor: Geometry, aisle: Geometry, required_in16: int) -> int:
+def _widest(walkable: Walkable, aisle: Geometry, required_in16: int) -> int:
     low, high = 0, required_in16
     while high - low > 1:
         middle = (low + high) // 2
-        low, high = (middle, high) if _fault(floor, aisle, middle) is None else (low, middle)
+        low, high = (middle, high) if _fault(walkable, aisle, middle) is None else (low, middle)
     return low

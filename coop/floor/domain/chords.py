@@ -22,6 +22,7 @@ from coop.floor.domain.walkable import SLACK, Geometry, segments_of
 _SAMPLE = 4
 """Spacing of the points on the boundary that the medial line is drawn from, in sixteenths."""
 _STEP = 2
+_BEFORE_END = 8
 _NO_HIT = 10**7
 
 
@@ -40,10 +41,13 @@ class Stretch:
         return shapely.union_all([self.first, self.last]).convex_hull
 
 
-def medial_way(floor: Geometry, window: Geometry, room: Geometry, begin: Geometry, end: Geometry, reach: float) -> Any:
+def medial_way(
+    floor: Geometry, window: Geometry, room: Geometry, begin: Geometry, end: Geometry, reach: float, *, touching: bool = False
+) -> Any:
     """The shortest medial line in `room` from `begin` to `end` as an array of points, or None.
 
-    `window` bounds the search, `reach` is how far from it the boundary matters.
+    `window` bounds the search, `reach` is how far from it the boundary matters. With `touching`, `end` is something on the
+    boundary, and the line ends where nothing is nearer than that.
     """
     near = floor.boundary.intersection(window.buffer(reach))
     samples = shapely.get_coordinates(shapely.segmentize(shapely.line_merge(near), _SAMPLE))
@@ -61,7 +65,8 @@ def medial_way(floor: Geometry, window: Geometry, room: Geometry, begin: Geometr
     ends = index.reshape(-1, 2)
     points = shapely.points(nodes)
     starts = np.flatnonzero(shapely.dwithin(points, begin, 1))
-    goals = set(np.flatnonzero(shapely.dwithin(points, end, 1)).tolist())
+    far = shapely.distance(points, floor.boundary) if touching else 0
+    goals = set(np.flatnonzero(shapely.distance(points, end) <= far + 1).tolist())
     path = _shortest(ends, np.hypot(*(nodes[ends[:, 0]] - nodes[ends[:, 1]]).T), starts.tolist(), goals)
     return nodes[path] if path else None
 
@@ -114,10 +119,12 @@ class Passage:
         """Both ends of the chord at each distance along: an array (n, 2, 2)."""
         points = shapely.get_coordinates(shapely.line_interpolate_point(self.line, along))
         for _ in range(2):
-            left, right = self._sides(points)
+            left, right, faced = self._sides(points)
             to_left, to_right = left - points, right - points
             far_left, far_right = np.hypot(*to_left.T), np.hypot(*to_right.T)
-            across = to_left / far_left[:, None] - to_right / far_right[:, None]
+            # Where nothing stands on the other hand, the one thing that does gives the direction.
+            far_right = np.where(faced, far_right, far_left)
+            across = to_left / far_left[:, None] - np.where(faced[:, None], to_right, -to_left) / far_right[:, None]
             across /= np.hypot(*across.T)[:, None]
             # On to the true middle, from the nearly true one that the sampled boundary gave.
             points = points + across * ((far_left - far_right) / 2)[:, None]
@@ -130,12 +137,12 @@ class Passage:
     def _waist(self, along: Any) -> Any:
         """Where a disc has least room along the way: the line between the two nearest things."""
         points = shapely.get_coordinates(shapely.line_interpolate_point(self.line, along))
-        left, right = self._sides(points)
+        left, right, _ = self._sides(points)
         least = (np.hypot(*(left - points).T) + np.hypot(*(right - points).T)).argmin()
         return LineString([left[least], right[least]])
 
-    def _sides(self, points: Any) -> tuple[Any, Any]:
-        """The nearest boundary point of each point, and the nearest among those on the other hand."""
+    def _sides(self, points: Any) -> tuple[Any, Any, Any]:
+        """The nearest boundary point of each point, the nearest among those on the other hand, and whether there is one."""
         a, along = self.edges[:, 0], self.edges[:, 1] - self.edges[:, 0]
         to = points[:, None, :] - a[None]
         share = np.clip((to * along).sum(axis=2) / (along**2).sum(axis=1), 0, 1)
@@ -146,7 +153,7 @@ class Passage:
         first = far.argmin(axis=1)
         facing = (away * away[rows, first][:, None, :]).sum(axis=2) < 0
         second = np.where(facing, far, _NO_HIT).argmin(axis=1)
-        return feet[rows, first], feet[rows, second]
+        return feet[rows, first], feet[rows, second], facing.any(axis=1)
 
     def _hit(self, points: Any, direction: Any) -> Any:
         """Where rays first meet the boundary."""
@@ -160,12 +167,17 @@ class Passage:
         nearest = np.where(hits, far, _NO_HIT).min(axis=1)
         return points + direction * nearest[:, None]
 
-    def stretch(self, width_in16: float, beyond: float = 0) -> Stretch:
+    def stretch(self, width_in16: float, target: Geometry | None = None) -> Stretch:
         """From the first place narrower than the width to the last; of no length where only a waist is narrower.
 
-        `beyond` is how far the way goes on past the line's end (a booth's front), as narrow as it is at that end.
+        A stretch that is narrow to the end of a line that leads to a target goes on as far as that.
         """
         total = self.line.length
+        beyond: float = 0
+        if target is not None:
+            # At the very end the target is as near as the sides, and no longer what the way runs between.
+            total = max(total - _BEFORE_END, 0)
+            beyond = self._on_to(total, target)
         along = np.linspace(0, total, max(2, int(total / _STEP) + 2))
         widths = self.widths(along)
         narrow = widths < width_in16 - 2 * SLACK
@@ -183,6 +195,14 @@ class Passage:
         gates = self.chords(np.array([begins, ends]))
         least = min(waist.length, float(widths.min()))
         return Stretch(float(ends - begins) + beyond, least, LineString(gates[0]), LineString(gates[1]))
+
+    def _on_to(self, at: float, target: Geometry) -> float:
+        """How far a target lies from a place on the line in the direction of the way; beside the way it is no farther."""
+        here = shapely.get_coordinates(shapely.line_interpolate_point(self.line, at))[0]
+        there = shapely.get_coordinates(shapely.shortest_line(shapely.points(here), target))[1]
+        ends = self.chords(np.array([at]))[0]
+        across = (ends[0] - ends[1]) / np.hypot(*(ends[0] - ends[1]))
+        return float(abs(across[0] * (there - here)[1] - across[1] * (there - here)[0]))
 
     def _turning_point(self, narrow: float, wide: float, width_in16: float) -> float:
         for _ in range(16):

@@ -111,11 +111,11 @@ class Ways:
         self, a: int, b: int | None, first: Geometry, second: Geometry, window: Geometry, target: Geometry | None = None
     ) -> list[Link]:
         reach = self.width_in16 / 2 + 16
-        way = medial_way(self.ground.floor, window, self._room, first, second, reach)
+        end, touching = (second, False) if target is None else (target, True)
+        way = medial_way(self.ground.floor, window, self._room, first, end, reach, touching=touching)
         if way is None:
             return []
-        beyond = 0 if target is None else shapely.distance(shapely.points(way[-1]), target)
-        return [Link(a, b, Passage(way, self.ground.floor, 3 * reach).stretch(self.width_in16, beyond))]
+        return [Link(a, b, Passage(way, self.ground.floor, 3 * reach).stretch(self.width_in16, target))]
 
     # --- to what is to be reached ---------------------------------------------------------------------------------------
 

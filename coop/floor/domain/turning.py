@@ -72,30 +72,44 @@ def turn_findings(walkable: Walkable) -> Iterator[Finding]:
 
 
 def _free_ends(floor: Geometry) -> Iterator[tuple[Any, Any, Any]]:
-    """Side, end and other side of every obstacle's end less than 48 in. wide, each as its two points, the floor to the left."""
+    """Side, end and other side of every obstacle's end less than 48 in. wide, each as its two points, the floor to the left.
+
+    An end is a run of corners that together turn by half a circle; of a pointed or rounded one, the line square across its tip.
+    """
+    for corners in _rings(floor):
+        ahead = np.roll(corners, -1, axis=0) - corners
+        behind = np.roll(ahead, 1, axis=0)
+        across = behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0]
+        angles = np.degrees(np.arctan2(across, (behind * ahead).sum(axis=1)))
+        n = len(corners)
+        for i in range(n):
+            j, total = i, -angles[i]
+            while angles[j % n] < 0 and total < 160 and j - i < n:
+                j += 1
+                total -= angles[j % n]
+            if j == i or angles[j % n] >= 0 or not 160 <= total <= 200:
+                continue
+            run = corners[np.arange(i, j + 1) % n]
+            before, after = corners[i - 1], corners[(j + 1) % n]
+            lengths = np.hypot(*(run[0] - before)), np.hypot(*(after - run[-1]))
+            width = np.hypot(*(run[-1] - run[0]))
+            if not 0 < width < ELEMENT_IN16 or min(lengths) < LEAST_CLEAR_IN16:
+                continue
+            along = (run[-1] - run[0]) / width
+            out = np.array([-along[1], along[0]])
+            tip = np.stack([run[0], run[-1]]) + out * ((run - run[0]) @ out).max()
+            near = [min(1, ELEMENT_IN16 / length) for length in lengths]
+            side = np.stack([run[0] + (before - run[0]) * near[0], run[0]])
+            yield side, tip, np.stack([run[-1], run[-1] + (after - run[-1]) * near[1]])
+
+
+def _rings(floor: Geometry) -> Iterator[Any]:
+    """The corners of each ring of the floor's boundary, the floor to the left, without the jogs that rounding leaves."""
     for polygon in shapely.get_parts(floor.simplify(2)):
         turned = shapely.orient_polygons(polygon)
         for ring in (turned.exterior, *turned.interiors):
-            corners = shapely.get_coordinates(ring)[:-1]
-            ahead = np.roll(corners, -1, axis=0) - corners
-            behind = np.roll(ahead, 1, axis=0)
-            angles = np.degrees(np.arctan2(behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0], (behind * ahead).sum(axis=1)))
-            n = len(corners)
-            for i in range(n):
-                j, total = i, -angles[i]
-                while angles[j % n] < 0 and total < 160 and j - i < n:
-                    j += 1
-                    total -= angles[j % n]
-                if j == i or angles[j % n] >= 0 or not 160 <= total <= 200:
-                    continue
-                first, last = corners[i], corners[j % n]
-                sides = (corners[i - 1], first), (last, corners[(j + 1) % n])
-                lengths = [np.hypot(*(b - a)) for a, b in sides]
-                if np.hypot(*(last - first)) < ELEMENT_IN16 and min(lengths) >= LEAST_CLEAR_IN16:
-                    near = ELEMENT_IN16 / np.maximum(lengths, ELEMENT_IN16)
-                    side = np.array([first + (sides[0][0] - first) * near[0], first])
-                    other = np.array([last, last + (sides[1][1] - last) * near[1]])
-                    yield side, np.array([first, last]), other
+            if len(ring.coords) > 3:
+                yield shapely.get_coordinates(ring)[:-1]
 
 
 def _clear_beside(floor: Geometry, edge: Any) -> float:
@@ -125,19 +139,16 @@ def t_intersections(floor: Geometry) -> list[Any]:
     """The T shapes that fit at the corners of what stands on the floor: 36 in. wide, going on 48 in. beyond the intersection."""
     shapes = []
     w, far = LEAST_CLEAR_IN16, T_BEYOND_IN16
-    for polygon in shapely.get_parts(floor.simplify(2)):
-        turned = shapely.orient_polygons(polygon)
-        for ring in (turned.exterior, *turned.interiors):
-            corners = shapely.get_coordinates(ring)[:-1]
-            for before, corner, after in zip(np.roll(corners, 1, axis=0), corners, np.roll(corners, -1, axis=0), strict=True):
-                one, two = ((p - corner) / np.hypot(*(p - corner)) for p in (before, after))
-                if abs((one * two).sum()) > 1 / 4 or one[0] * two[1] - one[1] * two[0] < 0:
-                    continue
-                for u, v in ((one, two), (two, one)):
-                    # The base runs along the side u, beyond the corner's other side -v; the bar lies across, beyond -u.
-                    base = [corner, corner + u * far, corner + u * far - v * w, corner - v * w]
-                    bar = [corner + v * far, corner + v * far - u * w, corner - v * (w + far) - u * w, corner - v * (w + far)]
-                    shapes.append(shapely.union(Polygon(base), Polygon(bar)))
+    for corners in _rings(floor):
+        for before, corner, after in zip(np.roll(corners, 1, axis=0), corners, np.roll(corners, -1, axis=0), strict=True):
+            one, two = ((p - corner) / np.hypot(*(p - corner)) for p in (before, after))
+            if abs((one * two).sum()) > 1 / 4 or one[0] * two[1] - one[1] * two[0] < 0:
+                continue
+            for u, v in ((one, two), (two, one)):
+                # The base runs along the side u, beyond the corner's other side -v; the bar lies across, beyond -u.
+                base = [corner, corner + u * far, corner + u * far - v * w, corner - v * w]
+                bar = [corner + v * far, corner + v * far - u * w, corner - v * (w + far) - u * w, corner - v * (w + far)]
+                shapes.append(shapely.union(Polygon(base), Polygon(bar)))
     grown = floor.buffer(_EXACT / 2, join_style="mitre")
     shapely.prepare(grown)
     fits = shapely.covers(grown, np.array(shapes, dtype=object)) if shapes else []

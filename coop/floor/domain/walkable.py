@@ -155,6 +155,11 @@ class Walkable:
         ]
 
     @cached_property
+    def bare_floor(self) -> Geometry:
+        """The floor with nothing on it but spaces."""
+        return tidied(self.outline.difference(shapely.union_all([shape for _, shape in (*self.walls, *self.spaces)])))
+
+    @cached_property
     def ground(self) -> Ground:
         return Ground(self.floor)
 
