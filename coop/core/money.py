@@ -84,6 +84,12 @@ def format_dollars(amount_cents: int) -> str:
     return f"-${format_cents(-amount_cents)}" if amount_cents < 0 else f"${format_cents(amount_cents)}"
 
 
+def format_price(value: Decimal) -> str:
+    """A price as people write it, parts of a cent kept: 2.25, 1.125, 45.00."""
+    whole, _, part = f"{value:.6f}".rstrip("0").partition(".")
+    return f"{whole}.{part.ljust(2, '0')}"
+
+
 _AMOUNT = re.compile(r"[-+]?(\d{1,3}(,\d{3})+|\d+)?(\.\d+)?", re.ASCII)
 _CURRENCY = re.compile(r"([-+]?)\s*\$\s*")
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from flask import abort, flash, redirect, render_template, url_for
 
 from coop.core.errors import Refusal
+from coop.core.fields import told
 from coop.core.periods import Month
 from coop.core.web import Page, allow, db, now, roll_back, send_document, visitor
 from coop.office import tax_queries as queries
-from coop.office.tax_fields import told
 from coop.office.tax_places_forms import PaymentForm
 from coop.office.tax_views import draft_of, tax, wanted_period
 from coop.office.views import READERS

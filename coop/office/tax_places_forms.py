@@ -10,7 +10,7 @@ from wtforms import SelectField, StringField
 from wtforms.fields.choices import SelectChoice
 from wtforms.validators import InputRequired, Length, ValidationError
 
-from coop.office.tax_fields import DayField, DollarsField, Needed
+from coop.core.fields import DayField, DollarsField, Needed
 from coop.tax.domain.states import read_states
 
 

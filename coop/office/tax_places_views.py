@@ -8,12 +8,12 @@ from datetime import date
 from flask import abort, flash, redirect, render_template, request, url_for
 
 from coop.core.errors import Refusal
+from coop.core.fields import told
 from coop.core.templating import day as written
 from coop.core.web import Page, allow, db, now, roll_back, visitor
 from coop.floor.models import Mall
 from coop.office import queries as office_queries
 from coop.office import tax_queries as queries
-from coop.office.tax_fields import told
 from coop.office.tax_places_forms import CertificateForm, FindForm, PlaceForm, RenewForm
 from coop.office.tax_views import tax
 from coop.office.views import READERS

@@ -10,9 +10,9 @@ from flask_wtf import FlaskForm
 from wtforms import BooleanField, FieldList, Form, FormField, IntegerField, StringField
 from wtforms.validators import Length
 
+from coop.core.fields import ChoiceField, DayField, DaysField, DollarsField, Needed, PercentField, stripped, told
 from coop.core.periods import Month
-from coop.office.tax_fields import ChoiceField, DayField, DaysField, DollarsField, Needed, PercentField, told
-from coop.office.tax_terms_forms import FIRST_DAY, stripped
+from coop.office.tax_terms_forms import FIRST_DAY
 from coop.tax.domain.duedates import DueRule
 from coop.tax.service import Terms
 

@@ -13,24 +13,11 @@ from flask_wtf import FlaskForm
 from wtforms import BooleanField, FieldList, Form, FormField, StringField
 from wtforms.validators import Length, Regexp
 
-from coop.office.tax_fields import (
-    ChoiceField,
-    ClassesField,
-    DayField,
-    DollarsField,
-    Needed,
-    PercentField,
-    dollars_text,
-    told,
-    unknown_sentence,
-)
+from coop.core.fields import ChoiceField, DayField, DollarsField, Needed, PercentField, dollars_text, stripped, told
+from coop.office.tax_fields import ClassesField, unknown_sentence
 from coop.tax.domain.rules import GENERAL
 
 FIRST_DAY = "Write the first day, like 2026-10-19."
-
-
-def stripped(text: str | None) -> str:
-    return (text or "").strip()
 
 
 class JurisdictionForm(FlaskForm):  # type: ignore[misc]

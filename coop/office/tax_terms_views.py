@@ -7,12 +7,12 @@ from datetime import date
 from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 
 from coop.core.errors import Refusal
+from coop.core.fields import told
 from coop.core.templating import day as written
 from coop.core.templating import percent
 from coop.core.web import Page, allow, db, now, request_id, roll_back, visitor
 from coop.office import tax_queries
 from coop.office import tax_terms_queries as queries
-from coop.office.tax_fields import told
 from coop.office.tax_setting_forms import SettingForm, filled
 from coop.office.tax_terms_forms import RULE_FORMS, ArticleForm, ChangeRateForm, EndForm, JurisdictionForm, RateForm, RuleForm
 from coop.tax import editing

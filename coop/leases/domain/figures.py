@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 
-from coop.core.money import Exact, exact
+from coop.core.money import Exact, exact, format_price
 
 
 class TermsError(ValueError):
@@ -26,9 +26,7 @@ class Rent:
 
 def plain(value: Decimal) -> str:
     """A price as people write it: 2.25, 1.125, 45.00."""
-    text = f"{value:.6f}".rstrip("0")
-    whole, _, part = text.partition(".")
-    return f"{whole}.{part.ljust(2, '0')}"
+    return format_price(value)
 
 
 def plain_percent(percent: Exact) -> str:
