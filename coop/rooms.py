@@ -18,6 +18,7 @@ import coop.core.schedule
 import coop.dealers.models
 import coop.dealers.service
 import coop.floor.models
+import coop.floor.rendering
 import coop.leases.models
 import coop.sales.models
 import coop.statements.models

@@ -20,6 +20,7 @@ COMMANDS = {
     "sales": "sales",
     "month": "month",
     "statements": "statements",
+    "floor": "floor",
     "tax": "tax",
     "serve": "serve",
     "work": "serve",

@@ -18,7 +18,7 @@ from coop.floor.domain.areas import drawn_area_sqft100
 from coop.floor.domain.draft import LONGEST_CODE, PartDraft, PlanChange, PlanDraft, SpaceDraft, draft_faults, plan_change
 from coop.floor.domain.plan import LEAST_CLEAR_IN16, Outline, PlanFault
 from coop.floor.models import AisleWidth, FloorPlan, Mall, PlanPart, Space, SpaceMeasure
-from coop.floor.queries import PLAN_SUBJECT, as_outline, draft_of, find_space, last_change, parts_of, spaces_of
+from coop.floor.queries import PLAN_SUBJECT, as_outline, draft_of, find_space, last_change, parts_of, plan_row, spaces_of
 
 
 class PlanRefused(Refusal):
@@ -93,6 +93,16 @@ def _changed(session: Session, now: datetime, row: FloorPlan, mall: Mall, action
     audit.record(
         session, now, action, PLAN_SUBJECT, mall.id, user_id=user_id, detail=f"{mall.code} version {row.version}: {detail}"
     )
+
+
+def _note(session: Session, now: datetime, mall: Mall, action: str, detail: str, user_id: int | None) -> None:
+    """Log a change that needs no version; the plan, where there is one, is another from now on."""
+    row = plan_row(session, mall.id)
+    if row is not None:
+        _changed(session, now, row, mall, action, detail, user_id)
+    else:
+        session.flush()
+        audit.record(session, now, action, PLAN_SUBJECT, mall.id, user_id=user_id, detail=f"{mall.code}: {detail}")
 
 
 def _save_parts(session: Session, mall: Mall, drafts: Sequence[PartDraft]) -> None:
@@ -199,12 +209,7 @@ def rename_space(session: Session, now: datetime, space: Space, code: str, *, us
     mall = session.get_one(Mall, space.mall_id)
     _require_free(session, mall, code)
     was, space.code = space.code, code
-    row = session.scalar(select(FloorPlan).where(FloorPlan.mall_id == mall.id))
-    if row is not None:
-        _changed(session, now, row, mall, "space renamed", f"{was} is {code}", user_id)
-    else:
-        session.flush()
-        audit.record(session, now, "space renamed", "space", space.id, user_id=user_id, detail=f"{was} is {code}")
+    _note(session, now, mall, "space renamed", f"{was} is {code}", user_id)
 
 
 def retire_space(session: Session, now: datetime, space: Space, retired_on: date | None, *, user_id: int | None = None) -> None:
@@ -212,12 +217,7 @@ def retire_space(session: Session, now: datetime, space: Space, retired_on: date
     mall = session.get_one(Mall, space.mall_id)
     space.retired_on = retired_on
     detail = f"{space.kind} {space.code} " + (f"retired from {retired_on}" if retired_on else "not retired")
-    row = session.scalar(select(FloorPlan).where(FloorPlan.mall_id == mall.id))
-    if row is not None:
-        _changed(session, now, row, mall, "space retired", detail, user_id)
-    else:
-        session.flush()
-        audit.record(session, now, "space retired", "space", space.id, user_id=user_id, detail=detail)
+    _note(session, now, mall, "space retired", detail, user_id)
 
 
 # --- aisles -----------------------------------------------------------------------------------------------------------------
@@ -252,6 +252,5 @@ def set_aisle_width(
         session.add(width)
     width.required_clear_in16, width.said_by = required_clear_in16, said_by.strip()[:120]
     session.flush()
-    detail = f"{mall.code} {aisle or 'all'} from {starts_on}: {required_clear_in16} in16"
-    audit.record(session, now, "aisle width set", "aisle width", width.id, user_id=user_id, detail=detail)
+    _note(session, now, mall, "aisle width set", f"{aisle or 'all'} from {starts_on}: {required_clear_in16} in16", user_id)
     return width

@@ -51,14 +51,11 @@ def _length(text: str) -> int:
 
 
 def scale_words(scale: int) -> str:
-    """48 -> `1:48, 1/4 in. = 1 ft`."""
-    inches = Fraction(12, scale)
-    exact = inches.denominator in (1, 2, 4, 8, 16, 32)
-    return (
-        f"1:{scale}, {format_length(int(inches * 16)).rstrip(chr(34)) if inches * 16 >= 1 else inches} in. = 1 ft"
-        if exact
-        else f"1:{scale}"
-    )
+    """48 -> `1:48, 1/4 in. = 1 ft`; only the ratio where the inches are no fraction of a ruler."""
+    sixteenths = Fraction(12 * IN16_PER_INCH, scale)
+    if sixteenths.denominator != 1:
+        return f"1:{scale}"
+    return f"1:{scale}, {format_length(int(sixteenths)).replace(chr(34), ' in.')} = 1 ft"
 
 
 @dataclass(frozen=True)
