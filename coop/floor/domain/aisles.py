@@ -17,7 +17,7 @@ from shapely.geometry import Polygon
 from coop.floor.domain.clear_width import NARROW_IN16, Standing, Ways
 from coop.floor.domain.finding import Finding, finding, length
 from coop.floor.domain.plan import LEAST_CLEAR_IN16, Part
-from coop.floor.domain.walkable import Geometry, Ground, Walkable, polygons, shrunk
+from coop.floor.domain.walkable import Geometry, Ground, Walkable, polygons, shrunk, shrunk_quickly, widest_in16
 
 
 def aisle_findings(walkable: Walkable) -> Iterator[Finding]:
@@ -35,9 +35,11 @@ def aisle_findings(walkable: Walkable) -> Iterator[Finding]:
         yield finding("aisle_narrow", sentence, (part,), fault, measured_in16=measured, required_in16=required)
 
 
-def _fault(walkable: Walkable, aisle: Geometry, width_in16: int, allowed: Geometry | None = None) -> Geometry | None:
+def _fault(
+    walkable: Walkable, aisle: Geometry, width_in16: int, allowed: Geometry | None = None, *, quickly: bool = False
+) -> Geometry | None:
     """Where a disc of this width cannot go in an aisle, or None. `allowed` are narrow stretches that it need not pass."""
-    middles = shrunk(_about(walkable.floor, aisle, width_in16), width_in16)
+    middles = (shrunk_quickly if quickly else shrunk)(_about(walkable.floor, aisle, width_in16), width_in16)
     places = [place for place in polygons(middles) if place.intersects(aisle)]
     if not places:
         return aisle
@@ -81,8 +83,7 @@ def _excepted(walkable: Walkable, aisle: Geometry) -> bool:
 
 
 def _widest(walkable: Walkable, aisle: Geometry, required_in16: int) -> int:
-    low, high = 0, required_in16
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (middle, high) if _fault(walkable, aisle, middle) is None else (low, middle)
-    return low
+    def passes(width_in16: int, quickly: bool) -> bool:
+        return _fault(walkable, aisle, width_in16, quickly=quickly) is None
+
+    return widest_in16(passes, required_in16 - 1)

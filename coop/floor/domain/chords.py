@@ -19,7 +19,7 @@ from shapely.geometry import LineString, MultiPoint
 
 from coop.floor.domain.walkable import SLACK, Geometry, segments_of
 
-_SAMPLE = 4
+_SAMPLE = 12
 """Spacing of the points on the boundary that the medial line is drawn from, in sixteenths."""
 _STEP = 2
 _BEFORE_END = 8
@@ -56,7 +56,7 @@ def medial_way(
         return None
     drawn = shapely.voronoi_polygons(MultiPoint(samples), only_edges=True, extend_to=window)
     # Before a mouth two corners alone may rule for a long way: one edge, which is cut up so that the room can end it.
-    lines = segments_of_lines(shapely.segmentize(shapely.intersection(drawn, window), 2 * _SAMPLE))
+    lines = segments_of_lines(shapely.segmentize(shapely.intersection(drawn, window), _SAMPLE))
     inside = shapely.intersects_xy(shapely.intersection(room, window), lines[:, :, 0], lines[:, :, 1]).all(axis=1)
     lines = lines[inside]
     if not len(lines):

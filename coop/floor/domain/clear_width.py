@@ -25,7 +25,7 @@ from shapely.geometry import LineString
 
 from coop.floor.domain.chords import Passage, Stretch, medial_way
 from coop.floor.domain.plan import LEAST_CLEAR_IN16, Door, Plan
-from coop.floor.domain.walkable import SLACK, Geometry, Ground, Walkable, door_shape, polygons, touch_in16
+from coop.floor.domain.walkable import SLACK, Geometry, Ground, Walkable, door_shape, polygons, touch_in16, widest_in16
 
 NARROW_IN16 = 32 * 16
 NARROW_LENGTH_IN16 = 24 * 16
@@ -63,10 +63,10 @@ class Standing:
 class Ways:
     """The places of a floor for one clear width, and the ways between them."""
 
-    def __init__(self, ground: Ground, width_in16: int) -> None:
+    def __init__(self, ground: Ground, width_in16: int, *, quickly: bool = False) -> None:
         self.ground = ground
         self.width_in16 = width_in16
-        self.places = ground.shrunk(width_in16)
+        self.places = ground.shrunk(width_in16, quickly=quickly)
         self.touch = touch_in16(width_in16)
         self.has_exception = width_in16 == LEAST_CLEAR_IN16
 
@@ -275,15 +275,11 @@ def door_core(door: Door) -> Geometry:
 def widest_way_in16(ground: Ground, a: Sequence[Geometry], b: Sequence[Geometry], at_most_in16: int) -> int:
     """The largest clear width, in whole sixteenths up to a bound, at which one disc touches one of a and one of b; 0 for none."""
 
-    def joins(width_in16: int) -> bool:
-        ways = Ways(ground, width_in16)
+    def joins(width_in16: int, quickly: bool) -> bool:
+        ways = Ways(ground, width_in16, quickly=quickly)
         return not set(ways.touching(a)).isdisjoint(ways.touching(b))
 
-    low, high = 0, at_most_in16 + 1
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (middle, high) if joins(middle) else (low, middle)
-    return low
+    return widest_in16(joins, at_most_in16)
 
 
 def widest_disc_between(plan: Plan, a: str, b: str, extra: Iterable[tuple[tuple[int, int], ...]] = ()) -> int:
