@@ -49,7 +49,7 @@ def medial_way(
     `window` bounds the search, `reach` is how far from it the boundary matters. With `touching`, `end` is something on the
     boundary, and the line ends where nothing is nearer than that.
     """
-    near = floor.boundary.intersection(window.buffer(reach))
+    near = shapely.intersection(shapely.clip_by_rect(floor.boundary, *window.buffer(reach).bounds), window.buffer(reach))
     samples = shapely.get_coordinates(shapely.segmentize(shapely.line_merge(near), _SAMPLE))
     samples = np.unique(np.round(samples, 3), axis=0)
     if len(samples) < 2:
@@ -65,7 +65,7 @@ def medial_way(
     ends = index.reshape(-1, 2)
     points = shapely.points(nodes)
     starts = np.flatnonzero(shapely.dwithin(points, begin, 1))
-    far = shapely.distance(points, floor.boundary) if touching else 0
+    far = shapely.distance(points, near) if touching else 0
     goals = set(np.flatnonzero(shapely.distance(points, end) <= far + 1).tolist())
     path = _shortest(ends, np.hypot(*(nodes[ends[:, 0]] - nodes[ends[:, 1]]).T), starts.tolist(), goals)
     return nodes[path] if path else None

@@ -97,14 +97,18 @@ class Ways:
         A disc of 32 in. has a rim of 2 in. round every place of 36 in.: without the rims, the ways between fall apart. Barely
         narrow ways are all rim: there the rims meet.
         """
-        between = shapely.intersection_all([self._room, first.buffer(_LINK_REACH), second.buffer(_LINK_REACH)])
+        # The smaller of the two bounds the search: a place may be half the mall.
+        smaller = min(first, second, key=lambda place: place.length)
+        near = shapely.box(*smaller.buffer(_LINK_REACH).bounds)
+        room, first, second = (shapely.intersection(shape, near) for shape in (self._room, first, second))
+        between = shapely.intersection_all([room, first.buffer(_LINK_REACH), second.buffer(_LINK_REACH)])
         about_first, about_second = first.buffer(_RIM), second.buffer(rim)
         straits = [
             strait
             for strait in polygons(between.difference(shapely.union(about_first, about_second)))
             if strait.distance(first) < _RIM + 2 and strait.distance(second) < rim + 2
         ]
-        met = polygons(shapely.intersection_all([self._room, about_first, about_second]))
+        met = polygons(shapely.intersection_all([room, about_first, about_second]))
         return [strait.buffer(_RIM + _TIP) for strait in (*straits, *met)]
 
     def _link(

@@ -43,7 +43,7 @@ def door_targets(walkable: Walkable, *, exits: bool) -> list[Target]:
 
 
 def reach_from(ways: Ways, starts: Sequence[Geometry]) -> Reach:
-    standings = ways.walk(ways.standings_at(starts))
+    standings = ways.walk([here for start in starts for here in ways.standings_at([start])])
     return Reach(ways, tuple(starts), tuple(standings), frozenset(here.place for here in standings))
 
 

@@ -144,6 +144,15 @@ def test_a_thing_before_an_exit(before, blocked, degrees):
     assert kinds(turned(plan, degrees)) == ([("exit_blocked", ("back",))] if blocked else [])
 
 
+def test_a_booth_is_reached_by_any_exit_even_through_a_narrow_one():
+    """A back room of its own, whose exit is at the end of a recess 33 in. wide and 20 in. long."""
+    back = Door("back", outline((400, 100), (400, 133)), True)
+    recess = box(380, 0, 20, 100), box(380, 133, 20, 167)
+    room = Wall("w", outline((200, 0), (200, 300)), 64)
+    plan = Plan(ROOM, (room,), (FRONT, back), fixtures=things(*recess), spaces=(booth("1", 250, 200, 80, 100),))
+    assert [(f.kind, f.codes) for f in judged(plan)] == [("exit_pinch", ("back",))]
+
+
 def test_an_exit_behind_a_pinch():
     back = Door("back", outline((400, 100), (400, 160)), True)
     pinch = things(box(200, 0, 40, 100), box(200, 130, 40, 170))
