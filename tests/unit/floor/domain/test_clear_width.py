@@ -12,8 +12,9 @@ import math
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from shapely.geometry import LineString, Polygon
 
-from coop.floor.domain.clear_width import Ways, door_core, widest_disc_between
+from coop.floor.domain.clear_width import Ways, door_core, string_length, widest_disc_between
 from coop.floor.domain.plan import Door, Plan, Wall, checked_plan
 from coop.floor.domain.reach import reach_from
 from coop.floor.domain.walkable import Walkable
@@ -227,11 +228,20 @@ def test_any_of_several_doors_will_do():
     assert connects(hall(300, 400, *opened))
 
 
-def test_a_second_door_out_of_sight_is_apart_round_the_corner():
-    """Doors on either side of a screen between two partitions: nearer than 48 in. through the screen, farther for the walker."""
-    first = partition(100, 32, [(100, 134)], width=300)
-    second = partition(144, 32, [(150, 184)], width=300)
-    assert not connects(hall(300, 300, *first, *second)), "40 in. apart, in plain sight"
+@pytest.mark.parametrize(("y", "passes"), [(100, False), (150, False), (170, True)])
+def test_doors_in_two_partitions_are_apart_on_the_slant(y, passes):
+    """40 in. apart, the second moved along: its jamb lies 0, 16 and 36 in. farther than the first's, sqrt(40^2 + 36^2) = 53.8."""
+    first = partition(100, 32, [(100, 134)])
+    second = partition(144, 32, [(y, y + 34)])
+    assert connects(hall(300, 300, *first, *second)) is passes
+
+
+def test_the_string_between_two_stretches_goes_round_what_stands_between():
+    """Two lines 40 in. apart with a block 20 by 60 between: 2 sqrt(10^2 + 20^2) + 20 in. round its lower corners."""
+    floor = Polygon(box(0, 0, 200, 200)).difference(Polygon(box(90, 80, 20, 60)))
+    a, b = LineString(outline((80, 100), (80, 120))), LineString(outline((120, 100), (120, 120)))
+    assert string_length(floor, a, b) == pytest.approx((2 * math.hypot(10, 20) + 20) * 16, abs=1)
+    assert string_length(Polygon(box(0, 0, 200, 200)), a, b) == pytest.approx(40 * 16)
 
 
 def test_the_exception_is_for_36_inches_only():
