@@ -80,7 +80,7 @@ def import_command(file: Path, mall_code: str, apply: bool, data: Path | None) -
     except OSError as error:
         raise Refusal(f"{file} cannot be read: {error.strerror}.") from error
     except PlanFileRefused as error:
-        more = f"{len(error.faults)} rows cannot be taken; nothing has been changed.\n" if len(error.faults) > 1 else ""
+        more = f"{len(error.faults)} faults, and nothing has been changed:\n" if len(error.faults) > 1 else ""
         raise Refusal(f"{file}: {more}{error}") from error
     coop = open_coop(data)
     now = utc_now()

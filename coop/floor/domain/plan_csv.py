@@ -39,7 +39,7 @@ HELP = {
     "tolerance": "of the outline: percent a leased area may be from the drawn one; empty: 2",
 }
 _SIDES = ("x", "y", "width", "depth")
-_FIELDS = {"required_clear_in16": "clear", "tolerance_percent": "tolerance", "height_in16": "height"}
+_FIELDS = {"outline": "corners", "required_clear_in16": "clear", "tolerance_percent": "tolerance", "height_in16": "height"}
 """Column by the field of a draft."""
 
 
@@ -142,6 +142,7 @@ class _Reading:
         self.parts: list[PartDraft] = []
         self.spaces: list[SpaceDraft] = []
         self.row_of: dict[tuple[str, str], int] = {}
+        self.twice: set[tuple[str, str]] = set()
         self.faults: list[RowFault] = []
 
     def take(self, number: int, cells: Mapping[str, str]) -> None:
@@ -175,6 +176,7 @@ class _Reading:
             return
         first = self.row_of.setdefault((what, code), row.number)
         if first != row.number:
+            self.twice.add((what, code))
             row.fault("code", f"is {code!r}, as in row {first}; give each {what} its own.")
 
     def draft(self) -> PlanDraft:
@@ -185,8 +187,8 @@ class _Reading:
         outline, clear, tolerance = self.outline or ((), LEAST_CLEAR_IN16, TOLERANCE_PERCENT)
         draft = PlanDraft(outline, tuple(self.parts), tuple(self.spaces), clear, tolerance)
         told = {fault.row for fault in self.faults}
-        found = [self._fault(fault) for fault in draft_faults(draft)]
-        # A row told once is not told again of what follows from it.
+        # What a row was told already, and what follows from it, is not told again.
+        found = [self._fault(fault) for fault in draft_faults(draft) if (fault.part.kind, fault.part.code) not in self.twice]
         faults = [*self.faults, *(fault for fault in found if fault.row and fault.row not in told)]
         if faults:
             raise PlanFileRefused("", sorted(faults, key=lambda fault: fault.row))

@@ -34,7 +34,10 @@ def parse_scale(text: str) -> int:
         left, equals, right = plain.partition("=")
         if not equals:
             raise ValueError("is no scale; write it like 1:48 or 1/4 in. = 1 ft")
-        ratio = Fraction(_length(right), _length(left) or 1)
+        drawn, real = _length(left), _length(right)
+        if not drawn or not real:
+            raise ValueError("has a length of nothing; write it like 1/4 in. = 1 ft")
+        ratio = Fraction(real, drawn)
         if ratio.denominator != 1:
             raise ValueError("is no scale of one to a whole number; use 1/2, 1/4, 1/8 or 1/16 in. to the foot")
         scale = int(ratio)

@@ -21,7 +21,7 @@ from coop.floor.measuring import record_measure
 from coop.floor.models import FloorPlan, Mall, PlanPart, Space
 from coop.floor.planning import PlanOutdated, PlanRefused, save_plan
 from coop.floor.service import add_mall
-from coop.leases.service import make_lease, set_rate
+from coop.leases.service import make_lease
 from tests.factories.house import add_person
 
 FT = 192
@@ -54,7 +54,6 @@ def mall(sessions: Sessions, now: datetime) -> Mall:
 
 def lease_booth(session: Session, now: datetime, mall: Mall) -> None:
     dealer = add_dealer(session, now, "D01", name="Ida Fenwick", joined_on=date(2025, 1, 1))
-    set_rate(session, mall, "front", Decimal("2.25"), per="sqft", starts_on=date(2026, 1, 1))
     space = queries.find_space(session, mall.id, "14")
     assert space is not None
     make_lease(session, now, mall, dealer, starts_on=date(2026, 10, 1), commission_percent=Decimal(10), spaces=[space])
