@@ -64,8 +64,10 @@ def save_plan(
 
 
 def _locked(session: Session, mall: Mall, version: int) -> FloorPlan | None:
-    """The plan, held until the transaction ends. The mall's row is what is locked: there may be no plan yet."""
-    session.execute(select(Mall.id).where(Mall.id == mall.id).with_for_update())
+    """The plan, held until the transaction ends. The mall's row is what is locked, for there may be no plan yet; sales, which
+    only name the mall, go on.
+    """
+    session.execute(select(Mall.id).where(Mall.id == mall.id).with_for_update(key_share=True))
     row = session.scalar(select(FloorPlan).where(FloorPlan.mall_id == mall.id).execution_options(populate_existing=True))
     there = row.version if row else 0
     if there != version:

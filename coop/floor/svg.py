@@ -203,7 +203,7 @@ def _label(outline: Outline, lines: Sequence[str], look: Look) -> str:
     sizes = [size if height >= 2 * look.text else min(size, height * 2 // 3) for size in sizes]
     least = look.text // 2
     shown = [(line, size) for line, size in zip(lines, sizes, strict=True) if size >= least]
-    if height < 2.4 * look.text:
+    if 5 * height < 12 * look.text:
         shown = shown[:1]
     made = []
     first = y - round((len(shown) - 1) * look.text * Fraction(6, 10))
