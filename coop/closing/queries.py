@@ -16,8 +16,8 @@ from coop.core.jobs import Job
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.leases import queries as leases
+from coop.leases.posting import INCOME
 from coop.leases.queries import charges_of, leases_in
-from coop.leases.service import INCOME
 from coop.sales.queries import DealerSales, month_sales
 from coop.tax.queries import collected_for_dealers
 

@@ -18,8 +18,8 @@ from coop.core.money import format_dollars
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
+from coop.leases.posting import INCOME, post_commissions, post_rents
 from coop.leases.queries import charges_of
-from coop.leases.service import INCOME, post_commissions, post_rents
 from coop.sales.queries import month_sales, unclaimed_in, unfinished_imports
 from coop.sales.taxing import recomputed_tax
 from coop.statements.service import counted

@@ -75,7 +75,7 @@ class LeaseRule(Base):
     late_flat_cents: Mapped[int] = mapped_column(Cents, default=0)
     late_percent: Mapped[Decimal] = mapped_column(Rate, default=Decimal(0))
     waiting_order: Mapped[list[str]] = mapped_column(JSON)
-    """What decides who is asked first, in this order: `adjacent`, `good_standing`, `first_come`."""
+    """What decides who is asked first, in this order: `neighbour`, `member`, `first_come`."""
     checklist: Mapped[list[str]] = mapped_column(JSON)
     """What is looked at when a dealer moves out."""
     clauses: Mapped[str] = mapped_column(Text, default="")
@@ -306,16 +306,17 @@ class Charge(Base):
     mall_id: Mapped[int] = mapped_column(ForeignKey("mall.id"))
     dealer_id: Mapped[int] = mapped_column(ForeignKey("dealer.id"), index=True)
     kind: Mapped[str] = mapped_column(String(12))
-    """rent, case, shelf, wall, commission, fee."""
+    """rent, case, shelf, wall, commission, fee, late."""
     what: Mapped[str] = mapped_column(String(40))
-    """`space:7` for the rent of a lease's space; `commission`; a fee's own key."""
+    """`space:7` for the rent of the space of held span 7 (the lease's first of it); `discount:3`, `turns:3` and `percentage:3` of
+    lease 3; `commission:2` of dealer 2; `late`; a fee's own key."""
     first_day: Mapped[date] = mapped_column(index=True)
     """First day of the month charged for."""
     change: Mapped[int] = mapped_column(Integer, default=0)
     """0 the first time; a difference posted later counts up."""
     label: Mapped[str] = mapped_column(String(120))
     """What it is, for the dealer: `Booth 12`."""
-    working: Mapped[str] = mapped_column(String(200))
+    working: Mapped[str] = mapped_column(Text)
     """How it was computed: `120.00 sq ft × $2.25 a month × 14/30 days`."""
     amount_cents: Mapped[int] = mapped_column(Cents)
     entry_id: Mapped[int | None] = mapped_column(ForeignKey("entry.id"))

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from datetime import date
 
-from sqlalchemy import func, select
+from sqlalchemy import and_, func, or_, select
 from sqlalchemy.orm import Session, selectinload
 
+from coop.books.models import Entry
 from coop.core.periods import Month
 from coop.leases.domain import DatedRate
 from coop.leases.models import Charge, Lease, RentRate
@@ -39,8 +40,19 @@ def first_days(session: Session) -> dict[int, date]:
     return days
 
 
+def latest_leases(session: Session, mall_id: int, on: date) -> dict[int, Lease]:
+    """The lease whose rules hold for each dealer on a day, by dealer id: the one that started last (one who left keeps hers)."""
+    rows = (
+        select(Lease)
+        .where(Lease.mall_id == mall_id, Lease.starts_on <= on)
+        .options(selectinload(Lease.terms))
+        .order_by(Lease.starts_on, Lease.id)
+    )
+    return {lease.dealer_id: lease for lease in session.scalars(rows)}
+
+
 def latest_lease(session: Session, mall_id: int, dealer_id: int, on: date) -> Lease | None:
-    """The lease whose rules hold for a dealer on a day: the one that started last (one who has left keeps the former)."""
+    """One dealer's of `latest_leases`."""
     return session.scalar(
         select(Lease)
         .where(Lease.mall_id == mall_id, Lease.dealer_id == dealer_id, Lease.starts_on <= on)
@@ -58,8 +70,26 @@ def rates_by_zone(session: Session, mall_id: int) -> dict[str, list[DatedRate]]:
 
 
 def charges_of(session: Session, mall_id: int, month: Month, *, dealer_id: int | None = None) -> list[Charge]:
-    """Charges for a month, by dealer, in the order they are stated: spaces, fees, commission last."""
-    rows = select(Charge).where(Charge.mall_id == mall_id, Charge.first_day == month.first_day)
+    """Charges that a month states, by dealer: spaces, fees, commission last.
+
+    Those for the month itself, and what was posted in it for a month that was closed; one of nothing stands in its own month.
+    """
+    posted_in = Entry.business_date.between(month.first_day, month.last_day)
+    rows = (
+        select(Charge)
+        .outerjoin(Entry, Entry.id == Charge.entry_id)
+        .where(
+            Charge.mall_id == mall_id,
+            or_(
+                and_(Charge.first_day == month.first_day, or_(Charge.entry_id.is_(None), posted_in)),
+                and_(Charge.first_day < month.first_day, posted_in),
+            ),
+        )
+    )
     if dealer_id is not None:
         rows = rows.where(Charge.dealer_id == dealer_id)
-    return sorted(session.scalars(rows), key=lambda c: (c.dealer_id, c.kind == "commission", c.what, c.change))
+    last = ("commission", "late", "fee")
+    return sorted(
+        session.scalars(rows),
+        key=lambda c: (c.dealer_id, c.kind in last, c.kind == "commission", c.what, c.first_day, c.change),
+    )

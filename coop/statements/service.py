@@ -28,8 +28,9 @@ from coop.core.pdf import PdfError, made_with
 from coop.core.periods import Month
 from coop.dealers.models import Cooperative, Dealer, Member
 from coop.floor.models import Mall
+from coop.leases.posting import INCOME
 from coop.leases.queries import charges_of, leases_in
-from coop.leases.service import INCOME, SPACE_NAMES
+from coop.leases.rents import SPACE_NAMES
 from coop.sales.queries import StatedLine, lines_of_dealer
 from coop.statements.documents import statement_file_name, statement_mail, statement_pdf
 from coop.statements.domain import (

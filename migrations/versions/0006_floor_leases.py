@@ -1,4 +1,5 @@
-"""Floor plans and their parts, measurings; house rules, terms, shares, the waiting list, offers, deposits, letters, disputes.
+"""Floor plans and their parts, measurings; house rules, terms, shares, the waiting list, offers, deposits, letters, disputes;
+a charge's working at any length.
 
 Columns are added in SQL that both databases read, since SQLite takes a constraint with a new column only so. Leases of before run by
 the month with thirty days of notice, which is what the defaults say.
@@ -68,6 +69,33 @@ def _rent_units(units: str) -> None:
     )
     op.execute("INSERT INTO rent_rate SELECT id, mall_id, zone, per, price, starts_on FROM rent_rate_before")
     op.drop_table("rent_rate_before")
+
+
+CHARGE = "id lease_id mall_id dealer_id kind what first_day change label working amount_cents"
+
+
+def _working(before: str, kind: str) -> None:
+    """The type of a charge's working, which its guard names."""
+    if not _is_postgresql():
+        # SQLite keeps a text the same whatever length its column declares, so only the declaration changes, as its manual shows
+        # under "Making other kinds of table schema changes"; to make the table again would take its guards away.
+        version = op.get_bind().exec_driver_sql("PRAGMA schema_version").scalar()
+        op.execute("PRAGMA writable_schema=ON")
+        op.execute(
+            f"UPDATE sqlite_master SET sql = replace(sql, 'working {before} ', 'working {kind} ') "
+            "WHERE type = 'table' AND name = 'charge'"
+        )
+        op.execute(f"PRAGMA schema_version={int(version or 0) + 1}")
+        op.execute("PRAGMA writable_schema=OFF")
+        return
+    changed = [f"NEW.{c} IS DISTINCT FROM OLD.{c}" for c in CHARGE.split()]
+    changed.append("(OLD.entry_id IS NOT NULL AND NEW.entry_id IS DISTINCT FROM OLD.entry_id)")
+    op.execute("DROP TRIGGER guard_charge_fixed ON charge")
+    op.execute(f"ALTER TABLE charge ALTER COLUMN working TYPE {kind} USING substr(working, 1, 200)")
+    op.execute(
+        f"CREATE TRIGGER guard_charge_fixed BEFORE UPDATE ON charge FOR EACH ROW WHEN ({' OR '.join(changed)}) "
+        "EXECUTE FUNCTION guard_frozen()"
+    )
 
 
 def _guard_deposits() -> None:
@@ -337,9 +365,11 @@ def upgrade() -> None:
             op.execute(f"ALTER TABLE {table} ADD COLUMN {column} {kind}")
     _rent_units("'sqft', 'foot', 'flat'")
     _guard_deposits()
+    _working("VARCHAR(200)", "TEXT")
 
 
 def downgrade() -> None:
+    _working("TEXT", "VARCHAR(200)")
     _rent_units("'sqft', 'flat'")
     for table, columns in ADDED.items():
         for column in reversed(columns):

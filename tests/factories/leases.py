@@ -12,7 +12,7 @@ from coop.core.geometry import IN16_PER_FOOT
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall, Space
 from coop.floor.service import add_space
-from coop.leases import service
+from coop.leases import rules, service
 from coop.leases.models import Lease, RentRate
 
 LONG_AGO = date(2020, 1, 1)
@@ -36,7 +36,7 @@ def make_space(
 def make_rate(
     session: Session, mall: Mall, price: str = "2.25", *, zone: str = "front", per: str = "sqft", starts_on: date = LONG_AGO
 ) -> RentRate:
-    return service.set_rate(session, mall, zone, Decimal(price), per=per, starts_on=starts_on)
+    return rules.set_rate(session, mall, zone, Decimal(price), per=per, starts_on=starts_on)
 
 
 def make_lease(

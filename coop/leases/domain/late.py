@@ -15,16 +15,18 @@ from coop.leases.domain.figures import Rent, TermsError, checked_percent, plain_
 from coop.leases.domain.settlement import Owed, Paid, settle
 
 LATE = "late"
-FEES = frozenset({LATE, "fee"})
-"""Kinds of charge that no late fee is ever taken on."""
+OTHER = "other"
+"""What is owed and is no charge: more paid out than was there, more returns than sales."""
+FEES = frozenset({LATE, "fee", OTHER})
+"""Kinds that no late fee is ever taken on."""
 
 
 @dataclass(frozen=True)
 class LateRule:
     """Late after `grace_day` of the month: `flat_cents`, or `percent` of what is overdue; the greater when both are given.
 
-    `arrears_again` takes the percent of all that is overdue, older months too; without it only of what fell due in this month, so
-    that no charge bears a second fee.
+    `arrears_again` takes the percent of all that is overdue, older months too; without it only of what fell due since the grace
+    day of the month before (rent in arrears falls due on a month's last day), so that no charge bears a second fee.
     """
 
     grace_day: int
@@ -50,7 +52,7 @@ def late_fee(rule: LateRule, owed: Sequence[Owed], paid: Sequence[Paid], on: dat
     no fee; while a payment is in dispute there is none at all.
     """
     month = Month.of(on)
-    grace = date(month.year, month.month, rule.grace_day)
+    grace, grace_before = (date(m.year, m.month, rule.grace_day) for m in (month, month.previous))
     if on <= grace:
         return Rent(0, f"nothing is late before {grace} has passed")
     if any(charge.kind == LATE and charge.due_on in month for charge in owed):
@@ -66,7 +68,7 @@ def late_fee(rule: LateRule, owed: Sequence[Owed], paid: Sequence[Paid], on: dat
         and charge.kind not in FEES
         and not charge.in_dispute(grace)
         and not charge.in_dispute(on)
-        and (rule.arrears_again or charge.due_on in month)
+        and (rule.arrears_again or charge.due_on > grace_before)
     ]
     total = sum(charge.amount_cents for charge in overdue)
     if not total:

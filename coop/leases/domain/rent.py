@@ -121,7 +121,11 @@ def shared_rents(month: Month, terms: SpaceTerms, rates: Mapping[str, Sequence[D
 
     Raises TermsError naming the day on which the shares are not 100% together.
     """
-    pieces = space_pieces(month, terms, rates)
+    return rents_by_share(terms, space_pieces(month, terms, rates))
+
+
+def rents_by_share(terms: SpaceTerms, pieces: Sequence[Piece]) -> dict[str, Rent]:
+    """Each sharer's rent of the pieces of a space's month; errors as in `shared_rents`."""
     names = list(dict.fromkeys(share.who for share in terms.shares))
     of_each = {who: sharer_pieces(terms, pieces, who) for who in names}
     whole = rent_of(pieces)
@@ -155,7 +159,7 @@ def sharer_pieces(terms: SpaceTerms, pieces: Iterable[Piece], who: str) -> list[
                 words = piece.words if percent == 100 else f"{piece.words} × {plain_percent(percent)}%"
                 monthly = piece.monthly * percent / 100
                 found.append(Piece(piece.month, first, last, monthly, piece.method, words))
-    return _joined(found)
+    return joined_pieces(found)
 
 
 def space_pieces(month: Month, terms: SpaceTerms, rates: Mapping[str, Sequence[DatedRate]]) -> list[Piece]:
@@ -208,7 +212,7 @@ def _pieces(
                 raised = max(begun, key=lambda step: step.starts_on)
                 monthly, words = monthly * raised.factor, f"{words} × {raised.words}"
             pieces.append(Piece(month, first, last, monthly, method, words))
-    return _joined(pieces)
+    return joined_pieces(pieces)
 
 
 def _measured(name: str, held: Held, rate: DatedRate) -> tuple[Fraction, str]:
@@ -233,7 +237,7 @@ def _cut(first: date, last: date, cuts: Iterable[date]) -> list[tuple[date, date
     return list(zip(begins, [*(day - _DAY for day in begins[1:]), last], strict=True))
 
 
-def _joined(pieces: Sequence[Piece]) -> list[Piece]:
+def joined_pieces(pieces: Sequence[Piece]) -> list[Piece]:
     """Pieces of one price that follow on each other as one, so that the working shows no cut that changed nothing."""
     joined: list[Piece] = []
     for piece in pieces:

@@ -105,7 +105,10 @@ def _day_after_dispute(owed: Owed) -> date | None:
 
 @dataclass(frozen=True)
 class Arrears:
-    """What is open by its age in cents. Credit that waits is apart: it is never netted. `disputed_cents` is part of the ages."""
+    """What is open by its age in cents. Credit that waits is apart: it is never netted.
+
+    `disputed_cents` is part of the ages, and so is `late_cents`: past due, and not in dispute.
+    """
 
     current_cents: int = 0
     days_1_30_cents: int = 0
@@ -114,6 +117,7 @@ class Arrears:
     over_90_cents: int = 0
     disputed_cents: int = 0
     credit_cents: int = 0
+    late_cents: int = 0
 
     @property
     def ages(self) -> tuple[int, int, int, int, int]:
@@ -131,10 +135,13 @@ def arrears(owed: Sequence[Owed], paid: Sequence[Paid], on: date) -> Arrears:
     Source of the ages: common practice, no source.
     """
     settlement = settle(owed, paid, on)
-    ages, disputed = [0, 0, 0, 0, 0], 0
+    ages, disputed, late_cents = [0, 0, 0, 0, 0], 0, 0
     for charge in owed:
         open_cents = settlement.open_cents[charge.key]
-        late = (on - charge.due_on).days
-        ages[sum(late > limit for limit in (0, 30, 60, 90))] += open_cents
-        disputed += open_cents if charge.in_dispute(on) else 0
-    return Arrears(ages[0], ages[1], ages[2], ages[3], ages[4], disputed, sum(settlement.credit_cents.values()))
+        days = (on - charge.due_on).days
+        ages[sum(days > limit for limit in (0, 30, 60, 90))] += open_cents
+        if charge.in_dispute(on):
+            disputed += open_cents
+        elif days > 0:
+            late_cents += open_cents
+    return Arrears(ages[0], ages[1], ages[2], ages[3], ages[4], disputed, sum(settlement.credit_cents.values()), late_cents)

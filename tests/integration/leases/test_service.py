@@ -22,8 +22,8 @@ from coop.dealers.models import Dealer
 from coop.floor.models import Mall, Space
 from coop.floor.service import add_mall, add_space
 from coop.leases.models import Charge, LeaseSpace
+from coop.leases.posting import post_commissions, post_rents
 from coop.leases.queries import charges_of, latest_lease, leases_in
-from coop.leases.service import post_commissions, post_rents
 from tests.factories.books import shut
 from tests.factories.leases import make_lease, make_rate, make_space
 from tests.factories.people import make_coop, make_dealer, make_mall
@@ -164,12 +164,16 @@ def test_rent_for_nothing_is_charged_and_posts_nothing(hall: Hall) -> None:
     assert hall.session.scalar(select(func.count(Entry.id))) == 0
 
 
-def test_a_closed_month_takes_no_rent(hall: Hall) -> None:
+def test_what_belongs_to_a_closed_month_is_dated_in_the_open_one(hall: Hall) -> None:
     make_rate(hall.session, hall.mall, "2.25")
-    hall.lease(hall.ida, hall.booth)
+    lease_id = hall.lease(hall.ida, hall.booth)
+    hall.post_rents()
     shut(hall.session, hall.now, ensure_period(hall.session, hall.mall.id, APRIL))
-    with pytest.raises(Refusal, match="April 2026 is closed"):
-        hall.post_rents()
+    hall.session.scalars(select(LeaseSpace).where(LeaseSpace.lease_id == lease_id)).one().leased_area_sqft100 = 100_00
+    assert (hall.post_rents(), hall.post_rents()) == (1, 0)
+    assert [c[2:] for c in hall.charges()] == [(0, 270_00)]
+    assert hall.charges(Month(2026, 5)) == [("Booth 12", "100.00 sq ft × $2.25 a month, less $270.00 charged before", 1, -45_00)]
+    assert hall.session.scalars(select(Entry.business_date).order_by(Entry.id)).all() == [date(2026, 4, 30), date(2026, 5, 1)]
 
 
 # --- commission ---------------------------------------------------------------------------------------------------------

@@ -50,9 +50,10 @@ def load_floor(connection: Connection) -> None:
             "clauses": "",
         },
     )
-    term = {"lease_id": 1, "kind": "discount", "starts_on": "2026-01-01", "ends_on": None, "terms": "{}"}
+    term = {"lease_id": 1, "kind": "discount", "starts_on": "2026-01-01", "ends_on": None}
+    term["terms"] = '{"reason": "member", "name": "for members", "percent": "0"}'
     insert(connection, "lease_term", term)
-    insert(connection, "lease_share", {"lease_space_id": 1, "lease_id": 1, "share_percent": 60_000_000})
+    insert(connection, "lease_share", {"lease_space_id": 1, "lease_id": 1, "share_percent": 100_000_000})
     insert(connection, "move_out_item", {"lease_id": 1, "what": "Keys", "done_on": None, "done_by": "", "note": ""})
     insert(
         connection,

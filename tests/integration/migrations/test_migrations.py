@@ -22,7 +22,7 @@ from coop.core.db import make_sessions, transaction
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
-from coop.leases.service import post_rents
+from coop.leases.posting import post_rents
 from coop.rooms import METADATA
 from tests.factories.books import sale
 from tests.integration.migrations.guards import GUARDS

@@ -15,7 +15,7 @@ from coop.core.db import Sessions, dialect_name, transaction
 from coop.core.documents import keep_document
 from coop.core.errors import Refusal
 from coop.core.periods import Month
-from coop.leases.service import post_commissions, post_rents
+from coop.leases.posting import post_commissions, post_rents
 from coop.sales.queries import month_sales
 from coop.sales.service import take_tickets
 from coop.statements.domain import PaymentLine, StatementError, from_json, prove, sha256, to_json

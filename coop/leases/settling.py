@@ -1,0 +1,255 @@
+"""Which charges are open and how old, by dealer, from charges and ledger; disputes; the late fee.
+
+A dealer's account is read as charges and money. Rent is due on the day it is dated, commission and fees at month's end; the
+month's sales are credited at its end; a payout takes back what was credited last, for it is paid out of that. What else is taken
+from the account (a month of more returns than sales, a correction) is owed too, but bears no late fee. So, once a month's sales
+are credited, what is open less what waits as credit is what the ledger says she owes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import and_, case, func, literal, or_, select
+from sqlalchemy.orm import Session, aliased
+
+from coop.books.models import Account, Entry, Period, Posting
+from coop.core.clock import local_date
+from coop.core.errors import Refusal
+from coop.core.jobs import name_job, short_job
+from coop.core.money import format_dollars
+from coop.core.periods import Month
+from coop.dealers.models import Dealer
+from coop.floor.models import Mall
+from coop.leases import queries
+from coop.leases.domain.late import LATE, OTHER, late_fee
+from coop.leases.domain.settlement import Arrears, Owed, Paid, arrears
+from coop.leases.models import Charge, Dispute
+from coop.leases.posting import INCOME, follows_the_clock, hold_charges, post_fee
+from coop.leases.rules import rules_on
+
+SALES = ("sale", "return")
+"""Kinds of entry that are credited together at their month's end."""
+AT_MONTH_END = ("commission", "late", "fee")
+"""Kinds of charge that are due at the end of the month they were posted in."""
+PAYOUT = "payout"
+
+
+@dataclass
+class DealerAccount:
+    """One dealer's charges and money at a mall, as settlements take them."""
+
+    owed: list[Owed] = field(default_factory=list)
+    paid: list[Paid] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class DealerArrears:
+    """What a dealer has open on a day, by age."""
+
+    dealer_id: int
+    dealer: str
+    arrears: Arrears
+
+    @property
+    def late_cents(self) -> int:
+        """Past due, and not in dispute."""
+        return self.arrears.late_cents
+
+
+def accounts_of(
+    session: Session, mall_id: int, through: date, *, money_through: date | None = None, dealer_id: int | None = None
+) -> dict[int, DealerAccount]:
+    """Every dealer's charges and money at a mall up to a day, by dealer id, in two queries (or one dealer's).
+
+    `money_through` is the last day of money read, where that is an earlier one.
+    """
+    accounts: dict[int, DealerAccount] = {}
+    for charge, on, disputed_from, disputed_until in _charges(session, mall_id, through, dealer_id):
+        account = accounts.setdefault(charge.dealer_id, DealerAccount())
+        key = f"{charge.id:09d}"
+        if charge.amount_cents < 0:
+            account.paid.append(Paid(key, on, -charge.amount_cents))
+            continue
+        due_on = Month.of(on).last_day if charge.kind in AT_MONTH_END else on
+        account.owed.append(Owed(key, due_on, charge.amount_cents, charge.kind, disputed_from, disputed_until))
+    payouts: list[tuple[int, str, date, int]] = []
+    for dealer, key, kind, on, cents in _money(session, mall_id, money_through or through, dealer_id):
+        account = accounts.setdefault(dealer, DealerAccount())
+        if kind == PAYOUT and cents < 0:
+            payouts.append((dealer, key, on, -cents))
+        elif cents > 0:
+            account.paid.append(Paid(key, on, cents))
+        elif cents < 0:
+            account.owed.append(Owed(key, on, -cents, OTHER))
+    for dealer, key, on, cents in sorted(payouts, key=lambda p: (p[2], p[1])):
+        _take_back(accounts[dealer], key, on, cents)
+    return accounts
+
+
+def _charges(
+    session: Session, mall_id: int, through: date, dealer_id: int | None
+) -> Iterable[tuple[Charge, date, date | None, date | None]]:
+    """Charges that posted something, with their day and the days of their last dispute."""
+    newest = select(func.max(Dispute.id)).where(Dispute.charge_id == Charge.id).correlate(Charge).scalar_subquery()
+    rows = (
+        select(Charge, Entry.business_date, Dispute.opened_on, Dispute.closed_on)
+        .join(Entry, Entry.id == Charge.entry_id)
+        .outerjoin(Dispute, Dispute.id == newest)
+        .where(Charge.mall_id == mall_id, Entry.business_date <= through)
+        .order_by(Charge.id)
+    )
+    if dealer_id is not None:
+        rows = rows.where(Charge.dealer_id == dealer_id)
+    return session.execute(rows).tuples()
+
+
+def _money(session: Session, mall_id: int, through: date, dealer_id: int | None) -> Iterable[tuple[int, str, str, date, int]]:
+    """What else moved each dealer's account: (dealer id, key, kind, day, cents, positive to her). A month's sales are one.
+
+    What was reversed by a day, a bounced check say, is left out with its reversal.
+    """
+    original, reversal = aliased(Entry), aliased(Entry)
+    is_sales = Entry.kind.in_(SALES)
+    one, day = case((is_sales, literal(0)), else_=Entry.id), case((is_sales, Period.last_day), else_=Entry.business_date)
+    rows = (
+        select(Account.dealer_id, one, Entry.period_id, func.max(Entry.kind), func.max(day), func.sum(Posting.amount_cents))
+        .join(Posting, Posting.account_id == Account.id)
+        .join(Entry, Entry.id == Posting.entry_id)
+        .join(Period, Period.id == Entry.period_id)
+        .outerjoin(original, original.id == Entry.reverses_id)
+        .outerjoin(reversal, and_(reversal.reverses_id == Entry.id, reversal.business_date <= through))
+        .where(
+            Account.kind == "dealer",
+            Account.mall_id == mall_id,
+            Entry.kind.not_in(INCOME),
+            day <= through,
+            # A sale or a charge that was reversed stands, and what puts it right is money of its own day.
+            or_(is_sales, reversal.id.is_(None)),
+            or_(original.id.is_(None), original.kind.in_((*SALES, *INCOME))),
+        )
+        .group_by(Account.dealer_id, one, Entry.period_id)
+    )
+    if dealer_id is not None:
+        rows = rows.where(Account.dealer_id == dealer_id)
+    for dealer, entry_id, period_id, kind, on, cents in session.execute(rows):
+        if dealer is not None:
+            key = f"entry {entry_id:09d}" if entry_id else f"sales {period_id:09d}"
+            yield dealer, key, kind, on, -int(cents)
+
+
+def _take_back(account: DealerAccount, key: str, on: date, cents: int) -> None:
+    """A payout: out of the money that came last before it. What is more than that is owed."""
+    left = []
+    for paid in sorted(account.paid, key=lambda p: (p.on, p.key), reverse=True):
+        taken = min(cents, paid.amount_cents) if paid.on <= on else 0
+        cents -= taken
+        if taken < paid.amount_cents:
+            left.append(replace(paid, amount_cents=paid.amount_cents - taken))
+    account.paid = left
+    if cents:
+        account.owed.append(Owed(key, on, cents, OTHER))
+
+
+def arrears_of(session: Session, mall_id: int, on: date) -> list[DealerArrears]:
+    """Every dealer of a mall with something open or waiting as credit on a day, by code; the queries do not grow with them."""
+    accounts = accounts_of(session, mall_id, on)
+    codes = dict(session.execute(select(Dealer.id, Dealer.code)).tuples().all())
+    found = [DealerArrears(dealer_id, codes[dealer_id], arrears(a.owed, a.paid, on)) for dealer_id, a in accounts.items()]
+    return sorted((row for row in found if row.arrears.open_cents or row.arrears.credit_cents), key=lambda row: row.dealer)
+
+
+def arrears_of_dealer(session: Session, mall_id: int, dealer_id: int, on: date) -> Arrears:
+    """One dealer's."""
+    account = accounts_of(session, mall_id, on, dealer_id=dealer_id).get(dealer_id, DealerAccount())
+    return arrears(account.owed, account.paid, on)
+
+
+# --- late fees ----------------------------------------------------------------------------------------------------------
+
+
+def post_late_fees(session: Session, now: datetime, mall: Mall, *, on: date | None = None) -> int:
+    """Charge the month's late fee to each dealer who is late on a day (today, if none is given); how many were charged.
+
+    By what was open when the grace day ended, once a month and dealer, and by the house rules of the day: without a late fee in
+    them, or before the grace day has passed, nothing.
+    """
+    on = on or local_date(now, mall.timezone)
+    rule = rules_on(session, mall.id, on).late_rule
+    if rule is None or on.day <= rule.grace_day:
+        return 0
+    hold_charges(session, mall)
+    first_day = Month.of(on).first_day
+    late = select(Charge.dealer_id).where(Charge.mall_id == mall.id, Charge.what == LATE, Charge.first_day == first_day)
+    charged = set(session.scalars(late))
+    leases = queries.latest_leases(session, mall.id, on)
+    accounts = accounts_of(session, mall.id, on, money_through=on.replace(day=rule.grace_day))
+    fees = 0
+    for dealer_id, account in sorted(accounts.items()):
+        rent = late_fee(rule, account.owed, account.paid, on)
+        if rent.amount_cents and dealer_id not in charged and dealer_id in leases:
+            post_fee(
+                session,
+                now,
+                leases[dealer_id],
+                rent.amount_cents,
+                key=LATE,
+                label="Late fee",
+                working=rent.working,
+                on=on,
+                kind=LATE,
+            )
+            fees += 1
+    return fees
+
+
+@short_job("leases.late")
+def _late_fees_of_malls(session: Session, now: datetime, args: dict[str, Any]) -> None:
+    """Every day: a job for each mall that has house rules with a late fee, once its grace day has passed."""
+    for mall in session.scalars(select(Mall).order_by(Mall.id)):
+        today = local_date(now, mall.timezone)
+        rule = rules_on(session, mall.id, today).late_rule
+        if rule is not None and today.day > rule.grace_day and follows_the_clock(session, mall, Month.of(today)):
+            name_job(session, now, "leases.late_of", {"mall_id": mall.id}, queue="default")
+
+
+@short_job("leases.late_of")
+def _late_fees_of_mall(session: Session, now: datetime, args: dict[str, Any]) -> None:
+    post_late_fees(session, now, session.get_one(Mall, args["mall_id"]))
+
+
+# --- disputes -----------------------------------------------------------------------------------------------------------
+
+
+def open_dispute(session: Session, charge: Charge, *, on: date, reason: str) -> Dispute:
+    """A charge its dealer disputes: from this day no payment settles it and no late fee runs on it, until it is decided."""
+    if not reason.strip():
+        raise Refusal(f"The dispute of {charge.label} has no reason: say what is disputed.")
+    if len(reason) > 400:
+        raise Refusal(f"The reason has {len(reason)} letters: 400 is the most.")
+    if charge.amount_cents <= 0:
+        raise Refusal(f"{charge.label} of {format_dollars(charge.amount_cents)} asks for nothing: there is nothing to dispute.")
+    latest = session.scalar(select(Dispute).where(Dispute.charge_id == charge.id).order_by(Dispute.id.desc()).limit(1))
+    if latest is not None and latest.closed_on is None:
+        raise Refusal(f"{charge.label} is in dispute since {latest.opened_on} already.")
+    if latest is not None and latest.closed_on is not None and on <= latest.closed_on:
+        raise Refusal(f"{charge.label} was in dispute until {latest.closed_on}: a new dispute begins after that.")
+    dispute = Dispute(charge_id=charge.id, opened_on=on, reason=reason.strip(), outcome="")
+    session.add(dispute)
+    session.flush()
+    return dispute
+
+
+def close_dispute(session: Session, dispute: Dispute, *, on: date, outcome: str) -> None:
+    """Say how a dispute was decided. What is to be given back is a charge or a correction of its own."""
+    if dispute.closed_on is not None:
+        raise Refusal(f"The dispute was decided on {dispute.closed_on} already.")
+    if on < dispute.opened_on:
+        raise Refusal(f"The dispute ends on {on}, before it began on {dispute.opened_on}: turn the dates round.")
+    if not 0 < len(outcome.strip()) <= 400:
+        raise Refusal("The outcome is empty or too long: say in a sentence how the dispute was decided.")
+    dispute.closed_on, dispute.outcome = on, outcome.strip()
+    session.flush()
