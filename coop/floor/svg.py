@@ -7,7 +7,7 @@ One user unit is a sixteenth of an inch of floor. Every space says in words what
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from fractions import Fraction
 from typing import Any
@@ -83,19 +83,39 @@ def plan_svg(
     look = look or Look()
     bounds = bounds_of(draft)
     bar_height = 3 * look.text
+    numbered = list(enumerate(findings, 1))
+    if sheet is not None:
+        draft = replace(
+            draft,
+            parts=tuple(part for part in draft.parts if _on(sheet, part.outline, look)),
+            spaces=tuple(space for space in draft.spaces if _on(sheet, space.outline, look)),
+        )
+        numbered = [(number, finding) for number, finding in numbered if _on(sheet, finding.at, look)]
     view = sheet or Bounds(bounds.x, bounds.y, bounds.width, bounds.height + bar_height)
     body = [
         _polygon(draft.outline, "outline", 3 * look.hair),
         *(_part(part, bounds, look) for kind in _UNDER[:1] for part in draft.parts if part.kind == kind),
         *(_space(space, look) for space in draft.spaces if space.outline),
         *(_part(part, bounds, look) for kind in _UNDER[1:] for part in draft.parts if part.kind == kind),
-        *(_finding(number, finding, look) for number, finding in enumerate(findings, 1)),
+        *(_finding(number, finding, look) for number, finding in numbered),
     ]
     if sheet is None:
         body.append(_bar_at(bounds.x + _MARGIN_IN16, bounds.y + bounds.height + look.text, look))
     else:
         body.extend(_joins(sheet, look))
-    return _svg(view, look, title, describe(draft, findings), body, css, name)
+    return _svg(view, look, title, describe(draft, [finding for _, finding in numbered]), body, css, name)
+
+
+def _on(sheet: Sheet, outline: Outline, look: Look) -> bool:
+    """Whether any of a thing, or of the letters and marks beside it, can be on a sheet."""
+    near = 6 * look.text
+    xs, ys = [x for x, _ in outline], [y for _, y in outline]
+    return bool(outline) and (
+        max(xs) + near > sheet.x
+        and min(xs) - near < sheet.x + sheet.width
+        and max(ys) + near > sheet.y
+        and min(ys) - near < sheet.y + sheet.height
+    )
 
 
 def scale_bar_svg(look: Look, *, title: str, css: str = "", name: str = "bar") -> str:

@@ -18,6 +18,7 @@ from coop.core.errors import Refusal
 from coop.floor.domain.draft import PartDraft, PlanDraft, SpaceDraft, to_plan
 from coop.floor.domain.finding import CAUTION
 from coop.floor.domain.findings import judge_plan
+from coop.floor.domain.scale import Sheet
 from coop.floor.dxf import LAYERS, plan_dxf
 from coop.floor.sheets import PlanPaper, plan_pdf
 from coop.floor.svg import Look, bounds_of, describe, drawing_css, plan_svg, size_text, space_size
@@ -201,6 +202,18 @@ def test_a_plan_larger_than_its_paper_lies_over_sheets_that_join() -> None:
         first, second = ({(round(left, 1), round(right, 1)) for left, _, right, _ in shapes_pt(file.pages[n])} for n in (0, 1))
     assert (36 + 7.25 * 72, 36 + 7.25 * 72) in first
     assert (36 + 0.25 * 72, 36 + 0.25 * 72) in second
+
+
+def test_a_sheet_holds_and_names_only_what_is_on_it() -> None:
+    """Of the first of two sheets across, ten feet wide: booth 16 begins at 20 ft, farther than a label reaches."""
+    first = Sheet(1, -192, -192, 120 * 16, 400 * 16, {"right": 2})
+    picture = ElementTree.fromstring(plan_svg(DRAFT, FINDINGS, title="Plan", sheet=first))
+    codes = [group.get("data-code") for group in picture.iter(f"{SVG}g") if group.get("data-code")]
+    assert codes == ["14 & <5>", "15"]
+    desc = picture.find(f"{SVG}desc")
+    assert desc is not None
+    assert "with 2 spaces." in (desc.text or "")
+    assert picture.get("viewBox") == "-192 -192 1920 6400"
 
 
 def test_the_paper_is_tagged_and_each_picture_has_its_words() -> None:
