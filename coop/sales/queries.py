@@ -61,6 +61,21 @@ class StatedLine:
     returns: str
 
 
+def net_between(session: Session, mall_id: int, first: date, last: date) -> dict[int, int]:
+    """What each dealer sold of a mall, less goods taken back, posted from one day to another: dealer id -> cents."""
+    rows = session.execute(
+        select(TicketLine.dealer_id, func.sum(TicketLine.price_cents))
+        .where(
+            TicketLine.mall_id == mall_id,
+            TicketLine.posting_date >= first,
+            TicketLine.posting_date <= last,
+            TicketLine.dealer_id.is_not(None),
+        )
+        .group_by(TicketLine.dealer_id)
+    )
+    return {dealer_id: int(amount) for dealer_id, amount in rows if dealer_id is not None}
+
+
 def lines_of_dealer(session: Session, mall_id: int, dealer_id: int, month: Month) -> list[StatedLine]:
     """A dealer's lines of a month, by when they were sold."""
     original, original_ticket = aliased(TicketLine), aliased(Ticket)
