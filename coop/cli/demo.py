@@ -33,8 +33,8 @@ from coop.dealers.models import Dealer
 from coop.dealers.service import add_user
 from coop.floor.models import Mall
 from coop.floor.service import add_mall, add_space
+from coop.leases.agreements import make_lease
 from coop.leases.rules import set_rate
-from coop.leases.service import make_lease
 from coop.sales.service import take_tickets
 from coop.statements.models import Statement
 from coop.tax.models import Jurisdiction

@@ -53,18 +53,30 @@ def add_dealer(
     *,
     name: str,
     email: str = "",
+    phone: str = "",
     address: str = "",
     trade_name: str = "",
     joined_on: date | None = None,
 ) -> Dealer:
     """A member who sells, under a code of her own. Refuses a code that is taken."""
+    member = Member(name=name, email=email, address=address, phone=phone, joined_on=joined_on or now.date())
+    session.add(member)
+    session.flush()
+    return make_dealer(session, now, member, code, trade_name=trade_name)
+
+
+def make_dealer(session: Session, now: datetime, member: Member, code: str, *, trade_name: str = "") -> Dealer:
+    """A member's selling side, under a code of its own. Refuses a code that is taken."""
     code = require_code(code, "Dealer code")
     if session.scalar(select(Dealer.id).where(Dealer.code == code)) is not None:
         raise Refusal(f"Dealer code {code} is taken: choose another.")
-    member = Member(name=name, email=email, address=address, phone="", joined_on=joined_on or now.date())
-    session.add(member)
-    session.flush()
     dealer = Dealer(member_id=member.id, code=code, trade_name=trade_name, created_at=now)
     session.add(dealer)
     session.flush()
     return dealer
+
+
+def next_code(session: Session) -> str:
+    """The code after the highest of the D01, D02, ... there are; D01 where there is none."""
+    codes = session.scalars(select(Dealer.code).where(Dealer.code.like("D%")))
+    return f"D{max((int(code[1:]) for code in codes if code[1:].isdecimal()), default=0) + 1:02d}"

@@ -19,8 +19,8 @@ from coop.core.periods import Month
 from coop.dealers.membership import add_dealer
 from coop.dealers.models import Cooperative, Dealer
 from coop.floor.models import Mall
+from coop.leases.agreements import make_lease
 from coop.leases.models import Lease
-from coop.leases.service import make_lease
 from coop.sales.domain import MAPPINGS, LineIn, ParsedRow, RowError, SourceMapping, TenderIn, TicketIn, parse_row
 from coop.sales.models import ImportRefusal, SalesImport, Ticket, TicketLine
 from coop.sales.reading import Shape, codec_of, open_sales, read_rows, read_shape

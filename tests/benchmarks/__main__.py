@@ -35,8 +35,8 @@ from coop.core.periods import Month
 from coop.dealers.membership import add_dealer, found_coop
 from coop.floor.models import Mall
 from coop.floor.service import add_mall, add_space
+from coop.leases.agreements import make_lease
 from coop.leases.rules import set_rate
-from coop.leases.service import make_lease
 from coop.sales.domain import LineIn, TenderIn, TicketIn
 from coop.sales.importing import ImportOptions, import_sales
 from coop.sales.service import take_tickets

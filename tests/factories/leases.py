@@ -12,7 +12,7 @@ from coop.core.geometry import IN16_PER_FOOT
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall, Space
 from coop.floor.service import add_space
-from coop.leases import rules, service
+from coop.leases import agreements, rules
 from coop.leases.models import Lease, RentRate
 
 LONG_AGO = date(2020, 1, 1)
@@ -50,6 +50,6 @@ def make_lease(
     ends_on: date | None = None,
     percent: str = "10",
 ) -> Lease:
-    return service.make_lease(
+    return agreements.make_lease(
         session, now, mall, dealer, starts_on=starts_on, ends_on=ends_on, commission_percent=Decimal(percent), spaces=spaces
     )

@@ -23,7 +23,7 @@ from coop.floor.domain.plan_csv import COLUMNS, HELP
 from coop.floor.models import Mall
 from coop.floor.queries import find_space
 from coop.floor.service import add_mall
-from coop.leases.service import make_lease
+from coop.leases.agreements import make_lease
 
 PLAN = """kind,code,zone,x,y,width,depth,corners,height,clear,tolerance
 outline,,,0,0,40 ft,30 ft,,,36,2

@@ -101,6 +101,28 @@ class Facts:
     deposit_settled: bool = False
 
 
+@dataclass(frozen=True)
+class Dates:
+    """A signed or unsigned lease's dates, which say what it is on a day."""
+
+    starts_on: date
+    term_ends_on: date | None = None
+    ends_on: date | None = None
+    moved_out_on: date | None = None
+    settled_on: date | None = None
+
+
+def state_on(dates: Dates, today: date) -> State:
+    """What a lease is on a day. One that has a last day is under notice, until it was moved out of."""
+    if dates.settled_on is not None and dates.settled_on <= today:
+        return "ended"
+    if dates.moved_out_on is not None and dates.moved_out_on <= today:
+        return "moved_out"
+    if dates.ends_on is not None:
+        return "noticed"
+    return "fixed" if dates.term_ends_on is not None and today <= dates.term_ends_on else "monthly"
+
+
 def moves_from(state: State) -> tuple[Move, ...]:
     """The moves a state knows, whether or not one is refused today."""
     return tuple(MOVES[state])

@@ -24,9 +24,9 @@ from coop.core.periods import Month
 from coop.dealers.membership import add_dealer
 from coop.dealers.models import Member
 from coop.floor.service import add_mall
+from coop.leases.agreements import make_lease
 from coop.leases.models import RentRate
 from coop.leases.rules import set_rate
-from coop.leases.service import make_lease
 from coop.sales.models import SalesImport
 from coop.sales.service import take_tickets
 from coop.statements.domain import from_json

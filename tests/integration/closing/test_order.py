@@ -22,8 +22,8 @@ from coop.core.mail import Outbox
 from coop.core.periods import Month
 from coop.dealers.models import Dealer, Member
 from coop.floor.service import add_mall
+from coop.leases.agreements import make_lease
 from coop.leases.models import Charge
-from coop.leases.service import make_lease
 from coop.sales.service import take_tickets
 from coop.statements.models import Statement
 from coop.statements.service import check_statements, export_statements

@@ -21,7 +21,7 @@ from coop.floor.measuring import record_measure
 from coop.floor.models import FloorPlan, Mall, PlanPart, Space
 from coop.floor.planning import PlanOutdated, PlanRefused, save_plan
 from coop.floor.service import add_mall
-from coop.leases.service import make_lease
+from coop.leases.agreements import make_lease
 from tests.factories.house import add_person
 
 FT = 192

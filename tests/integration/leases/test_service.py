@@ -236,7 +236,7 @@ def test_a_lease_is_signed_for_the_area_measured(hall: Hall) -> None:
     ]
 
 
-TAKEN = "Space 12 is leased already in these dates: end that lease first"
+TAKEN = "Space 12 is leased already in these dates, to D01 from Mar 1, 2026 through Jun 30, 2026: end that lease first"
 
 
 @pytest.mark.parametrize(
@@ -244,7 +244,7 @@ TAKEN = "Space 12 is leased already in these dates: end that lease first"
     [
         (["12"], {"starts_on": date(2026, 6, 30)}, TAKEN),
         (["12"], {"starts_on": date(2026, 1, 1), "ends_on": date(2026, 3, 1)}, TAKEN),
-        (["C3", "C3"], {}, "Space C3 is leased already"),
+        (["C3", "C3"], {}, "Case C3 is asked for twice: name each space once"),
         ([], {"starts_on": date(2026, 2, 1), "ends_on": date(2026, 1, 31)}, "ends on 2026-01-31, before it starts on 2026-02-01"),
         (["7"], {}, "Space 7 is not in Lantern Yard Antiques Hall: a lease is of one mall"),
         ([], {"percent": "100.5"}, "A commission of 100.5 percent for D02 is not between 0 and 100"),

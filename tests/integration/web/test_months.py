@@ -13,7 +13,7 @@ from coop.core.db import transaction
 from coop.core.jobs import Job
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
-from coop.leases.service import make_lease
+from coop.leases.agreements import make_lease
 from tests.integration.web.conftest import Web, send
 
 

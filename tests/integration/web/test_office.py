@@ -16,7 +16,7 @@ from coop.core.db import transaction
 from coop.core.jobs import Job
 from coop.core.mail import Outbox
 from coop.dealers.membership import add_dealer
-from coop.leases.service import make_lease
+from coop.leases.agreements import make_lease
 from coop.sales.domain import LineIn, TenderIn, TicketIn
 from coop.sales.service import take_tickets
 from tests.factories.house import LETTER
