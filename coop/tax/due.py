@@ -50,9 +50,9 @@ def due_rows(session: Session, today: date) -> list[DueRow]:
     """Every office's periods up to the current one, the latest first. Refuses settings that contradict each other."""
     settings = Settings(session)
     began = first_days(session)
-    filed: dict[tuple[str, date], TaxReturn] = {}
+    filed: dict[tuple[str, date, date], TaxReturn] = {}
     for one in session.scalars(select(TaxReturn).where(TaxReturn.state == "filed").order_by(TaxReturn.id)):
-        filed[one.office, one.first_day] = one
+        filed[one.office, one.first_day, one.last_day] = one
     rows = []
     for office, since in settings.offices().items():
         if not began:
@@ -62,7 +62,7 @@ def due_rows(session: Session, today: date) -> list[DueRow]:
             if terms is None:
                 continue
             due = terms.due_on(period)
-            found = filed.get((office, period.first_day))
+            found = filed.get((office, period.first_day, period.last_day))
             number = found.number if found else return_number(office, period)
             rows.append(DueRow(office, slug(office), period, number, due, (due - today).days, period.last_day < today, found))
     return sorted(rows, key=lambda row: (row.due_on, row.office), reverse=True)

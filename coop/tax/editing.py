@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 from typing import Any, NamedTuple
 
@@ -19,8 +19,8 @@ from coop.core.errors import Refusal
 from coop.core.templating import percent as shown
 from coop.tax.domain.rules import Span, Stack
 from coop.tax.domain.terms import tier_names
-from coop.tax.models import Jurisdiction, TaxCharged, TaxRate, TaxRule, TaxSetting, TaxUntaxed
-from coop.tax.offices import Settings, slug
+from coop.tax.models import Jurisdiction, TaxCharged, TaxRate, TaxReturn, TaxRule, TaxSetting, TaxUntaxed
+from coop.tax.offices import Settings, period_at, slug
 from coop.tax.queries import compiled, rules_of
 from coop.tax.service import Terms, add_jurisdiction, add_rule, change_rate, end_rate, end_rule, last_use, set_rate, set_setting
 
@@ -236,8 +236,8 @@ def change_setting(
 ) -> TaxSetting:
     """A setting from a day on; `everywhere` gives its office the same terms in every other setting that names it.
 
-    Refuses what `set_setting` refuses, an office that reads like another in addresses, and terms that would contradict
-    another setting of the office: its return could not be drawn up.
+    Refuses what `set_setting` refuses, an office that reads like another in addresses, terms that would contradict another
+    setting of the office (its return could not be drawn up), and those that would take a filed return's period away.
     """
     settings = Settings(session)
     alike = [name for name in settings.offices() if slug(name) == slug(terms.office) and name != terms.office]
@@ -258,7 +258,23 @@ def change_setting(
         settings = Settings(session)
         for day in sorted({starts_on, *(day for day in settings.starts if day > starts_on)}):
             settings.terms(terms.office, day)
+    _keep_filed_periods(session, starts_on)
     return made
+
+
+def _keep_filed_periods(session: Session, starts_on: date) -> None:
+    """Refuse a setting under which a filed return's period would be none: its days would be filed twice, or it never amended."""
+    settings = Settings(session)
+    filed = (
+        select(TaxReturn).where(TaxReturn.state == "filed", TaxReturn.last_day >= starts_on).order_by(TaxReturn.last_day.desc())
+    )
+    for one in session.scalars(filed):
+        period = period_at(settings, one.office, one.first_day)
+        if period is None or (period.first_day, period.last_day) != (one.first_day, one.last_day):
+            raise Refusal(
+                f"The return {one.number} is filed for {one.first_day} to {one.last_day}, which would be no period of "
+                f"{one.office} any more: begin on {one.last_day + timedelta(days=1)} or later."
+            )
 
 
 def _give_everywhere(session: Session, now: datetime, by: By, made: TaxSetting, terms: Terms) -> None:

@@ -157,8 +157,20 @@ def file_return(
         raise Refusal(f"The return {number} is filed already: what has changed since makes an amended return.")
     if filed_on <= period.last_day:
         raise Refusal(f"{period.name} is not over on {filed_on}: it can be filed from {period.last.next.first_day}.")
+    _refuse_days_filed(session, office, period)
     sheet = draft_return(session, office, period, filed_on=filed_on, tickets_apart=tickets_apart)
     return _file(session, now, sheet, None, user_id=user_id, paid_cents=paid_cents, reason=reason)
+
+
+def _refuse_days_filed(session: Session, office: str, period: FilingPeriod) -> None:
+    """Another return of the office, of a month or of the quarter around it, has some of these days."""
+    overlaps = (TaxReturn.first_day <= period.last_day) & (TaxReturn.last_day >= period.first_day)
+    other = session.scalar(select(TaxReturn).where(TaxReturn.office == office, overlaps).order_by(TaxReturn.id).limit(1))
+    if other is not None:
+        raise Refusal(
+            f"The return {other.number} is filed for {other.first_day} to {other.last_day}: those days cannot be filed again "
+            f"with {period.name}. Set how often {office} is filed to change after them."
+        )
 
 
 def amend_return(

@@ -22,6 +22,7 @@ from coop.core.periods import Month
 from coop.tax import filing
 from coop.tax.domain.returns import Change, FilingPeriod
 from coop.tax.domain.rules import Stack
+from coop.tax.due import due_rows
 from coop.tax.filing_queries import owed_by_dealers
 from coop.tax.models import TaxRate, TaxReturn
 from coop.tax.offices import Settings, periods_of, return_number
@@ -398,3 +399,14 @@ def test_a_quarter_takes_in_its_three_months(session: Session, filer: Filer) -> 
         filer.sell(date(2026, month, 15), 10_000)
     sheet = filing.draft_return(session, OFFICE, FilingPeriod(Month(2026, 7), "quarter"), filed_on=IN_TIME)
     assert (sheet.value.lines[0].gross_cents, sheet.value.due_on, sheet.ties) == (30_000, date(2026, 10, 20), True)
+
+
+def test_a_quarter_around_a_filed_month_is_not_filed_over_it(session: Session, filer: Filer) -> None:
+    filer.sell(date(2026, 7, 15), 10_000)
+    july = FilingPeriod(Month(2026, 7), "month")
+    file(filer, july, date(2026, 8, 20))
+    setting(session, starts_on=date(2026, 7, 1), frequency="quarter")
+    with pytest.raises(Refusal, match="is filed for 2026-07-01 to 2026-07-31: those days"):
+        file(filer, FilingPeriod(Month(2026, 7), "quarter"))
+    row = next(row for row in due_rows(session, date(2026, 10, 1)) if row.period.first == Month(2026, 7))
+    assert (row.number, row.filed) == ("elder-revenue-office.2026-07-quarter", None)

@@ -143,3 +143,13 @@ def test_a_setting_from_before_today_says_what_stays(web: Web) -> None:
     held = shown(client.get(WHOLE).text)
     answer = send(client, WHOLE, **{**held, "starts_on": "2026-11-01"})
     assert "returns that are filed stay as they are" in client.get(answer.headers["Location"]).text
+
+
+def test_terms_that_would_take_a_filed_returns_period_away_are_refused(web: Web) -> None:
+    """October is filed by the month: a quarter around it would file its days twice, and another office leave it unreadable."""
+    held = shown(web.browser("manager").get(WHOLE).text)
+    for change in ({"frequency": "quarter"}, {"office": "Birch Bureau"}, {"office": ""}):
+        fields = {**held, **change, "starts_on": "2026-10-01"}
+        refused(web, WHOLE, fields, "office", "2026-10 is filed for 2026-10-01 to 2026-10-31")
+    assert web.browser("manager").get("/office/tax/returns/elder-revenue-office.2026-10").status_code == 200
+    assert send(web.browser("manager"), WHOLE, **{**held, "frequency": "quarter", "starts_on": "2026-11-01"}).status_code == 303
