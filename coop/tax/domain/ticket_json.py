@@ -117,7 +117,11 @@ SCHEMA: Schema = {
             **REDUCTIONS,
             "delivery": {**MONEY, "description": "One charge for everything"},
             "buyer": BUYER,
-            "layaway": closed({"accepted_on": DAY, "completed_on": DAY}, ["accepted_on"]),
+            "layaway": closed(
+                {"accepted_on": DAY, "completed_on": DAY},
+                ["accepted_on"],
+                "Days of a layaway; `on` is the one of them whose rates tax it, as the state rules",
+            ),
             "place": PLACE,
             "stack": STACK,
         },
@@ -183,14 +187,15 @@ def read_ticket(text: str) -> ReadTicket:
     if ("place" in body) == ("stack" in body):
         raise ValueError("place, stack: give one of them, and not both.")
     lines = tuple(_line(line, f"lines[{n}]") for n, line in enumerate(body["lines"]))
-    layaway = body.get("layaway")
+    on = date.fromisoformat(body["on"])
+    layaway = _layaway(body["layaway"], on) if "layaway" in body else None
     certificate, number = _buyer(body["buyer"]) if "buyer" in body else (None, "")
     ticket = TicketToTax(
-        on=date.fromisoformat(body["on"]),
+        on=on,
         lines=lines,
         **{f"{name}_cents": cents_of(body[name]) for name in (*REDUCTIONS, "delivery") if name in body},
         certificate=certificate,
-        layaway=Layaway(date.fromisoformat(layaway["accepted_on"]), _day(layaway.get("completed_on"))) if layaway else None,
+        layaway=layaway,
     )
     place = _place(body["place"]) if "place" in body else None
     return ReadTicket(ticket, _stack(body["stack"]) if "stack" in body else None, place, number)
@@ -219,6 +224,18 @@ def _line(body: Mapping[str, Any], path: str) -> LineToTax:
         **{f"{name}_cents": cents_of(body[name]) for name in REDUCTIONS if name in body},
         own_use=body.get("own_use", False),
     )
+
+
+def _layaway(body: Mapping[str, Any], on: date) -> Layaway:
+    made = Layaway(date.fromisoformat(body["accepted_on"]), _day(body.get("completed_on")))
+    if made.completed_on is not None and made.completed_on < made.accepted_on:
+        raise ValueError(f"layaway.completed_on is {made.completed_on}, before it was accepted on {made.accepted_on}.")
+    if on not in (made.accepted_on, made.completed_on):
+        raise ValueError(
+            f"on is {on}, which is no day of the layaway: give the day whose rates tax it, "
+            "that of its acceptance or of its completion, as the state rules."
+        )
+    return made
 
 
 def _buyer(body: Mapping[str, Any]) -> tuple[Certificate | None, str]:

@@ -129,6 +129,14 @@ def test_a_place_to_be_looked_for(place: dict[str, Any], asked: PlaceAsked) -> N
             "stack.jurisdictions[0].rates[0] ends on 2026-01-01, before it starts on 2026-02-01.",
         ),
         (with_(buyer={"certificate": "R-17", "kind": "resale"}), "buyer.states is missing"),
+        (
+            with_(layaway={"accepted_on": "2026-11-03", "completed_on": "2026-10-03"}),
+            "layaway.completed_on is 2026-10-03, before it was accepted on 2026-11-03.",
+        ),
+        (
+            with_(layaway={"accepted_on": "2026-08-01", "completed_on": "2026-12-01"}),
+            "on is 2026-11-03, which is no day of the layaway: give the day whose rates tax it",
+        ),
     ],
 )
 def test_what_is_refused_names_its_path(body: dict[str, Any], sentence: str) -> None:
