@@ -22,7 +22,7 @@ from coop.core.db import transaction
 from coop.core.errors import Refusal
 from coop.tax.domain.compute import tax_ticket
 from coop.tax.domain.own_rates import headings
-from coop.tax.domain.rate_files import Place
+from coop.tax.domain.rate_files import Place, is_digits
 from coop.tax.domain.rules import GENERAL, Stack, combined_percent, rate_in_force
 from coop.tax.domain.ticket import TicketRefused
 from coop.tax.domain.ticket_json import PlaceAsked, ReadTicket, answer, plain_percent, read_ticket, whole_schema
@@ -227,6 +227,8 @@ def locate_command(zip_code: str, state: str | None, on: date | None, data: Path
     A person confirms the place before it is used.
     """
     zip5, plus4 = split_zip(zip_code)
+    if state is not None and not is_digits(state, 2):
+        raise Refusal(f"State {state!r}: a state's FIPS code is two digits, such as 27.")
     coop = open_coop(data)
     day = on or utc_now().date()
     with transaction(coop.sessions) as session:

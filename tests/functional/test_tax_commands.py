@@ -121,6 +121,7 @@ def test_minnesota(tax: Tax) -> None:
     assert tax("rate", "--state", "27", "--on", "2026-05-01").stdout.splitlines()[-1].split() == ["combined", "6.875%"]
     assert tax("locate", "99999", "--on", "2018-06-01").stderr.startswith("ZIP 99999 is in no place of the boundary file")
     assert tax("locate", "5540").stderr.startswith("ZIP '5540': a ZIP code is five digits")
+    assert tax("locate", "55403", "--state", "MN").stderr.startswith("State 'MN': a state's FIPS code is two digits, such as 27.")
 
 
 def minneapolis() -> list[str]:
