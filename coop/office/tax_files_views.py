@@ -11,6 +11,7 @@ from coop.office.tax_places_forms import FileForm
 from coop.office.tax_views import tax
 from coop.office.views import READERS
 from coop.tax import file_work
+from coop.tax.domain import own_rates
 from coop.tax.models import TaxImport
 
 MOST_BYTES = 200 * 1024 * 1024
@@ -25,7 +26,9 @@ def imports() -> Page:
 
 def _list(form: FileForm) -> str:
     rows = [(row, file_work.work_on(db(), row.id)) for row in queries.imports(db())]
-    return render_template("office/tax/imports.html", rows=rows, form=form, most_mib=MOST_BYTES // (1024 * 1024))
+    return render_template(
+        "office/tax/imports.html", rows=rows, form=form, most_mib=MOST_BYTES // (1024 * 1024), columns=own_rates.COLUMNS
+    )
 
 
 @tax.post("/files")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from flask import Blueprint, Response, abort, flash, redirect, render_template, request, url_for
 
 from coop.core.errors import Refusal
+from coop.core.fields import told
 from coop.core.money import format_cents
 from coop.core.periods import Month
 from coop.core.web import Page, allow, db, now, roll_back, send_document, site, visitor
@@ -136,10 +137,15 @@ def file_return(office_slug: str, first: Month) -> Page:
         if queries.return_by_number(db(), return_number(office, period)) is not None:
             raise
         roll_back()
-        form.reason.errors = [str(refusal)]
+        _told_at_its_field(form, refusal)
         return _worksheet_page(draft_of(office, period), form), 422
     flash("It is filed and posted. What changes from now on makes an amended return.")
     return redirect(url_for("tax.filed", number=made.number), 303)
+
+
+def _told_at_its_field(form: FilingForm, refusal: Refusal) -> None:
+    at = {filing.DayRefused: form.filed_on, filing.PaidRefused: form.paid}.get(type(refusal), form.reason)
+    told(at, str(refusal))
 
 
 def _not_to_come(form: FilingForm) -> None:
@@ -211,16 +217,21 @@ def amend_return(number: str) -> Page:
         _not_to_come(form)
     if form.errors:
         return _filed_page(number, form), 422
-    made = filing.amend_return(
-        db(),
-        now(),
-        number,
-        filed_on=form.filed_on.data,
-        reason=form.reason.data,
-        user_id=visitor().user_id,
-        paid_cents=form.paid_cents,
-        tickets_apart=queries.tickets_apart(db(), filing.read_return(found).value.period),
-    )
+    try:
+        made = filing.amend_return(
+            db(),
+            now(),
+            number,
+            filed_on=form.filed_on.data,
+            reason=form.reason.data,
+            user_id=visitor().user_id,
+            paid_cents=form.paid_cents,
+            tickets_apart=queries.tickets_apart(db(), filing.read_return(found).value.period),
+        )
+    except (filing.DayRefused, filing.PaidRefused) as refusal:
+        roll_back()
+        _told_at_its_field(form, refusal)
+        return _filed_page(number, form), 422
     flash("The amended return is filed, and what it changes is posted.")
     return redirect(url_for("tax.filed", number=made.number), 303)
 

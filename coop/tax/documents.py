@@ -120,6 +120,13 @@ def return_csv(sheet: Worksheet) -> str:
         rows += _csv_lines(line)
     rows += [(value.office, row.label.lower(), row.working, "", None, row.amount_cents) for row in sum_rows(sheet)]
     rows += [(c.where, "changed", f"{c.what}: was {format_cents(c.was_cents)}", "", None, c.now_cents) for c in value.changes]
+    rows += [
+        ("", "late ticket", f"{one.key}, sold {one.sold_on}, in the books {one.posted_on}", "", None, one.tax_cents)
+        for one in sheet.late
+    ]
+    rows += [("", "does not tie", sentence, "", None, None) for sentence in sheet.apart]
+    said = [("amends", value.amends or ""), ("reason", sheet.reason)]
+    rows += [("", figure, text, "", None, None) for figure, text in said if text]
     controls = [
         ("", "control", "rows before this one", "", None, None),
         ("", "control", "sum of gross sales", "", None, sum(line.gross_cents for line in value.lines)),

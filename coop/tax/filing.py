@@ -42,6 +42,15 @@ from coop.tax.filing_queries import (
 from coop.tax.models import Jurisdiction, TaxReturn
 from coop.tax.offices import OfficeTerms, Settings, period_at, return_number, slug
 
+
+class DayRefused(Refusal):
+    """The day of filing cannot be."""
+
+
+class PaidRefused(Refusal):
+    """What is said to be paid with a return cannot be."""
+
+
 # --- drawing up ---------------------------------------------------------------------------------------------------------
 
 
@@ -156,7 +165,7 @@ def file_return(
     if session.scalar(select(TaxReturn.id).where(TaxReturn.number == number)) is not None:
         raise Refusal(f"The return {number} is filed already: what has changed since makes an amended return.")
     if filed_on <= period.last_day:
-        raise Refusal(f"{period.name} is not over on {filed_on}: it can be filed from {period.last.next.first_day}.")
+        raise DayRefused(f"{period.name} is not over on {filed_on}: it can be filed from {period.last.next.first_day}.")
     _refuse_days_filed(session, office, period)
     sheet = draft_return(session, office, period, filed_on=filed_on, tickets_apart=tickets_apart)
     return _file(session, now, sheet, None, user_id=user_id, paid_cents=paid_cents, reason=reason)
@@ -193,7 +202,7 @@ def amend_return(
     original = _last(session, number)
     before = read_return(original).value
     if filed_on < before.filed_on:
-        raise Refusal(f"{number} was filed on {before.filed_on}: what amends it cannot be filed before.")
+        raise DayRefused(f"{number} was filed on {before.filed_on}: what amends it cannot be filed before.")
     sheet = draft_amendment(session, number, filed_on=filed_on, tickets_apart=tickets_apart)
     if sheet is None:
         raise Refusal(f"The return {number} already says this: there is nothing to amend.")
@@ -221,7 +230,7 @@ def _file(
         )
     paid = max(0, value.net_due_cents) if paid_cents is None else paid_cents
     if not 0 <= paid <= max(0, value.net_due_cents):
-        raise Refusal(
+        raise PaidRefused(
             f"Paid is {format_dollars(paid)}: it lies between nothing and the net due of {format_dollars(value.net_due_cents)}."
         )
     text = to_json(replace(sheet, reason=reason.strip()))

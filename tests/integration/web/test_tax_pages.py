@@ -92,22 +92,22 @@ def test_a_worksheet_shows_the_figures_and_files_them(sold: Web) -> None:
 
 
 @pytest.mark.parametrize(
-    ("fields", "sentence"),
+    ("at", "fields", "sentence"),
     [
-        ({"filed_on": "tomorrow"}, "This is not a day. Write it like 2026-10-19."),
-        ({"filed_on": ""}, "Write the day it is filed, like 2026-10-19."),
-        ({"filed_on": "2026-12-03"}, "This day is still to come"),
-        ({"paid": "six"}, "This is not an amount; write it like 1234.50."),
-        ({"paid": "9.99"}, "lies between nothing and the net due"),
-        ({"filed_on": "2026-11-30"}, "November 2026 is not over on 2026-11-30"),
+        ("filed_on", {"filed_on": "tomorrow"}, "This is not a day. Write it like 2026-10-19."),
+        ("filed_on", {"filed_on": ""}, "Write the day it is filed, like 2026-10-19."),
+        ("filed_on", {"filed_on": "2026-12-03"}, "This day is still to come"),
+        ("paid", {"paid": "six"}, "This is not an amount; write it like 1234.50."),
+        ("paid", {"paid": "9.99"}, "lies between nothing and the net due"),
+        ("filed_on", {"filed_on": "2026-11-30"}, "November 2026 is not over on 2026-11-30"),
     ],
 )
-def test_a_mistake_is_told_and_nothing_is_filed(sold: Web, fields: dict[str, str], sentence: str) -> None:
+def test_a_mistake_is_told_at_its_field_and_nothing_is_filed(sold: Web, at: str, fields: dict[str, str], sentence: str) -> None:
     client = sold.browser("manager")
     answer = send(client, WORKSHEET + "/file", **{"filed_on": "2026-12-02", "paid": "6.47", "reason": "", **fields})
     assert answer.status_code == 422
     assert sentence in answer.text
-    assert 'class="field wrong"' in answer.text
+    assert re.findall(r'<p class="mistake" id="([a-z_]+)-wrong">', answer.text) == [at]
     with sold.sessions() as session:
         assert len(session.scalars(select(TaxReturn)).all()) == 1
 
@@ -159,13 +159,29 @@ def test_a_late_ticket_is_offered_as_an_amended_return(sold: Web) -> None:
     answer = send(client, address, filed_on="2026-12-02", paid="0.55", reason="")
     assert answer.status_code == 422
     assert "Say why it is amended" in answer.text
+    for fields, at in (({"paid": "9.99"}, "paid"), ({"filed_on": "2026-12-01"}, "filed_on")):
+        answer = send(client, address, **{"filed_on": "2026-12-02", "paid": "0.54", "reason": "a ticket came late", **fields})
+        assert answer.status_code == 422
+        assert f'id="{at}-wrong"' in answer.text
+        assert 'value="a ticket came late"' in answer.text
     answer = send(client, address, filed_on="2026-12-02", paid="0.54", reason="a ticket came late")
     page = client.get(answer.headers["Location"]).text
     assert "What it changed of elder-revenue-office.2026-11" in page
     assert "filed and amended" in client.get("/office/tax/").text
+    rows = list(csv.reader(client.get(answer.headers["Location"] + ".csv").text.splitlines()))
+    assert [row[2:4] + row[6:] for row in rows if row[2] in ("late ticket", "amends", "reason")] == [
+        ["late ticket", "desk:51, sold 2026-11-30, in the books 2026-12-01", "0.55"],
+        ["amends", "elder-revenue-office.2026-11", ""],
+        ["reason", "a ticket came late", ""],
+    ]
     old = client.get("/office/tax/returns/elder-revenue-office.2026-11").text
     assert "Replaced by" in old
     assert "File the amended return" not in old
+
+
+def test_where_files_are_brought_in_it_says_what_the_co_ops_own_must_hold(web: Web) -> None:
+    page = web.browser("manager").get("/office/tax/files").text
+    assert "state, kind, code, name, class, percent, starts, ends" in page
 
 
 @pytest.mark.parametrize("path", [WORKSHEET + ".csv", FILED + ".csv"])
