@@ -12,7 +12,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from coop.core import paths
 from coop.core.geometry import format_length, format_sqft
-from coop.core.money import format_cents
+from coop.core.money import format_cents, format_price
 from coop.core.periods import Month
 
 MINUS = "\N{MINUS SIGN}"
@@ -91,6 +91,7 @@ FILTERS: dict[str, Callable[..., str]] = {
     "month": month,
     "sqft": sqft,
     "percent": percent,
+    "price": format_price,
     "feet": length,
 }
 """By the name a template calls them (`length` is Jinja's own, and counts)."""
