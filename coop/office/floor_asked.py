@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -10,6 +9,7 @@ from fractions import Fraction
 
 from coop.core.money import format_cents, round_half_up
 from coop.core.templating import dollars
+from coop.office.floor_forms import natural
 from coop.office.floor_queries import AGES, SpaceRow
 
 ASKED: Mapping[str, str] = {
@@ -116,11 +116,6 @@ SORTS: Mapping[str, Callable[[SpaceRow], object]] = {
     "sales": lambda row: (_figure(row.sales_per_sqft_cents), natural(row.code)),
     "owed": lambda row: (row.past_due_cents, natural(row.code)),
 }
-
-
-def natural(code: str) -> tuple[tuple[int, int, str], ...]:
-    """`9` before `10`, `A9` before `A10`, figures before letters."""
-    return tuple((0, int(digits), "") if digits else (1, 0, word) for digits, word in re.findall(r"(\d+)|(\D+)", code))
 
 
 def _figure(value: Fraction | None) -> Fraction:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
@@ -86,6 +87,11 @@ def is_rectangle(outline: Outline) -> bool:
     return set(outline) == box and all((a[0] == b[0]) != (a[1] == b[1]) for a, b in zip(outline, turned, strict=True))
 
 
+def natural(code: str) -> tuple[tuple[int, int, str], ...]:
+    """`9` before `10`, `A9` before `A10`, figures before letters."""
+    return tuple((0, int(digits), "") if digits else (1, 0, word) for digits, word in re.findall(r"(\d+)|(\D+)", code))
+
+
 # --- a plan as rows ------------------------------------------------------------------------------------------------------------
 
 
@@ -155,12 +161,22 @@ def plan_form(draft: PlanDraft, version: int) -> PlanForm:
         typed.update(w=format_length(w), d=format_length(d))
         if not is_rectangle(draft.outline) or x or y:
             typed["corners"] = write_corners(draft.outline)
-    rows = [PlanRow("", s.code, _typed(f"space:{s.kind}", s.code, s.zone, None, s.outline)) for s in draft.spaces]
-    rows += [PlanRow("", p.code, _typed(f"part:{p.kind}", p.code, "", p.height_in16, p.outline)) for p in draft.parts]
+    rows = [
+        PlanRow("", s.code, _typed(f"space:{s.kind}", s.code, s.zone, None, s.outline))
+        for s in sorted(draft.spaces, key=_by_code)
+    ]
+    rows += [
+        PlanRow("", p.code, _typed(f"part:{p.kind}", p.code, "", p.height_in16, p.outline))
+        for p in sorted(draft.parts, key=_by_code)
+    ]
     rows += [PlanRow("") for _ in range(NEW_ROWS)]
     for n, row in enumerate(rows):
         row.key = f"r{n}"
     return PlanForm(version, typed, rows)
+
+
+def _by_code(thing: SpaceDraft | PartDraft) -> tuple[int, object]:
+    return list(KINDS).index(f"{'space' if isinstance(thing, SpaceDraft) else 'part'}:{thing.kind}"), natural(thing.code)
 
 
 def _typed(kind: str, code: str, zone: str, height: int | None, outline: Outline) -> dict[str, str]:

@@ -63,6 +63,8 @@ class House:
     """Id of each office reader's own feed."""
     sent_mail: int
     failed_mail: int
+    plan_paper: int
+    """A document: the hall's plan on paper."""
 
 
 def add_person(session: Session, now: datetime, email: str, roles: tuple[str, ...], member_id: int | None = None) -> int:
@@ -126,10 +128,14 @@ def build_house(session: Session, now: datetime, *, month_end: bool = True) -> H
     keep_document(session, now, file_name=name, media_type="application/pdf", content=PDF + b"return", made_with="a test")
     name = "tax-return-elder-revenue-office.2026-11-draft-000000000000.pdf"
     keep_document(session, now, file_name=name, media_type="application/pdf", content=PDF + b"draft", made_with="a test")
+    name = "floor-plan-MAIN-v1-2026-11-03-1to48-letter.pdf"
+    paper = keep_document(session, now, file_name=name, media_type="application/pdf", content=PDF + b"plan", made_with="a test")
     secrets = {who: make_feed(session, now, users[who], "tax", label="Office computer") for who in READERS}
     feeds = {who: running_feeds(session, users[who], "tax")[0].id for who in READERS}
     session.flush()
-    return House(mall, users, tokens, numbers, secrets["manager"], feeds, sent_mail=mails[0], failed_mail=mails[1])
+    return House(
+        mall, users, tokens, numbers, secrets["manager"], feeds, sent_mail=mails[0], failed_mail=mails[1], plan_paper=paper.id
+    )
 
 
 def _sell(session: Session, now: datetime, mall: Mall, ida: Dealer, amos: Dealer) -> None:
