@@ -20,6 +20,8 @@ import coop.dealers.service
 import coop.floor.models
 import coop.floor.rendering
 import coop.leases.models
+import coop.leases.posting
+import coop.leases.settling
 import coop.sales.models
 import coop.statements.models
 import coop.statements.service

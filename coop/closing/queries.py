@@ -4,20 +4,25 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
+from datetime import date
 
-from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session, aliased
 
 from coop.books import queries as books
 from coop.books.models import Period
 from coop.books.queries import dealer_balances_before, dealer_movements
 from coop.closing.models import MonthClose
 from coop.core.jobs import Job
+from coop.core.money import cents
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.leases import queries as leases
-from coop.leases.posting import INCOME
+from coop.leases.domain.commission import Sold
+from coop.leases.posting import INCOME, SoldBy
 from coop.leases.queries import charges_of, leases_in
+from coop.leases.rents import SalesBetween
+from coop.sales.models import TicketLine
 from coop.sales.queries import DealerSales, month_sales
 from coop.tax.queries import collected_for_dealers
 
@@ -100,6 +105,48 @@ def step_faults(session: Session, close: MonthClose) -> list[str]:
         .order_by(Job.id)
     )
     return [f"The step {args['step']!r} failed: {error} Tell whoever keeps the program." for args, error in rows]
+
+
+def sales_between(session: Session, mall_id: int) -> SalesBetween:
+    """Net sales of a mall's dealers over days, for percentage rent; each span is asked for once."""
+    found: dict[tuple[date, date], dict[int, int]] = {}
+
+    def net(first: date, last: date) -> dict[int, int]:
+        if (first, last) not in found:
+            rows = session.execute(
+                select(TicketLine.dealer_id, func.sum(TicketLine.price_cents))
+                .where(TicketLine.mall_id == mall_id, TicketLine.posting_date.between(first, last))
+                .group_by(TicketLine.dealer_id)
+            )
+            found[first, last] = {dealer_id: int(cents) for dealer_id, cents in rows if dealer_id is not None}
+        return found[first, last]
+
+    return net
+
+
+def items_sold(session: Session, mall_id: int, month: Month) -> SoldBy:
+    """What dealers sold in a month by the price of an item, for commission by tiers; a return counts at the price of its sale."""
+    original = aliased(TicketLine)
+    each = func.coalesce(original.unit_price, TicketLine.unit_price)
+
+    def items(dealer_ids: set[int]) -> dict[int, list[Sold]]:
+        sold: dict[int, list[Sold]] = defaultdict(list)
+        rows = session.execute(
+            select(TicketLine.dealer_id, each, func.sum(TicketLine.price_cents))
+            .outerjoin(original, original.id == TicketLine.returns_line_id)
+            .where(
+                TicketLine.mall_id == mall_id,
+                TicketLine.posting_date.between(month.first_day, month.last_day),
+                TicketLine.dealer_id.in_(dealer_ids),
+            )
+            .group_by(TicketLine.dealer_id, each)
+        )
+        for dealer_id, price, net_cents in rows:
+            if dealer_id is not None:
+                sold[dealer_id].append(Sold(cents(price), int(net_cents)))
+        return sold
+
+    return items
 
 
 def dealer_rows(session: Session, mall_id: int, month: Month) -> list[DealerMonth]:

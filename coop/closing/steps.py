@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from coop.books.queries import dealer_movements, last_closed, tax_movements
 from coop.books.service import check_trial_balance, close_period, ensure_period, lock_period, seal_period
-from coop.closing.queries import SALE_KINDS, close_first, period_of
+from coop.closing.queries import SALE_KINDS, close_first, items_sold, period_of, sales_between
 from coop.core import clock
 from coop.core.errors import Refusal
 from coop.core.money import format_dollars
@@ -20,6 +20,7 @@ from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.leases.posting import INCOME, post_commissions, post_rents
 from coop.leases.queries import charges_of
+from coop.leases.settling import post_late_fees
 from coop.sales.queries import month_sales, unclaimed_in, unfinished_imports
 from coop.sales.taxing import recomputed_tax
 from coop.statements.service import counted
@@ -85,18 +86,19 @@ def carry_unclaimed(session: Session, now: datetime, mall: Mall, month: Month) -
 
 
 def post_rent(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
-    """Rent of every leased space, once."""
-    posted = post_rents(session, now, mall, month)
+    """What of the month's rent is not posted yet, once: what its sales decide, what changed since; and its late fees."""
+    posted = post_rents(session, now, mall, month, sales_between=sales_between(session, mall.id))
+    late = post_late_fees(session, now, mall, on=month.last_day)
     total = sum(c.amount_cents for c in charges_of(session, mall.id, month) if c.kind != "commission")
-    return Outcome(f"{format_dollars(total)} in all; {counted(posted, 'charge')} posted now.")
+    fees = f" {counted(late, 'late fee')} charged now." if late else ""
+    return Outcome(f"{format_dollars(total)} in all; {counted(posted, 'charge')} posted now.{fees}")
 
 
 def post_commission(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
     """Commission on each dealer's net sales, once a month, rounded once."""
     sales = month_sales(session, mall.id, month)
-    posted = post_commissions(
-        session, now, mall, month, {dealer_id: s.net_cents for dealer_id, s in sales.items() if dealer_id is not None}
-    )
+    net = {dealer_id: s.net_cents for dealer_id, s in sales.items() if dealer_id is not None}
+    posted = post_commissions(session, now, mall, month, net, sold_by=items_sold(session, mall.id, month))
     total = sum(c.amount_cents for c in charges_of(session, mall.id, month) if c.kind == "commission")
     return Outcome(f"{format_dollars(total)} in all; {counted(posted, 'charge')} posted now.")
 

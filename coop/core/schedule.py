@@ -46,6 +46,8 @@ class Scheduled:
 SCHEDULE = (
     # 9:00 UTC is the night of every mall from Halifax to Honolulu.
     Scheduled("books.seal", timedelta(days=1), offset=timedelta(hours=9)),
+    Scheduled("leases.rents", timedelta(days=1), offset=timedelta(hours=9)),
+    Scheduled("leases.late", timedelta(days=1), offset=timedelta(hours=9)),
     # 14:00 UTC is the morning of the same malls.
     Scheduled("tax.remind", timedelta(days=1), offset=timedelta(hours=14)),
     Scheduled("core.forget_slots", timedelta(days=1), offset=timedelta(hours=9)),

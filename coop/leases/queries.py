@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from decimal import Decimal
 
 from sqlalchemy import and_, func, or_, select
 from sqlalchemy.orm import Session, selectinload
@@ -10,7 +11,7 @@ from sqlalchemy.orm import Session, selectinload
 from coop.books.models import Entry
 from coop.core.periods import Month
 from coop.leases.domain import DatedRate
-from coop.leases.models import Charge, Lease, RentRate
+from coop.leases.models import Charge, Lease, LeaseShare, LeaseSpace, RentRate
 
 
 def leases_in(session: Session, mall_id: int, month: Month, *, dealer_id: int | None = None) -> list[Lease]:
@@ -26,6 +27,24 @@ def leases_in(session: Session, mall_id: int, month: Month, *, dealer_id: int | 
         .order_by(Lease.dealer_id, Lease.starts_on, Lease.id)
     )
     return list(session.scalars(rows if dealer_id is None else rows.where(Lease.dealer_id == dealer_id)))
+
+
+def held_in(session: Session, mall_id: int, month: Month, dealer_id: int) -> list[tuple[LeaseSpace, Decimal]]:
+    """The spans a dealer holds or shares on any day of a month, each with her percent of its rent."""
+    leases = {lease.id: lease for lease in leases_in(session, mall_id, month, dealer_id=dealer_id)}
+    shared = session.execute(
+        select(LeaseSpace, LeaseShare.share_percent)
+        .join(LeaseShare, LeaseShare.lease_space_id == LeaseSpace.id)
+        .where(LeaseShare.lease_id.in_(leases))
+        .order_by(LeaseSpace.id)
+    )
+    held = [(span, Decimal(100)) for lease in leases.values() for span in lease.spaces if not span.shares]
+    held += [(span, percent) for span, percent in shared]
+    return [
+        (span, percent)
+        for span, percent in held
+        if span.starts_on <= month.last_day and (span.ends_on or date.max) >= month.first_day
+    ]
 
 
 def first_days(session: Session) -> dict[int, date]:

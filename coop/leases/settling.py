@@ -104,7 +104,7 @@ def _charges(
     )
     if dealer_id is not None:
         rows = rows.where(Charge.dealer_id == dealer_id)
-    return session.execute(rows).tuples()
+    return [(charge, on, opened_on, closed_on) for charge, on, opened_on, closed_on in session.execute(rows)]
 
 
 def _money(session: Session, mall_id: int, through: date, dealer_id: int | None) -> Iterable[tuple[int, str, str, date, int]]:
@@ -157,7 +157,7 @@ def _take_back(account: DealerAccount, key: str, on: date, cents: int) -> None:
 def arrears_of(session: Session, mall_id: int, on: date) -> list[DealerArrears]:
     """Every dealer of a mall with something open or waiting as credit on a day, by code; the queries do not grow with them."""
     accounts = accounts_of(session, mall_id, on)
-    codes = dict(session.execute(select(Dealer.id, Dealer.code)).tuples().all())
+    codes = {row.id: row.code for row in session.execute(select(Dealer.id, Dealer.code))}
     found = [DealerArrears(dealer_id, codes[dealer_id], arrears(a.owed, a.paid, on)) for dealer_id, a in accounts.items()]
     return sorted((row for row in found if row.arrears.open_cents or row.arrears.credit_cents), key=lambda row: row.dealer)
 

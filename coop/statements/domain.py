@@ -134,6 +134,8 @@ class StatementValue:
     tax_collected: tuple[TaxLine, ...]
     tax_owed: tuple[OwedTaxLine, ...] = ()
     """What the dealer files herself; part of the balance. In statements of before this was told apart it stands in payments."""
+    deposit_cents: int = 0
+    """For information: held of the dealer's deposits when the month ended."""
 
     @property
     def month(self) -> Month:
@@ -205,7 +207,7 @@ def to_json(value: StatementValue) -> str:
     body = {"format": FORMAT, **dataclasses.asdict(value)}
     of_lines = [(line, "coupon_cents") for line in (*body["sales"], *body["returns"])]
     of_lines += [(line, "percent") for line in body["tax_collected"]]
-    for of, key in (*of_lines, (body, "tax_owed")):
+    for of, key in (*of_lines, (body, "tax_owed"), (body, "deposit_cents")):
         if not of[key]:
             del of[key]
     return json.dumps(body, sort_keys=True, separators=(",", ":"), ensure_ascii=False, default=_iso)

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date, datetime
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -28,8 +29,10 @@ from coop.core.pdf import PdfError, made_with
 from coop.core.periods import Month
 from coop.dealers.models import Cooperative, Dealer, Member
 from coop.floor.models import Mall
+from coop.leases.deposits import held_of_dealer
+from coop.leases.models import Charge, LeaseSpace
 from coop.leases.posting import INCOME
-from coop.leases.queries import charges_of, leases_in
+from coop.leases.queries import charges_of, held_in
 from coop.leases.rents import SPACE_NAMES
 from coop.sales.queries import StatedLine, lines_of_dealer
 from coop.statements.documents import statement_file_name, statement_mail, statement_pdf
@@ -97,9 +100,20 @@ def _sale_line(stated: StatedLine) -> SaleLine:
     )
 
 
+def _charge_label(charge: Charge, month: Month) -> str:
+    """What it is for, with the month it belongs to where that was closed when it was posted."""
+    own = Month.of(charge.first_day)
+    return charge.label if own == month else f"{charge.label}, {own.name}"
+
+
+def _space_line(held: LeaseSpace, percent: Decimal) -> str:
+    name = f"{SPACE_NAMES[held.space.kind]} {held.space.code}, {format_sqft(held.leased_area_sqft100)} sq ft"
+    return name if percent == 100 else f"{name}, of whose rent your share is {plain_percent(percent)}%"
+
+
 def _charge_lines(session: Session, mall_id: int, dealer_id: int, month: Month) -> tuple[ChargeLine, ...]:
     return tuple(
-        ChargeLine(charge.kind, charge.label, charge.working, -charge.amount_cents)
+        ChargeLine(charge.kind, _charge_label(charge, month), charge.working, -charge.amount_cents)
         for charge in charges_of(session, mall_id, month, dealer_id=dealer_id)
     )
 
@@ -126,12 +140,7 @@ def build_value(session: Session, mall: Mall, dealer: Dealer, month: Month, *, m
     apart = (*SALE_KINDS, *INCOME, TO_DEALER)
     others = dealer_entries(session, mall.id, dealer.id, month.first_day, month.last_day, besides=apart)
     taxes = tax_of_dealer(session, mall.id, month, dealer.id)
-    spaces = [
-        f"{SPACE_NAMES[held.space.kind]} {held.space.code}, {format_sqft(held.leased_area_sqft100)} sq ft"
-        for lease in leases_in(session, mall.id, month, dealer_id=dealer.id)
-        for held in lease.spaces
-        if held.starts_on <= month.last_day and (held.ends_on or date.max) >= month.first_day
-    ]
+    spaces = [_space_line(held, percent) for held, percent in held_in(session, mall.id, month, dealer.id)]
     opening = dealer_balances_before(session, mall.id, month.first_day, dealer_id=dealer.id).get(dealer.id, 0)
     closing = dealer_balances_before(session, mall.id, month.next.first_day, dealer_id=dealer.id).get(dealer.id, 0)
     value = StatementValue(
@@ -167,6 +176,7 @@ def build_value(session: Session, mall: Mall, dealer: Dealer, month: Month, *, m
             )
         ),
         closing_cents=closing,
+        deposit_cents=held_of_dealer(session, mall.id, dealer.id, before=month.next.first_day),
         pay_on=payout_date(month, coop.payout_day, made_on) if closing > 0 else None,
         tax_collected=tuple(
             TaxLine(t.jurisdiction, t.taxable_cents, t.amount_cents, plain_percent(t.percent)) for t in taxes if not t.theirs
