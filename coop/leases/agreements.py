@@ -36,6 +36,18 @@ def lease_name(session: Session, lease: Lease) -> str:
     return f"The lease of {code_of(session, lease)}"
 
 
+def held_name(session: Session, lease: Lease) -> str:
+    """`Booth 12 and Case C3`: every space a lease held last; its dealer's code where it has none."""
+    spaces = session.scalars(
+        select(Space)
+        .join(LeaseSpace, LeaseSpace.space_id == Space.id)
+        .where(LeaseSpace.lease_id == lease.id)
+        .order_by(LeaseSpace.id)
+    )
+    names = list(dict.fromkeys(named(space) for space in spaces))
+    return " and ".join(filter(None, [", ".join(names[:-1]), *names[-1:]])) or code_of(session, lease)
+
+
 def require_move(session: Session, lease: Lease, how: Move, facts: Facts) -> None:
     """Refuses a move that the lease's state on the facts' day does not know, or that the facts speak against."""
     said = refusal(state_of(lease, facts.today), how, facts)
@@ -178,7 +190,7 @@ def renew_lease(session: Session, now: datetime, lease: Lease, *, term_ends_on: 
     today = today_at(session, now, lease.mall_id)
     facts = Facts(
         today=today,
-        space=lease_name(session, lease),
+        space=held_name(session, lease),
         term_ends_on=lease.term_ends_on if lease.term_ends_on and lease.term_ends_on >= today else None,
         new_term_ends_on=term_ends_on,
     )

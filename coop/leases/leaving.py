@@ -13,7 +13,7 @@ from coop.core.errors import Refusal
 from coop.core.periods import Month
 from coop.core.templating import day
 from coop.floor.models import Space
-from coop.leases.agreements import lease_name, require_move
+from coop.leases.agreements import held_name, lease_name, require_move
 from coop.leases.changing import shared_past
 from coop.leases.deposits import deposit_held, settle_lease_deposit
 from coop.leases.domain.deposit import Deduction, DepositSettled
@@ -65,11 +65,11 @@ def give_notice(
         raise Refusal(f"Notice is given by {by!r}: choose dealer or coop.")
     if given_on > today:
         raise Refusal(f"The notice of {day(given_on)} is to come: enter the day it was given.")
-    if given_on < lease.starts_on and not agreed.strip() and last_day is not None and last_day < lease.starts_on:
-        raise Refusal(f"{whose} begins on {day(lease.starts_on)}: it cannot end before that.")
     last_day = last_day or max(first_last_day(lease, given_on), lease.starts_on)
     early = notice_refusal(notice_rule(lease), given_on, last_day, _term_running(lease, given_on))
-    facts = Facts(today=today, space=whose, last_day=last_day, notice_refusal=None if agreed.strip() else early)
+    facts = Facts(
+        today=today, space=held_name(session, lease), last_day=last_day, notice_refusal=None if agreed.strip() else early
+    )
     require_move(session, lease, "give_notice", facts)
     if last_day < lease.starts_on:
         raise Refusal(f"{whose} begins on {day(lease.starts_on)}: it cannot end before that.")
@@ -108,7 +108,6 @@ def _make_list(session: Session, lease: Lease, last_day: date) -> None:
 def take_back_notice(session: Session, now: datetime, lease: Lease, *, user_id: int | None = None) -> None:
     """The lease runs on, with the spaces that would have ended with it. Refuses once one of them is promised to another."""
     lock(session, lease)
-    whose = lease_name(session, lease)
     ending = session.scalars(
         select(LeaseSpace)
         .where(LeaseSpace.lease_id == lease.id, LeaseSpace.ends_on == lease.ends_on)
@@ -118,7 +117,7 @@ def take_back_notice(session: Session, now: datetime, lease: Lease, *, user_id: 
     promised = _promised(session, lease, [held.space_id for held in ending])
     facts = Facts(
         today=today_at(session, now, lease.mall_id),
-        space=named(promised) if promised else whose,
+        space=named(promised) if promised else held_name(session, lease),
         last_day=lease.ends_on,
         promised_to_another=promised is not None,
     )
@@ -185,7 +184,7 @@ def move_out(session: Session, now: datetime, lease: Lease, *, on: date, user_id
     """The space is empty and handed over since a day. Rent runs to the lease's last day whenever that is."""
     lock(session, lease)
     whose = lease_name(session, lease)
-    facts = Facts(today=today_at(session, now, lease.mall_id), space=whose, moved_out_on=on)
+    facts = Facts(today=today_at(session, now, lease.mall_id), space=held_name(session, lease), moved_out_on=on)
     require_move(session, lease, "move_out", facts)
     if on < lease.starts_on:
         raise Refusal(f"{whose} begins on {day(lease.starts_on)}: nobody moved out on {day(on)}.")
@@ -236,7 +235,7 @@ def end_lease(
     lock(session, lease)
     facts = Facts(
         today=today_at(session, now, lease.mall_id),
-        space=lease_name(session, lease),
+        space=held_name(session, lease),
         checklist_done=all(item.done_on is not None for item in list_of(session, lease)),
         final_statement_made=final_statement_made,
         deposit_settled=deposit_held(session, lease) == 0,
