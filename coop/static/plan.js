@@ -96,7 +96,7 @@ const draft = {
     table.tBodies[0].append(row);
     writeRow(row, part);
     this.parts = [...this.parts, part];
-    draw(null);
+    drawing(null);
     this.commit();
     this.choose(key);
     board.shown.get(key)?.focus();
@@ -264,6 +264,14 @@ function draw() {
   board.draw();
 }
 
+/** Have the next rectangle on the plan be a new part of this kind; null ends it. */
+function drawing(kind) {
+  board.drawing = kind;
+  one("plan-draw").setAttribute("aria-pressed", String(Boolean(kind)));
+  board.svg.classList.toggle("drawing", Boolean(kind));
+  if (kind) say(`Draw a rectangle on the plan: ${words(kind)}.`);
+}
+
 let waiting = 0;
 let asking = null;
 
@@ -409,12 +417,7 @@ one("plan-far").addEventListener("click", () => board.zoom(1 / 1.4));
 one("plan-whole").addEventListener("click", () => board.whole());
 one("plan-grid").addEventListener("change", (event) => { board.grid = Number(event.target.value); });
 one("plan-meets").addEventListener("change", (event) => { board.meets = event.target.checked; });
-one("plan-draw").addEventListener("click", (event) => {
-  board.drawing = board.drawing ? null : one("plan-what").value;
-  event.target.setAttribute("aria-pressed", String(Boolean(board.drawing)));
-  board.svg.classList.toggle("drawing", Boolean(board.drawing));
-  say(board.drawing ? `Draw a rectangle on the plan: a ${words(board.drawing).toLowerCase()}.` : "");
-});
+one("plan-draw").addEventListener("click", () => drawing(board.drawing ? null : one("plan-what").value));
 one("plan-what").addEventListener("change", (event) => { if (board.drawing) board.drawing = event.target.value; });
 one("plan-put").addEventListener("click", () => {
   const kind = one("plan-what").value;
@@ -457,8 +460,9 @@ one("plan-outline").addEventListener("change", () => {
   draft.commit();
 });
 document.addEventListener("keydown", (event) => {
+  if (event.key === "Escape" && board.drawing) drawing(null);
   const typing = event.target.matches("input:not([type=checkbox]), select, textarea");
-  if (!(event.ctrlKey || event.metaKey) || typing || document.body.classList.contains("plan-scripted") === false) return;
+  if (!(event.ctrlKey || event.metaKey) || typing || !document.body.classList.contains("plan-scripted")) return;
   const key = event.key.toLowerCase();
   if (key !== "z" && key !== "y") return;
   event.preventDefault();

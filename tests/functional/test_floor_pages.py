@@ -330,7 +330,7 @@ def test_a_plan_is_begun_and_changed_without_script(browser: Browser, hall: Serv
         page = opened.new_page()
         page.goto(f"{hall.base}{PLAN}/edit")
         page.locator("#r49-x").fill("99 ft")
-        page.locator("#r62-remove").check()
+        page.locator("#r65-remove").check()
         page.locator("#r69-code").fill("62")
         page.locator("#r69-zone").fill("back")
         for name, value in (("x", "10'"), ("y", "76'"), ("w", "8'"), ("d", "wide")):
