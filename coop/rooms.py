@@ -19,7 +19,9 @@ import coop.dealers.models
 import coop.dealers.service
 import coop.floor.models
 import coop.floor.rendering
+import coop.leases.letters
 import coop.leases.models
+import coop.leases.offering
 import coop.leases.posting
 import coop.leases.settling
 import coop.sales.models

@@ -48,6 +48,7 @@ SCHEDULE = (
     Scheduled("books.seal", timedelta(days=1), offset=timedelta(hours=9)),
     Scheduled("leases.rents", timedelta(days=1), offset=timedelta(hours=9)),
     Scheduled("leases.late", timedelta(days=1), offset=timedelta(hours=9)),
+    Scheduled("leases.lapse_offers", timedelta(days=1), offset=timedelta(hours=9)),
     # 14:00 UTC is the morning of the same malls.
     Scheduled("tax.remind", timedelta(days=1), offset=timedelta(hours=14)),
     Scheduled("core.forget_slots", timedelta(days=1), offset=timedelta(hours=9)),
