@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import delete, or_, select
+from sqlalchemy import delete, func, or_, select
 from sqlalchemy.orm import Session
 
 from coop.core import audit
@@ -20,7 +20,7 @@ from coop.leases.domain.deposit import Deduction, DepositSettled
 from coop.leases.domain.lifecycle import Facts
 from coop.leases.domain.notice import NoticeRule, earliest_last_day, notice_refusal
 from coop.leases.holding import lock, lock_spaces, require_open_day, today_at
-from coop.leases.models import Lease, LeaseSpace, MoveOutItem, Offer
+from coop.leases.models import DepositLine, Lease, LeaseSpace, MoveOutItem, Offer
 from coop.leases.pricing import named
 from coop.leases.rules import rules_on
 
@@ -249,8 +249,10 @@ def end_lease(
 def end_stated_leases(session: Session, now: datetime, mall_id: int, dealer_id: int, month: Month) -> int:
     """End the leases that a dealer's statement of a month was the final one of; how many.
 
-    Those whose last day is within the month or before, that were moved out of, and whose list and deposit are done.
+    Those whose last day is within the month or before, that were moved out of, whose list is done, and whose deposit was settled
+    by the month's end, so that this statement tells of it.
     """
+    last_line = select(func.max(DepositLine.on)).where(DepositLine.lease_id == Lease.id).correlate(Lease).scalar_subquery()
     over = session.scalars(
         select(Lease)
         .where(
@@ -259,6 +261,7 @@ def end_stated_leases(session: Session, now: datetime, mall_id: int, dealer_id: 
             Lease.settled_on.is_(None),
             Lease.moved_out_on.is_not(None),
             Lease.ends_on <= month.last_day,
+            func.coalesce(last_line, Lease.ends_on) <= month.last_day,
         )
         .order_by(Lease.id)
     ).all()

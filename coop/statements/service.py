@@ -30,6 +30,7 @@ from coop.core.periods import Month
 from coop.dealers.models import Cooperative, Dealer, Member
 from coop.floor.models import Mall
 from coop.leases.deposits import held_of_dealer
+from coop.leases.leaving import end_stated_leases
 from coop.leases.models import Charge, LeaseSpace
 from coop.leases.posting import INCOME
 from coop.leases.queries import charges_of, held_in
@@ -200,7 +201,10 @@ def build_value(session: Session, mall: Mall, dealer: Dealer, month: Month, *, m
 
 
 def freeze_statement(session: Session, now: datetime, mall: Mall, dealer: Dealer, month: Month) -> Statement:
-    """The dealer's statement of a month: the one there is, or one built now and never changed again."""
+    """The dealer's statement of a month: the one there is, or one built now and never changed again.
+
+    Leases it is the final statement of end with it.
+    """
     statement = session.scalar(
         select(Statement).where(
             Statement.mall_id == mall.id, Statement.dealer_id == dealer.id, Statement.first_day == month.first_day
@@ -222,6 +226,7 @@ def freeze_statement(session: Session, now: datetime, mall: Mall, dealer: Dealer
         )
         session.add(statement)
         session.flush()
+        end_stated_leases(session, now, mall.id, dealer.id, month)
     return statement
 
 

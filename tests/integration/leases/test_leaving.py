@@ -36,6 +36,7 @@ from coop.leases.offering import accept_offer, make_offer
 from coop.leases.posting import post_rents
 from coop.leases.pricing import Asked
 from coop.leases.rules import CHECKLIST, set_rules
+from coop.statements.service import freeze_statement
 from tests.integration.leases.conftest import Yard
 
 JUNE_1, LATER = date(2026, 6, 1), date(2030, 1, 1)
@@ -188,7 +189,8 @@ def test_steps_of_leaving_out_of_their_order(yard: Yard) -> None:
     assert end_stated_leases(yard.session, yard.now, yard.mall.id, lease.dealer_id, Month(2026, 12)) == 0
     settle_leaving(yard.session, yard.now, lease, on=yard.today)
     assert end_stated_leases(yard.session, yard.now, yard.mall.id, lease.dealer_id, Month(2026, 11)) == 0
-    assert end_stated_leases(yard.session, yard.now, yard.mall.id, lease.dealer_id, Month(2026, 12)) == 1
+    assert end_stated_leases(yard.session, yard.now, yard.mall.id, lease.dealer_id, Month(2026, 12)) == 0
+    assert end_stated_leases(yard.session, yard.now, yard.mall.id, lease.dealer_id, Month(2027, 1)) == 1
     assert (lease.settled_on, state_of(lease, yard.today)) == (yard.today, "ended")
     for again in (
         lambda: renew_lease(yard.session, yard.now, lease, term_ends_on=LATER),
@@ -266,7 +268,10 @@ def test_a_lease_from_asking_to_its_deposit_s_return(yard: Yard) -> None:
     yard.on(date(2027, 2, 3))
     settled = settle_leaving(session, yard.now, lease, on=yard.today, damages=[Deduction("paint", 20_00)])
     assert (settled.returned_cents, settled.owing_cents) == (75_32, 0)
-    assert end_stated_leases(session, yard.now, yard.mall.id, lease.dealer_id, january) == 1
+    assert end_stated_leases(session, yard.now, yard.mall.id, lease.dealer_id, january) == 0
+    statement = freeze_statement(session, yard.now, yard.mall, yard.dealer("D01"), Month(2027, 2))
+    assert (statement.opening_cents, statement.closing_cents) == (-174_68, 0)
+    assert (lease.settled_on, state_of(lease, yard.today)) == (yard.today, "ended")
     assert deposit_held(session, lease) == 0
     assert ledger(yard) == {
         "Assets:Bank": 300_00 + 174_68 + 20_00,
