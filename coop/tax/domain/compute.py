@@ -289,7 +289,8 @@ def _deliver(
 ) -> None:
     """Tax the delivery charge at the rates of the goods it delivers, those with its own sign; never capped by the article.
 
-    "taxable" taxes all of it as soon as any of the goods is taxable (and for no goods at all, unless the buyer is exempt).
+    "taxable" taxes all of it as soon as any of the goods is taxable (and for no goods at all, unless the buyer is exempt);
+    "proportion" does the same where the goods have no price to weigh them by.
     """
     charge = ticket.delivery_cents
     goods = [line for line in delivered if line[1] * charge >= 0]
@@ -301,7 +302,7 @@ def _deliver(
         base = charge
     elif taxable and taxing.delivery == "proportion":
         whole = sum([abs(price) for _, price, _ in goods])
-        base = _half_up(charge * sum([cents for _, cents in taxable]), whole) if whole else 0
+        base = _half_up(charge * sum([cents for _, cents in taxable]), whole) if whole else charge
     if base != charge:
         untaxed.append(Untaxed(DELIVERY, taxing.jurisdiction_id, "exempt", "delivery", charge - base))
     if not base:

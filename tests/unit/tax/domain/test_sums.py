@@ -183,8 +183,8 @@ def plainly(ticket: TicketToTax, stack: Stack) -> tuple[list[Exact], dict[tuple[
             here = [(0, general, True, 0)]
         whole, part = sum(g[0] for g in here), sum(g[3] for g in here)
         base = ticket.delivery_cents if how == "taxable" and any(g[2] for g in here) else 0
-        if how == "proportion" and whole:
-            base = half_up(Fraction(ticket.delivery_cents * part, whole))
+        if how == "proportion" and any(g[2] for g in here):
+            base = half_up(Fraction(ticket.delivery_cents * part, whole)) if whole else ticket.delivery_cents
         bases[DELIVERY, j.jurisdiction_id, ""] = base
         delivery[DELIVERY, j.jurisdiction_id, ""] = (
             Fraction(0) if len({g[1] for g in here if g[2]}) != 1 else base * next(g[1] for g in here if g[2]) / 100

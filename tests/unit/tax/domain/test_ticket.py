@@ -226,6 +226,13 @@ def test_p7_delivery_of_taxable_and_exempt_goods(how: str, taxable: int) -> None
     assert back.total_cents == -charged.total_cents
 
 
+@pytest.mark.parametrize(("tax_class", "taxable"), [("general", 350), ("food", 0)])
+def test_delivery_of_an_item_of_nothing_is_taxed_when_the_item_would_be(tax_class: str, taxable: int) -> None:
+    stack = alone(exempt_classes=FOOD_EXEMPT, deliveries=(DeliveryRule("proportion"),))
+    charged = tax(stack, LineToTax(0, tax_class=tax_class), delivery_cents=350)
+    assert sum(part.taxable_cents for part in charged.parts if part.line == DELIVERY) == taxable
+
+
 def test_delivery_of_nothing_taxable_is_not_taxed() -> None:
     assert tax(alone(exempt_classes=FOOD_EXEMPT), LineToTax(1000, tax_class="food"), delivery_cents=350).total_cents == 0
 
