@@ -167,7 +167,12 @@ def locate(rows: Iterable[BoundaryRow], zip5: str, plus4: str | None = None, *, 
             return Located(sentence.stacks, sentence.sentence + " Parts of it are taxed otherwise: its +4 code would tell.")
         return sentence
     if plus4 is None:
-        return _answer(tuple(within), where, on, "give its +4 code, or pick one by hand")
+        parts = _answer(tuple(within), where, on, "give its +4 code, or pick one by hand")
+        if parts.found:
+            return Located(
+                parts.stacks, parts.sentence + " Only ZIP+4 rows say so, which may leave codes out: its +4 code would tell."
+            )
+        return parts
     return _answer((), where, on, "")
 
 

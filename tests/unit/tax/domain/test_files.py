@@ -197,6 +197,14 @@ def test_a_zip_code_in_several_places() -> None:
     assert locate(SAMPLE.rows, "55025", "9999", on=FEBRUARY).stacks == ()
 
 
+def test_a_zip_code_known_by_some_of_its_plus_4_codes_says_so() -> None:
+    """In June 2018 the sample has 55025-8554 and no other code of 55025."""
+    found = locate(SAMPLE.rows, "55025", on=date(2018, 6, 1))
+    assert [place.code for place in found.stacks[0]] == ["27", "025"]
+    assert found.sentence.endswith("Only ZIP+4 rows say so, which may leave codes out: its +4 code would tell.")
+    assert found.found
+
+
 def test_a_plus_4_code_goes_before_its_zip_code() -> None:
     assert "Parts of it are taxed otherwise" in locate(SAMPLE.rows, "55101", on=FEBRUARY).sentence
     assert [p.code for p in locate(SAMPLE.rows, "55101", "2300", on=FEBRUARY).stacks[0]] == ["27", "037"]
