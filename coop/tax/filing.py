@@ -16,7 +16,7 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from coop.books.domain import EntryDraft, netted
-from coop.books.models import Entry
+from coop.books.models import Account, Entry
 from coop.books.service import bank_account, dealer_account, ensure_account, post_entries, post_entry, posting_date
 from coop.core import audit
 from coop.core.errors import Refusal
@@ -167,6 +167,8 @@ def file_return(
     if filed_on <= period.last_day:
         raise DayRefused(f"{period.name} is not over on {filed_on}: it can be filed from {period.last.next.first_day}.")
     _refuse_days_filed(session, office, period)
+    # Two periods filed at once would both take off what was paid ahead.
+    session.execute(select(Account.id).where(Account.path == account_name(office)).with_for_update())
     sheet = draft_return(session, office, period, filed_on=filed_on, tickets_apart=tickets_apart)
     return _file(session, now, sheet, None, user_id=user_id, paid_cents=paid_cents, reason=reason)
 

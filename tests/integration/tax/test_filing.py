@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 from datetime import date, datetime
 from decimal import Decimal
 from threading import Barrier
@@ -158,6 +158,32 @@ def test_two_who_file_at_once_file_once(session: Session, sessions: Sessions, fi
     assert said[0] == "elder-revenue-office.2026-09"
     assert "filed already" in said[1] or "filed a moment ago" in said[1]
     assert session.scalar(select(func.count(Entry.id)).where(Entry.kind == "tax filed")) == 1
+
+
+def test_two_periods_filed_at_once_take_off_what_was_paid_ahead_once(
+    session: Session, sessions: Sessions, filer: Filer, now: datetime
+) -> None:
+    filer.sell(date(2026, 9, 12), 100_000)
+    filer.sell(date(2026, 10, 12), 100_000)
+    filing.pay_office(session, now, OFFICE, amount_cents=1_000, on=date(2026, 10, 1), reference="P-1")
+    # Accounts made for the first time would let the second filing wait by chance.
+    file(filer, FilingPeriod(Month(2026, 8), "month"), date(2026, 9, 20), paid_cents=0)
+    for make in (filing._allowance_account, filing._rounding_account, filing._interest_account):
+        make(session)
+    session.commit()
+
+    def october() -> int:
+        with transaction(sessions) as own:
+            made = filing.file_return(own, now, OFFICE, OCTOBER, filed_on=date(2026, 11, 20))
+            return filing.read_return(made).value.prepaid_cents
+
+    with ThreadPoolExecutor(1) as pool:
+        with transaction(sessions) as own:
+            first = filing.file_return(own, now, OFFICE, SEPTEMBER, filed_on=IN_TIME)
+            assert filing.read_return(first).value.prepaid_cents == 1_000
+            second = pool.submit(october)
+            wait([second], timeout=1)
+        assert second.result() == 0
 
 
 def test_a_period_that_is_not_over_cannot_be_filed(filer: Filer) -> None:
