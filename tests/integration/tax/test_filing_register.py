@@ -19,15 +19,12 @@ from coop.sales.domain import LineIn, TenderIn, TicketIn
 from coop.sales.service import take_tickets
 from coop.tax import filing
 from coop.tax.domain.frozen import Worksheet
-from coop.tax.domain.layaway import tax_layaway
 from coop.tax.domain.returns import FilingPeriod
-from coop.tax.domain.rules import Stack
-from coop.tax.domain.ticket import Layaway, LineToTax, TicketToTax
+from coop.tax.domain.ticket import Layaway
 from coop.tax.models import TaxCharged, TaxRate
-from coop.tax.queries import stack_on
 from coop.tax.service import add_jurisdiction, add_rule, change_rate, set_place, set_rate
 from tests.factories.people import make_coop, make_dealer, make_mall
-from tests.factories.tax import OFFICE, STATE, Filer, make_filer
+from tests.factories.tax import OFFICE, STATE, Filer, make_filer, setting
 
 SEPTEMBER, OCTOBER = (FilingPeriod(Month(2026, m), "month") for m in (9, 10))
 
@@ -48,7 +45,7 @@ class Desk:
     def mall(self) -> Mall:
         return self.filer.mall
 
-    def ring(self, at: datetime, *prices: int, tax_class: str = "general", off: int = 0) -> str:
+    def ring(self, at: datetime, *prices: int, tax_class: str = "general", off: int = 0, layaway: Layaway | None = None) -> str:
         """A ticket of one line a price, each the next dealer's, `off` its discount in cents."""
         self.count += 1
         lines = tuple(
@@ -67,7 +64,7 @@ class Desk:
             for n, cents in enumerate(prices)
         )
         key = f"desk-1:{self.count}"
-        ticket = TicketIn(key, str(self.count), "desk-1", "sale", at, lines, (TenderIn("cash"),))
+        ticket = TicketIn(key, str(self.count), "desk-1", "sale", at, lines, (TenderIn("cash"),), layaway=layaway)
         take_tickets(self.session, self.now, self.mall, [ticket])
         return key
 
@@ -156,16 +153,12 @@ def test_a_ticket_that_comes_after_the_close_is_in_the_return_of_its_sale(desk: 
     assert desk.sheet(OCTOBER).value.collected_cents == 0
 
 
-@pytest.mark.parametrize(("taxed", "returns"), [("agreement", (500, 0)), ("completion", (0, 600))])
-def test_a_layaway_across_a_change_of_rates(desk: Desk, taxed: str, returns: tuple[int, int]) -> None:
-    """Taxed at the agreement it is in September's return at 5%; at the completion in October's at 6%."""
-    state = desk.filer.jurisdictions[0]
+@pytest.mark.parametrize(("taxed", "percent", "cents"), [("agreement", 5, 500), ("completion", 6, 600)])
+def test_a_layaway_across_a_change_of_rates(desk: Desk, taxed: str, percent: int, cents: int) -> None:
+    """Agreed at 5%, completed at 6%: the setting says which of them taxes it; either way October's return has it."""
     _raise_the_state(desk)
-    layaway = Layaway(date(2026, 9, 12), date(2026, 10, 12))
-    day = layaway.accepted_on if taxed == "agreement" else date(2026, 10, 12)
-    stack = Stack(tuple(j for j in stack_on(desk.session, desk.mall.id, day).jurisdictions if j.jurisdiction_id == state.id))
-    ticket = TicketToTax(day, (LineToTax(10_000),))
-    tax = tax_layaway(ticket, stack, taxed, layaway)  # type: ignore[arg-type]
-    assert tax is not None
-    desk.filer.keep("layaway:1", day, ticket, tax, dealer=0)
-    assert tuple(desk.sheet(period).value.collected_cents for period in (SEPTEMBER, OCTOBER)) == returns
+    setting(desk.session, starts_on=date(2026, 1, 1), layaway_at=taxed)
+    desk.ring(at(12, month=10), 10_000, layaway=Layaway(date(2026, 9, 12), date(2026, 10, 12)))
+    assert [row.collected_cents for row in desk.sheet(SEPTEMBER).value.lines[0].rated] == []
+    rows = desk.sheet(OCTOBER).value.lines[0].rated
+    assert [(row.percent, row.collected_cents) for row in rows] == [(Decimal(percent), cents)]
