@@ -5,7 +5,7 @@ Money is dollars as text, percents are text, days are YYYY-MM-DD. SCHEMA is the 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -65,7 +65,7 @@ STACK = closed(
             "items": closed(
                 {
                     "name": NAME,
-                    "state": {**STATE, "description": "What certificates name"},
+                    "state": {**STATE, "description": "What certificates name; needed where there is a buyer"},
                     "rates": {"type": "array", "minItems": 1, "items": RATE},
                     "rules": {"type": "array", "items": RULE},
                 },
@@ -190,6 +190,8 @@ def read_ticket(text: str) -> ReadTicket:
     on = date.fromisoformat(body["on"])
     layaway = _layaway(body["layaway"], on) if "layaway" in body else None
     certificate, number = _buyer(body["buyer"]) if "buyer" in body else (None, "")
+    if "buyer" in body and "stack" in body:
+        _require_states(body["stack"]["jurisdictions"])
     ticket = TicketToTax(
         on=on,
         lines=lines,
@@ -246,6 +248,12 @@ def _buyer(body: Mapping[str, Any]) -> tuple[Certificate | None, str]:
             raise ValueError(f"buyer.{key} is missing: give kind and states, or the certificate's number alone.")
     starts_on, expires_on = _day(body.get("starts_on")) or date.min, _day(body.get("expires_on"))
     return Certificate(body["certificate"], body["kind"], frozenset(body["states"]), starts_on, expires_on), ""
+
+
+def _require_states(jurisdictions: Sequence[Mapping[str, Any]]) -> None:
+    for n, one in enumerate(jurisdictions):
+        if not one.get("state"):
+            raise ValueError(f"stack.jurisdictions[{n}].state is missing: a buyer's certificate holds in the states it names.")
 
 
 def _place(body: Mapping[str, Any]) -> PlaceAsked:

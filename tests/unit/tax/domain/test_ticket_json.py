@@ -130,6 +130,13 @@ def test_a_place_to_be_looked_for(place: dict[str, Any], asked: PlaceAsked) -> N
         ),
         (with_(buyer={"certificate": "R-17", "kind": "resale"}), "buyer.states is missing"),
         (
+            with_(
+                buyer={"certificate": "R-17", "kind": "resale", "states": ["98"]},
+                stack={"jurisdictions": [STATE, {"name": "City", "rates": [{"percent": "1"}]}]},
+            ),
+            "stack.jurisdictions[1].state is missing: a buyer's certificate holds in the states it names.",
+        ),
+        (
             with_(layaway={"accepted_on": "2026-11-03", "completed_on": "2026-10-03"}),
             "layaway.completed_on is 2026-10-03, before it was accepted on 2026-11-03.",
         ),
