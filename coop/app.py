@@ -16,9 +16,14 @@ from werkzeug.middleware.proxy_fix import ProxyFix
 
 import coop.office.floor_edit_views
 import coop.office.floor_files_views
+import coop.office.lease_acts_views
+import coop.office.lease_house_views
+import coop.office.lease_letter_views
+import coop.office.lease_waiting_views
 import coop.office.tax_files_views
 import coop.office.tax_payments_views
 import coop.office.tax_places_views
+import coop.portal.lease_views
 import coop.rooms  # noqa: F401  every table and kind of work
 from coop.config import Settings, load_settings, secret_key
 from coop.core import broker, paths, web
@@ -30,8 +35,10 @@ from coop.core.templating import FILTERS
 from coop.dealers import queries as people_queries
 from coop.dealers.views import OFFICE_ROLES, people, recognise
 from coop.office import queries as office_queries
+from coop.office.dealer_views import dealers
 from coop.office.feed_views import feeds
 from coop.office.floor_views import floor
+from coop.office.lease_views import leases
 from coop.office.tax_terms_views import tax_terms
 from coop.office.tax_views import tax
 from coop.office.views import office
@@ -80,7 +87,7 @@ def create_app(settings: Settings | None = None, *, clock: Callable[[], datetime
     app.jinja_env.filters.update(FILTERS)
     web.install(app, recognise, sign_in="people.sign_in")
     CSRFProtect(app)
-    for face in (people, office, floor, tax, tax_terms, feeds, portal):
+    for face in (people, office, dealers, leases, floor, tax, tax_terms, feeds, portal):
         app.register_blueprint(face)
     app.context_processor(_letterhead)
     app.register_error_handler(Refusal, _refused)

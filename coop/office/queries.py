@@ -20,6 +20,7 @@ from coop.core.mail import Outbox
 from coop.core.periods import Month
 from coop.dealers.models import Dealer, UserAccount
 from coop.floor.models import Mall
+from coop.leases.models import Lease
 from coop.statements.models import Statement
 
 PAGE = 50
@@ -244,3 +245,16 @@ def _about(line: AuditLog, emails: dict[int, str]) -> str:
         mall_code, _, month = line.subject_id.rpartition(" ")
         return f"{Month.parse(month).name}, {mall_code}"
     return f"{line.subject_kind} {line.subject_id}"
+
+
+# --- leases -----------------------------------------------------------------------------------------------------------------
+
+
+def final_statement_made(session: Session, lease: Lease, last_day: date) -> bool:
+    """Whether a statement of the month of a lease's last day, or of a later one, was made for its dealer."""
+    query = select(Statement.id).where(
+        Statement.mall_id == lease.mall_id,
+        Statement.dealer_id == lease.dealer_id,
+        Statement.first_day >= Month.of(last_day).first_day,
+    )
+    return session.scalar(query.limit(1)) is not None

@@ -20,18 +20,19 @@ from coop.sales.models import TicketLine
 from coop.statements.models import Statement
 
 
-def _own_dealers(user: Visitor) -> Select[int]:
+def own_dealers_query(user: Visitor) -> Select[int]:
+    """Ids of the dealers this user is: what every read of her own things goes through."""
     return select(Dealer.id).join(UserAccount, UserAccount.member_id == Dealer.member_id).where(UserAccount.id == user.user_id)
 
 
 def own_dealers(session: Session, user: Visitor) -> Sequence[Dealer]:
     """The dealers this user is, by code."""
-    return session.scalars(select(Dealer).where(Dealer.id.in_(_own_dealers(user))).order_by(Dealer.code)).all()
+    return session.scalars(select(Dealer).where(Dealer.id.in_(own_dealers_query(user))).order_by(Dealer.code)).all()
 
 
 def own_statement(session: Session, user: Visitor, number: str) -> Statement | None:
     """A statement, if it is one of this user's; None alike when it is another's and when there is none."""
-    return session.scalar(select(Statement).where(Statement.number == number, Statement.dealer_id.in_(_own_dealers(user))))
+    return session.scalar(select(Statement).where(Statement.number == number, Statement.dealer_id.in_(own_dealers_query(user))))
 
 
 @dataclass(frozen=True)
@@ -50,7 +51,7 @@ def _own_statements(user: Visitor) -> Select[Statement, Dealer, Mall]:
         select(Statement, Dealer, Mall)
         .join(Dealer, Dealer.id == Statement.dealer_id)
         .join(Mall, Mall.id == Statement.mall_id)
-        .where(Statement.dealer_id.in_(_own_dealers(user)))
+        .where(Statement.dealer_id.in_(own_dealers_query(user)))
         .order_by(Statement.first_day.desc(), Dealer.code, Mall.code)
     )
 
@@ -81,7 +82,7 @@ def own_document(session: Session, user: Visitor, number: str) -> Document | Non
     return session.scalar(
         select(Document)
         .join(Statement, Statement.document_id == Document.id)
-        .where(Statement.number == number, Statement.dealer_id.in_(_own_dealers(user)))
+        .where(Statement.number == number, Statement.dealer_id.in_(own_dealers_query(user)))
     )
 
 
@@ -104,7 +105,7 @@ def own_spaces(session: Session, user: Visitor, now: datetime) -> Sequence[HeldS
         .join(Dealer, Dealer.id == Lease.dealer_id)
         .join(Space, Space.id == LeaseSpace.space_id)
         .join(Mall, Mall.id == Space.mall_id)
-        .where(Dealer.id.in_(_own_dealers(user)))
+        .where(Dealer.id.in_(own_dealers_query(user)))
         .order_by(Mall.code, Dealer.code, Space.code)
     )
     held = []
@@ -140,7 +141,7 @@ def own_sales_this_month(session: Session, user: Visitor, now: datetime) -> Sequ
     sums = session.execute(
         select(Dealer.code, TicketLine.mall_id, func.count(TicketLine.id), func.sum(TicketLine.price_cents))
         .join(Dealer, Dealer.id == TicketLine.dealer_id)
-        .where(Dealer.id.in_(_own_dealers(user)), in_month)
+        .where(Dealer.id.in_(own_dealers_query(user)), in_month)
         .group_by(Dealer.code, TicketLine.mall_id)
         .order_by(Dealer.code, TicketLine.mall_id)
     )

@@ -33,6 +33,7 @@ from coop.tax.documents import pdf_name
 from coop.tax.domain.returns import FilingPeriod
 from coop.tax.filing import file_return
 from tests.factories import statements
+from tests.factories.leasing import add_lease_rows
 from tests.factories.tax import OFFICE, add_papers, make_filer
 
 PASSPHRASE = "bakino tuvela domuri sapeko"
@@ -130,6 +131,7 @@ def build_house(session: Session, now: datetime, *, month_end: bool = True) -> H
     keep_document(session, now, file_name=name, media_type="application/pdf", content=PDF + b"draft", made_with="a test")
     name = "floor-plan-MAIN-v1-2026-11-03-1to48-letter.pdf"
     paper = keep_document(session, now, file_name=name, media_type="application/pdf", content=PDF + b"plan", made_with="a test")
+    add_lease_rows(session, now, mall)
     secrets = {who: make_feed(session, now, users[who], "tax", label="Office computer") for who in READERS}
     feeds = {who: running_feeds(session, users[who], "tax")[0].id for who in READERS}
     session.flush()

@@ -1,0 +1,149 @@
+"""Dealers in the office: who there is, and their names, addresses and numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
+from flask_wtf import FlaskForm
+from sqlalchemy import func, or_, select
+from wtforms import StringField, TextAreaField
+from wtforms.validators import Length
+
+from coop.core.errors import Refusal
+from coop.core.fields import DayField, Needed, stripped
+from coop.core.web import Page, allow, db, now, roll_back, visitor
+from coop.dealers.details import Details, change_details, enter_dealer
+from coop.dealers.membership import next_code
+from coop.dealers.models import Dealer, Member
+from coop.leases.models import Lease
+from coop.office import queries as office_queries
+from coop.office.tax_queries import today as office_today
+from coop.office.views import READERS
+
+dealers = Blueprint("dealers", __name__, url_prefix="/office/dealers")
+
+
+def _short(most: int) -> Length:
+    return Length(max=most, message=f"Write it in {most} characters.")
+
+
+class DetailsForm(FlaskForm):  # type: ignore[misc]
+    name = StringField("Name", filters=[stripped], validators=[Needed("Write the member's full name."), _short(120)])
+    trade_name = StringField("Trade name", filters=[stripped], validators=[_short(120)])
+    email = StringField("Mail address", filters=[stripped], validators=[_short(254)])
+    phone = StringField("Telephone", filters=[stripped], validators=[_short(40)])
+    address = TextAreaField("Address", filters=[stripped], validators=[_short(400)])
+
+    @property
+    def details(self) -> Details:
+        lines = [line.strip() for line in self.address.data.splitlines() if line.strip()]
+        return Details(self.name.data, self.email.data, self.phone.data, "\n".join(lines), self.trade_name.data)
+
+    def tell(self, text: str) -> None:
+        """A refusal at the field it names."""
+        (self.email if "mail address" in text else self.name).errors = [text]
+
+
+class NewDealerForm(DetailsForm):
+    code = StringField("Dealer code", filters=[stripped], validators=[_short(12)])
+    joined_on = DayField("Joined on", validators=[Needed("Write the day, like 2026-10-19.")])
+
+    def tell(self, text: str) -> None:
+        if "ode" in text.partition(":")[0]:
+            self.code.errors = [text]
+        else:
+            super().tell(text)
+
+
+def _dealer(code: str) -> Dealer:
+    found = db().scalar(select(Dealer).where(Dealer.code == code))
+    if found is None:
+        abort(404)
+    return found
+
+
+@dealers.get("/")
+@allow(*READERS)
+def listed() -> Page:
+    wanted = request.args.get("find", "").strip()[:60]
+    query = select(Dealer).join(Member, Member.id == Dealer.member_id).order_by(Dealer.code)
+    if wanted:
+        texts = (Dealer.code, Dealer.trade_name, Member.name, Member.email)
+        query = query.where(or_(*(func.lower(text).contains(wanted.lower(), autoescape=True) for text in texts)))
+    return render_template("office/dealers/list.html", rows=db().scalars(query).all(), wanted=wanted)
+
+
+@dealers.get("/new")
+@allow("manager")
+def new() -> Page:
+    return _new_page(NewDealerForm(formdata=None, code=next_code(db()), joined_on=office_today(db(), now())))
+
+
+def _new_page(form: NewDealerForm) -> str:
+    return render_template("office/dealers/new.html", form=form)
+
+
+@dealers.post("/new")
+@allow("manager")
+def enter() -> Page:
+    form = NewDealerForm()
+    if not form.validate():
+        return _new_page(form), 422
+    try:
+        dealer = enter_dealer(
+            db(), now(), form.details, code=form.code.data, joined_on=form.joined_on.data, user_id=visitor().user_id
+        )
+    except Refusal as refusal:
+        roll_back()
+        form.tell(str(refusal))
+        return _new_page(form), 422
+    flash(f"{dealer.code} is entered. A lease comes next.")
+    return redirect(url_for("dealers.dealer", code=dealer.code), 303)
+
+
+@dealers.get("/<code>")
+@allow(*READERS)
+def dealer(code: str) -> Page:
+    found = _dealer(code)
+    member = found.member
+    form = DetailsForm(
+        formdata=None,
+        name=member.name,
+        trade_name=found.trade_name,
+        email=member.email,
+        phone=member.phone,
+        address=member.address,
+    )
+    return _dealer_page(found, form)
+
+
+def _leases_of(found: Dealer) -> Sequence[Lease]:
+    return db().scalars(select(Lease).where(Lease.dealer_id == found.id).order_by(Lease.starts_on.desc())).all()
+
+
+def _dealer_page(found: Dealer, form: DetailsForm) -> str:
+    return render_template(
+        "office/dealers/dealer.html",
+        dealer=found,
+        leases=_leases_of(found),
+        malls={mall.id: mall for mall in office_queries.malls(db())},
+        form=form,
+    )
+
+
+@dealers.post("/<code>")
+@allow("manager")
+def change(code: str) -> Page:
+    found = _dealer(code)
+    form = DetailsForm()
+    if not form.validate():
+        return _dealer_page(found, form), 422
+    try:
+        change_details(db(), now(), found, form.details, user_id=visitor().user_id)
+    except Refusal as refusal:
+        roll_back()
+        form.tell(str(refusal))
+        return _dealer_page(_dealer(code), form), 422
+    flash("It is kept. Statements and letters that were made keep what they said.")
+    return redirect(url_for("dealers.dealer", code=code), 303)
