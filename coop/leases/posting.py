@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import func, insert, select
 from sqlalchemy.orm import Session
 
 from coop.books.domain import EntryDraft
@@ -199,7 +199,10 @@ def post_commissions(
             code = session.get_one(Dealer, dealer_id).code
             raise Refusal(f"Dealer {code} has sales in {month.name} but no lease at {mall.name}: make one first.")
         worked = (turns or {}).get(dealer_id, 0)
-        rent = _commission(lease, rules[dealer_id], net_cents, items.get(dealer_id), worked)
+        try:
+            rent = _commission(lease, rules[dealer_id], net_cents, items.get(dealer_id), worked)
+        except TermsError as error:
+            raise Refusal(f"{session.get_one(Dealer, dealer_id).code}: {error}") from error
         drafts.append(
             ChargeDraft(lease.id, dealer_id, "commission", f"commission:{dealer_id}", "Commission", rent, month.last_day)
         )
@@ -266,24 +269,24 @@ def _post(session: Session, now: datetime, mall: Mall, month: Month, due: Iterab
     in_advance = rules_on(session, mall.id, month.first_day).in_advance
     today = min(max(local_date(now, mall.timezone), month.first_day), month.last_day)
     accounts = _accounts(session, mall, {each.draft.dealer_id for each in due})
-    charges: list[Charge] = []
+    charges: list[dict[str, Any]] = []
     entries: list[EntryDraft] = []
     for each in due:
         draft, change = each.draft, each.before.change + 1 if each.before else 0
         on = closed_to if is_closed else today if change and in_advance else draft.on
         charges.append(
-            Charge(
-                lease_id=draft.lease_id,
-                mall_id=mall.id,
-                dealer_id=draft.dealer_id,
-                kind=draft.kind,
-                what=draft.what,
-                first_day=month.first_day,
-                change=change,
-                label=draft.label,
-                working=each.working,
-                amount_cents=each.amount_cents,
-            )
+            {
+                "lease_id": draft.lease_id,
+                "mall_id": mall.id,
+                "dealer_id": draft.dealer_id,
+                "kind": draft.kind,
+                "what": draft.what,
+                "first_day": month.first_day,
+                "change": change,
+                "label": draft.label,
+                "working": each.working,
+                "amount_cents": each.amount_cents,
+            }
         )
         if each.amount_cents:
             entries.append(
@@ -301,10 +304,11 @@ def _post(session: Session, now: datetime, mall: Mall, month: Month, due: Iterab
                     memo=f"{draft.label}, {month}"[:200],
                 )
             )
-    for charge, entry_id in zip((c for c in charges if c.amount_cents), post_entries(session, now, entries), strict=True):
-        charge.entry_id = entry_id
-    session.add_all(charges)
-    session.flush()
+    entry_ids = iter(post_entries(session, now, entries))
+    for charge in charges:
+        charge["entry_id"] = next(entry_ids) if charge["amount_cents"] else None
+    if charges:
+        session.execute(insert(Charge), charges)
     return len(charges)
 
 

@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session, selectinload
 from coop.core.errors import Refusal
 from coop.core.money import format_dollars
 from coop.core.periods import Month, add_months, days_within
+from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.leases import queries
 from coop.leases.domain import DatedRate, NoRateError, Rent, TermsError
@@ -119,6 +120,7 @@ class RentBook:
         )
         self.leases = {lease.id: lease for lease in rows}
         self.rates = queries.rates_by_zone(session, mall.id)
+        self.codes = {row.id: row.code for row in session.execute(select(Dealer.id, Dealer.code))}
         self.faults: list[str] = []
         self.terms: dict[int, list[Term]] = {}
         for lease in self.leases.values():
@@ -129,7 +131,7 @@ class RentBook:
 
     def catching(self, lease: Lease, name: str = "") -> _Catching:
         """What a lease's terms cannot be computed by is kept as a sentence, and the others go on."""
-        return _Catching(self.faults, name or f"The lease of {lease.starts_on}", lease)
+        return _Catching(self.faults, name or f"The lease of {self.codes[lease.dealer_id]} from {lease.starts_on}")
 
     def _read_indexes(self) -> dict[str, dict[date, Decimal]]:
         followed = {t.series for terms in self.terms.values() for t in terms if isinstance(t, Escalation) and t.series}
@@ -298,8 +300,8 @@ def _earliest(*days: date | None) -> date:
 class _Catching:
     """Keeps the sentence of an error of terms; everything else goes through."""
 
-    def __init__(self, faults: list[str], name: str, lease: Lease) -> None:
-        self.faults, self.name, self.lease = faults, name, lease
+    def __init__(self, faults: list[str], name: str) -> None:
+        self.faults, self.name = faults, name
 
     def __enter__(self) -> None:
         return None

@@ -1,92 +1,101 @@
-"""A hall of sixty booths in the house's mall: its plan, and who is in them."""
+"""A mall whose leases' money is tried: spans, shares, house rules, payments, and what was charged, in a form that reads."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date, datetime
 from decimal import Decimal
+from typing import Any
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from coop.core.geometry import IN16_PER_FOOT as FOOT
+from coop.books.domain import EntryDraft
+from coop.books.models import Entry
+from coop.books.queries import dealer_balances_before
+from coop.books.service import bank_account, dealer_account, post_entry
 from coop.core.periods import Month
-from coop.dealers.membership import add_dealer
-from coop.floor.domain.draft import PartDraft, PlanDraft, SpaceDraft
-from coop.floor.domain.plan import Outline
-from coop.floor.models import Mall
-from coop.floor.planning import save_plan
-from coop.floor.queries import find_space
-from coop.leases.agreements import make_lease
+from coop.dealers.models import Dealer
+from coop.floor.models import Space
+from coop.leases.models import Charge, Lease, LeaseShare, LeaseSpace
 from coop.leases.posting import post_rents
-from coop.leases.rules import set_rate
-from coop.sales.service import take_tickets
-from tests.factories.coops import line, ticket
+from coop.leases.rules import set_rules
+from tests.factories.books import sale
+from tests.factories.leases import make_lease, make_rate, make_space
+from tests.factories.people import make_coop, make_dealer, make_mall
 
-OCTOBER = Month(2026, 10)
-NAMES = ("Vera Quill", "Otis Marrow", "June Tansy", "Hal Brindle", "Nell Garrow", "Silas Wren", "Dora Finch", "Abel Stroud")
-
-
-def box(x: int, y: int, width: int, depth: int) -> Outline:
-    """A rectangle in feet, as corners in sixteenths of an inch."""
-    x, y, right, low = (side * FOOT for side in (x, y, x + width, y + depth))
-    return ((x, y), (right, y), (right, low), (x, low))
-
-
-def hall_draft() -> PlanDraft:
-    """124 ft by 84 ft; booths 1 to 60 in six rows of ten, each 10 ft by 8 ft, rows back to back with aisles of 6 ft between.
-
-    Two more stand wrong: booth 61 half over booth 60, and case C1 partly outside.
-    """
-    spaces = []
-    for n in range(60):
-        row, place = divmod(n, 10)
-        top = 10 + 22 * (row // 2) + 8 * (row % 2)
-        zone = ("front", "middle", "back")[row // 2]
-        spaces.append(SpaceDraft(str(n + 1), "booth", zone, box(8 + 10 * place, top, 10, 8)))
-    spaces.append(SpaceDraft("61", "booth", "back", box(103, 66, 10, 8)))
-    spaces.append(SpaceDraft("C1", "case", "case", box(120, 40, 6, 2)))
-    parts = (
-        PartDraft("A1", "aisle", box(8, 26, 100, 6)),
-        PartDraft("A2", "aisle", box(8, 48, 100, 6)),
-        PartDraft("X1", "exit", ((58 * FOOT, 0), (64 * FOOT, 0))),
-        PartDraft("D1", "door", box(0, 40, 1, 4)),
-        PartDraft("P1", "post", box(112, 30, 1, 1)),
-        PartDraft("K1", "counter", box(20, 3, 10, 2), 34 * 16),
-        PartDraft("W1", "wall", box(114, 60, 10, 1)),
-    )
-    return PlanDraft(box(0, 0, 124, 84), parts, tuple(spaces))
+LATER = date(2030, 1, 1)
+ADVANCE: dict[str, Any] = {
+    "rent_posts": "advance",
+    "late_after_day": 10,
+    "late_how": "greater",
+    "late_flat_cents": 25_00,
+    "late_percent": Decimal(10),
+}
 
 
-def build_plan(session: Session, now: datetime, mall: Mall) -> None:
-    """The plan alone, over whatever spaces the mall has under its codes."""
-    save_plan(session, now, mall, hall_draft(), version=0)
+class Hall:
+    """Booth 12 of 120 sq ft at $2.25 and case C3 at $45.00, two dealers, no leases yet."""
 
+    def __init__(self, session: Session, now: datetime, **rules: Any) -> None:
+        self.session, self.now = session, now
+        make_coop(session, now)
+        self.mall = make_mall(session, now)
+        self.ida, self.amos = make_dealer(session, now, "D01"), make_dealer(session, now, "D02")
+        self.booth = make_space(session, now, self.mall, "12")
+        self.case = make_space(session, now, self.mall, "C3", kind="case", zone="case", feet=(2, 4))
+        make_rate(session, self.mall, "2.25")
+        make_rate(session, self.mall, "45", zone="case", per="flat")
+        if rules:
+            set_rules(session, self.mall, date(2020, 1, 1), **rules)
 
-def build_hall(session: Session, now: datetime, mall: Mall) -> None:
-    """The plan and its tenants, with October's rent posted."""
-    build_plan(session, now, mall)
-    build_tenants(session, now, mall, range(len(NAMES)))
-    post_rents(session, now, mall, OCTOBER)
-    session.flush()
+    def lease(self, dealer: Dealer, *spaces: Space, **terms: Any) -> Lease:
+        return make_lease(self.session, self.now, self.mall, dealer, spaces, **terms)
 
+    def hold(
+        self,
+        lease: Lease,
+        space: Space,
+        starts_on: date,
+        ends_on: date | None = None,
+        *,
+        sqft: int = 120,
+        shares: Mapping[Lease, int] | None = None,
+    ) -> LeaseSpace:
+        """A span of a space under a lease, with those who share its rent."""
+        held = LeaseSpace(
+            lease_id=lease.id, space_id=space.id, starts_on=starts_on, ends_on=ends_on, leased_area_sqft100=sqft * 100
+        )
+        held.shares = [LeaseShare(lease_id=who.id, share_percent=Decimal(part)) for who, part in (shares or {}).items()]
+        lease.spaces.append(held)
+        self.session.flush()
+        return held
 
-def build_tenants(session: Session, now: datetime, mall: Mall, which: range) -> None:
-    """Dealers H01 on, of five booths each, leaving every sixth and the house's own: H02 has given notice, H03 is for a term.
+    def post(self, month: Month, on: date | None = None, **more: Any) -> int:
+        """Post rents, at noon of a day."""
+        return post_rents(self.session, self.at(on), self.mall, month, **more)
 
-    Each sold in October, the sixth excepted: $120.00 by the first, $240.00 by the second, and so on.
-    """
-    if which.start == 0:
-        for zone, price in (("middle", "1.75"), ("back", "1.25"), ("case", "3.00")):
-            set_rate(session, mall, zone, Decimal(price), per="sqft", starts_on=date(2026, 1, 1))
-    free = [str(n) for n in range(1, 61) if n != 12]
-    for n in which:
-        dealer = add_dealer(session, now, f"H{n + 1:02}", name=NAMES[n], joined_on=date(2025, 3, 1))
-        spaces = [space for code in free[n * 6 : n * 6 + 5] if (space := find_space(session, mall.id, code)) is not None]
-        lease = make_lease(session, now, mall, dealer, starts_on=date(2026, 1, 1), commission_percent=Decimal(10), spaces=spaces)
-        if n == 1:
-            lease.notice_on, lease.notice_by, lease.ends_on = date(2026, 10, 20), "dealer", date(2026, 11, 30)
-        if n == 2:
-            lease.term_ends_on = date(2026, 12, 31)
-        if n != 5:
-            sold = [line(dealer, 12_000 * (n + 1))]
-            take_tickets(session, now, mall, [ticket(f"hall{n}", date(2026, 10, 12), sold, taxed=False)])
-    session.flush()
+    def at(self, day: date | None) -> datetime:
+        return self.now if day is None else self.now.replace(year=day.year, month=day.month, day=day.day, hour=18)
+
+    def pay(self, dealer: Dealer, cents: int, on: date, source_id: str = "1", *, kind: str = "payment") -> int:
+        """Money from a dealer into the bank; to her when negative."""
+        postings = ((bank_account(self.session), cents), (dealer_account(self.session, self.mall, dealer), -cents))
+        draft = EntryDraft(self.mall.id, on, kind, kind, source_id, kind, postings)
+        return post_entry(self.session, self.now, draft)
+
+    def sell(self, dealer: Dealer, cents: int, on: date, source_id: str = "1") -> int:
+        return post_entry(self.session, self.now, sale(self.session, self.mall, dealer, cents, on, source_id))
+
+    def charged(self, dealer: Dealer) -> list[tuple[str, str, str, int, str]]:
+        """(day, what, change, cents, working) of everything charged to a dealer, as it was posted."""
+        rows = self.session.execute(
+            select(Entry.business_date, Charge)
+            .join(Entry, Entry.id == Charge.entry_id)
+            .where(Charge.dealer_id == dealer.id)
+            .order_by(Entry.business_date, Charge.id)
+        )
+        return [(f"{day:%b %d}", c.label, str(c.change), c.amount_cents, c.working) for day, c in rows]
+
+    def owed(self, dealer: Dealer) -> int:
+        return dealer_balances_before(self.session, self.mall.id, LATER).get(dealer.id, 0)

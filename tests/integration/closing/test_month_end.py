@@ -194,7 +194,8 @@ def test_rent_without_a_rate_is_refused_by_the_spaces_name_and_nothing_of_it_is_
     steps = desk.close()
     assert steps["rent"].state == "refused"
     assert steps["rent"].report == (
-        "Booth 1 is in zone front, and there is no rate in force on 2025-03-01: set a rate for that zone first."
+        "Booth 1 is in zone front, and there is no rate in force on 2025-03-01: set a rate for that zone first. "
+        "Booth 2 is in zone front, and there is no rate in force on 2025-03-17: set a rate for that zone first."
     )
     assert steps["commission"].state == "waiting"
     assert desk.content()["charges"] == []
