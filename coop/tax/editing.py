@@ -11,12 +11,14 @@ from datetime import date, datetime, timedelta
 from decimal import Decimal
 from typing import Any, NamedTuple
 
-from sqlalchemy import func, or_, select
+from sqlalchemy import exists, func, or_, select
 from sqlalchemy.orm import Session
 
+from coop.books.models import Period
 from coop.core import audit
 from coop.core.errors import Refusal
 from coop.core.templating import percent as shown
+from coop.floor.models import Mall
 from coop.tax.domain.rules import Span, Stack
 from coop.tax.domain.terms import tier_names
 from coop.tax.models import Jurisdiction, TaxCharged, TaxRate, TaxReturn, TaxRule, TaxSetting, TaxUntaxed
@@ -135,7 +137,8 @@ def begin_rule(
 ) -> TaxRule:
     """A rule, with the rates of those upper tiers that have none yet, over the same days.
 
-    Refuses what `add_rule` refuses, and the same rule a second time: a form sent twice.
+    Refuses what `add_rule` refuses, the same rule a second time (a form sent twice), and days that tickets were taxed on: they
+    keep their tax, and the month-end, which taxes them again, would find another.
     """
     rows = select(TaxRule).where(
         TaxRule.jurisdiction_id == jurisdiction.id,
@@ -146,6 +149,10 @@ def begin_rule(
     for there in session.scalars(rows):
         if there.terms == terms:
             raise Refusal(f"This very rule is set already {_days(there.starts_on, there.ends_on)}: end that one first.")
+    last = last_ticket(session, jurisdiction.id, Span(starts_on, ends_on))
+    if last is not None:
+        free = last + timedelta(days=1)
+        raise Refusal(f"A ticket of {last} was taxed without this rule and keeps its tax: begin on {free} or later.")
     for name, percent in (tiers or {}).items():
         set_rate(session, jurisdiction, percent, tax_class=name, starts_on=starts_on, ends_on=ends_on)
     rule = add_rule(session, jurisdiction, kind, terms, starts_on=starts_on, ends_on=ends_on)
@@ -155,9 +162,16 @@ def begin_rule(
 
 
 def finish_rule(session: Session, now: datetime, by: By, rule: TaxRule, ends_on: date) -> None:
-    """The rule's last day, not later than it was: a longer rule is a further one, held against the others like any."""
+    """The rule's last day, not later than it was: a longer rule is a further one, held against the others like any.
+
+    Refuses a day before a ticket that was taxed while the rule held.
+    """
     if rule.ends_on is not None and ends_on > rule.ends_on:
         raise Refusal(f"The rule ends on {rule.ends_on} already: add another one for the days after.")
+    if rule.starts_on <= ends_on < (rule.ends_on or date.max):
+        last = last_ticket(session, rule.jurisdiction_id, Span(ends_on + timedelta(days=1), rule.ends_on))
+        if last is not None:
+            raise Refusal(f"A ticket of {last} was taxed while this rule held: end it on that day or later, not on {ends_on}.")
     end_rule(session, rule, ends_on)
     _log(session, now, by, "tax rule ended", _whose(session, rule), f"{rule.kind} from {rule.starts_on} on {ends_on}")
 
@@ -239,7 +253,7 @@ def change_setting(
     Refuses what `set_setting` refuses, an office that reads like another in addresses, terms that would contradict another
     setting of the office (its return could not be drawn up), and those that would take a filed return's period away.
     """
-    settings = Settings(session)
+    settings = before = Settings(session)
     alike = [name for name in settings.offices() if slug(name) == slug(terms.office) and name != terms.office]
     if terms.office and alike:
         raise Refusal(f"There is an office called {alike[0]}: write the same name, or one that differs in more than its marks.")
@@ -259,6 +273,7 @@ def change_setting(
         for day in sorted({starts_on, *(day for day in settings.starts if day > starts_on)}):
             settings.terms(terms.office, day)
     _keep_filed_periods(session, starts_on)
+    _keep_who_owed(session, before, starts_on)
     return made
 
 
@@ -275,6 +290,29 @@ def _keep_filed_periods(session: Session, starts_on: date) -> None:
                 f"The return {one.number} is filed for {one.first_day} to {one.last_day}, which would be no period of "
                 f"{one.office} any more: begin on {one.last_day + timedelta(days=1)} or later."
             )
+
+
+def _keep_who_owed(session: Session, before: Settings, starts_on: date) -> None:
+    """Refuse another who owes the tax of what closed months hold: it passed to the dealers as they closed, or stayed."""
+    after = Settings(session)
+    closed = (
+        select(Mall.id, func.max(Period.last_day))
+        .join(Period, Period.mall_id == Mall.id)
+        .where(Period.state == "closed", Period.last_day >= starts_on)
+        .group_by(Mall.id)
+    )
+    sold_on = func.coalesce(TaxCharged.sold_on, TaxCharged.posting_date)
+    for mall_id, last in session.execute(closed):
+        for begin, end in after.parts(starts_on, last):
+            other = [
+                k for k in after.jurisdictions if before.dealers_owe(k, mall_id, begin) != after.dealers_owe(k, mall_id, begin)
+            ]
+            held = (TaxCharged.mall_id == mall_id) & sold_on.between(begin, end) & (TaxCharged.posting_date <= last)
+            if other and session.scalar(select(exists().where(held, TaxCharged.jurisdiction_id.in_(other)))):
+                raise Refusal(
+                    f"The tax of closed months has gone to who owed it then: begin on {last + timedelta(days=1)} or later, "
+                    "or leave who owes it as it is."
+                )
 
 
 def _give_everywhere(session: Session, now: datetime, by: By, made: TaxSetting, terms: Terms) -> None:

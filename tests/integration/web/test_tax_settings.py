@@ -8,9 +8,13 @@ from decimal import Decimal
 
 from sqlalchemy import select
 
+from coop.books.service import close_period, ensure_period, lock_period
+from coop.core.db import transaction
+from coop.core.periods import Month
+from coop.floor.models import Mall
 from coop.tax.models import TaxSetting
 from coop.tax.offices import Settings
-from tests.factories.tax import OFFICE
+from tests.factories.tax import OFFICE, filer_of
 from tests.integration.web.conftest import Web, send
 from tests.integration.web.test_tax_terms import COUNTY, STATE, logged, refused
 
@@ -153,3 +157,18 @@ def test_terms_that_would_take_a_filed_returns_period_away_are_refused(web: Web)
         refused(web, WHOLE, fields, "office", "2026-10 is filed for 2026-10-01 to 2026-10-31")
     assert web.browser("manager").get("/office/tax/returns/elder-revenue-office.2026-10").status_code == 200
     assert send(web.browser("manager"), WHOLE, **{**held, "frequency": "quarter", "starts_on": "2026-11-01"}).status_code == 303
+
+
+def test_who_owes_the_tax_of_a_closed_month_stays(web: Web) -> None:
+    """It passed to the dealers as the month closed, or stayed with the co-op: a return by other settings would never tie."""
+    with transaction(web.sessions) as session:
+        mall = session.get_one(Mall, web.house.mall.id)
+        filer_of(session, web.clock.at, mall, count=70).sell(date(2026, 10, 20), 10_000)
+        period = ensure_period(session, mall.id, Month(2026, 10))
+        lock_period(session, period.id)
+        close_period(session, web.clock.at, period)
+    held = shown(web.browser("manager").get(WHOLE).text)
+    fields = {**held, "owed_by": "dealer", "starts_on": "2026-10-15"}
+    refused(web, WHOLE, fields, "office", "has gone to who owed it then: begin on 2026-11-01 or later")
+    assert send(web.browser("manager"), WHOLE, **{**fields, "starts_on": "2026-11-01"}).status_code == 303
+    assert send(web.browser("manager"), WHOLE, **{**fields, "owed_by": "coop", "due_day": "25"}).status_code == 303

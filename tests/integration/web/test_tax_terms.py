@@ -343,6 +343,21 @@ def test_a_rule_under_which_something_was_sold_is_not_taken_back(web: Web) -> No
     assert "A ticket of 2026-11-02 was taxed while this rule held" in answer.text
 
 
+def test_a_rule_neither_begins_nor_ends_on_days_that_tickets_were_taxed(web: Web) -> None:
+    """They keep their tax; the month-end, which taxes them again by the rules of their days, could never close."""
+    sell(web, date(2026, 11, 2))
+    fields = {**OPEN, "tax_class": "clothing", "starts_on": "2026-11-01"}
+    refused(
+        web, STATE + "/rules/exempt", fields, "starts_on", "taxed without this rule and keeps its tax: begin on 2026-11-03 or"
+    )
+    refused(
+        web, "/office/tax/rules/1/end", {"ends_on": "2026-11-01"}, "ends_on", "A ticket of 2026-11-02 was taxed while this rule"
+    )
+    client = web.browser("manager")
+    assert send(client, "/office/tax/rules/1/end", ends_on="2026-11-02").status_code == 303
+    assert send(client, STATE + "/rules/exempt", **{**fields, "starts_on": "2026-11-03"}).status_code == 303
+
+
 def test_what_is_not_there_is_not_found(web: Web) -> None:
     client = web.browser("manager")
     for path in (
