@@ -40,7 +40,7 @@ def show_command(month: Month, mall_code: str, as_csv: bool, data: Path | None) 
     coop = open_coop(data)
     with database_faults(), transaction(coop.sessions) as session:
         mall = find_mall(session, mall_code)
-        due = due_rents(session, utc_now(), mall, month, sales_between=sales_between(session, mall.id))
+        due = due_rents(session, mall, month, sales_between=sales_between(session, mall.id))
         codes = {dealer_id: session.get_one(Dealer, dealer_id).code for dealer_id in {each.draft.dealer_id for each in due}}
     rows: list[tuple[str, str, str, int, int, int]] = []
     for each in due:

@@ -19,12 +19,13 @@ from coop.books.queries import dealer_balances_before
 from coop.books.service import bank_account, dealer_account, ensure_account, income_account, post_entry
 from coop.core.errors import Refusal
 from coop.core.money import format_cents, format_dollars
+from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.leases.domain import TermsError
 from coop.leases.domain.deposit import Deduction, DepositSettled, settle_deposit
 from coop.leases.models import DepositLine, Lease
-from coop.leases.posting import post_fee
+from coop.leases.posting import post_fee, post_rents
 
 KIND = "deposit"
 """Of its entries."""
@@ -156,9 +157,12 @@ def settle_lease_deposit(
 ) -> DepositSettled:
     """Settle a deposit when a dealer has moved out: what she owes is taken from it, then damages; what is left goes back.
 
-    Damage that the deposit does not cover is charged to her account. Refuses a damage without a reason or not above zero.
+    The rent to the lease's last day is posted first, in arrears too. Damage that the deposit does not cover is charged to her
+    account. Refuses a damage without a reason or not above zero.
     """
     mall, dealer = _hold(session, lease)
+    if lease.ends_on is not None:
+        post_rents(session, now, mall, Month.of(lease.ends_on), lease=lease)
     owes = -min(0, dealer_balances_before(session, mall.id, date.max, dealer_id=dealer.id).get(dealer.id, 0))
     deductions = [*([Deduction(OWED, owes)] if owes else ()), *damages]
     try:

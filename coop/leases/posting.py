@@ -122,7 +122,6 @@ def charged_before(session: Session, mall_id: int, month: Month) -> dict[tuple[i
 
 def due_rents(
     session: Session,
-    now: datetime,
     mall: Mall,
     month: Month,
     *,
@@ -159,17 +158,19 @@ def post_rents(
     mall: Mall,
     month: Month,
     *,
+    lease: Lease | None = None,
     sales_between: SalesBetween | None = None,
     turns: Mapping[int, int] | None = None,
 ) -> int:
-    """Post the month's rent of every leased space of a mall; how many charges were new.
+    """Post the month's rent of every leased space of a mall, or of one lease's; how many charges were new.
 
     `sales_between` (net sales by dealer id over days) makes percentage rent due too: hand it in when the month's sales are known.
     `turns` are turns worked in the month, by dealer id. For a month that is closed, differences are dated in the open month.
     Refuses, naming each space, when a zone has no rate in force or terms cannot be computed: then nothing is posted.
     """
     hold_charges(session, mall)
-    return _post(session, now, mall, month, due_rents(session, now, mall, month, sales_between=sales_between, turns=turns))
+    due = due_rents(session, mall, month, sales_between=sales_between, turns=turns)
+    return _post(session, now, mall, month, [each for each in due if lease is None or each.draft.lease_id == lease.id])
 
 
 def post_commissions(

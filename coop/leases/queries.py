@@ -89,7 +89,7 @@ def rates_by_zone(session: Session, mall_id: int) -> dict[str, list[DatedRate]]:
 
 
 def charges_of(session: Session, mall_id: int, month: Month, *, dealer_id: int | None = None) -> list[Charge]:
-    """Charges that a month states, by dealer: spaces, fees, commission last.
+    """Charges that a month states, by dealer: spaces, what is off them, fees, commission last.
 
     Those for the month itself, and what was posted in it for a month that was closed; one of nothing stands in its own month.
     """
@@ -107,8 +107,10 @@ def charges_of(session: Session, mall_id: int, month: Month, *, dealer_id: int |
     )
     if dealer_id is not None:
         rows = rows.where(Charge.dealer_id == dealer_id)
-    last = ("commission", "late", "fee")
-    return sorted(
-        session.scalars(rows),
-        key=lambda c: (c.dealer_id, c.kind in last, c.kind == "commission", c.what, c.first_day, c.change),
-    )
+    return sorted(session.scalars(rows), key=lambda c: (c.dealer_id, _place(c), c.what, c.first_day, c.change))
+
+
+def _place(charge: Charge) -> int:
+    what = charge.what.partition(":")[0]
+    order = ("space", "discount", "turns", "percentage")
+    return order.index(what) if what in order else len(order) + (charge.kind == "commission")

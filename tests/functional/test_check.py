@@ -93,7 +93,7 @@ def test_all_is_well(coop):
     said = done.stdout.splitlines()
     assert said[-1] == "All is well."
     assert all(line.startswith("ok ") for line in said[:-1])
-    for subject in ("Python", "libraries for PDF", "settings", "trial balance", "statements against the ledger"):
+    for subject in ("Python", "libraries for PDF", "settings", "trial balance", "deposits", "statements against the ledger"):
         assert any(subject in line for line in said)
 
 

@@ -98,6 +98,15 @@ def test_settling_at_the_end(hall: Hall, damages: list[Deduction], rent: bool, r
     assert (deposit_held(hall.session, lease), check_deposits(hall.session)) == (0, [])
 
 
+def test_the_rent_of_the_last_days_is_posted_before_a_deposit_goes_back(hall: Hall) -> None:
+    lease = hall.lease(hall.ida, hall.booth, starts_on=date(2026, 4, 1), ends_on=date(2026, 4, 10))
+    hall.lease(hall.amos, hall.case, starts_on=date(2026, 4, 1))
+    take_deposit(hall.session, hall.now, lease, 100_00, on=TODAY)
+    settled = settle_lease_deposit(hall.session, hall.now, lease, on=date(2026, 4, 12))
+    # 270.00 x 10/30
+    assert (settled.returned_cents, hall.owed(hall.ida), hall.charged(hall.amos)) == (10_00, 0, [])
+
+
 def test_deposits_that_are_refused(hall: Hall) -> None:
     lease = hall.lease(hall.ida)
     session, now = hall.session, hall.now
