@@ -72,8 +72,12 @@ def begin_rate(
     starts_on: date,
     ends_on: date | None,
 ) -> TaxRate:
-    """A rate of a class from a day on. Refuses what `set_rate` refuses, and rules that contradict each other once it taxes."""
+    """A rate of a class from a day on.
+
+    Refuses what `set_rate` refuses, days that tickets were taxed on, and rules that contradict each other once it taxes.
+    """
     rate = set_rate(session, jurisdiction, percent, tax_class=tax_class, starts_on=starts_on, ends_on=ends_on)
+    _refuse_taxed_days(session, jurisdiction, Span(starts_on, ends_on), "rate")
     # Where nothing was taxed, two rules that contradict each other went unseen.
     begins = select(TaxRule.starts_on).where(TaxRule.jurisdiction_id == jurisdiction.id, TaxRule.starts_on > starts_on)
     for day in sorted({starts_on, *(day for day in session.scalars(begins) if ends_on is None or day <= ends_on)}):
@@ -149,16 +153,20 @@ def begin_rule(
     for there in session.scalars(rows):
         if there.terms == terms:
             raise Refusal(f"This very rule is set already {_days(there.starts_on, there.ends_on)}: end that one first.")
-    last = last_ticket(session, jurisdiction.id, Span(starts_on, ends_on))
-    if last is not None:
-        free = last + timedelta(days=1)
-        raise Refusal(f"A ticket of {last} was taxed without this rule and keeps its tax: begin on {free} or later.")
     for name, percent in (tiers or {}).items():
         set_rate(session, jurisdiction, percent, tax_class=name, starts_on=starts_on, ends_on=ends_on)
     rule = add_rule(session, jurisdiction, kind, terms, starts_on=starts_on, ends_on=ends_on)
+    _refuse_taxed_days(session, jurisdiction, Span(starts_on, ends_on), "rule")
     rates = "".join(f", {name} {shown(percent)}" for name, percent in (tiers or {}).items())
     _log(session, now, by, "tax rule set", jurisdiction, f"{kind} {_days(starts_on, ends_on)}{rates}")
     return rule
+
+
+def _refuse_taxed_days(session: Session, jurisdiction: Jurisdiction, during: Span, what: str) -> None:
+    last = last_ticket(session, jurisdiction.id, during)
+    if last is not None:
+        free = last + timedelta(days=1)
+        raise Refusal(f"A ticket of {last} was taxed without this {what} and keeps its tax: begin on {free} or later.")
 
 
 def finish_rule(session: Session, now: datetime, by: By, rule: TaxRule, ends_on: date) -> None:
@@ -308,6 +316,7 @@ def _keep_who_owed(session: Session, before: Settings, starts_on: date) -> None:
                 k for k in after.jurisdictions if before.dealers_owe(k, mall_id, begin) != after.dealers_owe(k, mall_id, begin)
             ]
             held = (TaxCharged.mall_id == mall_id) & sold_on.between(begin, end) & (TaxCharged.posting_date <= last)
+            held &= TaxCharged.dealer_id.is_not(None)
             if other and session.scalar(select(exists().where(held, TaxCharged.jurisdiction_id.in_(other)))):
                 raise Refusal(
                     f"The tax of closed months has gone to who owed it then: begin on {last + timedelta(days=1)} or later, "

@@ -353,6 +353,9 @@ def test_a_rule_neither_begins_nor_ends_on_days_that_tickets_were_taxed(web: Web
     refused(
         web, "/office/tax/rules/1/end", {"ends_on": "2026-11-01"}, "ends_on", "A ticket of 2026-11-02 was taxed while this rule"
     )
+    refused(
+        web, STATE + "/rates/new", {**FOOD, "starts_on": "2026-11-01"}, "starts_on", "taxed without this rate and keeps its tax"
+    )
     client = web.browser("manager")
     assert send(client, "/office/tax/rules/1/end", ends_on="2026-11-02").status_code == 303
     assert send(client, STATE + "/rules/exempt", **{**fields, "starts_on": "2026-11-03"}).status_code == 303
