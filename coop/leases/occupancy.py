@@ -10,6 +10,7 @@ from decimal import Decimal
 from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 
+from coop.core.errors import Refusal
 from coop.dealers.models import Dealer, Member
 from coop.floor import queries as floor
 from coop.floor.domain.areas import drawn_area_sqft100
@@ -88,6 +89,13 @@ def holds(session: Session, mall_id: int, *, since: date | None = None, space_id
 def _sharing(session: Session, mall_id: int) -> Sequence[Lease]:
     """Leases that pay a part of a shared booth's rent."""
     return session.scalars(select(Lease).where(Lease.mall_id == mall_id, Lease.id.in_(select(LeaseShare.lease_id)))).all()
+
+
+def require_free_from(session: Session, space: Space, day: date) -> None:
+    """Refuses where somebody holds a space on a day or later: it cannot be taken out of renting from then."""
+    held = holds(session, space.mall_id, since=day, space_id=space.id)
+    if held:
+        raise Refusal(f"Dealer {held[0].dealer_code} holds it then: end that lease first, or choose a day after its last.")
 
 
 def leased_areas(held: Sequence[Hold], on: date) -> dict[int, int]:

@@ -15,7 +15,7 @@ from coop.floor import measuring, planning
 from coop.floor import queries as floor_queries
 from coop.floor.domain.findings import CAUTION
 from coop.floor.models import SPACE_KINDS, Mall, Space
-from coop.leases.occupancy import area_note, holds
+from coop.leases.occupancy import area_note, holds, require_free_from
 from coop.office import floor_asked as asked
 from coop.office import floor_queries as queries
 from coop.office import queries as office_queries
@@ -252,14 +252,12 @@ def retire_space(mall_code: str, code: str) -> Page:
     mall, found = _space(mall_code, code)
     form = RetireForm()
     if form.validate_on_submit():
-        day = form.retired_on.data
-        running = [h for h in holds(db(), mall.id, space_id=found.id) if h.ends_on is None or h.ends_on >= day]
-        if running:
-            form.retired_on.errors = [
-                f"Dealer {running[0].dealer_code} holds it then: end that lease first, or choose a day after its last."
-            ]
+        try:
+            require_free_from(db(), found, form.retired_on.data)
+        except Refusal as refusal:
+            form.retired_on.errors = [str(refusal)]
         else:
-            planning.retire_space(db(), now(), found, day, user_id=visitor().user_id)
+            planning.retire_space(db(), now(), found, form.retired_on.data, user_id=visitor().user_id)
             flash("It is retired from that day. Its leases and its past stay on record.")
             return redirect(url_for("floor.space", mall_code=mall.code, code=found.code), 303)
     return _space_page(mall, found, retiring=form), 422

@@ -46,5 +46,7 @@ export function overlaid(base, mine, theirs) {
   for (const [name, part] of is) if (!same(part, was.get(name))) result.set(name, part);
   for (const name of was.keys()) if (!is.has(name)) result.delete(name);
   const outline = JSON.stringify(mine.outline) === JSON.stringify(base.outline) ? theirs.outline : mine.outline;
-  return { parts: [...result.values()].map(partOf), outline };
+  const pick = (name) => [name, mine[name] === base[name] ? theirs[name] : mine[name] ?? theirs[name]];
+  const kept = Object.fromEntries(["required_clear_in16", "tolerance_percent"].map(pick));
+  return { parts: [...result.values()].map(partOf), outline, ...kept };
 }

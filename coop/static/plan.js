@@ -171,7 +171,7 @@ function writeRow(row, part) {
     there.removeAttribute("aria-invalid");
   }
   row.querySelector(".mistake").hidden = true;
-  for (const called of row.querySelectorAll(".called")) called.textContent = ` of ${words(part.kind)} ${part.code}`;
+  for (const called of row.querySelectorAll(".called")) called.textContent = `${called.dataset.of ?? " "}${words(part.kind)} ${part.code}`;
 }
 
 /** What a row says, as a part; a sentence where it cannot be read; null for a row nobody filled in. */
@@ -370,7 +370,9 @@ function conflict(said) {
   one("plan-conflict").hidden = false;
   one("plan-conflict").focus();
   one("plan-overlay").onclick = () => {
-    const { parts, outline } = overlaid(draft.base, draft.value(), said.draft);
+    const { parts, outline, required_clear_in16, tolerance_percent } = overlaid(draft.base, draft.value(), said.draft);
+    one("plan-clear").value = writeLength(required_clear_in16);
+    one("plan-tolerance").value = tolerance_percent;
     const known = new Map(draft.parts.map((part) => [`${part.kind.slice(0, 5)}${part.code}`, part.key]));
     const keyed = parts.map((part) => ({ ...part, key: known.get(`${part.kind.slice(0, 5)}${part.code}`) ?? draft.fresh() }));
     draft.version = said.version;

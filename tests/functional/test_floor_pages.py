@@ -16,7 +16,7 @@ from coop.core.geometry import format_length, parse_length
 from coop.floor.models import FloorPlan, Mall, PlanPart, Space
 from coop.floor.planning import move_space
 from coop.floor.queries import find_space, plan_version
-from tests.factories.hall import box, build_hall
+from tests.factories.floor_hall import box, build_hall
 from tests.functional.test_pages import (  # noqa: F401  fixtures
     DESKTOP,
     NARROWEST,
@@ -330,15 +330,16 @@ def test_a_plan_is_begun_and_changed_without_script(browser: Browser, hall: Serv
         page = opened.new_page()
         page.goto(f"{hall.base}{PLAN}/edit")
         page.locator("#r49-x").fill("99 ft")
-        page.locator("#r65-remove").check()
-        page.locator("#r69-code").fill("62")
-        page.locator("#r69-zone").fill("back")
+        page.locator('tr[data-was="A1"] input[type="checkbox"]').check()
+        new = page.locator('tr[data-was=""]').first.get_attribute("data-row")
+        page.locator(f"#{new}-code").fill("62")
+        page.locator(f"#{new}-zone").fill("back")
         for name, value in (("x", "10'"), ("y", "76'"), ("w", "8'"), ("d", "wide")):
-            page.locator(f"#r69-{name}").fill(value)
+            page.locator(f"#{new}-{name}").fill(value)
         page.get_by_role("button", name="Save the plan").click()
-        expect(page.locator("#r69-d-wrong")).to_contain_text("'wide' is not a length")
+        expect(page.locator(f"#{new}-d-wrong")).to_contain_text("'wide' is not a length")
         expect(page.locator("#r49-x")).to_have_value("99 ft")
-        page.locator("#r69-d").fill("6'")
+        page.locator(f"#{new}-d").fill("6'")
         page.get_by_role("button", name="Save the plan").click()
         expect(page.get_by_role("status")).to_have_text("The plan is saved: 1 added, 1 changed, 1 taken away.")
     assert corner(hall, "50")[0] == 99 * FOOT
