@@ -39,7 +39,7 @@ class PickField(SelectField):  # type: ignore[misc]
     """One of what is there; its choices are given to `among`."""
 
     def __init__(self, label: str, **more: Any) -> None:
-        super().__init__(label, choices=(), invalid_choice_message="Choose one of those listed.", **more)
+        super().__init__(label, choices=(), default="", invalid_choice_message="Choose one of those listed.", **more)
 
     def among(self, choices: Sequence[tuple[str, str]], nothing: str = "") -> None:
         first = [SelectChoice("", nothing)] if nothing else []
@@ -53,7 +53,7 @@ class SpaceForm(Form):  # type: ignore[misc]
     area = AreaField("Area, in square feet")
     length = LengthField("Length")
     price = PriceField("Price agreed, in dollars")
-    per = ChoiceField("For", choices=AGREED)
+    per = ChoiceField("For", choices=AGREED, default="")
 
     def asked(self, spaces: dict[str, Space]) -> Asked:
         agreed = self.per.data or None
@@ -198,7 +198,7 @@ class ResizeForm(FlaskForm):  # type: ignore[misc]
 class RepriceForm(FlaskForm):  # type: ignore[misc]
     on = DayField("From", validators=[Needed(DAY)])
     price = PriceField("New price, in dollars")
-    per = ChoiceField("For", choices=AGREED)
+    per = ChoiceField("For", choices=AGREED, default="")
     told_on = DayField("The dealer was told on", validators=[Needed(DAY)])
 
     def check(self) -> bool:
