@@ -170,7 +170,7 @@ def post_rents(
     """
     hold_charges(session, mall)
     due = due_rents(session, mall, month, sales_between=sales_between, turns=turns)
-    return _post(session, now, mall, month, [each for each in due if lease is None or each.draft.lease_id == lease.id])
+    return post_due(session, now, mall, month, [each for each in due if lease is None or each.draft.lease_id == lease.id])
 
 
 def post_commissions(
@@ -208,7 +208,7 @@ def post_commissions(
             ChargeDraft(lease.id, dealer_id, "commission", f"commission:{dealer_id}", "Commission", rent, month.last_day)
         )
     before = charged_before(session, mall.id, month)
-    return _post(session, now, mall, month, [Due(d, before.get((d.dealer_id, d.what))) for d in drafts])
+    return post_due(session, now, mall, month, [Due(d, before.get((d.dealer_id, d.what))) for d in drafts])
 
 
 def _commission_term(lease: Lease, month: Month) -> CommissionTerm | None:
@@ -255,7 +255,7 @@ def post_fee(
     if (lease.dealer_id, key) in charged_before(session, mall.id, month):
         raise Refusal(f"The fee {label} was charged in {month.name} already.")
     draft = ChargeDraft(lease.id, lease.dealer_id, kind, key, label[:120], Rent(amount_cents, working), day)
-    _post(session, now, mall, month, [Due(draft, None)])
+    post_due(session, now, mall, month, [Due(draft, None)])
 
 
 def hold_charges(session: Session, mall: Mall) -> None:
@@ -263,7 +263,8 @@ def hold_charges(session: Session, mall: Mall) -> None:
     session.execute(select(Mall.id).where(Mall.id == mall.id).with_for_update(key_share=True))
 
 
-def _post(session: Session, now: datetime, mall: Mall, month: Month, due: Iterable[Due]) -> int:
+def post_due(session: Session, now: datetime, mall: Mall, month: Month, due: Iterable[Due]) -> int:
+    """Post what of these charges is to be posted; how many were. The caller holds the mall (`hold_charges`)."""
     due = [each for each in due if each.posts]
     closed_to = posting_date(session, mall.id, month.last_day)
     is_closed = closed_to != month.last_day

@@ -28,7 +28,7 @@ from coop.leases import queries
 from coop.leases.domain.late import LATE, OTHER, late_fee
 from coop.leases.domain.settlement import Arrears, Owed, Paid, arrears
 from coop.leases.models import Charge, Dispute
-from coop.leases.posting import INCOME, follows_the_clock, hold_charges, post_fee
+from coop.leases.posting import INCOME, ChargeDraft, Due, follows_the_clock, hold_charges, post_due
 from coop.leases.rules import rules_on
 
 SALES = ("sale", "return")
@@ -68,14 +68,14 @@ def accounts_of(
     `money_through` is the last day of money read, where that is an earlier one.
     """
     accounts: dict[int, DealerAccount] = {}
-    for charge, on, disputed_from, disputed_until in _charges(session, mall_id, through, dealer_id):
+    for charge in _charges(session, mall_id, through, dealer_id):
         account = accounts.setdefault(charge.dealer_id, DealerAccount())
-        key = f"{charge.id:09d}"
-        if charge.amount_cents < 0:
-            account.paid.append(Paid(key, on, -charge.amount_cents))
-            continue
-        due_on = Month.of(on).last_day if charge.kind in AT_MONTH_END else on
-        account.owed.append(Owed(key, due_on, charge.amount_cents, charge.kind, disputed_from, disputed_until))
+        key, on, cents = f"{charge.id:09d}", charge.business_date, charge.amount_cents
+        if cents < 0:
+            account.paid.append(Paid(key, on, -cents))
+        else:
+            due_on = Month.of(on).last_day if charge.kind in AT_MONTH_END else on
+            account.owed.append(Owed(key, due_on, cents, charge.kind, charge.opened_on, charge.closed_on))
     payouts: list[tuple[int, str, date, int]] = []
     for dealer, key, kind, on, cents in _money(session, mall_id, money_through or through, dealer_id):
         account = accounts.setdefault(dealer, DealerAccount())
@@ -90,21 +90,25 @@ def accounts_of(
     return accounts
 
 
-def _charges(
-    session: Session, mall_id: int, through: date, dealer_id: int | None
-) -> Iterable[tuple[Charge, date, date | None, date | None]]:
-    """Charges that posted something, with their day and the days of their last dispute."""
+def _charges(session: Session, mall_id: int, through: date, dealer_id: int | None) -> Iterable[Any]:
+    """Rows of charges that posted something, with their day and the days of their last dispute."""
     newest = select(func.max(Dispute.id)).where(Dispute.charge_id == Charge.id).correlate(Charge).scalar_subquery()
     rows = (
-        select(Charge, Entry.business_date, Dispute.opened_on, Dispute.closed_on)
+        select(
+            Charge.id,
+            Charge.dealer_id,
+            Charge.kind,
+            Charge.amount_cents,
+            Entry.business_date,
+            Dispute.opened_on,
+            Dispute.closed_on,
+        )
         .join(Entry, Entry.id == Charge.entry_id)
         .outerjoin(Dispute, Dispute.id == newest)
         .where(Charge.mall_id == mall_id, Entry.business_date <= through)
         .order_by(Charge.id)
     )
-    if dealer_id is not None:
-        rows = rows.where(Charge.dealer_id == dealer_id)
-    return [(charge, on, opened_on, closed_on) for charge, on, opened_on, closed_on in session.execute(rows)]
+    return session.execute(rows if dealer_id is None else rows.where(Charge.dealer_id == dealer_id))
 
 
 def _money(session: Session, mall_id: int, through: date, dealer_id: int | None) -> Iterable[tuple[int, str, str, date, int]]:
@@ -187,23 +191,13 @@ def post_late_fees(session: Session, now: datetime, mall: Mall, *, on: date | No
     charged = set(session.scalars(late))
     leases = queries.latest_leases(session, mall.id, on)
     accounts = accounts_of(session, mall.id, on, money_through=on.replace(day=rule.grace_day))
-    fees = 0
+    due = []
     for dealer_id, account in sorted(accounts.items()):
         rent = late_fee(rule, account.owed, account.paid, on)
         if rent.amount_cents and dealer_id not in charged and dealer_id in leases:
-            post_fee(
-                session,
-                now,
-                leases[dealer_id],
-                rent.amount_cents,
-                key=LATE,
-                label="Late fee",
-                working=rent.working,
-                on=on,
-                kind=LATE,
-            )
-            fees += 1
-    return fees
+            draft = ChargeDraft(leases[dealer_id].id, dealer_id, LATE, LATE, "Late fee", rent, on)
+            due.append(Due(draft, None))
+    return post_due(session, now, mall, Month.of(on), due)
 
 
 @short_job("leases.late")

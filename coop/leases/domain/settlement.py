@@ -86,6 +86,10 @@ def settle(owed: Sequence[Owed], paid: Sequence[Paid], through: date) -> Settlem
     days = {o.due_on for o in owed} | {p.on for p in paid} | {day for o in owed if (day := _day_after_dispute(o))}
     settled: list[Settled] = []
     for day in sorted(d for d in days if d <= through):
+        if not money:
+            break
+        if money[0].on > day:
+            continue
         for charge in queue:
             while money and money[0].on <= day and charge.due_on <= day and open_cents[charge.key] and not charge.in_dispute(day):
                 payment = money[0]

@@ -13,12 +13,14 @@ import pikepdf
 import pytest
 from sqlalchemy import func, select
 
+from coop.books.service import post_entry
 from coop.core.db import Sessions, transaction
 from coop.core.documents import Document
 from coop.core.errors import Refusal
 from coop.core.jobs import Job, claim_next, run_job
 from coop.core.mail import Outbox
 from coop.core.periods import Month
+from coop.dealers.models import Dealer
 from coop.leases.agreements import Terms, sign_on_paper
 from coop.leases.asking import Outsider, ask_for_space
 from coop.leases.changing import reprice_space, share_space
@@ -43,6 +45,7 @@ from coop.leases.pricing import Asked
 from coop.leases.queries import charges_of
 from coop.leases.rules import add_term, set_rules
 from coop.leases.settling import open_dispute
+from tests.factories.books import sale
 from tests.factories.leases import make_rate
 from tests.integration.leases.conftest import Yard
 
@@ -218,6 +221,9 @@ def test_the_deposit_is_told_line_by_line(yard: Yard) -> None:
     for item in list_of(yard.session, lease):
         tick_item(yard.session, yard.now, item, by="Ruth Ambler")
     move_out(yard.session, yard.now, lease, on=on(10, 31))
+    # Her sales of October are what its rent takes.
+    dealer = yard.session.get_one(Dealer, lease.dealer_id)
+    post_entry(yard.session, yard.now, sale(yard.session, yard.mall, dealer, 270_00, on(10, 5), "october"))
     settle_leaving(yard.session, yard.now, lease, on=on(11, 2), damages=[Deduction("a broken pane", 20_00)])
     said = words_of(write_deposit(yard.session, yard.now, lease))
     assert "$250.00 of your deposit was returned to you." in said

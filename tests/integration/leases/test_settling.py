@@ -184,7 +184,7 @@ def test_no_late_fee_without_a_rule_or_in_a_closed_month(hall: Hall) -> None:
     assert late(hall, on(4, 30)) == [0]
     set_rules(hall.session, hall.mall, on(4, 30), late_how="flat")
     shut(hall.session, hall.now, ensure_period(hall.session, hall.mall.id, APRIL))
-    assert late(hall, on(4, 30)) == [1]
+    assert late(hall, on(4, 30), on(4, 30)) == [1, 0]
     assert fees(hall) == [("May 01", 25_00, "$25.00, as $270.00 overdue after 2026-04-10")]
 
 

@@ -171,6 +171,18 @@ GREATER = LateRule(5, flat_cents=25_00, percent=10)
         (LateRule(5, percent=10), [MARCH], [], on(4, 6), 0, None),
         (LateRule(5, percent=10), [MARCH, APRIL], [], on(4, 6), 27_00, None),
         (LateRule(5, percent=10, arrears_again=True), [MARCH, APRIL], [], on(4, 6), 54_00, None),
+        # Rent in arrears, due on the last of the month before: late this month, but not once more in the next.
+        (FLAT, [Owed("m", on(3, 31), 270_00)], [], on(4, 6), 25_00, "$25.00, as $270.00 overdue after 2026-04-05"),
+        (FLAT, [Owed("m", on(3, 31), 270_00)], [], on(5, 6), 0, "nothing that bears a late fee was overdue after 2026-05-05"),
+        # What is no charge bears none.
+        (
+            FLAT,
+            [Owed("o", on(4, 1), 270_00, "other")],
+            [],
+            on(4, 6),
+            0,
+            "nothing that bears a late fee was overdue after 2026-04-05",
+        ),
         # Due after the grace day: not late this month.
         (FLAT, [Owed("o", on(4, 10), 1_00)], [], on(4, 30), 0, None),
     ],
