@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from sqlalchemy import select
@@ -24,6 +24,7 @@ from coop.leases.changing import increase_refusal
 from coop.leases.documents import LetterUnreadable, LetterValue, file_name, from_value, letter_mail, letter_pdf, to_value
 from coop.leases.holding import today_at
 from coop.leases.models import DepositLine, Lease, Letter, Offer, Waiting
+from coop.leases.rising import increase_key, rises
 
 
 def write_agreement(session: Session, now: datetime, lease: Lease, *, again: bool = False, user_id: int | None = None) -> Letter:
@@ -60,7 +61,23 @@ def write_increase(
     said = None if any(term.kind == "escalation" for term in lease.terms) else increase_refusal(session, lease, begins_on, on)
     if said:
         raise Refusal(f"The rent of {value.reference}: {said}")
-    return _write(session, now, value, f"lease:{lease.id}/{begins_on}", lease=lease, again=again, user_id=user_id)
+    return _write(session, now, value, increase_key(lease.id, begins_on), lease=lease, again=again, user_id=user_id)
+
+
+def write_increases(session: Session, now: datetime, mall: Mall, *, begins_on: date, user_id: int | None = None) -> list[Letter]:
+    """The letters of every lease whose rent rises on a day and that was not told yet: after a zone's rate is set, say.
+
+    Refuses, naming the lease, when one would be told later than it demands: then none is written.
+    """
+    today = today_at(session, now, mall.id)
+    found, faults = rises(session, mall, min(today, begins_on - timedelta(days=1)), begins_on)
+    if faults:
+        raise Refusal(" ".join(faults))
+    return [
+        write_increase(session, now, rise.lease, begins_on=begins_on, user_id=user_id)
+        for rise in found
+        if rise.begins_on == begins_on and not rise.told
+    ]
 
 
 def write_arrears(session: Session, now: datetime, lease: Lease, *, again: bool = False, user_id: int | None = None) -> Letter:

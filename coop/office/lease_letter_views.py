@@ -43,6 +43,20 @@ def write_letter(mall_code: str, lease_id: int, kind: str) -> Page:
     return redirect(url_for("leases.lease", mall_code=mall.code, lease_id=lease_id, _anchor="letters"), 303)
 
 
+@leases.post("/<mall_code>/letters/increases")
+@allow("manager")
+def write_increases(mall_code: str) -> Page:
+    """The letters of every lease whose rent rises on a day."""
+    mall = wanted_mall(mall_code)
+    begins_on = DayForm().on.data
+    if begins_on is None:
+        flash("No letter is written: choose the day on which rents rise.")
+        return redirect(url_for("leases.work", mall_code=mall.code), 303)
+    written = writing.write_increases(db(), now(), mall, begins_on=begins_on, user_id=visitor().user_id)
+    flash(f"Letters written: {len(written)}. Their papers are made in a moment, and mailed where there is an address.")
+    return redirect(url_for("leases.letters", mall_code=mall.code), 303)
+
+
 @leases.post("/<mall_code>/offers/<int:offer_id>/letter")
 @allow("manager")
 def write_offer_letter(mall_code: str, offer_id: int) -> Page:

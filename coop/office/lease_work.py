@@ -5,27 +5,26 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from decimal import Decimal
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
 from coop.core.periods import Month
+from coop.core.templating import dollars
 from coop.dealers.models import Member
 from coop.floor import queries as floor
 from coop.floor.models import Mall, Space
 from coop.leases.agreements import state_of
 from coop.leases.asking import WaitingList, wants
 from coop.leases.deposits import Held, check_deposits, deposits_held
-from coop.leases.domain import TermsError
 from coop.leases.domain.notice import offer_deadline
 from coop.leases.holding import today_at
-from coop.leases.models import Lease, Offer, PriceIndex, Waiting
+from coop.leases.models import Lease, Offer, Waiting
 from coop.leases.occupancy import Hold, holds
 from coop.leases.pricing import named
+from coop.leases.rising import rises
 from coop.leases.rules import HouseRules, rules_on
 from coop.leases.settling import DealerArrears, arrears_of
-from coop.leases.terms import Escalation, read_term
 from coop.office import lease_queries as queries
 
 AHEAD = timedelta(days=90)
@@ -84,6 +83,7 @@ class Work:
     unsigned: Sequence[LeaseNote]
     renewals: Sequence[LeaseNote]
     increases: Sequence[LeaseNote]
+    """Rises of the days ahead that nobody was told of in a letter yet."""
     noticed: Sequence[LeaseNote]
     late: Sequence[Late]
     vacancies: Sequence[Vacancy]
@@ -119,7 +119,7 @@ def work_of(session: Session, now: datetime, mall: Mall) -> Work:
     latest = {lease.dealer_id: lease.id for lease in running}
     held = holds(session, mall.id, since=today)
     offers = _offers(session, mall, today)
-    increases, faults = _increases(session, [lease for lease, state in notes if state in ("fixed", "monthly")], today, names)
+    ahead, faults = rises(session, mall, today, today + AHEAD)
     _, fault = queries.rents_of_month(session, mall, Month.of(today))
     return Work(
         offers=offers,
@@ -127,7 +127,11 @@ def work_of(session: Session, now: datetime, mall: Mall) -> Work:
         renewals=[
             note(lease, lease.term_ends_on) for lease, state in notes if state == "fixed" and _to_renew(lease, rules, today)
         ],
-        increases=increases,
+        increases=[
+            note(rise.lease, rise.begins_on, f"{dollars(rise.before_cents)}, then {dollars(rise.after_cents)} a month")
+            for rise in ahead
+            if not rise.told
+        ],
         noticed=[
             note(lease, lease.ends_on, "moved out" if state == "moved_out" else "leaves")
             for lease, state in notes
@@ -162,32 +166,6 @@ def _offers(session: Session, mall: Mall, today: date) -> list[OfferRow]:
         .order_by(Offer.answer_by, Offer.id)
     )
     return [OfferRow(offer, space, member or asked.name, offer.answer_by < today) for offer, space, asked, member in rows]
-
-
-def _increases(
-    session: Session, leases: Sequence[Lease], today: date, names: dict[int, tuple[str, str]]
-) -> tuple[list[LeaseNote], list[str]]:
-    """Rises agreed beforehand that begin in the days ahead, and what index value one of them waits for."""
-    indexes: dict[str, dict[date, Decimal]] = {}
-    for index in session.scalars(select(PriceIndex)):
-        indexes.setdefault(index.series, {})[index.first_day] = index.value
-    notes: list[LeaseNote] = []
-    faults: list[str] = []
-    for lease in leases:
-        for row in lease.terms:
-            term = read_term(row.kind, row.terms, row.starts_on, row.ends_on) if row.kind == "escalation" else None
-            if not isinstance(term, Escalation):
-                continue
-            try:
-                raises = term.raises(today + AHEAD, indexes.get(term.series, {}))
-            except TermsError as error:
-                faults.append(f"{names[lease.dealer_id][0]}: {error}")
-                continue
-            ahead = [step for step in raises if step.starts_on > today]
-            notes += [
-                LeaseNote(lease, *names[lease.dealer_id], step.starts_on, f"the first price × {step.words}") for step in ahead[:1]
-            ]
-    return sorted(notes, key=lambda note: (note.on or today, note.dealer_code)), faults
 
 
 def _vacancies(session: Session, mall: Mall, today: date, held: Sequence[Hold], offered: set[int]) -> list[Vacancy]:

@@ -176,6 +176,7 @@ TABLE: dict[tuple[str, str], tuple[Address, frozenset[str]]] = {
     ("leases.letters", "GET"): ("/office/leases/MAIN/letters", READERS),
     ("leases.letter_pdf", "GET"): ("/office/leases/MAIN/letters/1.pdf", READERS),
     ("leases.write_letter", "POST"): ("/office/leases/MAIN/1/letters/agreement", MANAGER),
+    ("leases.write_increases", "POST"): ("/office/leases/MAIN/letters/increases", MANAGER),
     ("leases.send_letter", "POST"): ("/office/leases/MAIN/letters/1/send", MANAGER),
     ("portal.home", "GET"): ("/portal/", DEALER),
     ("portal.statements", "GET"): ("/portal/statements", DEALER),
