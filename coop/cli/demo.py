@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from datetime import date, datetime
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
 
@@ -12,9 +13,10 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from coop.books.service import pay_dealer
-from coop.cli import demo_coop
+from coop.cli import demo_coop, demo_floor, demo_leases
 from coop.cli.context import Coop, data_option, open_coop
 from coop.cli.demo_coop import MALLS, DemoDealer, DemoMall
+from coop.cli.demo_leases import Months
 from coop.cli.month import see_through
 from coop.cli.serve import serve
 from coop.closing.models import MonthClose
@@ -31,13 +33,12 @@ from coop.core.periods import Month
 from coop.dealers.membership import add_dealer, found_coop
 from coop.dealers.models import Dealer
 from coop.dealers.service import add_user
-from coop.floor.models import Mall
+from coop.floor.models import Mall, Space
+from coop.floor.planning import save_plan, set_aisle_width
 from coop.floor.service import add_mall, add_space
-from coop.leases.agreements import make_lease
 from coop.leases.rules import set_rate
 from coop.sales.service import take_tickets
 from coop.statements.models import Statement
-from coop.tax.models import Jurisdiction
 from coop.tax.service import add_jurisdiction, set_place
 from coop.tax.service import set_rate as set_tax_rate
 
@@ -76,40 +77,42 @@ def demo_command(once: bool, port: int, seed: int, data: Path | None) -> None:
         serve(coop.settings, coop.sessions, "127.0.0.1", port, runners=os.cpu_count() or 1)
 
 
+@dataclass(frozen=True)
+class Demo:
+    """A demo in the making: where, when, and the dealers it invents."""
+
+    coop: Coop
+    now: datetime
+    seed: int
+    months: Months
+    roster: tuple[DemoDealer, ...]
+
+    def here(self, mall: DemoMall) -> list[DemoDealer]:
+        """The dealers of a mall."""
+        return [dealer for dealer in self.roster if dealer.number in mall.dealers]
+
+
 def build(coop: Coop, now: datetime, seed: int) -> None:
     """Make the co-op, bring its sales in, close the two months before this one, and pay the first of them out."""
     coop.settings.data.mkdir(parents=True, exist_ok=True)
     migrate.upgrade(coop.engine)
-    today = local_date(now, demo_coop.TIMEZONE)
-    last = Month.of(today).previous
-    months = [last.previous, last, Month.of(today)]
-    roster = demo_coop.dealers(seed)
+    months = Months(Month.of(local_date(now, demo_coop.TIMEZONE)).previous.previous)
+    demo = Demo(coop, now, seed, months, tuple(demo_coop.dealers(seed)))
     click.echo(f"Making {demo_coop.COOP_NAME} ...")
     with transaction(coop.sessions) as session:
-        found_coop(session, now, demo_coop.COOP_NAME, commission_percent=Decimal(10))
-        dealers = {
-            d.number: add_dealer(
-                session,
-                now,
-                d.code,
-                name=d.name,
-                email=d.email,
-                address=d.address,
-                trade_name=d.shop,
-                joined_on=months[0].first_day,
-            )
-            for d in roster
-        }
-        for n, demo_mall in enumerate(MALLS):
-            _make_mall(session, now, demo_mall, dealers, months[0].first_day, first=n == 0)
-        sign_ins = _make_users(session, now, dealers)
-    for month in months[:2]:
-        for demo_mall in MALLS:
-            _sell_and_close(coop, now, demo_mall, dealers, month, today, seed, roster)
-        if month == months[0]:
+        sign_ins = _make_coop(session, demo)
+    for month in (months.first, months.second):
+        for mall in MALLS:
+            _sell(demo, mall, month)
+            _close(demo, mall, month)
+        if month == months.first:
             _pay_out(coop, now, month)
-    for demo_mall in MALLS:
-        _sell(coop, now, demo_mall, dealers, months[2], today, seed, roster)
+            with transaction(coop.sessions) as session:
+                demo_leases.dispute_and_remind(session, now, session.scalars(select(Mall)).all(), months)
+    for mall in MALLS:
+        _sell(demo, mall, months.running)
+    with transaction(coop.sessions) as session:
+        demo_leases.leave_and_wait(session, now, _mall(session, MALLS[0]), months)
     path = coop.settings.data / SIGN_INS
     part = path.with_suffix(".part")
     part.touch(mode=0o600)
@@ -118,40 +121,46 @@ def build(coop: Coop, now: datetime, seed: int) -> None:
     part.replace(path)
 
 
-def _make_mall(session: Session, now: datetime, demo: DemoMall, dealers: dict[int, Dealer], since: date, *, first: bool) -> None:
-    mall = add_mall(session, now, demo.code, name=demo.name, timezone=demo_coop.TIMEZONE, address=demo.address)
-    for zone, price, per in demo.rates:
-        set_rate(session, mall, zone, Decimal(price), per=per, starts_on=since)
-    for position, number in enumerate(demo.dealers):
-        plan = demo_coop.space_of(position)
-        space = add_space(
-            session,
-            now,
-            mall,
-            plan.code,
-            kind=plan.kind,
-            zone=plan.zone,
-            width_in16=plan.width_in16,
-            depth_in16=plan.depth_in16,
-            x_in16=plan.x_in16,
-            y_in16=plan.y_in16,
+def _make_coop(session: Session, demo: Demo) -> str:
+    """Members, malls and leases; returns the sign-ins."""
+    found_coop(session, demo.now, demo_coop.COOP_NAME, commission_percent=Decimal(10))
+    since = demo.months.first.first_day
+    dealers = {
+        d.number: add_dealer(
+            session, demo.now, d.code, name=d.name, email=d.email, address=d.address, trade_name=d.shop, joined_on=since
         )
-        # One comes in the middle of a month: her first rent is prorated.
-        starts = since.replace(day=17) if number == 12 else since
-        percent = Decimal(8) if plan.kind == "case" else Decimal(10)
-        make_lease(session, now, mall, dealers[number], starts_on=starts, commission_percent=percent, spaces=[space])
-    stack = []
+        for d in demo.roster
+    }
+    jurisdictions = {}
     for code, name, kind, percent in demo_coop.JURISDICTIONS:
-        if first:
-            jurisdiction = add_jurisdiction(session, code=code, name=name, kind=kind)
-            set_tax_rate(session, jurisdiction, percent, starts_on=date(since.year - 1, 1, 1))
-        if code in demo.jurisdictions:
-            stack.append(_jurisdiction(session, code))
-    set_place(session, mall.id, stack, starts_on=since)
+        jurisdictions[code] = add_jurisdiction(session, code=code, name=name, kind=kind)
+        set_tax_rate(session, jurisdictions[code], percent, starts_on=date(since.year - 1, 1, 1))
+    for made in MALLS:
+        mall = add_mall(session, demo.now, made.code, name=made.name, timezone=demo_coop.TIMEZONE, address=made.address)
+        set_place(session, mall.id, [jurisdictions[code] for code in made.jurisdictions], starts_on=since)
+        for zone, price, per in made.rates:
+            set_rate(session, mall, zone, Decimal(price), per=per, starts_on=since)
+        demo_leases.set_house_rules(session, mall, since)
+        spaces = _lay_out(session, demo.now, mall, made, since)
+        here = [(each, dealers[each.number]) for each in demo.here(made)]
+        demo_leases.lease_spaces(session, demo.now, mall, here, spaces, demo.months)
+    return _make_users(session, demo.now, dealers)
 
 
-def _jurisdiction(session: Session, code: str) -> Jurisdiction:
-    return session.scalars(select(Jurisdiction).where(Jurisdiction.code == code)).one()
+def _lay_out(session: Session, now: datetime, mall: Mall, made: DemoMall, since: date) -> list[Space]:
+    """The spaces of a mall, measured and on its plan, and what its aisles must keep."""
+    spaces = [
+        add_space(session, now, mall, s.code, kind=s.kind, zone=s.zone, width_in16=s.width_in16, depth_in16=s.depth_in16)
+        for s in demo_floor.spaces_of(made)
+    ]
+    save_plan(session, now, mall, demo_floor.plan_of(made), version=0)
+    for aisle in demo_floor.aisles_of(made):
+        set_aisle_width(session, now, mall, aisle, since, demo_floor.AISLE_CLEAR_IN16, said_by="the co-op's meeting")
+    return spaces
+
+
+def _mall(session: Session, made: DemoMall) -> Mall:
+    return session.scalars(select(Mall).where(Mall.code == made.code)).one()
 
 
 def _make_users(session: Session, now: datetime, dealers: dict[int, Dealer]) -> str:
@@ -163,41 +172,22 @@ def _make_users(session: Session, now: datetime, dealers: dict[int, Dealer]) -> 
     return "\n".join(lines) + "\n"
 
 
-def _sell(
-    coop: Coop,
-    now: datetime,
-    demo: DemoMall,
-    dealers: dict[int, Dealer],
-    month: Month,
-    today: date,
-    seed: int,
-    roster: list[DemoDealer],
-) -> None:
-    people = {number: dealers[number].id for number in demo.dealers}
-    with transaction(coop.sessions) as session:
-        mall = session.scalars(select(Mall).where(Mall.code == demo.code)).one()
-        # Today's are not sold yet.
-        through = min(month.last_day, date.fromordinal(today.toordinal() - 1))
-        take_tickets(session, now, mall, list(demo_coop.tickets(demo, people, month, through, seed=seed, roster=roster)))
+def _sell(demo: Demo, made: DemoMall, month: Month) -> None:
+    # Today's are not sold yet.
+    through = min(month.last_day, local_date(demo.now, demo_coop.TIMEZONE) - timedelta(days=1))
+    with transaction(demo.coop.sessions) as session:
+        ids = {code: dealer_id for dealer_id, code in session.execute(select(Dealer.id, Dealer.code))}
+        people = {dealer.number: ids[dealer.code] for dealer in demo.here(made)}
+        tickets = demo_coop.tickets(made, people, month, through, seed=demo.seed, roster=demo.roster)
+        take_tickets(session, demo.now, _mall(session, made), list(tickets))
 
 
-def _sell_and_close(
-    coop: Coop,
-    now: datetime,
-    demo: DemoMall,
-    dealers: dict[int, Dealer],
-    month: Month,
-    today: date,
-    seed: int,
-    roster: list[DemoDealer],
-) -> None:
-    _sell(coop, now, demo, dealers, month, today, seed, roster)
-    click.echo(f"Closing {month.name} at {demo.name}: {len(demo.dealers)} statements ...")
-    with transaction(coop.sessions) as session:
-        mall = session.scalars(select(Mall).where(Mall.code == demo.code)).one()
-        close_id = start_close(session, now, mall_id=mall.id, month=month).id
-    see_through(coop, close_id)
-    with transaction(coop.sessions) as session:
+def _close(demo: Demo, made: DemoMall, month: Month) -> None:
+    click.echo(f"Closing {month.name} at {made.name}: {len(made.dealers)} statements ...")
+    with transaction(demo.coop.sessions) as session:
+        close_id = start_close(session, demo.now, mall_id=_mall(session, made).id, month=month).id
+    see_through(demo.coop, close_id)
+    with transaction(demo.coop.sessions) as session:
         close = session.get_one(MonthClose, close_id)
         if close.finished_at is None:
             said = "; ".join(f"{TITLES[s.name]}: {s.report or s.state}" for s in close.steps if s.state != "done")

@@ -7,13 +7,12 @@ from __future__ import annotations
 
 import random
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
 from zoneinfo import ZoneInfo
 
-from coop.core.geometry import IN16_PER_FOOT
 from coop.core.money import round_half_up
 from coop.core.periods import Month
 from coop.sales.domain import LineIn, TenderIn, TicketIn
@@ -38,6 +37,8 @@ class DemoMall:
     jurisdictions: tuple[str, ...]
     rates: tuple[tuple[str, str, str], ...]
     """(zone, price in dollars, unit)"""
+    empty: int = 0
+    """Booths that nobody has leased."""
 
 
 MALLS = (
@@ -48,6 +49,7 @@ MALLS = (
         range(1, 41),
         ("STATE", "HOLLIN-COUNTY", "HOLLIN-FERRY"),
         (("front", "2.75", "sqft"), ("middle", "2.25", "sqft"), ("back", "1.50", "sqft"), ("case", "62.00", "flat")),
+        empty=2,
     ),
     DemoMall(
         "DAIRY",
@@ -178,38 +180,8 @@ def dealers(seed: int) -> list[DemoDealer]:
     ]
 
 
-@dataclass(frozen=True)
-class DemoSpace:
-    """A space of the demo: its place on the plan in sixteenths of an inch."""
-
-    code: str
-    kind: str
-    zone: str
-    width_in16: int
-    depth_in16: int
-    x_in16: int
-    y_in16: int
-
-
-def space_of(position: int) -> DemoSpace:
-    """The space at a position of a mall: rows of eight booths; every ninth a case."""
-    if position % 9 == 8:
-        return DemoSpace(f"C{position + 1}", "case", "case", 4 * IN16_PER_FOOT, 2 * IN16_PER_FOOT, position * 400, 0)
-    row, column = divmod(position, 8)
-    width, depth = ((8, 10), (10, 12), (5, 8), (12, 14))[position % 4]
-    return DemoSpace(
-        str(position + 1),
-        "booth",
-        ("front", "middle", "back")[min(row, 2)],
-        width * IN16_PER_FOOT,
-        depth * IN16_PER_FOOT,
-        column * 13 * IN16_PER_FOOT,
-        (row + 1) * 20 * IN16_PER_FOOT,
-    )
-
-
 def tickets(
-    mall: DemoMall, people: dict[int, int], month: Month, through: date, *, seed: int, roster: list[DemoDealer]
+    mall: DemoMall, people: dict[int, int], month: Month, through: date, *, seed: int, roster: Sequence[DemoDealer]
 ) -> Iterator[TicketIn]:
     """A month's tickets of a mall up to a day, in order of time. `people` maps a dealer's number to the dealer's id."""
     return _Selling(mall, people, month, [d for d in roster if d.number in people], seed).through(through)
