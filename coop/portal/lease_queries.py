@@ -146,6 +146,13 @@ class MyLease:
         return STATES[self.state]
 
     @property
+    def wants_agreement(self) -> bool:
+        """There is no paper of the agreement as it stands: to be signed, or as signed."""
+        signed = [letter for letter in self.letters if letter.kind == "agreement" and "/signed-" in letter.key]
+        unsigned = [letter for letter in self.letters if letter.kind == "agreement"]
+        return not (signed if self.lease.signed_on else unsigned)
+
+    @property
     def can_take_back(self) -> bool:
         """Her own notice, on the day it was given."""
         return self.state == "noticed" and self.lease.notice_by == "dealer" and self.lease.notice_on == self.today

@@ -10,7 +10,7 @@ from sqlalchemy import select
 from coop.core.db import transaction
 from coop.dealers.service import begin_session
 from coop.floor.models import Mall
-from coop.leases.models import Charge, Dispute, Lease, Offer, Waiting
+from coop.leases.models import Charge, Dispute, Lease, Letter, Offer, Waiting
 from tests.factories.leasing import Leasing, build_leasing
 from tests.integration.web.conftest import Web, send
 from tests.integration.web.test_office import count_queries
@@ -80,6 +80,11 @@ def test_she_signs_by_name_once(web: Web, leasing: Leasing) -> None:
     with web.sessions() as session:
         lease = session.get_one(Lease, 1)
         assert (lease.signed_name, lease.signed_on, lease.signed_how) == ("Ida Fenwick", date(2026, 11, 3), "portal")
+    assert "Make the signed agreement as PDF" in client.get("/portal/lease").text
+    assert send(client, "/portal/lease/1/agreement").status_code == 303
+    with web.sessions() as session:
+        keys = session.scalars(select(Letter.key).where(Letter.lease_id == 1).order_by(Letter.id)).all()
+    assert keys == ["agreement/lease:1/to-sign", "agreement/lease:1/signed-2026-11-03"]
     again = send(client, "/portal/lease/1/sign", name="Somebody")
     assert again.status_code == 422
     with web.sessions() as session:
