@@ -169,8 +169,9 @@ def undo_import_command(import_id: int, data: Path | None) -> None:
     """Take an applied import back: everything is as it was before it."""
     coop = open_coop(data)
     with database_faults(), transaction(coop.sessions) as session:
-        undo_import(session, utc_now(), import_id)
-    click.echo(f"Import {import_id} is undone.")
+        now = utc_now()
+        before = undo_import(session, now, import_id).undone_at != now
+    click.echo(f"Import {import_id} was undone already." if before else f"Import {import_id} is undone.")
 
 
 # --- places -------------------------------------------------------------------------------------------------------------------
@@ -199,16 +200,24 @@ def rate_command(
         _show_stack(session, jurisdictions_at(session, state, county=county, city=city, districts=districts), on, tax_class)
 
 
+NO_RATE = "no rate"
+
+
 def _show_stack(session: Session, jurisdictions: list[Jurisdiction], on: date, tax_class: str) -> None:
     stack = Stack(rules_of(session, jurisdictions, on))
     compiled(stack, on)
+    said = []
     for jurisdiction, rules in zip(jurisdictions, stack.jurisdictions, strict=True):
         rate = rate_in_force(rules, tax_class, on)
         exempt = any(e.tax_class == tax_class and e.during.holds(on) for e in rules.exempt_classes)
-        percent = "does not tax this class" if exempt else f"{plain_percent(rate.percent)}%" if rate else "no rate"
+        percent = "does not tax this class" if exempt else f"{plain_percent(rate.percent)}%" if rate else NO_RATE
         place = place_of(jurisdiction)
+        said.append(percent)
         click.echo(f"{_named(place):<20} {percent}")
-    click.echo(f"{'combined':<20} {plain_percent(combined_percent(stack, on, tax_class))}%")
+    # Nothing to pay and nothing known are two things.
+    known = any(percent != NO_RATE for percent in said)
+    combined = f"{plain_percent(combined_percent(stack, on, tax_class))}%" if known else f"no rate is in force on {on}"
+    click.echo(f"{'combined':<20} {combined}")
     click.echo(RATES_CAUTION, err=True)
 
 

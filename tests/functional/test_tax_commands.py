@@ -85,7 +85,13 @@ def test_wisconsin(tax: Tax) -> None:
         ["combined", "7.9%"],
     ]
     assert "There is nothing to change." in tax("import-rates", WISCONSIN, "--apply").stdout
+    before = tax("rate", "--state", "55", "--on", "1970-01-01").stdout.splitlines()
+    assert [row.split() for row in before] == [
+        ["state", "55", "no", "rate"],
+        ["combined", "no", "rate", "is", "in", "force", "on", "1970-01-01"],
+    ]
     assert tax("undo-import", "1").stdout == "Import 1 is undone.\n"
+    assert tax("undo-import", "1").stdout == "Import 1 was undone already.\n"
     assert tax("rate", *place, "--on", "2024-01-01").returncode == 2
 
 
