@@ -149,25 +149,32 @@ class AreaNote:
 
 def area_note(session: Session, mall: Mall, space: Space, held: Sequence[Hold], today: date) -> AreaNote:
     """The areas of one space on a day, with what lies between the leased one and the others."""
+    return area_notes(session, mall, [space], held, today)[0]
+
+
+def area_notes(session: Session, mall: Mall, spaces: Sequence[Space], held: Sequence[Hold], today: date) -> list[AreaNote]:
+    """Those of several spaces, in their order; the number of queries does not grow with them."""
     plan = floor.plan_row(session, mall.id)
     tolerance = f"{plan.tolerance_percent.normalize():f}%" if plan else "2%"
     leased = leased_areas(held, today)
-    for areas in floor.areas_of(session, mall, today, leased):
-        if areas.space_id == space.id:
-            return AreaNote(
-                space.code,
-                areas.leased_sqft100,
-                areas.drawn_sqft100,
-                areas.measured_sqft100,
-                areas.measured_on,
-                areas.measured_by,
-                areas.drawn_difference_sqft100,
-                areas.measured_difference_sqft100,
-                areas.beyond,
-                tolerance,
-            )
+    compared = {areas.space_id: areas for areas in floor.areas_of(session, mall, today, leased)}
+    return [_area_note(space, compared.get(space.id), leased.get(space.id), tolerance) for space in spaces]
+
+
+def _area_note(space: Space, areas: floor.SpaceAreas | None, leased: int | None, tolerance: str) -> AreaNote:
+    if areas is not None:
+        return AreaNote(
+            space.code,
+            areas.leased_sqft100,
+            areas.drawn_sqft100,
+            areas.measured_sqft100,
+            areas.measured_on,
+            areas.measured_by,
+            areas.drawn_difference_sqft100,
+            areas.measured_difference_sqft100,
+            areas.beyond,
+            tolerance,
+        )
     drawn = drawn_area_sqft100(floor.as_outline(space.outline_in16)) if space.outline_in16 else None
     measured = space.measured_area_sqft100 if space.measured_on else None
-    return AreaNote(
-        space.code, leased.get(space.id), drawn, measured, space.measured_on, space.measured_by, None, None, False, tolerance
-    )
+    return AreaNote(space.code, leased, drawn, measured, space.measured_on, space.measured_by, None, None, False, tolerance)

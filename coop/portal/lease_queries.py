@@ -20,7 +20,7 @@ from coop.leases.agreements import state_of
 from coop.leases.deposits import deposit_held
 from coop.leases.leaving import first_last_day
 from coop.leases.models import Charge, Dispute, Lease, LeaseShare, LeaseSpace, Letter, Offer, Waiting
-from coop.leases.occupancy import AreaNote, area_note, holds
+from coop.leases.occupancy import AreaNote, area_notes, holds
 from coop.leases.pricing import named
 from coop.leases.rents import RentDraft, month_rents
 from coop.leases.wording import STATES, term_sentence
@@ -180,7 +180,8 @@ def _my_lease(
     rents: dict[tuple[int, Month], list[RentDraft] | None],
 ) -> MyLease:
     today = local_date(now, mall.timezone)
-    month = Month.of(max(today, lease.starts_on))
+    on = max(today, lease.starts_on)
+    month = Month.of(on)
     letters = session.scalars(select(Letter).where(Letter.lease_id == lease.id).order_by(Letter.id.desc()).limit(20)).all()
     return MyLease(
         lease=lease,
@@ -188,10 +189,7 @@ def _my_lease(
         mall=mall,
         today=today,
         state=state_of(lease, today),
-        areas=[
-            area_note(session, mall, space, holds(session, mall.id, space_id=space.id), max(today, lease.starts_on))
-            for space in _spaces(session, lease, max(today, lease.starts_on))
-        ],
+        areas=area_notes(session, mall, _spaces(session, lease, on), holds(session, mall.id, since=on), on),
         months=[_month(session, lease, mall, each, rents) for each in (month, month.next)],
         terms=[term_sentence(t.kind, t.terms, t.starts_on, t.ends_on) for t in lease.terms if (t.ends_on or today) >= today],
         charges=_charges(session, lease, today),
@@ -221,7 +219,7 @@ def _month(
 ) -> RentOfMonth:
     if (mall.id, month) not in rents:
         try:
-            rents[mall.id, month] = month_rents(session, mall, month, turns={})
+            rents[mall.id, month] = month_rents(session, mall, month)
         except Refusal:
             # It may be about somebody else's space: that is not for her to read.
             rents[mall.id, month] = None

@@ -10,7 +10,8 @@ from sqlalchemy import select
 from coop.core.db import transaction
 from coop.dealers.service import begin_session
 from coop.floor.models import Mall
-from coop.leases.models import Charge, Dispute, Lease, Letter, Offer, Waiting
+from coop.floor.service import add_space
+from coop.leases.models import Charge, Dispute, Lease, LeaseSpace, Letter, Offer, Waiting
 from tests.factories.leasing import Leasing, build_leasing
 from tests.integration.web.conftest import Web, send
 from tests.integration.web.test_office import count_queries
@@ -150,10 +151,14 @@ def test_she_asks_for_a_space_and_withdraws(web: Web, leasing: Leasing) -> None:
     assert send(client, f"/portal/waiting/{row.id}/withdraw").status_code == 303
 
 
-def test_her_page_takes_no_more_queries_for_more_charges(web: Web, leasing: Leasing) -> None:
+def test_her_page_takes_no_more_queries_for_more_charges_and_spaces(web: Web, leasing: Leasing) -> None:
     before = count_queries(web, "dealer", "/portal/lease")
     with transaction(web.sessions) as session:
         for n in range(20):
+            mall = session.get_one(Mall, web.house.mall.id)
+            space = add_space(session, web.clock.at, mall, f"N{n}", kind="booth", zone="front", width_in16=960, depth_in16=960)
+            held = {"starts_on": date(2026, 11, 1), "leased_area_sqft100": 2500}
+            session.add(LeaseSpace(lease_id=1, space_id=space.id, **held))
             session.add(
                 Charge(
                     lease_id=1,
