@@ -132,7 +132,7 @@ def due_rents(
     in_advance = rules_on(session, mall.id, month.first_day).in_advance
     drafts = [
         ChargeDraft(r.lease_id, r.dealer_id, r.kind, r.what, r.label, r.rent, _first_posted(r, month, in_advance))
-        for r in month_rents(session, mall, month, sales_between=sales_between, turns=turns or {})
+        for r in month_rents(session, mall, month, sales_between=sales_between, turns=turns)
     ]
     before = charged_before(session, mall.id, month)
     there = {(draft.dealer_id, draft.what) for draft in drafts}
@@ -140,7 +140,7 @@ def due_rents(
         # Posted in advance for a space that was given up, or a discount that was taken back.
         if (dealer_id, what) in there or not stood.amount_cents or what.partition(":")[0] not in OF_RENT:
             continue
-        if what.startswith("percentage:") and sales_between is None:
+        if (what.startswith("percentage:") and sales_between is None) or (what.startswith("turns:") and turns is None):
             continue
         nothing = Rent(0, "nothing for this month any more")
         drafts.append(ChargeDraft(stood.lease_id, dealer_id, stood.kind, what, stood.label, nothing, month.last_day))
@@ -165,7 +165,8 @@ def post_rents(
     """Post the month's rent of every leased space of a mall, or of one lease's; how many charges were new.
 
     `sales_between` (net sales by dealer id over days) makes percentage rent due too: hand it in when the month's sales are known.
-    `turns` are turns worked in the month, by dealer id. For a month that is closed, differences are dated in the open month.
+    `turns` are turns worked in the month, by dealer id; without them nothing of turns is posted, or taken back.
+    For a month that is closed, differences are dated in the open month.
     Refuses, naming each space, when a zone has no rate in force or terms cannot be computed: then nothing is posted.
     """
     hold_charges(session, mall)

@@ -76,27 +76,33 @@ def month_rents(
     month: Month,
     *,
     sales_between: SalesBetween | None = None,
-    turns: Mapping[int, int],
+    turns: Mapping[int, int] | None = None,
 ) -> list[RentDraft]:
-    """Every rent, discount and, where sales are handed in, percentage rent of a mall's month, by lease.
+    """Every rent and discount of a mall's month by lease; percentage rent, and what turns take off, where they are handed in.
 
     The number of queries does not grow with the leases. Raises a Refusal with a sentence for each space that cannot be computed.
     """
     book = RentBook(session, mall, month)
     by_lease = book.spaces(month)
     drafts: list[RentDraft] = []
-    counted: set[int] = set()
+    # What a dealer sold, and the turns she worked, count once however many leases she has at a time.
+    turns_left = dict(turns or {})
+    sold_until: dict[int, date] = {}
     for lease in book.leases.values():
         of_lease = by_lease.get(lease.id)
         if of_lease is None:
             continue
         drafts += of_lease.drafts
         with book.catching(lease):
-            drafts += _taken_off(lease, of_lease, book.terms[lease.id], month, turns if lease.dealer_id not in counted else {})
-            if sales_between is not None and lease.dealer_id not in counted:
-                drafts += book.percentage(lease, month, of_lease, sales_between)
-        # What a dealer sold, and the turns she worked, count once however many leases she has.
-        counted.add(lease.dealer_id)
+            off = list(_taken_off(lease, of_lease, book.terms[lease.id], month, turns_left))
+            if any(draft.what.startswith("turns:") for draft in off):
+                del turns_left[lease.dealer_id]
+            drafts += off
+            if sales_between is not None and lease.starts_on > sold_until.get(lease.dealer_id, date.min):
+                of_sales = list(book.percentage(lease, month, of_lease, sales_between))
+                if of_sales:
+                    sold_until[lease.dealer_id] = lease.ends_on or date.max
+                drafts += of_sales
     if book.faults:
         raise Refusal(" ".join(dict.fromkeys(book.faults)))
     return drafts

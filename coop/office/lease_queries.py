@@ -169,7 +169,7 @@ def _shown_day(lease: Lease, today: date) -> date:
 def rents_of_month(session: Session, mall: Mall, month: Month) -> tuple[list[RentDraft], str]:
     """What the rents of a month come to before sales decide anything; or none, and the sentence of what is in the way."""
     try:
-        return month_rents(session, mall, month, turns={}), ""
+        return month_rents(session, mall, month), ""
     except Refusal as refusal:
         return [], str(refusal)
 

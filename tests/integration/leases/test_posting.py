@@ -208,6 +208,9 @@ def test_discounts_of_two_spaces_are_one_line_and_turns_another(hall: Hall) -> N
         ("Discount", "0", -31_50, "$315.00 of rent, less 10% for members ($31.50)"),
         ("Turns worked", "0", -70_00, "$283.50 of rent after discounts, less $35.00 a turn for 2 turns ($70.00)"),
     ]
+    assert hall.post(APRIL, date(2026, 4, 30)) == 0  # Who does not know the turns takes nothing of them back.
+    assert hall.post(APRIL, date(2026, 4, 30), turns={}) == 1
+    assert hall.charged(hall.ida)[-1][3] == 70_00
 
 
 def test_an_agreed_price_and_a_rent_by_the_foot(hall: Hall) -> None:
@@ -264,6 +267,25 @@ def test_percentage_rent_waits_for_the_sales_and_follows_them(hall: Hall) -> Non
         ("0", 30_00, "5% of sales of $6,000.00 above the natural breakpoint of $5,400.00"),
         ("1", -30_00, "sales of $5,000.00 are not above the natural breakpoint of $5,400.00, less $30.00 charged before"),
     ]
+
+
+def test_sales_and_turns_count_under_the_lease_that_names_them(hall: Hall) -> None:
+    """Two leases at once: what the first says nothing of is the second's; what both name counts once, for the days of one."""
+    hall.lease(hall.ida, hall.case, starts_on=date(2026, 1, 1))
+    until = hall.lease(hall.ida, hall.booth, starts_on=date(2026, 2, 1), ends_on=date(2026, 4, 15))
+    after = hall.lease(hall.ida, hall.booth, starts_on=date(2026, 4, 16))
+    for lease in (until, after):
+        add_term(hall.session, lease, "percentage", {"percent": "5", "breakpoint": "0.00"})
+        add_term(hall.session, lease, "discount", {"reason": "turns", "dollars": "10.00"})
+    hall.post(
+        APRIL,
+        date(2026, 4, 30),
+        sales_between=lambda first, last: {hall.ida.id: 100_00 * ((last - first).days + 1)},
+        turns={hall.ida.id: 2},
+    )
+    off = [c[1:4] for c in hall.charged(hall.ida) if c[1] in ("Percentage rent", "Turns worked")]
+    # 15 days at $100.00 are $1,500.00, 5% of them $75.00, under each of two that follow on each other.
+    assert sorted(off) == [("Percentage rent", "0", 75_00), ("Percentage rent", "0", 75_00), ("Turns worked", "0", -20_00)]
 
 
 def test_percentage_rent_by_the_year_counts_what_was_charged_in_it(hall: Hall) -> None:
