@@ -209,7 +209,8 @@ def take_back_lease(session: Session, now: datetime, lease: Lease, *, user_id: i
 
     An offer it came from counts as withdrawn, and who took it waits again.
     """
-    lock(session, lease)
+    # Held whole: nothing may come to name it meanwhile.
+    session.refresh(lease, with_for_update=True)
     whose = lease_name(session, lease)
     if lease.signed_on is not None:
         raise Refusal(f"{whose} is signed since {day(lease.signed_on)}: end it by notice instead.")

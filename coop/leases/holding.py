@@ -41,9 +41,13 @@ def require_open_day(session: Session, mall_id: int, on: date, what: str) -> Non
 
 
 def lock(session: Session, *rows: object) -> None:
-    """Hold rows and read them anew: of two at once the second sees what the first did."""
+    """Hold rows and read them anew: of two at once the second sees what the first did.
+
+    Rows that only name them may still be written: whoever posts charges holds the mall, and must not wait here for one who
+    waits for the mall.
+    """
     for row in rows:
-        session.refresh(row, with_for_update=True)
+        session.refresh(row, with_for_update={"key_share": True})
 
 
 # --- taking -------------------------------------------------------------------------------------------------------------

@@ -235,17 +235,18 @@ def lapse_offers(session: Session, now: datetime) -> int:
     """End every open offer whose last day is over at its mall; how many. Who had one waits on; the work list names the space."""
     lapsed = 0
     rows: Any = session.execute(
-        select(Offer, Mall.timezone)
+        select(Offer, Waiting, Mall.timezone)
         .join(Space, Space.id == Offer.space_id)
         .join(Mall, Mall.id == Space.mall_id)
+        .join(Waiting, Waiting.id == Offer.waiting_id)
         .where(Offer.state == "open")
         .order_by(Offer.id)
-        .with_for_update(of=Offer, skip_locked=True)
+        # One that is just being answered is left to the answer.
+        .with_for_update(of=(Offer, Waiting), skip_locked=True)
     )
-    for offer, timezone in rows.all():
+    for offer, asked, timezone in rows.all():
         if offer.answer_by < local_date(now, timezone):
-            offer.state = "lapsed"
-            session.get_one(Waiting, offer.waiting_id).state = "waiting"
+            offer.state, asked.state = "lapsed", "waiting"
             audit.record(session, now, "offer lapsed", "offer", offer.id)
             lapsed += 1
     session.flush()

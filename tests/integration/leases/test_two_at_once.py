@@ -14,16 +14,18 @@ from sqlalchemy.orm import Session
 
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
+from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall, Space
 from coop.leases.agreements import make_lease
 from coop.leases.asking import ask_for_space
 from coop.leases.changing import resize_space
-from coop.leases.holding import insert_span
+from coop.leases.holding import insert_span, lock
 from coop.leases.leaving import give_notice, take_back_notice
 from coop.leases.letters import write_agreement
 from coop.leases.models import Lease, LeaseSpace, Letter, Offer, Waiting
 from coop.leases.offering import accept_offer, decline_offer, make_offer
+from coop.leases.posting import post_rents
 from tests.integration.leases.conftest import Yard
 
 POSTGRESQL = pytest.mark.parametrize(
@@ -187,6 +189,17 @@ def test_a_span_is_changed_by_one_and_then_by_the_other(sessions: Sessions, now:
     assert said[1].startswith("Booth 12 is held like this from Dec 1, 2026 through Jan 31, 2027: choose a day among these")
     with transaction(sessions) as session:
         assert session.scalar(select(func.count(LeaseSpace.id))) == 2
+
+
+@POSTGRESQL
+def test_rent_is_posted_while_a_lease_is_held(sessions: Sessions, now: datetime, ids: dict[str, int]) -> None:
+    """Who settles a lease holds it, then wants the mall; who posts rent holds the mall, and must not wait for the lease."""
+    with transaction(sessions) as session:
+        lease_id = leasing(now, ids, "D01", "12")(session).id
+    with sessions() as settling, sessions() as posting:
+        lock(settling, settling.get_one(Lease, lease_id))
+        posting.execute(text("SET LOCAL lock_timeout = '2s'"))
+        assert post_rents(posting, now, posting.get_one(Mall, ids["mall"]), Month(2026, 12)) == 1
 
 
 def test_a_letter_is_written_once_by_two(sessions: Sessions, now: datetime, ids: dict[str, int]) -> None:
