@@ -174,7 +174,7 @@ def settle_lease_deposit(
         if kept.kept_cents:
             use_deposit(session, now, lease, kept.kept_cents, on=on, reason=kept.reason, damage=damage)
         if kept.owing_cents and damage:
-            key = f"damage:{n}"
+            key = f"damage:{lease.id}:{n}"
             working = f"more than the deposit covered, {format_dollars(kept.kept_cents)} of it kept from there"
             post_fee(session, now, lease, kept.owing_cents, key=key, label=kept.reason, working=working, on=on)
     if settled.returned_cents:

@@ -107,6 +107,15 @@ def test_the_rent_of_the_last_days_is_posted_before_a_deposit_goes_back(hall: Ha
     assert (settled.returned_cents, hall.owed(hall.ida), hall.charged(hall.amos)) == (10_00, 0, [])
 
 
+def test_two_leases_are_settled_in_one_month(hall: Hall) -> None:
+    """Damage beyond the deposit is charged under each."""
+    for space in (hall.booth, hall.case):
+        lease = hall.lease(hall.ida, space, starts_on=date(2026, 4, 1))
+        settle_lease_deposit(hall.session, hall.now, lease, on=TODAY, damages=[Deduction("Pane", 30_00)])
+    # The second settlement finds the first's 30.00 owed, and no deposit to take it from.
+    assert hall.owed(hall.ida) == -60_00
+
+
 def test_deposits_that_are_refused(hall: Hall) -> None:
     lease = hall.lease(hall.ida)
     session, now = hall.session, hall.now
