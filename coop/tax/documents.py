@@ -12,7 +12,7 @@ from coop.core.money import format_cents
 from coop.core.pdf import REPLACEMENT, printable, render_pdf
 from coop.core.templating import day, dollars, environment, render
 from coop.tax.domain.frozen import Worksheet, to_json
-from coop.tax.domain.returns import JurisdictionSums, RatedSum
+from coop.tax.domain.returns import JurisdictionSums, RatedSum, TaxReturn
 
 PAPERS = {"letter": "@page { size: letter }", "a4": "@page { size: A4 }"}
 CAUTION = (
@@ -42,12 +42,19 @@ def sum_rows(sheet: Worksheet) -> list[SumRow]:
     if value.amends is not None:
         rows.append(SumRow("Paid before", f"with {value.amends}", -value.paid_before_cents))
     if value.interest_cents:
-        late = (value.filed_on - value.due_on).days
-        rows.append(
-            SumRow("Interest", f"{late} {'day' if late == 1 else 'days'} after {day(value.due_on)}", value.interest_cents)
-        )
+        rows.append(SumRow("Interest", _interest_working(value), value.interest_cents))
     rows.append(SumRow("Net due", "to be paid" if value.net_due_cents >= 0 else "a credit", value.net_due_cents))
     return rows
+
+
+def _interest_working(value: TaxReturn) -> str:
+    parts = [(part.on, f"{dollars(part.cents)} ") for part in value.paid_late]
+    last = value.net_due_cents - value.interest_cents
+    if last > 0 or not parts:
+        parts.append((value.filed_on, f"{dollars(last)} " if parts else ""))
+    days = [(what, (on - value.due_on).days) for on, what in parts]
+    said = ", ".join(f"{what}{late} {'day' if late == 1 else 'days'}" for what, late in days)
+    return f"{said} after {day(value.due_on)}"
 
 
 def _tax_working(sheet: Worksheet) -> str:

@@ -37,6 +37,7 @@ from coop.tax.filing_queries import (
     moved_to_dealers,
     office_moves,
     owed_by_dealers,
+    paid_ahead,
     period_sums,
 )
 from coop.tax.models import Jurisdiction, TaxReturn
@@ -60,13 +61,13 @@ def draft_return(
     """The return of a period as it would be filed on a day, held against its tickets and the books.
 
     `tickets_apart`: sentences of whoever knows the tickets, for those whose own tax differs from their rows. What was paid to
-    the office and not yet used counts as prepaid. Raises Refusal for a period that is none of the office's.
+    the office by that day and not yet used counts as prepaid, from the day it was paid. Raises Refusal for a period that is
+    none of the office's.
     """
     settings = Settings(session)
     terms = _terms(settings, office, period)
     sums = period_sums(session, settings, office, period)
     tax = sum(owed_cents(line, terms.rules.remits) for line in sums.lines)
-    prepaid = max(0, min(office_balance(session, office), tax))
     value = build_return(
         return_number(office, period),
         office,
@@ -75,7 +76,7 @@ def draft_return(
         terms.rules,
         due_on=terms.due_on(period),
         filed_on=filed_on,
-        prepaid_cents=prepaid,
+        prepaid=paid_ahead(session, office, filed_on, tax),
     )
     return _held(session, value, sums, tickets_apart)
 

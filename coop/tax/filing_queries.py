@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 from coop.books.models import Account, Entry, Posting
 from coop.core.periods import Month
 from coop.tax.domain.frozen import LateTicket
-from coop.tax.domain.returns import FilingPeriod, JurisdictionSums, RatedSum
+from coop.tax.domain.returns import FilingPeriod, JurisdictionSums, PaidPart, RatedSum
 from coop.tax.models import Jurisdiction, TaxCharged, TaxPlace, TaxPlaceJurisdiction, TaxRate, TaxSetting, TaxUntaxed
 from coop.tax.offices import Settings, slug
 
@@ -65,6 +65,26 @@ def office_moves(session: Session, office: str) -> list[OfficeMove]:
     ]
 
 
+def paid_ahead(session: Session, office: str, on: date, tax_cents: int) -> list[PaidPart]:
+    """What was paid to an office up to a day and not used by a return, by the day it was paid, as far as a tax takes it.
+
+    Whatever was ever filed and left owed has used the oldest first, though it was dated after the day: a return dated back takes
+    neither what came later nor what is spent.
+    """
+    moves = office_moves(session, office)
+    owed = -sum(move.cents for move in moves if move.cents < 0)
+    parts: list[PaidPart] = []
+    for move in reversed(moves):
+        if move.cents > 0:
+            left = max(0, move.cents - owed)
+            owed -= move.cents - left
+            taken = min(left, tax_cents) if move.on <= on else 0
+            if taken > 0:
+                parts.append(PaidPart(move.on, taken))
+                tax_cents -= taken
+    return parts
+
+
 # --- a period's sums ----------------------------------------------------------------------------------------------------
 
 
@@ -86,7 +106,8 @@ def period_sums(session: Session, settings: Settings, office: str, period: Filin
     """What the office's return of a period is built from, by the day of sale."""
     first, last = period.first_day, period.last_day
     covered = _covered(session, settings, office, first, last)
-    percents = dict(session.execute(select(TaxRate.id, TaxRate.percent)).all())
+    used = select(TaxCharged.rate_id).where(_sold_between(first, last), TaxCharged.posting_date >= first)
+    rates = {rate.id: rate for rate in session.scalars(select(TaxRate).where(TaxRate.id.in_(used)))}
     rated: dict[int, dict[tuple[int, str], list[int]]] = defaultdict(lambda: defaultdict(lambda: [0, 0]))
     untaxed: dict[tuple[int, str], dict[str, int]] = defaultdict(lambda: defaultdict(int))
     tickets: dict[int, int] = defaultdict(int)
@@ -105,7 +126,7 @@ def period_sums(session: Session, settings: Settings, office: str, period: Filin
                 tickets[key] += amount
     keys = {*covered, *rated, *(key for key, _ in untaxed)}
     order = sorted(keys, key=lambda k: (KINDS.index(settings.jurisdictions[k].kind), settings.jurisdictions[k].name, k))
-    lines = tuple(_line(settings.jurisdictions[k], rated[k], untaxed, percents) for k in order)
+    lines = tuple(_line(settings.jurisdictions[k], rated[k], untaxed, rates) for k in order)
     late = _late(session, settings, office, first, last)
     books = _books(session, settings, office, keys, first, last)
     here = {line.jurisdiction_id: line.collected_cents for line in lines}
@@ -201,11 +222,12 @@ def _line(
     jurisdiction: Jurisdiction,
     rated: dict[tuple[int, str], list[int]],
     untaxed: dict[tuple[int, str], dict[str, int]],
-    percents: dict[int, Decimal],
+    rates: dict[int, TaxRate],
 ) -> JurisdictionSums:
     rows = tuple(
-        RatedSum(rate_id, part, _short(percents[rate_id]), taxable, collected)
+        RatedSum(rate_id, part, _short(rate.percent), taxable, collected, rate.tax_class, rate.starts_on)
         for (rate_id, part), (taxable, collected) in sorted(rated.items(), key=lambda item: (item[0][1], item[0][0]))
+        for rate in (rates[rate_id],)
     )
     deductions, exempt = (
         tuple((reason, cents) for reason, cents in sorted(untaxed[jurisdiction.id, kind].items()) if cents)

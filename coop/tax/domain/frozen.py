@@ -14,7 +14,7 @@ from decimal import Decimal
 from typing import Any
 
 from coop.core.periods import Month
-from coop.tax.domain.returns import Change, FilingPeriod, JurisdictionSums, RatedSum, TaxReturn
+from coop.tax.domain.returns import Change, FilingPeriod, JurisdictionSums, PaidPart, RatedSum, TaxReturn
 
 FORMAT = "coop tax return 1"
 
@@ -95,6 +95,7 @@ def _value(body: dict[str, Any]) -> TaxReturn:
             "filed_on": date.fromisoformat(body["filed_on"]),
             "lines": tuple(_line(line) for line in body["lines"]),
             "changes": tuple(Change(**change) for change in body["changes"]),
+            "paid_late": tuple(PaidPart(date.fromisoformat(part["on"]), part["cents"]) for part in body.get("paid_late", ())),
         }
     )
 
@@ -105,6 +106,11 @@ def _line(body: dict[str, Any]) -> JurisdictionSums:
             **body,
             "deductions": tuple((reason, cents) for reason, cents in body["deductions"]),
             "exempt": tuple((reason, cents) for reason, cents in body["exempt"]),
-            "rated": tuple(RatedSum(**{**row, "percent": Decimal(row["percent"])}) for row in body["rated"]),
+            "rated": tuple(map(_rated, body["rated"])),
         }
     )
+
+
+def _rated(body: dict[str, Any]) -> RatedSum:
+    since = body.get("starts_on")
+    return RatedSum(**{**body, "percent": Decimal(body["percent"]), "starts_on": date.fromisoformat(since) if since else None})

@@ -14,6 +14,7 @@ from typing import Literal
 
 from coop.core.money import format_dollars, round_half_up
 from coop.core.periods import Month
+from coop.core.templating import day as shown_day
 
 Frequency = Literal["month", "quarter", "year"]
 MONTHS: dict[Frequency, int] = {"month": 1, "quarter": 3, "year": 12}
@@ -103,15 +104,27 @@ class Interest:
     days_in_year: int = 365
 
 
-def interest_cents(rule: Interest, unpaid_cents: int, due_on: date, paid_on: date) -> int:
-    """Interest on what was unpaid from the due date; none in time, none on a credit."""
-    days = (paid_on - due_on).days
-    if days <= 0 or unpaid_cents <= 0:
-        return 0
+@dataclass(frozen=True)
+class PaidPart:
+    """A part of a tax, in cents, and the day it was paid."""
+
+    on: date
+    cents: int
+
+
+def interest_cents(rule: Interest, parts: Iterable[PaidPart], due_on: date) -> int:
+    """Interest on each part from the due date to the day it was paid, rounded once; none in time, none on a credit."""
+    return round_half_up(sum((_interest(rule, part, due_on) for part in parts), Fraction(0)))
+
+
+def _interest(rule: Interest, part: PaidPart, due_on: date) -> Fraction:
+    days = (part.on - due_on).days
+    if days <= 0 or part.cents <= 0:
+        return Fraction(0)
     if rule.per == "year":
-        return round_half_up(unpaid_cents * Fraction(rule.percent) / 100 * Fraction(days, rule.days_in_year))
-    months = (paid_on.year - due_on.year) * 12 + paid_on.month - due_on.month + (1 if paid_on.day > due_on.day else 0)
-    return round_half_up(unpaid_cents * Fraction(rule.percent) / 100 * max(1, months))
+        return part.cents * Fraction(rule.percent) / 100 * Fraction(days, rule.days_in_year)
+    months = (part.on.year - due_on.year) * 12 + part.on.month - due_on.month + (1 if part.on.day > due_on.day else 0)
+    return part.cents * Fraction(rule.percent) / 100 * max(1, months)
 
 
 @dataclass(frozen=True)
@@ -128,13 +141,24 @@ class FilingRules:
 
 @dataclass(frozen=True)
 class RatedSum:
-    """What a period's tickets were taxed at one rate row (`part` as in TaxPart): base, and tax collected."""
+    """What a period's tickets were taxed at one rate row (`part` as in TaxPart): base, and tax collected.
+
+    The rate's class and first day are not in returns that were kept before they were told.
+    """
 
     rate_id: int
     part: str
     percent: Decimal
     taxable_cents: int
     collected_cents: int
+    tax_class: str = ""
+    starts_on: date | None = None
+
+    @property
+    def words(self) -> str:
+        """`5% general from Jan 1, 2020`: tells the rate from every other of its jurisdiction."""
+        what = f"{self.percent}% {self.part or self.tax_class}".strip()
+        return what if self.starts_on is None else f"{what} from {shown_day(self.starts_on)}"
 
     @property
     def due_cents(self) -> int:
@@ -187,7 +211,7 @@ class TaxReturn:
     """What is filed with one office for one period. `tax_cents` is what the office is owed before allowance and interest.
 
     net due = tax - allowance - prepaid - paid before + interest. `amends` is the number of the return it replaces, `changes` what
-    it changes of it.
+    it changes of it. `paid_late` is what of the prepaid was paid after the due date, though before filing, by day.
     """
 
     number: str
@@ -204,6 +228,7 @@ class TaxReturn:
     net_due_cents: int
     amends: str | None = None
     changes: tuple[Change, ...] = ()
+    paid_late: tuple[PaidPart, ...] = ()
 
     @property
     def collected_cents(self) -> int:
@@ -236,17 +261,34 @@ def build_return(
     *,
     due_on: date,
     filed_on: date,
-    prepaid_cents: int = 0,
+    prepaid: Sequence[PaidPart] = (),
 ) -> TaxReturn:
-    """The return of a period: its allowance when filed by the due date, its interest when later."""
+    """The return of a period: its allowance when filed by the due date, its interest when later.
+
+    `prepaid` are the parts paid up to the day of filing; what is left is taken as paid with the return.
+    """
+    prepaid_cents = sum(part.cents for part in prepaid)
+    late = tuple(part for part in prepaid if part.on > due_on)
     lines = tuple(lines)
     tax = sum(owed_cents(line, rules.remits) for line in lines)
     timely = filed_on <= due_on
     allowance = allowance_cents(rules.allowance, tax, prepaid_cents) if rules.allowance and timely else 0
     unpaid = tax - allowance - prepaid_cents
-    interest = interest_cents(rules.interest, unpaid, due_on, filed_on) if rules.interest else 0
+    interest = interest_cents(rules.interest, (*late, PaidPart(filed_on, unpaid)), due_on) if rules.interest else 0
     return TaxReturn(
-        number, office, period, due_on, filed_on, lines, tax, allowance, prepaid_cents, 0, interest, unpaid + interest
+        number,
+        office,
+        period,
+        due_on,
+        filed_on,
+        lines,
+        tax,
+        allowance,
+        prepaid_cents,
+        0,
+        interest,
+        unpaid + interest,
+        paid_late=late,
     )
 
 
@@ -266,7 +308,7 @@ def amend_return(
     allowance = min(kept, original.allowance_cents)
     paid_before = original.paid_before_cents + original.net_due_cents - original.interest_cents
     unpaid = tax - allowance - original.prepaid_cents - paid_before
-    interest = interest_cents(rules.interest, unpaid, original.due_on, filed_on) if rules.interest else 0
+    interest = interest_cents(rules.interest, [PaidPart(filed_on, unpaid)], original.due_on) if rules.interest else 0
     return TaxReturn(
         number,
         original.office,
@@ -293,14 +335,18 @@ def compare(was: Sequence[JurisdictionSums], now: Sequence[JurisdictionSums]) ->
     changes = []
     names = {line.jurisdiction_id: line.name for line in (*was, *now)}
     for key, name in names.items():
-        old, new = ({k: v for line in lines if line.jurisdiction_id == key for k, v in _figures(line)} for lines in (was, now))
+        # Figures of a rate are matched by its row: a return kept long ago may not say its words.
+        words = {(r.part, r.rate_id): r.words for lines in (was, now) for one in lines for r in one.rated}
+        old, new = (
+            {k: v for line in lines if line.jurisdiction_id == key for k, v in _figures(line, words)} for lines in (was, now)
+        )
         figures = dict.fromkeys((*old, *new))
         changes += [Change(name, f, old.get(f, 0), new.get(f, 0)) for f in figures if old.get(f, 0) != new.get(f, 0)]
     return changes
 
 
-def _figures(line: JurisdictionSums) -> list[tuple[str, int]]:
-    rated = [(f"{row.percent}% {row.part}".strip() + f" (row {row.rate_id})", row) for row in line.rated]
+def _figures(line: JurisdictionSums, words: Mapping[tuple[str, int], str]) -> list[tuple[str, int]]:
+    rated = [(words[row.part, row.rate_id], row) for row in line.rated]
     return [
         ("gross sales", line.gross_cents),
         *((f"deduction: {reason}", cents) for reason, cents in line.deductions),

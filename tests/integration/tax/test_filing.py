@@ -20,7 +20,8 @@ from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.periods import Month
 from coop.tax import filing
-from coop.tax.domain.returns import Change, FilingPeriod
+from coop.tax.documents import sum_rows
+from coop.tax.domain.returns import Change, FilingPeriod, PaidPart
 from coop.tax.domain.rules import Stack
 from coop.tax.due import due_rows
 from coop.tax.filing_queries import owed_by_dealers
@@ -283,14 +284,14 @@ def test_a_late_ticket_makes_an_amended_return_that_names_what_it_changes(sessio
     assert value.changes == (
         Change("State of Elder", "gross sales", 10_000, 12_000),
         Change("State of Elder", "taxable sales", 10_000, 12_000),
-        Change("State of Elder", "taxable at 5% (row 1)", 10_000, 12_000),
-        Change("State of Elder", "collected at 5% (row 1)", 500, 600),
+        Change("State of Elder", "taxable at 5% general from Jan 1, 2020", 10_000, 12_000),
+        Change("State of Elder", "collected at 5% general from Jan 1, 2020", 500, 600),
         Change("State of Elder", "tax due", 500, 600),
         Change("State of Elder", "tax collected", 500, 600),
         Change("Alder county", "gross sales", 10_000, 12_000),
         Change("Alder county", "taxable sales", 10_000, 12_000),
-        Change("Alder county", "taxable at 0.5% (row 2)", 10_000, 12_000),
-        Change("Alder county", "collected at 0.5% (row 2)", 50, 60),
+        Change("Alder county", "taxable at 0.5% general from Jan 1, 2020", 10_000, 12_000),
+        Change("Alder county", "collected at 0.5% general from Jan 1, 2020", 50, 60),
         Change("Alder county", "tax due", 50, 60),
         Change("Alder county", "tax collected", 50, 60),
     )
@@ -351,6 +352,29 @@ def test_what_was_paid_ahead_is_prepaid(session: Session, filer: Filer, now: dat
     assert (value.prepaid_cents, value.net_due_cents) == (300, 550 - 11 - 300)
     assert filing.office_balance(session, OFFICE) == 0
     assert balance(session, "Assets:Bank") == -(550 - 11)
+
+
+def test_interest_runs_to_the_day_each_part_was_paid(session: Session, filer: Filer, now: datetime) -> None:
+    """By hand: $55 due on Oct 20, at 3%: $30 ten days late are 2.47 cents, the $25 paid with it thirty days late 6.16: 9."""
+    filer.sell(date(2026, 9, 12), 100_000)
+    filing.pay_office(session, now, OFFICE, amount_cents=3_000, on=date(2026, 10, 30), reference="part")
+    filing.pay_office(session, now, OFFICE, amount_cents=9_900, on=date(2026, 11, 25), reference="for October")
+    filed = file(filer, filed_on=date(2026, 11, 19))
+    value = filing.read_return(filed).value
+    # What came after the day of filing is not of this return.
+    assert (value.tax_cents, value.prepaid_cents, value.net_due_cents) == (5_500, 3_000, 2_509)
+    assert value.interest_cents == 9
+    assert value.paid_late == (PaidPart(date(2026, 10, 30), 3_000),)
+    rows = {row.label: row.working for row in sum_rows(filing.read_return(filed))}
+    assert rows["Interest"] == "$30.00 10 days, $25.00 30 days after Oct 20, 2026"
+    assert filing.office_balance(session, OFFICE) == 9_900
+    filer.sell(date(2026, 10, 5), 200_000)
+    # Dated back, October's return takes only what was there then, and not what September's has used.
+    back = filing.draft_return(session, OFFICE, OCTOBER, filed_on=date(2026, 11, 20))
+    assert (back.value.prepaid_cents, back.value.interest_cents) == (0, 0)
+    late = filing.draft_return(session, OFFICE, OCTOBER, filed_on=date(2026, 11, 25))
+    assert (late.value.prepaid_cents, late.value.paid_late) == (9_900, (PaidPart(date(2026, 11, 25), 9_900),))
+    assert filing.check_returns(session) == []
 
 
 # --- who owes it --------------------------------------------------------------------------------------------------------

@@ -18,10 +18,12 @@ from coop.tax.domain.returns import (
     FilingRules,
     Interest,
     JurisdictionSums,
+    PaidPart,
     RatedSum,
     allowance_cents,
     amend_return,
     build_return,
+    compare,
     interest_cents,
     period_of,
     prove_return,
@@ -35,7 +37,7 @@ RULES = FilingRules(allowance=TWO_PERCENT, interest=Interest(Decimal(3)))
 
 
 def sums(taxable: int = 10_000_000, collected: int = 500_000, percent: str = "5", key: int = 1) -> JurisdictionSums:
-    rated = (RatedSum(10 + key, "", Decimal(percent), taxable, collected),)
+    rated = (RatedSum(10 + key, "", Decimal(percent), taxable, collected, "general", date(2020, 1, 1)),)
     return JurisdictionSums(key, f"Place {key}", taxable + 30_000, (("discount", 10_000),), (("resale", 20_000),), rated)
 
 
@@ -75,7 +77,7 @@ def test_an_allowance_that_cannot_be(tiers: tuple[tuple[int | None, Decimal], ..
 
 def test_v7_five_days_late() -> None:
     """$500 at 3% a year, five days: 0.21 (Missouri Form 53-C, instructions)."""
-    assert interest_cents(Interest(Decimal(3)), 50_000, DUE, date(2026, 10, 25)) == 21
+    assert interest_cents(Interest(Decimal(3)), [PaidPart(date(2026, 10, 25), 50_000)], DUE) == 21
 
 
 @pytest.mark.parametrize(
@@ -89,14 +91,30 @@ def test_v7_five_days_late() -> None:
     ],
 )
 def test_interest_by_the_month_or_part_of_one(paid: date, cents: int) -> None:
-    assert interest_cents(Interest(Decimal(1), "month"), 50_000, DUE, paid) == cents
+    assert interest_cents(Interest(Decimal(1), "month"), [PaidPart(paid, 50_000)], DUE) == cents
+
+
+def test_interest_runs_on_each_part_to_the_day_it_was_paid() -> None:
+    """By hand: at 3%, $300 for 10 days is 24.66 cents and $200 for 30 days 49.32; $100 in time is none: 73.97, rounded once."""
+    parts = [PaidPart(DUE, 10_000), PaidPart(date(2026, 10, 30), 30_000), PaidPart(date(2026, 11, 19), 20_000)]
+    assert interest_cents(Interest(Decimal(3)), parts, DUE) == 74
+
+
+def test_a_payment_between_the_due_date_and_filing_bears_interest_to_its_day() -> None:
+    prepaid = [PaidPart(DUE, 10_000), PaidPart(date(2026, 10, 30), 30_000)]
+    late = date(2026, 11, 19)
+    lines = [sums(1_200_000, 60_000)]
+    value = build_return("2026-09", "State", PERIOD, lines, RULES, due_on=DUE, filed_on=late, prepaid=prepaid)
+    assert (value.prepaid_cents, value.interest_cents, value.net_due_cents) == (40_000, 74, 20_074)
+    assert value.paid_late == (PaidPart(date(2026, 10, 30), 30_000),)
+    assert prove_return(value) == []
 
 
 # --- building -------------------------------------------------------------------------------------------------------------
 
 
 def test_a_return_in_time() -> None:
-    value = build_return("2026-09", "State", PERIOD, [sums()], RULES, due_on=DUE, filed_on=DUE, prepaid_cents=100_000)
+    value = build_return("2026-09", "State", PERIOD, [sums()], RULES, due_on=DUE, filed_on=DUE, prepaid=[PaidPart(DUE, 100_000)])
     assert (value.tax_cents, value.allowance_cents, value.interest_cents, value.net_due_cents) == (500_000, 10_000, 0, 390_000)
     assert value.in_time
     assert prove_return(value) == []
@@ -151,8 +169,8 @@ def test_an_amended_return_names_what_it_changes() -> None:
     assert value.changes == (
         Change("Place 1", "gross sales", 10_030_000, 11_030_000),
         Change("Place 1", "taxable sales", 10_000_000, 11_000_000),
-        Change("Place 1", "taxable at 5% (row 11)", 10_000_000, 11_000_000),
-        Change("Place 1", "collected at 5% (row 11)", 500_000, 550_000),
+        Change("Place 1", "taxable at 5% general from Jan 1, 2020", 10_000_000, 11_000_000),
+        Change("Place 1", "collected at 5% general from Jan 1, 2020", 500_000, 550_000),
         Change("Place 1", "tax due", 500_000, 550_000),
         Change("Place 1", "tax collected", 500_000, 550_000),
     )
@@ -166,6 +184,14 @@ def test_an_amended_return_names_what_it_changes() -> None:
     assert prove_return(value) == []
     again = amend_return(value, "2026-09-A2", [sums()], RULES, filed_on=date(2026, 11, 1))
     assert (again.amends, again.paid_before_cents, again.net_due_cents) == ("2026-09-A1", 540_000, -50_000)
+
+
+def test_a_rate_whose_class_was_not_kept_is_the_same_rate() -> None:
+    """Returns filed before their rates' class and first day were told."""
+    old = replace(sums(), rated=tuple(replace(row, tax_class="", starts_on=None) for row in sums().rated))
+    assert compare([old], [sums()]) == []
+    told = [change.what for change in compare([old], [sums(taxable=1, collected=1)])]
+    assert "taxable at 5% general from Jan 1, 2020" in told
 
 
 def test_amending_nothing_is_refused() -> None:
@@ -216,7 +242,7 @@ ANY_RULES = st.builds(
 def test_what_is_paid_over_a_return_and_its_amendment_is_the_tax(
     lines: list[JurisdictionSums], more: list[JurisdictionSums], rules: FilingRules, filed: date, amended: date, prepaid: int
 ) -> None:
-    first = build_return("1", "State", PERIOD, lines, rules, due_on=DUE, filed_on=filed, prepaid_cents=prepaid)
+    first = build_return("1", "State", PERIOD, lines, rules, due_on=DUE, filed_on=filed, prepaid=[PaidPart(filed, prepaid)])
     paid = prepaid + first.net_due_cents - first.interest_cents
     assert paid + first.allowance_cents == first.tax_cents
     assert paid + first.allowance_cents + first.rounding_cents == first.collected_cents
