@@ -47,6 +47,8 @@ _PEOPLE = (
     ("manager@example.org", ("manager",), None, "the office"),
     ("d07@example.org", ("dealer",), 7, "the portal of dealer D07"),
     ("d38@example.org", ("dealer",), 38, "the portal of dealer D38, who rents in both malls"),
+    ("d28@example.org", ("dealer",), demo_leases.LATE, "the portal of dealer D28, who owes rent and disputes some of it"),
+    ("d50@example.org", ("dealer",), demo_leases.MEMBER, "the portal of dealer D50, who is offered a second booth"),
     ("bookkeeper@example.org", ("bookkeeper",), None, "the office, to read"),
 )
 
@@ -59,8 +61,8 @@ _PEOPLE = (
 def demo_command(once: bool, port: int, seed: int, data: Path | None) -> None:
     """Make an invented co-op, close its last months, and serve it.
 
-    Two malls, sixty dealers, two months closed with their statements made and mailed (to the post-box in the folder). Run again
-    on the same folder, it serves what is there.
+    Two malls with their plans, sixty dealers with their leases, two months closed with their statements made and mailed (to the
+    post-box in the folder). Run again on the same folder, it serves what is there.
     """
     coop = open_coop(data, migrated=False)
     sign_ins = coop.settings.data / SIGN_INS

@@ -154,13 +154,21 @@ def _walls(outline: Outline) -> list[PartDraft]:
     """A wall along each side of the outline, as thick as _WALL and within it."""
     thick = _in16(_WALL)
     walls = []
-    for n, (a, b) in enumerate(zip(outline, (*outline[1:], outline[0]), strict=True), 1):
+    sides = list(zip(outline, (*outline[1:], outline[0]), strict=True))
+    for n, (a, b) in enumerate(sides, 1):
         # Round by the east with y down, the inside is to the right: a quarter turn of the way along.
-        along = ((b[0] > a[0]) - (b[0] < a[0]), (b[1] > a[1]) - (b[1] < a[1]))
+        along, after = _way(a, b), _way(*sides[n % len(sides)])
         inward = (-along[1] * thick, along[0] * thick)
+        if after != (-along[1], along[0]):  # It turns to the outside there: the corner is this wall's.
+            b = (b[0] + along[0] * thick, b[1] + along[1] * thick)
         corners = (a, b, (b[0] + inward[0], b[1] + inward[1]), (a[0] + inward[0], a[1] + inward[1]))
         walls.append(PartDraft(f"W{n}", "wall", corners))
     return walls
+
+
+def _way(a: tuple[int, int], b: tuple[int, int]) -> tuple[int, int]:
+    """The direction from one corner to the next: right, down, left or up."""
+    return (b[0] > a[0]) - (b[0] < a[0]), (b[1] > a[1]) - (b[1] < a[1])
 
 
 def _openings(wide: Feet, deep: Feet) -> list[PartDraft]:

@@ -49,7 +49,7 @@ _CLAUSES = (
     "Each dealer keeps her own insurance of her goods."
 )
 _WAITING: tuple[tuple[str, str, Wish], ...] = (
-    ("Orla Fennimore", "orla@example.net", Wish(zone="back", least_sqft100=100_00, note="Quilts; needs a wall to hang them on")),
+    ("Orla Fennimore", "orla@example.net", Wish(zone="back", least_sqft100=70_00, note="Quilts; needs a wall to hang them on")),
     ("Tobiah Wrenfield", "tobiah@example.net", Wish(zone="front", most_sqft100=100_00)),
     ("Philippa Dray", "", Wish(kind="case", note="Watches and pens")),
 )
