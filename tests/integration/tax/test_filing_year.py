@@ -65,7 +65,7 @@ def test_a_years_returns_add_up_to_the_books(sessions: Sessions, owed_by: str, y
         _year(session, owed_by, year)
         # Sold, passed to dealers, filed and amended: nothing is left on any tax account.
         assert {path: cents for path, cents in movements(session).items() if cents} == {}
-        returns = [filing.read_return(filed) for filed in session.scalars(select(TaxReturn))]
+        returns = [filing.read_return(filed) for filed in session.scalars(select(TaxReturn).order_by(TaxReturn.id))]
         assert [sheet.apart for sheet in returns if not sheet.ties] == []
         last = {sheet.value.period: sheet.value.collected_cents for sheet in returns}
         assert sum(last.values()) == movements(session, "tax_return").get("all", 0) == _owed_by_the_co_op(session, owed_by)
