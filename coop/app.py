@@ -31,7 +31,7 @@ from coop.core.clock import utc_now
 from coop.core.db import make_engine, make_sessions
 from coop.core.errors import Refusal
 from coop.core.logs import configure_logs
-from coop.core.templating import FILTERS
+from coop.core.templating import FILTERS, joined
 from coop.dealers import queries as people_queries
 from coop.dealers.views import OFFICE_ROLES, people, recognise
 from coop.office import queries as office_queries
@@ -193,8 +193,8 @@ def _not_for(who: web.Visitor) -> str:
     """Whom this address is for, and who is asking."""
     allowed = web.allowed_at(current_app, request.endpoint or "")
     for_whom = [words for role, words in _PEOPLE.items() if role in allowed]
-    named = " and ".join(filter(None, [", ".join(for_whom[:-1]), for_whom[-1]]))
-    roles = " and ".join(role for role in _PEOPLE if role in who.roles)
+    named = joined(for_whom)
+    roles = joined([role for role in _PEOPLE if role in who.roles])
     if not roles:
         return f"This page is for {named}. Your sign-in has no role yet: the manager can give you one."
     return f"This page is for {named}. You are signed in as {roles}."

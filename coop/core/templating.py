@@ -1,9 +1,9 @@
-"""How figures, dates and sizes read on pages, in PDFs and in mail, and the environment of the last two."""
+"""How figures, dates, sizes and lists read on pages, in PDFs and in mail, and the environment of the last two."""
 
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
@@ -79,6 +79,11 @@ def percent(rate: Decimal | int) -> str:
 def length(length_in16: int) -> str:
     """Sixteenths of an inch: 1448 -> `7' 6 1/2"`."""
     return format_length(length_in16).replace("-", MINUS)
+
+
+def joined(words: Sequence[str], last: str = "and") -> str:
+    """`Booth 12, Booth 14 and Case C3`; `or` for another last word. Nothing of nothing."""
+    return f" {last} ".join(filter(None, [", ".join(words[:-1]), *words[-1:]]))
 
 
 FILTERS: dict[str, Callable[..., str]] = {

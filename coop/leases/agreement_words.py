@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 from coop.core.errors import Refusal
 from coop.core.money import exact, round_half_up
 from coop.core.periods import Month
-from coop.core.templating import day, dollars, length, percent, sqft
+from coop.core.templating import day, dollars, joined, length, percent, sqft
 from coop.dealers.models import Cooperative, Dealer
 from coop.floor.models import Mall
 from coop.leases.documents import CAUTION, LetterValue, Signature, Table
@@ -66,9 +66,7 @@ def to_dealer(session: Session, lease: Lease) -> tuple[Dealer, tuple[str, ...]]:
 def spaces_in_words(session: Session, lease: Lease, on: date) -> str:
     """`Booth 12 and Case C3`, as held or shared on a day."""
     names = sorted({named(held.space) for held in spans_on(session, lease, on)})
-    if not names:
-        return "no space"
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    return joined(names) or "no space"
 
 
 def spans_on(session: Session, lease: Lease, on: date) -> Sequence[LeaseSpace]:

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from coop.core import audit
 from coop.core.errors import Refusal
 from coop.core.money import cents, exact, format_dollars
-from coop.core.templating import day
+from coop.core.templating import day, joined
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall, Space
 from coop.leases.domain.figures import Rent, plain_percent
@@ -45,7 +45,7 @@ def held_name(session: Session, lease: Lease) -> str:
         .order_by(LeaseSpace.id)
     )
     names = list(dict.fromkeys(named(space) for space in spaces))
-    return " and ".join(filter(None, [", ".join(names[:-1]), *names[-1:]])) or code_of(session, lease)
+    return joined(names) or code_of(session, lease)
 
 
 def require_move(session: Session, lease: Lease, how: Move, facts: Facts) -> None:

@@ -9,7 +9,7 @@ from typing import Any
 
 from coop.core.checked_json import cents_of
 from coop.core.periods import Month
-from coop.core.templating import day, dollars, percent
+from coop.core.templating import day, dollars, joined, percent
 
 KINDS: Mapping[str, str] = {
     "discount": "Discount",
@@ -86,12 +86,12 @@ def _escalation(terms: Mapping[str, Any]) -> str:
             f"on {day(date.fromisoformat(step['on']))}"
             for step in terms["steps"]
         ]
-        return f"the rent rises {' and '.join(filter(None, [', '.join(steps[:-1]), steps[-1]]))}"
+        return f"the rent rises {joined(steps)}"
     lag = terms.get("lag_months", 2)
     before = f"the index of {lag} {'month' if lag == 1 else 'months'} before" if lag else "the index of that month"
     bounds = [f"{words} {_rate(terms[key])}" for key, words in (("floor", "at least"), ("cap", "at most")) if key in terms]
     base = Month.parse(terms["base"]).name
-    held = f", {' and '.join(bounds)} each time" if bounds else ""
+    held = f", {joined(bounds)} each time" if bounds else ""
     return f"the rent follows {terms['series']} {every}, by {before}, first against {base}{held}"
 
 
@@ -112,7 +112,7 @@ def _commission(terms: Mapping[str, Any]) -> str:
             else f"{_rate(tier['percent'])} of {'dearer ones' if len(terms['tiers']) > 1 else 'every item'}"
             for tier in terms["tiers"]
         ]
-        said = f"the commission is {' and '.join(filter(None, [', '.join(parts[:-1]), parts[-1]]))}"
+        said = f"the commission is {joined(parts)}"
     elif "percent" in terms:
         said = f"the commission is {_rate(terms['percent'])}"
     else:

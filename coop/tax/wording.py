@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
 
 from coop.core.checked_json import cents_of
-from coop.core.templating import day, dollars, percent
+from coop.core.templating import day, dollars, joined, percent
 from coop.tax.domain.rules import Span
 
 KINDS: Mapping[str, str] = {
@@ -33,11 +33,6 @@ def span_words(during: Span) -> str:
     if during.ends_on == during.starts_on:
         return f"On {day(during.starts_on)}"
     return f"From {day(during.starts_on)} to {day(during.ends_on)}"
-
-
-def joined(words: Sequence[str], last: str = "and") -> str:
-    """`clothing, food and books`."""
-    return f" {last} ".join(filter(None, [", ".join(words[:-1]), words[-1]]))
 
 
 def _exempt(terms: Mapping[str, Any], _tiers: Mapping[str, Decimal]) -> str:

@@ -71,6 +71,12 @@ def test_sizes() -> None:
     assert templating.length(-16) == '\u22121"'
 
 
+def test_a_list_reads_as_people_write_it() -> None:
+    found = [templating.joined(["a", "b", "c"][:n]) for n in range(4)]
+    assert found == ["", "a", "a and b", "a, b and c"]
+    assert templating.joined(["a", "b"], "or") == "a or b"
+
+
 def test_every_filter_is_there_for_a_template() -> None:
     environment = templating.environment()
     assert environment.from_string("{{ -5|money }} {{ d|date }}").render(d=date(2026, 1, 2)) == "\u22120.05 Jan 2, 2026"
