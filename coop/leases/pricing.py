@@ -20,7 +20,6 @@ from coop.leases.domain.rent import Held, SpaceTerms, space_rent
 from coop.leases.models import LeaseSpace
 
 SPACE_NAMES = {"booth": "Booth", "case": "Case", "shelf": "Shelf", "wall": "Wall"}
-PER = {"sqft": "a square foot a month", "foot": "a foot a month", "flat": "a month"}
 
 Rates = Mapping[str, Sequence[DatedRate]]
 

@@ -33,9 +33,9 @@ from coop.leases.domain.rent import (
 )
 from coop.leases.domain.turns import rent_less_turns
 from coop.leases.models import Charge, Lease, LeaseSpace, PriceIndex
+from coop.leases.pricing import named
 from coop.leases.terms import Escalation, PercentageTerm, Term, TurnsOff, read_term
 
-SPACE_NAMES = {"booth": "Booth", "case": "Case", "shelf": "Shelf", "wall": "Wall"}
 KIND_OF_SPACE = {"booth": "rent", "case": "case", "shelf": "shelf", "wall": "wall"}
 OF_RENT = ("space", "discount", "turns", "percentage")
 """What of a month's charges is computed here: the part of `what` before its colon."""
@@ -158,13 +158,13 @@ class RentBook:
                 payers = {lease.id, *(share.lease_id for span in spans for share in span.shares)}
                 if only is not None and only not in payers:
                     continue
-                with self.catching(lease, f"{SPACE_NAMES[spans[0].space.kind]} {spans[0].space.code}"):
+                with self.catching(lease, named(spans[0].space)):
                     self._add_space(month, lease, spans, by_lease)
         return by_lease
 
     def _add_space(self, month: Month, lease: Lease, spans: Sequence[LeaseSpace], by_lease: dict[int, OfLease]) -> None:
         space = spans[0].space
-        name = f"{SPACE_NAMES[space.kind]} {space.code}"
+        name = named(space)
         pieces: list[Piece] = []
         shares: list[Share] = []
         for span in sorted(spans, key=lambda s: s.starts_on):
@@ -318,7 +318,7 @@ class _Catching:
             self.faults.append(f"{said}: set a rate for that zone first.")
             return True
         if isinstance(error, TermsError | ValueError):
-            named = self.name in str(error)
-            self.faults.append(str(error) if named else f"{self.name}: {error}")
+            is_named = self.name in str(error)
+            self.faults.append(str(error) if is_named else f"{self.name}: {error}")
             return True
         return False

@@ -22,8 +22,8 @@ from coop.leases.domain.proration import METHODS
 from coop.leases.domain.waiting import RULES, in_order
 from coop.leases.models import Lease, LeaseRule, LeaseSpace, LeaseTerm, PriceIndex, RentRate
 from coop.leases.terms import read_term
+from coop.leases.wording import UNITS
 
-UNITS = {"sqft": "a square foot a month", "foot": "a linear foot a month", "flat": "a month"}
 CHECKLIST = ("Space cleared and swept", "Walls and fixtures as they were", "Keys given back", "Tags of unsold items taken down")
 _PLACES = 6
 """Decimals a rate keeps."""

@@ -33,8 +33,8 @@ from coop.leases.deposits import held_of_dealer
 from coop.leases.leaving import end_stated_leases
 from coop.leases.models import Charge, LeaseSpace
 from coop.leases.posting import INCOME
+from coop.leases.pricing import named
 from coop.leases.queries import charges_of, held_in
-from coop.leases.rents import SPACE_NAMES
 from coop.sales.queries import StatedLine, lines_of_dealer
 from coop.statements.documents import statement_file_name, statement_mail, statement_pdf
 from coop.statements.domain import (
@@ -108,7 +108,7 @@ def _charge_label(charge: Charge, month: Month) -> str:
 
 
 def _space_line(held: LeaseSpace, percent: Decimal) -> str:
-    name = f"{SPACE_NAMES[held.space.kind]} {held.space.code}, {format_sqft(held.leased_area_sqft100)} sq ft"
+    name = f"{named(held.space)}, {format_sqft(held.leased_area_sqft100)} sq ft"
     return name if percent == 100 else f"{name}, of whose rent your share is {plain_percent(percent)}%"
 
 
