@@ -70,16 +70,6 @@ def latest_leases(session: Session, mall_id: int, on: date) -> dict[int, Lease]:
     return {lease.dealer_id: lease for lease in session.scalars(rows)}
 
 
-def latest_lease(session: Session, mall_id: int, dealer_id: int, on: date) -> Lease | None:
-    """One dealer's of `latest_leases`."""
-    return session.scalar(
-        select(Lease)
-        .where(Lease.mall_id == mall_id, Lease.dealer_id == dealer_id, Lease.starts_on <= on)
-        .order_by(Lease.starts_on.desc(), Lease.id.desc())
-        .limit(1)
-    )
-
-
 def rates_by_zone(session: Session, mall_id: int) -> dict[str, list[DatedRate]]:
     """Every dated rate of a mall, by zone, oldest first."""
     by_zone: dict[str, list[DatedRate]] = {}

@@ -1,7 +1,6 @@
-"""A lease's deposit: what is due, what is kept of it and why, what goes back, what stays owing.
+"""A lease's deposit: what is kept of it and why, what goes back, what stays owing.
 
-Local law may limit a deposit and say by when it goes back; the page that settles one says so. Source of one month's rent: common
-practice, no source.
+Local law may limit a deposit and say by when it goes back; the page that settles one says so.
 """
 
 from __future__ import annotations
@@ -10,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from coop.core.money import format_dollars
-from coop.leases.domain.figures import Rent, TermsError
+from coop.leases.domain.figures import TermsError
 
 
 @dataclass(frozen=True)
@@ -38,15 +37,6 @@ class DepositSettled:
     kept: tuple[Kept, ...]
     returned_cents: int
     owing_cents: int
-
-
-def deposit_due(month_rent_cents: int, flat_cents: int | None = None) -> Rent:
-    """One whole month's rent, or the flat amount the lease names."""
-    if month_rent_cents < 0 or (flat_cents is not None and flat_cents < 0):
-        raise TermsError("The rent and the deposit cannot be negative: write 0 for none.")
-    if flat_cents is not None:
-        return Rent(flat_cents, f"{format_dollars(flat_cents)}, as the lease names")
-    return Rent(month_rent_cents, f"one month's rent, {format_dollars(month_rent_cents)}")
 
 
 def settle_deposit(held_cents: int, deductions: Sequence[Deduction]) -> DepositSettled:

@@ -1,4 +1,4 @@
-"""The dates of a lease: notice and its last day, offers, terms and renewals, and when an increase may begin.
+"""The dates of a lease: notice and its last day, offers and terms, and when an increase may begin.
 
 A day's notice counts from the day after it is given: 30 days from April 1 end on May 1. Source: common practice, no source; the
 lease and local law decide.
@@ -63,15 +63,6 @@ def term_ends_on(starts_on: date, months: int) -> date:
     if months < 1:
         raise TermsError(f"The term is {months} months: write 1 or more, such as 3 or 6.")
     return add_months(starts_on, months) - _DAY
-
-
-def renewals(starts_on: date, months: int, until: date) -> list[date]:
-    """The first day of each further term through a day, counted from the first day of all."""
-    term_ends_on(starts_on, months)
-    days: list[date] = []
-    while (day := add_months(starts_on, months * (len(days) + 1))) <= until:
-        days.append(day)
-    return days
 
 
 def renewal_notice_by(ends_on: date, rule: NoticeRule) -> date:

@@ -179,12 +179,6 @@ def rent_of(pieces: Sequence[Piece]) -> Rent:
     return Rent(round_half_up(total * 100), " + ".join(piece.working for piece in pieces))
 
 
-def less_charged(rent: Rent, charged_cents: int) -> Rent:
-    """What is still to post when part was charged before (in advance, before the space grew); negative when too much was."""
-    working = f"{rent.working}, less {format_dollars(charged_cents)} charged before"
-    return Rent(rent.amount_cents - charged_cents, working)
-
-
 def month_rent(month: Month, *, area_sqft100: int, rates: Sequence[DatedRate], starts_on: date, ends_on: date | None) -> Rent:
     """Rent of one space of one area under one zone's rates, by actual days, rounded once; `space_rent` for every other term."""
     return rent_of(_pieces(month, "The space", "", (Held(starts_on, ends_on, area_sqft100),), rates, (), ACTUAL))

@@ -23,7 +23,7 @@ from coop.floor.models import Mall, Space
 from coop.floor.service import add_mall, add_space
 from coop.leases.models import Charge, LeaseSpace
 from coop.leases.posting import post_commissions, post_rents
-from coop.leases.queries import charges_of, latest_lease, leases_in
+from coop.leases.queries import charges_of, latest_leases, leases_in
 from tests.factories.books import shut
 from tests.factories.leases import make_lease, make_rate, make_space
 from tests.factories.people import make_coop, make_dealer, make_mall
@@ -270,7 +270,7 @@ def test_the_latest_lease_is_the_one_that_started_last(hall: Hall) -> None:
     first = hall.lease(hall.ida, starts_on=date(2025, 1, 1))
     second = hall.lease(hall.ida, starts_on=date(2026, 4, 20))
     days = (date(2024, 12, 31), date(2026, 4, 19), date(2026, 4, 20))
-    found = [latest_lease(hall.session, hall.mall.id, hall.ida.id, day) for day in days]
+    found = [latest_leases(hall.session, hall.mall.id, day).get(hall.ida.id) for day in days]
     assert [lease and lease.id for lease in found] == [None, first, second]
 
 
@@ -365,6 +365,5 @@ def test_rent_posted_by_two_at_once_is_owed_once(sessions: Sessions, now: dateti
 def test_commission_percent_is_kept_exactly(hall: Hall) -> None:
     lease_id = hall.lease(hall.ida, percent="12.345678")
     hall.session.expire_all()
-    lease = latest_lease(hall.session, hall.mall.id, hall.ida.id, LATER)
-    assert lease is not None
+    lease = latest_leases(hall.session, hall.mall.id, LATER)[hall.ida.id]
     assert (lease.id, lease.commission_percent) == (lease_id, Decimal("12.345678"))

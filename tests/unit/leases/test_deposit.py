@@ -1,4 +1,4 @@
-"""The deposit: what is due, kept, returned, owing."""
+"""The deposit: what is kept, returned, owing."""
 
 from __future__ import annotations
 
@@ -6,15 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coop.leases.domain import Rent, TermsError
-from coop.leases.domain.deposit import Deduction, Kept, deposit_due, settle_deposit
-
-
-def test_what_is_due() -> None:
-    # One month's rent is usual (common practice, no source).
-    assert deposit_due(270_00) == Rent(270_00, "one month's rent, $270.00")
-    assert deposit_due(270_00, 100_00) == Rent(100_00, "$100.00, as the lease names")
-    assert deposit_due(270_00, 0).amount_cents == 0
+from coop.leases.domain import TermsError
+from coop.leases.domain.deposit import Deduction, Kept, settle_deposit
 
 
 def test_deductions_in_their_order() -> None:
@@ -42,5 +35,3 @@ def test_bad_input_names_field_and_mend() -> None:
         settle_deposit(1, [Deduction("Key", 0)])
     with pytest.raises(TermsError, match=r"deposit held is -\$0\.01: it cannot be negative"):
         settle_deposit(-1, [])
-    with pytest.raises(TermsError, match="cannot be negative: write 0 for none"):
-        deposit_due(-1)

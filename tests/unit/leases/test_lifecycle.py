@@ -18,7 +18,6 @@ from coop.leases.domain.notice import (
     notice_refusal,
     offer_deadline,
     renewal_notice_by,
-    renewals,
     term_ends_on,
 )
 from coop.leases.domain.waiting import Waiting, in_order, next_in_line
@@ -234,7 +233,6 @@ def test_terms_offers_and_renewals() -> None:
     assert offer_deadline(on(4, 10), 7) == on(4, 17)
     assert term_ends_on(on(3, 1), 6) == on(8, 31)
     assert term_ends_on(date(2025, 8, 31), 6) == on(2, 27)
-    assert renewals(date(2025, 8, 31), 6, on(8, 31)) == [on(2, 28), on(8, 31)]
     assert renewal_notice_by(on(8, 31), NoticeRule(30)) == on(8, 1)
     assert earliest_last_day(NoticeRule(30), on(8, 1), on(8, 31)) == on(8, 31)
 

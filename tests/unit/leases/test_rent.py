@@ -16,7 +16,7 @@ from coop.core.periods import Month
 from coop.leases.domain import DatedRate, NoRateError, TermsError
 from coop.leases.domain.escalation import Raise, fixed_raises
 from coop.leases.domain.proration import METHODS, part_of_month
-from coop.leases.domain.rent import Held, Share, SpaceTerms, less_charged, shared_rents, space_rent
+from coop.leases.domain.rent import Held, Share, SpaceTerms, shared_rents, space_rent
 
 APRIL = Month(2026, 4)
 LONG_AGO = date(2020, 1, 1)
@@ -227,30 +227,18 @@ def test_sharers_rents_add_up_to_the_space_s(
 
 
 @given(month=MONTHS, method=st.sampled_from(METHODS), price=PRICES, first=AREAS, later=st.dictionaries(DAYS, AREAS, max_size=5))
-def test_rent_posted_in_pieces_is_rent_posted_at_once(
+def test_the_rent_of_a_space_that_grows_is_that_of_its_days(
     month: Month, method: str, price: Decimal, first: int, later: dict[int, int]
 ) -> None:
-    """Posted in advance, then again after each growth or shrinking: what was posted adds up to what is owed."""
     rates = {"front": [DatedRate("sqft", price, OLD)]}
-    held, posted, cents = [Held(OLD, None, first)], [], 0
-    for day in [None, *sorted(later)]:
-        if day is not None:
-            at = date(month.year, month.month, day)
-            held[-1] = Held(held[-1].starts_on, at - timedelta(1), held[-1].area_sqft100)
-            held.append(Held(at, None, later[day]))
-        known = space_rent(month, SpaceTerms("Booth 1", "front", tuple(held), method), rates)
-        more = less_charged(known, cents)
-        posted.append(more.amount_cents)
-        cents += more.amount_cents
+    held = [Held(OLD, None, first)]
+    for day in sorted(later):
+        at = date(month.year, month.month, day)
+        held[-1] = Held(held[-1].starts_on, at - timedelta(1), held[-1].area_sqft100)
+        held.append(Held(at, None, later[day]))
+    rent = space_rent(month, SpaceTerms("Booth 1", "front", tuple(held), method), rates)
     by_the_day = Fraction(0)
     for day_held in month.each_day():
         area = next(h.area_sqft100 for h in reversed(held) if h.starts_on <= day_held) or 0
         by_the_day += area * Fraction(price) * part_of_month(month, day_held, day_held, method)
-    assert sum(posted) == round_half_up(by_the_day)
-
-
-def test_growth_after_posting_in_advance_says_what_was_charged() -> None:
-    grown = terms(held=(Held(LONG_AGO, date(2026, 4, 10), 10000), Held(date(2026, 4, 11), None, 12000)))
-    more = less_charged(space_rent(APRIL, grown, RATES), 225_00)
-    assert more.amount_cents == 30_00
-    assert more.working.endswith("120.00 sq ft × $2.25 a month × 20/30 days, less $225.00 charged before")
+    assert rent.amount_cents == round_half_up(by_the_day)
