@@ -124,7 +124,7 @@ _CENTS = [f.name for f in fields(DealerMonth) if f.name not in ("dealer_id", "de
 def show_command(month: Month, mall_code: str, form: str, data: Path | None) -> None:
     """Show what each dealer's month came to: a row a dealer, dollars with two decimals.
 
-    closing = opening + net - commission - rent - fees - paid; net = gross - returns - discounts.
+    closing = opening + net + tax_to_file - commission - rent - fees - paid; net = gross - returns - discounts.
     """
     coop = open_coop(data)
     with transaction(coop.sessions) as session:

@@ -24,6 +24,7 @@ from coop.leases.queries import charges_of, leases_in
 from coop.leases.rents import SalesBetween
 from coop.sales.models import TicketLine
 from coop.sales.queries import DealerSales, month_sales
+from coop.tax.dealer_tax import TO_DEALER
 from coop.tax.queries import collected_for_dealers
 
 RENT_KINDS = ("rent", "case", "shelf", "wall")
@@ -34,9 +35,10 @@ SALE_KINDS = ("sale", "return")
 class DealerMonth:
     """One dealer's month at a mall, in cents.
 
-    closing = opening + net - commission - rent - fees - paid. Returns, discounts and charges are positive when they take
-    something off; `paid` is what went to the dealer, less what came in and any correction; opening and closing are positive when
-    owed to the dealer. Tax collected is for information: it is the state's, not the dealer's.
+    closing = opening + net + tax to file - commission - rent - fees - paid. Returns, discounts and charges are positive when they
+    take something off; `paid` is what went to the dealer, less what came in and any correction; opening and closing are positive
+    when owed to the dealer. `tax_to_file` is what passed to a dealer who files it herself. Tax collected is all her buyers paid,
+    for information: it is the state's, not the dealer's.
     """
 
     dealer_id: int
@@ -51,6 +53,7 @@ class DealerMonth:
     fees: int
     tax_collected: int
     opening: int
+    tax_to_file: int
     paid: int
     closing: int
 
@@ -163,10 +166,13 @@ def dealer_rows(session: Session, mall_id: int, month: Month) -> list[DealerMont
         group = "commission" if charge.kind == "commission" else "rent" if charge.kind in RENT_KINDS else "fees"
         charged[charge.dealer_id][group] += charge.amount_cents
     paid: dict[int, int] = defaultdict(int)
+    to_file: dict[int, int] = defaultdict(int)
     moved: dict[int, int] = defaultdict(int)
     for (dealer_id, kind), amount in movements.items():
         moved[dealer_id] += amount
-        if kind not in SALE_KINDS and kind not in INCOME:
+        if kind == TO_DEALER:
+            to_file[dealer_id] += amount
+        elif kind not in SALE_KINDS and kind not in INCOME:
             paid[dealer_id] -= amount
     tax: dict[int, int] = defaultdict(int)
     for row in collected_for_dealers(session, mall_id, month):
@@ -192,6 +198,7 @@ def dealer_rows(session: Session, mall_id: int, month: Month) -> list[DealerMont
                 fees=charged[dealer.id]["fees"],
                 tax_collected=tax[dealer.id],
                 opening=opening.get(dealer.id, 0),
+                tax_to_file=to_file[dealer.id],
                 paid=paid[dealer.id] + sold.trade_ins_cents,
                 closing=opening.get(dealer.id, 0) + moved[dealer.id],
             )

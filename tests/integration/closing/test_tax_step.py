@@ -7,6 +7,7 @@ import pytest
 from sqlalchemy import text
 
 from coop.books.queries import dealer_balances_before
+from coop.closing.queries import dealer_rows
 from coop.closing.steps import StepRefused, check_tax
 from coop.core.db import dialect_name, transaction
 from coop.core.periods import Month
@@ -44,6 +45,14 @@ def test_tax_passes_to_the_dealers_where_they_owe_it_and_once(sessions, now, owe
             report = check_tax(session, now, session.get_one(Mall, mall_id), OCTOBER).report
             assert "$7.00 was collected." in report
             assert list(dealer_balances_before(session, mall_id, OCTOBER.next.first_day).values()) == [owed]
+
+
+def test_tax_passed_to_a_dealer_is_told_apart_from_what_was_paid(sessions, now):
+    mall_id = sell(sessions, now, owed_by="dealer")
+    with transaction(sessions) as session:
+        check_tax(session, now, session.get_one(Mall, mall_id), OCTOBER)
+        (row,) = dealer_rows(session, mall_id, OCTOBER)
+    assert (row.net, row.tax_collected, row.tax_to_file, row.paid, row.closing) == (10000, 700, 700, 0, 10700)
 
 
 def test_a_line_that_was_tampered_with_no_longer_comes_to_the_tax_charged(sessions, now):

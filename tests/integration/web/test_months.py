@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from decimal import Decimal
 
@@ -13,7 +14,10 @@ from coop.core.db import transaction
 from coop.core.jobs import Job
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
+from coop.floor.models import Mall
 from coop.leases.agreements import make_lease
+from coop.tax.filing import move_tax_to_dealers
+from tests.factories.tax import filer_of, setting
 from tests.integration.web.conftest import Web, send
 
 
@@ -64,3 +68,19 @@ def test_the_log_has_plain_words_for_what_was_done(web: Web) -> None:
     page = web.browser("manager").get("/office/log").text
     assert "letter sent again" in page
     assert "resend" not in page
+
+
+def test_tax_that_dealers_file_has_a_column_where_they_do(web: Web) -> None:
+    client = web.browser("manager")
+    assert "Tax to file" not in client.get("/office/months/MAIN/2026-11").text
+    with transaction(web.sessions) as session:
+        mall = session.get_one(Mall, web.house.mall.id)
+        setting(session, starts_on=date(2026, 11, 1), mall_id=mall.id, owed_by="dealer")
+        filer_of(session, web.clock.at, mall, count=70).sell(date(2026, 11, 1), 20_000)
+        assert move_tax_to_dealers(session, web.clock.at, mall, Month(2026, 11)) > 0
+    page = client.get("/office/months/MAIN/2026-11").text
+    heads = re.findall(r'<th scope="col"[^>]*>([^<]+)</th>', page)
+    foot = page[page.index('<tr class="sum">') :]
+    sums = re.findall(r'<td class="amount[^>]*>([^<]*)</td>', foot[: foot.index("</tr>")])
+    said = dict(zip(heads[1:-1], sums, strict=True))
+    assert (said["Tax to file"], said["Paid"]) == ("11.00", "0.00")
