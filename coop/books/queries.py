@@ -12,6 +12,9 @@ from sqlalchemy.orm import Session
 from coop.books.models import Account, Entry, Period, Posting
 from coop.core.periods import Month
 
+LAYAWAY = "layaway"
+"""Source kind of the entries of layaways."""
+
 
 @dataclass(frozen=True)
 class DealerEntry:
@@ -87,12 +90,12 @@ def dealer_movements(session: Session, period_id: int) -> dict[tuple[int, str], 
 
 
 def tax_movements(session: Session, period_id: int) -> dict[int, int]:
-    """Each tax account's movement by tickets in a period: account id -> cents collected."""
+    """Each tax account's movement by tickets and layaways in a period: account id -> cents collected."""
     rows = session.execute(
         select(Account.id, func.sum(Posting.amount_cents))
         .join(Posting, Posting.account_id == Account.id)
         .join(Entry, Entry.id == Posting.entry_id)
-        .where(Account.kind == "tax", Entry.period_id == period_id, Entry.source_kind == "ticket")
+        .where(Account.kind == "tax", Entry.period_id == period_id, Entry.source_kind.in_(("ticket", LAYAWAY)))
         .group_by(Account.id)
     )
     return {account_id: -int(amount) for account_id, amount in rows}

@@ -28,6 +28,7 @@ from coop.core.db import server_version
 from coop.core.errors import Refusal
 from coop.dealers.models import Cooperative
 from coop.leases import deposits
+from coop.sales import layaway_books
 from coop.statements import service as statements
 from coop.tax import filing
 
@@ -175,6 +176,7 @@ def _unknown(revision: str) -> str:
 BOOKS: tuple[tuple[str, Callable[[Session], list[str]]], ...] = (
     ("trial balance and seals", books.check_books),
     ("deposits against the ledger", deposits.check_deposits),
+    ("layaway money against the ledger", layaway_books.check_layaways),
     ("statements against the ledger", statements.check_statements),
     ("a statement of every dealer of a closed month", closing.check_months),
     ("filed returns of sales tax", filing.check_returns),

@@ -10,7 +10,8 @@ from decimal import Decimal, InvalidOperation
 from typing import TypeVar
 
 from coop.core.money import cents, parse_decimal
-from coop.tax.domain.ticket import Layaway
+from coop.tax.domain.layaway import TaxedAt
+from coop.tax.domain.ticket import Layaway, TicketTax
 
 T = TypeVar("T")
 
@@ -51,7 +52,7 @@ class LineIn:
 
 @dataclass(frozen=True)
 class TenderIn:
-    """A part of the payment: cash, card or check, in cents; None takes what the other parts leave.
+    """A part of the payment: cash, card, check or layaway (what is held of one), in cents; None takes what the others leave.
 
     Maker's coupons and trade-ins are not among them: they are known by the lines.
     """
@@ -81,6 +82,10 @@ class TicketIn:
     """One charge for bringing everything; negative on a return, which gives back that of the sale its items are tied to."""
     layaway: Layaway | None = None
     """Of a completed layaway, whose day of completion is the day of the ticket."""
+    layaway_at: TaxedAt | None = None
+    """When its agreement says it is taxed; None for one that another register held: the setting of the day of its agreement."""
+    charged: TicketTax | None = None
+    """Of a layaway that was taxed at its agreement: the rows that stand under the ticket's key already."""
     rung_by: int | None = None
     import_id: int | None = None
 

@@ -1,4 +1,4 @@
-"""Tickets, their lines and tenders, and the files they were brought in from."""
+"""Tickets, their lines and tenders, the files they were brought in from; layaways with what is held of them."""
 
 from __future__ import annotations
 
@@ -173,6 +173,107 @@ class Tender(Base):
     id: Mapped[int] = mapped_column(Key, primary_key=True)
     ticket_id: Mapped[int] = mapped_column(ForeignKey("ticket.id"), index=True)
     kind: Mapped[str] = mapped_column(String(12))
-    """cash, card or check; coupon (a maker's, owed by the maker); trade-in (a thing the dealer took, to her own account)."""
+    """cash, card or check; coupon (a maker's, owed by the maker); trade-in (a thing the dealer took, to her own account); layaway
+    (what the co-op held of its payments)."""
     account_id: Mapped[int] = mapped_column(ForeignKey("account.id"))
     amount_cents: Mapped[int] = mapped_column(Cents)
+
+
+class LayawayAgreement(Base):
+    """What a buyer pays over weeks and takes when all is paid: the terms as they were printed, and how it ended.
+
+    Its terms never change; the buyer's name and address may be removed. Its end is filled in once.
+    """
+
+    __tablename__ = "layaway"
+    __table_args__ = (
+        UniqueConstraint("mall_id", "number"),
+        CheckConstraint("taxed_at IN ('agreement', 'completion')", name="known_taxed_at"),
+        CheckConstraint("state IN ('open', 'completed', 'cancelled')", name="known_state"),
+        CheckConstraint("due_on >= accepted_on", name="due_forward"),
+        CheckConstraint("net_cents > 0 AND tax_cents >= 0 AND deposit_cents > 0 AND fee_cents >= 0", name="amounts"),
+        CheckConstraint("(state = 'open') = (closed_on IS NULL)", name="closed_on_a_day"),
+        CheckConstraint("(state = 'completed') = (ticket_id IS NOT NULL)", name="completed_by_ticket"),
+        CheckConstraint("closed_on IS NULL OR closed_on >= accepted_on", name="closed_forward"),
+    )
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True)
+    mall_id: Mapped[int] = mapped_column(ForeignKey("mall.id"))
+    number: Mapped[int] = mapped_column(Integer)
+    """Counted up in its mall."""
+    key: Mapped[str] = mapped_column(String(64), unique=True)
+    """Made with the form: the same form sent twice is one agreement."""
+    buyer_name: Mapped[str] = mapped_column(String(120))
+    """With how she is reached, the only place of it; empty once it is removed."""
+    buyer_contact: Mapped[str] = mapped_column(String(120), default="")
+    accepted_on: Mapped[date]
+    due_on: Mapped[date]
+    taxed_at: Mapped[str] = mapped_column(String(10))
+    """By the state's setting of the day of the agreement."""
+    net_cents: Mapped[int] = mapped_column(Cents)
+    """Its lines' prices together."""
+    tax_cents: Mapped[int] = mapped_column(Cents)
+    """By the rates of the day of the agreement: charged then, or, taxed at completion, what it would have been."""
+    deposit_cents: Mapped[int] = mapped_column(Cents)
+    """The first payment, at the agreement."""
+    fee_percent: Mapped[Decimal | None] = mapped_column(Rate)
+    """Of the prices together: the rule behind the fee; null for one in dollars."""
+    fee_cents: Mapped[int] = mapped_column(Cents)
+    """Kept when it is cancelled, as printed; never more than was paid."""
+    agreed_at: Mapped[datetime] = mapped_column(UtcDateTime)
+    agreed_by: Mapped[int | None] = mapped_column(ForeignKey("user_account.id"))
+    state: Mapped[str] = mapped_column(String(9), default="open")
+    closed_on: Mapped[date | None]
+    ticket_id: Mapped[int | None] = mapped_column(ForeignKey("ticket.id"), unique=True)
+
+    lines: Mapped[list[LayawayLine]] = relationship(order_by="LayawayLine.position", viewonly=True)
+    moves: Mapped[list[LayawayMove]] = relationship(order_by="LayawayMove.id", viewonly=True)
+
+
+class LayawayLine(Base):
+    """One item set aside: what its ticket's line will say."""
+
+    __tablename__ = "layaway_line"
+    __table_args__ = (
+        UniqueConstraint("layaway_id", "position"),
+        CheckConstraint("price_cents = tag_cents - discount_cents", name="adds_up"),
+        CheckConstraint("quantity > 0 AND price_cents >= 0 AND discount_cents >= 0", name="sold"),
+    )
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True)
+    layaway_id: Mapped[int] = mapped_column(ForeignKey("layaway.id"))
+    position: Mapped[int] = mapped_column(Integer)
+    dealer_id: Mapped[int] = mapped_column(ForeignKey("dealer.id"))
+    tag: Mapped[str] = mapped_column(String(40))
+    description: Mapped[str] = mapped_column(String(200))
+    tax_class: Mapped[str] = mapped_column(String(20))
+    quantity: Mapped[int] = mapped_column(Integer)
+    unit_price: Mapped[Decimal] = mapped_column(Rate)
+    """Dollars."""
+    tag_cents: Mapped[int] = mapped_column(Cents)
+    discount_cents: Mapped[int] = mapped_column(Cents)
+    discount_reason: Mapped[str] = mapped_column(String(12))
+    discount_authority: Mapped[str] = mapped_column(String(80))
+    price_cents: Mapped[int] = mapped_column(Cents)
+
+
+class LayawayMove(Base):
+    """Money of one layaway that came or went. What is held is what was paid less the rest; the ledger says the same."""
+
+    __tablename__ = "layaway_move"
+    __table_args__ = (
+        CheckConstraint("kind IN ('paid', 'sold', 'given back', 'fee')", name="known_kind"),
+        CheckConstraint("amount_cents > 0", name="above_zero"),
+    )
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True)
+    layaway_id: Mapped[int] = mapped_column(ForeignKey("layaway.id"), index=True)
+    key: Mapped[str] = mapped_column(String(80), unique=True)
+    """Made with the form: the same payment sent twice is one."""
+    kind: Mapped[str] = mapped_column(String(10))
+    tender: Mapped[str] = mapped_column(String(12))
+    """cash, card or check; empty for what became a ticket or the fee."""
+    amount_cents: Mapped[int] = mapped_column(Cents)
+    on: Mapped[date] = mapped_column("on_day")
+    entry_id: Mapped[int] = mapped_column(ForeignKey("entry.id"))
+    made_by: Mapped[int | None] = mapped_column(ForeignKey("user_account.id"))

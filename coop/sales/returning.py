@@ -17,8 +17,9 @@ from coop.core.money import round_half_up
 from coop.floor.models import Mall
 from coop.sales.domain import TicketIn
 from coop.sales.models import Ticket, TicketLine
+from coop.tax.domain.layaway import complete
 from coop.tax.domain.refund import GivenBack, SoldLine, give_back
-from coop.tax.domain.ticket import DELIVERY, TaxPart, TicketRefused, Untaxed
+from coop.tax.domain.ticket import DELIVERY, TaxPart, TicketRefused, TicketTax, Untaxed
 from coop.tax.models import TaxCharged, TaxUntaxed
 
 
@@ -128,7 +129,7 @@ def _tie_deliveries(session: Session, returns: Sequence[TicketIn], tied: Tied) -
         ).all()
     )
     charged = session.scalars(select(Ticket).where(Ticket.id.in_(ids), Ticket.delivery_cents > 0)).all()
-    parts, untaxed = _rows_of(session, {ticket.key for ticket in charged})
+    parts, untaxed = rows_of(session, {ticket.key for ticket in charged})
     deliveries = {
         ticket.id: Purchase(
             ticket.id,
@@ -187,7 +188,7 @@ def _bought(session: Session, mall: Mall, returns: Sequence[TicketIn]) -> dict[t
             .group_by(TicketLine.returns_line_id)
         )
     }
-    charged, untaxed = _rows_of(session, {row[7] for row in rows})
+    charged, untaxed = rows_of(session, {row[7] for row in rows})
     bought: dict[tuple[str, str, str], list[Purchase]] = defaultdict(list)
     for line_id, sold_at, quantity, price_cents, source, buyer, tag, key, position, ticket_id, coupon, trade_in, number in rows:
         purchase = Purchase(
@@ -211,15 +212,25 @@ _Parts = dict[tuple[str, int], list[TaxPart]]
 _Untaxed = dict[tuple[str, int], list[Untaxed]]
 
 
-def _rows_of(session: Session, keys: Iterable[str]) -> tuple[_Parts, _Untaxed]:
-    """The tax rows of tickets, by key and position."""
+def rows_of(session: Session, keys: Iterable[str]) -> tuple[_Parts, _Untaxed]:
+    """The tax rows of tickets, by key and position; a line number in them is a position.
+
+    What a layaway's completion gave back of its agreement's tax is taken off it: no row of the two is left where nothing is.
+    """
     charged: dict[tuple[str, int], list[TaxPart]] = defaultdict(list)
+    untaxed: dict[tuple[str, int], list[Untaxed]] = defaultdict(list)
+    by_key: dict[str, tuple[list[TaxPart], list[Untaxed]]] = defaultdict(lambda: ([], []))
     for row in session.scalars(select(TaxCharged).where(TaxCharged.ticket_key.in_(keys)).order_by(TaxCharged.id)):
         part = TaxPart(row.position, row.jurisdiction_id, row.rate_id, row.part, row.taxable_cents, row.amount_cents)
-        charged[(row.ticket_key, row.position)].append(part)
-    untaxed: dict[tuple[str, int], list[Untaxed]] = defaultdict(list)
+        by_key[row.ticket_key][0].append(part)
     for free in session.scalars(select(TaxUntaxed).where(TaxUntaxed.ticket_key.in_(keys)).order_by(TaxUntaxed.id)):
         kind: Literal["deduction", "exempt"] = "deduction" if free.kind == "deduction" else "exempt"
         reason = Untaxed(free.position, free.jurisdiction_id, kind, free.reason, free.amount_cents)
-        untaxed[(free.ticket_key, free.position)].append(reason)
+        by_key[free.ticket_key][1].append(reason)
+    for key, (parts, rows) in by_key.items():
+        whole = complete(TicketTax(tuple(parts), tuple(rows)), TicketTax((), ()))
+        for part in whole.parts:
+            charged[(key, part.line)].append(part)
+        for reason in whole.untaxed:
+            untaxed[(key, reason.line)].append(reason)
     return charged, untaxed

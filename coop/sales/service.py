@@ -16,6 +16,8 @@ from coop.books.service import (
     dealer_account,
     ensure_period,
     income_account,
+    layaway_account,
+    layaway_tax_account,
     post_entries,
     posting_date,
     require_open,
@@ -30,7 +32,8 @@ from coop.floor.models import Mall
 from coop.sales.domain import LineIn, TicketIn
 from coop.sales.models import Tender, Ticket, TicketLine
 from coop.sales.returning import Tie, Tied, find_purchases
-from coop.sales.taxing import BUYER_REASONS, Facts, Taxer, line_to_tax, require_reductions
+from coop.sales.taxing import BUYER_REASONS, Facts, Taxer, line_to_tax, require_reductions, tax_rows
+from coop.tax.domain.layaway import complete
 from coop.tax.domain.ticket import DELIVERY, Certificate, TaxPart, TicketTax, Untaxed
 from coop.tax.models import Jurisdiction, TaxCharged, TaxUntaxed
 
@@ -94,6 +97,8 @@ class _Prepared:
     ties: dict[int, Tie]
     """Of a return, by position (or DELIVERY)."""
     certificate: Certificate | None
+    charged_now: TicketTax
+    """The rows of tax to write: all of it, or of a layaway taxed at its agreement only what its completion changes."""
 
     @property
     def net_cents(self) -> int:
@@ -107,7 +112,7 @@ class _Prepared:
     def total_cents(self) -> int:
         return self.net_cents + self.ticket.delivery_cents + self.tax_cents
 
-    def place(self, line: int) -> tuple[int, int | None]:
+    def place(self, line: int, _jurisdiction_id: int) -> tuple[int, int | None]:
         """Position and dealer of a row of tax; a delivery is the mall's."""
         if line == DELIVERY:
             return DELIVERY, None
@@ -117,7 +122,7 @@ class _Prepared:
         """The certificate's number, where the buyer is why a line is not taxed."""
         if reason not in BUYER_REASONS:
             return ""
-        tie = self.ties.get(self.place(line)[0])
+        tie = self.ties.get(DELIVERY if line == DELIVERY else self.ticket.lines[line].position)
         return tie.purchase.certificate if tie else self.certificate.number if self.certificate else ""
 
 
@@ -217,32 +222,9 @@ def _write(session: Session, now: datetime, mall: Mall, prepared: Sequence[_Prep
             "sold_on": p.sold_on,
             "ticket_key": p.ticket.key,
         }
-        taxes += [
-            {
-                **of_ticket,
-                "position": p.place(part.line)[0],
-                "dealer_id": p.place(part.line)[1],
-                "jurisdiction_id": part.jurisdiction_id,
-                "rate_id": part.rate_id,
-                "part": part.part,
-                "taxable_cents": part.taxable_cents,
-                "amount_cents": part.amount_cents,
-            }
-            for part in p.tax.parts
-        ]
-        untaxed += [
-            {
-                **of_ticket,
-                "position": p.place(row.line)[0],
-                "dealer_id": p.place(row.line)[1],
-                "jurisdiction_id": row.jurisdiction_id,
-                "kind": row.kind,
-                "reason": row.reason,
-                "certificate": p.certificate_of(row.line, row.reason),
-                "amount_cents": row.amount_cents,
-            }
-            for row in p.tax.untaxed
-        ]
+        charged, free = tax_rows(of_ticket, p.charged_now, p.place, p.certificate_of)
+        taxes += charged
+        untaxed += free
     for table, rows in ((TicketLine, lines), (Tender, tenders), (TaxCharged, taxes), (TaxUntaxed, untaxed)):
         if rows:
             session.execute(insert(table), rows)
@@ -256,8 +238,9 @@ def _prepare(books: _Books, ticket: TicketIn, tied: Tied) -> _Prepared:
         ticket = replace(ticket, lines=tuple(_as_tied(line, ties.get(line.position)) for line in ticket.lines))
     _require_facts(ticket)
     certificate = books.taxer.certificate(ticket.certificate) if ticket.certificate else None
+    facts = Facts(ticket.number, sold_on, certificate, ticket.delivery_cents, ticket.layaway, ticket.layaway_at)
     if ticket.taxed:
-        tax = _tax(books, ticket, Facts(ticket.number, sold_on, certificate, ticket.delivery_cents, ticket.layaway), ties)
+        tax = _tax(books, ticket, facts, ties)
     else:
         require_reductions(ticket.number, sold_on, [line_to_tax(line) for line in ticket.lines if line.position not in ties])
         tax = TicketTax((), ())
@@ -267,7 +250,12 @@ def _prepare(books: _Books, ticket: TicketIn, tied: Tied) -> _Prepared:
     postings += [(_account_of(books, line), -line.price_cents) for line in ticket.lines]
     if ticket.delivery_cents:
         postings.append((income_account(books.session, books.mall, "Delivery"), -ticket.delivery_cents))
-    postings += [(books.tax_accounts[part.jurisdiction_id], -part.amount_cents) for part in tax.parts]
+    now = tax
+    if ticket.charged is not None:
+        # The agreement's tax is in the books already: the buyer pays now what was owed of it.
+        now = complete(tax, ticket.charged)
+        postings.append((layaway_tax_account(books.session, books.mall), -ticket.charged.total_cents))
+    postings += [(books.tax_accounts[part.jurisdiction_id], -part.amount_cents) for part in now.parts]
     posted = netted(postings)
     on = books.posting_date(sold_on)
     draft = EntryDraft(
@@ -279,7 +267,7 @@ def _prepare(books: _Books, ticket: TicketIn, tied: Tied) -> _Prepared:
         purpose=ticket.kind,
         postings=posted,
     )
-    return _Prepared(ticket, sold_on, on, tax, tuple(tenders), draft if posted else None, ties, certificate)
+    return _Prepared(ticket, sold_on, on, tax, tuple(tenders), draft if posted else None, ties, certificate, now)
 
 
 def _as_tied(line: LineIn, tie: Tie | None) -> LineIn:
@@ -330,6 +318,12 @@ def _tax(books: _Books, ticket: TicketIn, facts: Facts, ties: dict[int, Tie]) ->
     return TicketTax(tuple(parts), tuple(untaxed))
 
 
+def _money_account(books: _Books, tender: str) -> int:
+    if tender == "layaway":
+        return layaway_account(books.session, books.mall)
+    return tender_account(books.session, books.mall, tender)
+
+
 def _tenders(books: _Books, ticket: TicketIn, total_cents: int) -> list[tuple[str, int, int]]:
     """(kind, account, cents) of each part of the payment. Refuses parts that do not make up the total.
 
@@ -347,8 +341,5 @@ def _tenders(books: _Books, ticket: TicketIn, total_cents: int) -> list[tuple[st
     open_ended = [t for t in ticket.tenders if t.amount_cents is None]
     if left and len(open_ended) != 1:
         raise Refusal(f"Ticket {ticket.number}: the tenders do not make up the total; {left} cents are left over.")
-    money = [
-        (t.kind, tender_account(books.session, books.mall, t.kind), left if t.amount_cents is None else t.amount_cents)
-        for t in ticket.tenders
-    ]
+    money = [(t.kind, _money_account(books, t.kind), left if t.amount_cents is None else t.amount_cents) for t in ticket.tenders]
     return money + [(kind, account_id, cents) for (kind, account_id), cents in in_kind.items()]

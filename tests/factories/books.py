@@ -30,7 +30,7 @@ from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.leases.models import Charge, DepositLine
-from coop.sales.models import Tender, Ticket, TicketLine
+from coop.sales.models import LayawayAgreement, LayawayLine, LayawayMove, Tender, Ticket, TicketLine
 from coop.statements.models import Statement
 from coop.tax.models import TaxCharged
 from coop.tax.service import add_jurisdiction, set_rate
@@ -123,6 +123,8 @@ class Books:
     free_charge: int
     """Of nothing, so without an entry."""
     deposit_line: int
+    layaway: int
+    """Completed by the ticket."""
 
 
 def lay_out(session: Session, now: datetime) -> Books:
@@ -255,6 +257,7 @@ def lay_out(session: Session, now: datetime) -> Books:
         charge=asked.id,
         free_charge=free.id,
         deposit_line=taken.id,
+        layaway=set_aside(session, now, main, ida, ticket.id, entry),
     )
 
 
@@ -301,6 +304,56 @@ def ring_up(
     session.add(tender)
     session.flush()
     return ticket, lines[0], lines[1], lines[2], tender
+
+
+def set_aside(session: Session, now: datetime, mall: Mall, dealer: Dealer, ticket_id: int, entry_id: int) -> int:
+    """A layaway that a ticket completed, with an item and a payment; its id."""
+    layaway = LayawayAgreement(
+        mall_id=mall.id,
+        number=1,
+        key="october/layaway",
+        buyer_name="Orla Quint",
+        accepted_on=date(2026, 9, 5),
+        due_on=date(2026, 12, 4),
+        taxed_at="completion",
+        net_cents=40_00,
+        tax_cents=0,
+        deposit_cents=8_00,
+        fee_cents=5_00,
+        agreed_at=now,
+        state="completed",
+        closed_on=date(2026, 10, 5),
+        ticket_id=ticket_id,
+    )
+    session.add(layaway)
+    session.flush()
+    line = LayawayLine(
+        layaway_id=layaway.id,
+        position=1,
+        dealer_id=dealer.id,
+        tag="D01-9",
+        description="A jug",
+        tax_class="general",
+        quantity=1,
+        unit_price=Decimal(40),
+        tag_cents=40_00,
+        discount_cents=0,
+        discount_reason="",
+        discount_authority="",
+        price_cents=40_00,
+    )
+    move = LayawayMove(
+        layaway_id=layaway.id,
+        key="october/payment",
+        kind="paid",
+        tender="cash",
+        amount_cents=40_00,
+        on=date(2026, 10, 5),
+        entry_id=entry_id,
+    )
+    session.add_all((line, move))
+    session.flush()
+    return layaway.id
 
 
 def entry_sql(

@@ -7,32 +7,27 @@ the whole layaway. The payments are the customer's money until then.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
-from coop.tax.domain.compiled import compile_stack
-from coop.tax.domain.compute import tax_ticket
-from coop.tax.domain.rules import ALWAYS, Span, Stack
-from coop.tax.domain.ticket import Layaway, TaxPart, TicketRefused, TicketTax, TicketToTax
+from coop.tax.domain.ticket import Layaway, TaxPart, TicketRefused, TicketTax, Untaxed
 
 TaxedAt = Literal["agreement", "completion"]
 
 
-@dataclass(frozen=True)
-class LayawayRule:
-    """A state's dated setting of when a layaway is taxed."""
+def taxed_at(settings: Iterable[str]) -> TaxedAt:
+    """When a layaway is taxed, by the settings of the jurisdictions that tax it on the day of its agreement.
 
-    taxed_at: TaxedAt
-    during: Span = ALWAYS
-
-
-def taxed_at(rules: Iterable[LayawayRule], accepted_on: date) -> TaxedAt:
-    """When a layaway of that day is taxed; at its completion where no rule says otherwise. ValueError when two rules hold."""
-    found = [rule.taxed_at for rule in rules if rule.during.holds(accepted_on)]
+    A ticket is rounded as a whole and shared among its jurisdictions, so it is taxed on one day: TicketRefused when they differ.
+    """
+    found = set(settings)
     if len(found) > 1:
-        raise ValueError(f"Two rules of layaway hold on {accepted_on}: end one of them.")
-    return found[0] if found else "completion"
+        raise TicketRefused(
+            "Of the jurisdictions that tax a layaway here, some do so at its agreement and some at its completion: "
+            "set it for the whole state."
+        )
+    return "agreement" if found == {"agreement"} else "completion"
 
 
 def tax_day(at: TaxedAt, layaway: Layaway) -> date | None:
@@ -40,56 +35,38 @@ def tax_day(at: TaxedAt, layaway: Layaway) -> date | None:
     return layaway.accepted_on if at == "agreement" else layaway.completed_on
 
 
-def tax_layaway(ticket: TicketToTax, stack: Stack, at: TaxedAt, layaway: Layaway) -> TicketTax | None:
-    """The tax of a layaway as far as its dates are known; None while it is not taxed yet. `ticket.on` is not read."""
-    day = tax_day(at, layaway)
-    if day is None:
-        return None
-    return tax_ticket(replace(ticket, on=day, layaway=layaway), compile_stack(stack, day))
+def complete(tax: TicketTax, charged: TicketTax) -> TicketTax:
+    """The rows that completing adds, so that with those `charged` at the agreement they make up `tax`, that of the whole.
 
-
-@dataclass(frozen=True)
-class Completion:
-    """What completing adds to what was charged: parts to write (negative where tax comes back), and their sum in cents."""
-
-    parts: tuple[TaxPart, ...]
-    tax_cents: int
-    tax: TicketTax
-    """The tax of the whole layaway, as it now stands."""
-
-
-def complete(ticket: TicketToTax, stack: Stack, at: TaxedAt, layaway: Layaway, charged: TicketTax | None) -> Completion:
-    """Finally paid and handed over. Taxed at completion: all of it now, by the rates of the day.
-
-    Taxed at the agreement: nothing more, whatever the rates did since; but a holiday in which it is finally paid and handed over
-    exempts it too (Streamlined Sales and Use Tax Agreement s. 322), and gives the tax charged back.
+    Taxed at the agreement: none, whatever the rates did since; but a holiday in which it is finally paid and handed over exempts
+    it too (Streamlined Sales and Use Tax Agreement s. 322), and gives the tax charged back as rows below zero.
     """
-    tax = tax_layaway(ticket, stack, at, layaway)
-    if tax is None:
-        raise TicketRefused("The layaway has no day of completion: give the day it was paid and handed over.")
-    amounts: dict[tuple[int, int, int, str], tuple[int, int]] = {}
-    for sign, parts in ((1, tax.parts), (-1, charged.parts if charged else ())):
-        for part in parts:
-            taxable, amount = amounts.get(part[:4], (0, 0))
-            amounts[part[:4]] = (taxable + sign * part.taxable_cents, amount + sign * part.amount_cents)
-    difference = tuple(TaxPart(*key, *value) for key, value in amounts.items() if any(value))
-    return Completion(difference, sum(part.amount_cents for part in difference), tax)
+    parts: dict[tuple[int, int, int, str], tuple[int, int]] = {}
+    untaxed: dict[tuple[int, int, str, str], int] = {}
+    for sign, one in ((1, tax), (-1, charged)):
+        for part in one.parts:
+            taxable, amount = parts.get(part[:4], (0, 0))
+            parts[part[:4]] = (taxable + sign * part.taxable_cents, amount + sign * part.amount_cents)
+        for row in one.untaxed:
+            untaxed[row[:4]] = untaxed.get(row[:4], 0) + sign * row.amount_cents
+    return TicketTax(
+        tuple(TaxPart(*key, *value) for key, value in parts.items() if any(value)),
+        tuple(Untaxed(*key, amount) for key, amount in untaxed.items() if amount),  # type: ignore[arg-type]
+    )
 
 
 @dataclass(frozen=True)
 class Cancellation:
-    """What a cancelled layaway gives back, in cents: to the customer, kept as the printed fee, and the tax rows to reverse."""
+    """What a cancelled layaway gives back, in cents: to the customer, kept as the printed fee, and the tax rows that undo it."""
 
     given_back_cents: int
     fee_cents: int
-    parts: tuple[TaxPart, ...]
+    tax: TicketTax
 
 
-def cancel(*, paid_cents: int, printed_fee_cents: int, charged: TicketTax | None) -> Cancellation:
+def cancel(*, paid_cents: int, printed_fee_cents: int, charged: TicketTax) -> Cancellation:
     """All that was paid comes back but the fee printed on the agreement, never more than was paid; tax charged comes back."""
     if paid_cents < 0 or printed_fee_cents < 0:
         raise TicketRefused("What was paid and the printed fee cannot be negative.")
     fee = min(paid_cents, printed_fee_cents)
-    parts = () if charged is None else charged.parts
-    back = tuple(p._replace(taxable_cents=-p.taxable_cents, amount_cents=-p.amount_cents) for p in parts)
-    return Cancellation(paid_cents - fee, fee, back)
+    return Cancellation(paid_cents - fee, fee, complete(TicketTax((), ()), charged))

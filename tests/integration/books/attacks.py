@@ -17,9 +17,11 @@ FROZEN = {
     "tax_charged": "amount_cents",
     "tender": "amount_cents",
     "deposit_line": "amount_cents",
+    "layaway_line": "price_cents",
+    "layaway_move": "amount_cents",
 }
 """Tables whose rows never change, each with a column to attack."""
-FIXED = ("account", "statement", "period", "ticket", "ticket_line", "charge")
+FIXED = ("account", "statement", "period", "ticket", "ticket_line", "charge", "layaway")
 """Tables whose rows are never deleted and of which some columns never change."""
 GUARDED = (*FROZEN, *FIXED, "lease_space", "tax_rate")
 
@@ -483,6 +485,7 @@ ALLOWED = {
     "another document": (OTHER_DOCUMENT,),
     "a claim": ("UPDATE ticket_line SET dealer_id = {dealer} WHERE id = {unclaimed_line}",),
     "a tie": ("UPDATE ticket_line SET returns_line_id = {claimed_line} WHERE id = {unclaimed_line}",),
+    "the buyer of a layaway forgotten": ("UPDATE layaway SET buyer_name = '', buyer_contact = '' WHERE id = {layaway}",),
     "the entry of a charge": ("UPDATE charge SET entry_id = {entry} WHERE id = {free_charge}",),
 }
 """What looks like it and is right: so that the refusals are for their reason."""

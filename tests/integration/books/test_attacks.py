@@ -25,7 +25,7 @@ from coop.rooms import METADATA
 from coop.statements.models import Statement
 from coop.tax.models import TaxCharged, TaxRate
 from tests.factories.books import Books
-from tests.integration.books import attacks
+from tests.integration.books import attacks, layaway_attacks
 from tests.integration.books.attacks import ALLOWED, BOTH, POSTGRESQL, SQLITE, Attack
 from tests.integration.books.doors import NOW, ON_POSTGRESQL, ON_SQLITE, Door, opened
 
@@ -59,12 +59,12 @@ def named(some: list[Attack]) -> pytest.MarkDecorator:
     return pytest.mark.parametrize("attempted", some, ids=lambda a: a.name)
 
 
-@named(BOTH)
+@named([*BOTH, *layaway_attacks.BOTH])
 def test_refused_everywhere(door: Door, attempted: Attack) -> None:
     refused(door, attempted)
 
 
-@named(SQLITE)
+@named([*SQLITE, *layaway_attacks.SQLITE])
 def test_refused_on_sqlite(sqlite_door: Door, attempted: Attack) -> None:
     refused(sqlite_door, attempted)
 
@@ -80,6 +80,11 @@ def test_refused_on_postgresql(postgres_door: Door, attempted: Attack) -> None:
 )
 def test_no_column_of_a_sale_or_a_charge_is_left_out(table: str, changes: dict[str, str]) -> None:
     assert {"id", *changes} == {column.name for column in METADATA.tables[table].columns}
+
+
+def test_no_column_of_a_layaway_is_left_out_but_its_buyer() -> None:
+    columns = {column.name for column in METADATA.tables["layaway"].columns}
+    assert {"id", "buyer_name", "buyer_contact", *layaway_attacks.LAYAWAY_CHANGES} == columns
 
 
 @pytest.mark.parametrize("kind", [*ON_SQLITE, *ON_POSTGRESQL])

@@ -268,6 +268,46 @@ FLOOR = replace(
     | names("deposit_line.guard_deposit_line_frozen deposit_line.guard_deposit_line_no_truncate"),
 )
 
+LAYAWAYS = replace(
+    FLOOR,
+    checks=FLOOR.checks
+    | names("""
+        layaway.ck_layaway_amounts
+        layaway.ck_layaway_closed_forward
+        layaway.ck_layaway_closed_on_a_day
+        layaway.ck_layaway_completed_by_ticket
+        layaway.ck_layaway_due_forward
+        layaway.ck_layaway_known_state
+        layaway.ck_layaway_known_taxed_at
+        layaway_line.ck_layaway_line_adds_up
+        layaway_line.ck_layaway_line_sold
+        layaway_move.ck_layaway_move_above_zero
+        layaway_move.ck_layaway_move_known_kind
+    """),
+    sqlite_triggers=FLOOR.sqlite_triggers
+    | names("""
+        layaway.guard_layaway_fixed
+        layaway.guard_layaway_no_delete
+        layaway.guard_layaway_no_replace
+        layaway_line.guard_layaway_line_no_delete
+        layaway_line.guard_layaway_line_no_replace
+        layaway_line.guard_layaway_line_no_update
+        layaway_move.guard_layaway_move_no_delete
+        layaway_move.guard_layaway_move_no_replace
+        layaway_move.guard_layaway_move_no_update
+    """),
+    postgresql_triggers=FLOOR.postgresql_triggers
+    | names("""
+        layaway.guard_layaway_fixed
+        layaway.guard_layaway_no_delete
+        layaway.guard_layaway_no_truncate
+        layaway_line.guard_layaway_line_frozen
+        layaway_line.guard_layaway_line_no_truncate
+        layaway_move.guard_layaway_move_frozen
+        layaway_move.guard_layaway_move_no_truncate
+    """),
+)
+
 GUARDS = {
     "0001": Guards(checks=CHECKS, sqlite_triggers=frozenset(), postgresql_triggers=frozenset()),
     "0002": BOOKS,
@@ -275,5 +315,6 @@ GUARDS = {
     "0004": FEEDS,
     "0005": FACTS,
     "0006": FLOOR,
+    "0007": LAYAWAYS,
 }
 """By revision."""

@@ -86,6 +86,21 @@ def load_floor(connection: Connection) -> None:
     insert(connection, "dispute", {"charge_id": 1, "opened_on": "2026-09-09", "reason": "Roof", "closed_on": None, "outcome": ""})
 
 
+def load_layaways(connection: Connection) -> None:
+    """Revision 0007: the same co-op, with the layaway whose ticket is in the books, its item and its money."""
+    load_floor(connection)
+    terms = {"mall_id": 1, "number": 1, "key": "k", "buyer_name": "Orla Quint", "buyer_contact": "", "due_on": "2026-11-18"}
+    cents = {"net_cents": 28_00, "tax_cents": 0, "deposit_cents": 8_00, "fee_percent": None, "fee_cents": 5_00}
+    ended = {"state": "completed", "closed_on": "2026-10-02", "ticket_id": 3}
+    agreed = {"accepted_on": "2026-08-20", "taxed_at": "completion", "agreed_at": AT, "agreed_by": 1}
+    insert(connection, "layaway", {"id": 1, **terms, **cents, **agreed, **ended})
+    item = {"layaway_id": 1, "position": 1, "dealer_id": 1, "tag": "D01-3", "description": "Tole tray", "tax_class": "general"}
+    price = {"quantity": 1, "unit_price": 30_000_000, "tag_cents": 30_00, "discount_cents": 2_00, "price_cents": 28_00}
+    insert(connection, "layaway_line", {**item, **price, "discount_reason": "offer", "discount_authority": "Fenwick"})
+    move = {"layaway_id": 1, "key": "k:deposit", "kind": "paid", "tender": "cash", "amount_cents": 8_00}
+    insert(connection, "layaway_move", {**move, "on_day": "2026-08-20", "entry_id": 1, "made_by": 1})
+
+
 LOADERS: dict[str, Callable[[Connection], None]] = {
     "0001": load_first,
     "0002": load_first,
@@ -93,5 +108,6 @@ LOADERS: dict[str, Callable[[Connection], None]] = {
     "0004": load_feeds,
     "0005": load_facts,
     "0006": load_floor,
+    "0007": load_layaways,
 }
 """By revision."""
