@@ -6,20 +6,22 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from sqlalchemy import select
+from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 
+from coop.books.models import Period
 from coop.core.periods import Month
 from coop.floor.models import Mall
 from coop.office.tax_queries import all_rates, all_rules
-from coop.sales.models import TicketLine
+from coop.sales.models import Ticket, TicketLine
 from coop.tax.domain.rules import GENERAL, Span
 from coop.tax.domain.terms import tier_names
-from coop.tax.editing import Scope, all_tier_names, last_ticket, terms_in, tier_rates
+from coop.tax.editing import Scope, all_tier_names, terms_in, tier_rates
 from coop.tax.models import Jurisdiction, TaxRate, TaxRule, TaxSetting
 from coop.tax.offices import Settings
 from coop.tax.queries import scope_of
 from coop.tax.service import Terms, last_use
+from coop.tax.taxed_days import last_ticket
 from coop.tax.wording import KINDS, rule_sentence
 
 
@@ -55,6 +57,27 @@ def rate_used(session: Session, rate: TaxRate) -> date | None:
 def rule_used(session: Session, rule: TaxRule) -> date | None:
     """The latest day within it on which its jurisdiction's tax was worked out."""
     return last_ticket(session, rule.jurisdiction_id, Span(rule.starts_on, rule.ends_on))
+
+
+def taxed_layaways(session: Session, since: date) -> list[tuple[int, date]]:
+    """Layaways agreed on since a day that months not yet closed have taxed: mall id, day of the agreement."""
+    closed = (
+        select(Period.mall_id, func.max(Period.last_day).label("last_day"))
+        .where(Period.state == "closed")
+        .group_by(Period.mall_id)
+        .subquery()
+    )
+    rows = (
+        select(Ticket.mall_id, Ticket.layaway_accepted_on)
+        .outerjoin(closed, closed.c.mall_id == Ticket.mall_id)
+        .where(
+            Ticket.taxed.is_(True),
+            Ticket.layaway_accepted_on >= since,
+            or_(closed.c.last_day.is_(None), Ticket.posting_date > closed.c.last_day),
+        )
+        .distinct()
+    )
+    return [(mall_id, on) for mall_id, on in session.execute(rows) if on is not None]
 
 
 # --- rules in words -------------------------------------------------------------------------------------------------------

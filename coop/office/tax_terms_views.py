@@ -353,7 +353,14 @@ def set_setting(code: str) -> Page:
         return _setting_page(code, form), 422
     try:
         made = editing.change_setting(
-            db(), now(), _by(), scope, form.terms(), starts_on=form.starts_on.data, everywhere=form.everywhere.data
+            db(),
+            now(),
+            _by(),
+            scope,
+            form.terms(),
+            starts_on=form.starts_on.data,
+            layaways=queries.taxed_layaways(db(), form.starts_on.data),
+            everywhere=form.everywhere.data,
         )
     except Refusal as refusal:
         roll_back()

@@ -5,7 +5,7 @@ Every function takes `by`, the user. Ids and codes go into the log, never a pers
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime, timedelta
 from decimal import Decimal
@@ -21,10 +21,11 @@ from coop.core.templating import percent as shown
 from coop.floor.models import Mall
 from coop.tax.domain.rules import Span, Stack
 from coop.tax.domain.terms import tier_names
-from coop.tax.models import Jurisdiction, TaxCharged, TaxRate, TaxReturn, TaxRule, TaxSetting, TaxUntaxed
+from coop.tax.models import Jurisdiction, TaxCharged, TaxPlaceJurisdiction, TaxRate, TaxReturn, TaxRule, TaxSetting
 from coop.tax.offices import Settings, period_at, slug
 from coop.tax.queries import compiled, rules_of
 from coop.tax.service import Terms, add_jurisdiction, add_rule, change_rate, end_rate, end_rule, last_use, set_rate, set_setting
+from coop.tax.taxed_days import last_ticket, refuse_taxed_days
 
 
 class By(NamedTuple):
@@ -77,7 +78,7 @@ def begin_rate(
     Refuses what `set_rate` refuses, days that tickets were taxed on, and rules that contradict each other once it taxes.
     """
     rate = set_rate(session, jurisdiction, percent, tax_class=tax_class, starts_on=starts_on, ends_on=ends_on)
-    _refuse_taxed_days(session, jurisdiction, Span(starts_on, ends_on), "rate")
+    refuse_taxed_days(session, jurisdiction, Span(starts_on, ends_on), "rate")
     # Where nothing was taxed, two rules that contradict each other went unseen.
     begins = select(TaxRule.starts_on).where(TaxRule.jurisdiction_id == jurisdiction.id, TaxRule.starts_on > starts_on)
     for day in sorted({starts_on, *(day for day in session.scalars(begins) if ends_on is None or day <= ends_on)}):
@@ -156,17 +157,10 @@ def begin_rule(
     for name, percent in (tiers or {}).items():
         set_rate(session, jurisdiction, percent, tax_class=name, starts_on=starts_on, ends_on=ends_on)
     rule = add_rule(session, jurisdiction, kind, terms, starts_on=starts_on, ends_on=ends_on)
-    _refuse_taxed_days(session, jurisdiction, Span(starts_on, ends_on), "rule")
+    refuse_taxed_days(session, jurisdiction, Span(starts_on, ends_on), "rule")
     rates = "".join(f", {name} {shown(percent)}" for name, percent in (tiers or {}).items())
     _log(session, now, by, "tax rule set", jurisdiction, f"{kind} {_days(starts_on, ends_on)}{rates}")
     return rule
-
-
-def _refuse_taxed_days(session: Session, jurisdiction: Jurisdiction, during: Span, what: str) -> None:
-    last = last_ticket(session, jurisdiction.id, during)
-    if last is not None:
-        free = last + timedelta(days=1)
-        raise Refusal(f"A ticket of {last} was taxed without this {what} and keeps its tax: begin on {free} or later.")
 
 
 def finish_rule(session: Session, now: datetime, by: By, rule: TaxRule, ends_on: date) -> None:
@@ -197,18 +191,6 @@ def withdraw_rule(session: Session, now: datetime, by: By, rule: TaxRule) -> Non
             withdraw_rate(session, now, by, rate)
     session.delete(rule)
     session.flush()
-
-
-def last_ticket(session: Session, jurisdiction_id: int, during: Span) -> date | None:
-    """The latest business date, within days, of a ticket that the jurisdiction taxed or left untaxed."""
-    found = []
-    for table, sold_on in (
-        (TaxCharged, func.coalesce(TaxCharged.sold_on, TaxCharged.posting_date)),
-        (TaxUntaxed, TaxUntaxed.sold_on),
-    ):
-        query = select(func.max(sold_on)).where(table.jurisdiction_id == jurisdiction_id, sold_on >= during.starts_on)
-        found.append(session.scalar(query if during.ends_on is None else query.where(sold_on <= during.ends_on)))
-    return max((one for one in found if one is not None), default=None)
 
 
 def tier_rates(session: Session, jurisdiction: Jurisdiction, names: Sequence[str], on: date) -> dict[str, Decimal]:
@@ -254,14 +236,25 @@ def terms_in(setting: TaxSetting) -> Terms:
 
 
 def change_setting(
-    session: Session, now: datetime, by: By, scope: Scope, terms: Terms, *, starts_on: date, everywhere: bool = False
+    session: Session,
+    now: datetime,
+    by: By,
+    scope: Scope,
+    terms: Terms,
+    *,
+    starts_on: date,
+    layaways: Iterable[tuple[int, date]],
+    everywhere: bool = False,
 ) -> TaxSetting:
     """A setting from a day on; `everywhere` gives its office the same terms in every other setting that names it.
 
+    `layaways`, of whoever knows the tickets: those that open months have taxed, by mall and the day of the agreement.
     Refuses what `set_setting` refuses, an office that reads like another in addresses, terms that would contradict another
-    setting of the office (its return could not be drawn up), and those that would take a filed return's period away.
+    setting of the office (its return could not be drawn up), those that would take a filed return's period away, and those by
+    which such a layaway would have been taxed on another day.
     """
-    settings = before = Settings(session)
+    settings = Settings(session)
+    before = settings.kept()
     alike = [name for name in settings.offices() if slug(name) == slug(terms.office) and name != terms.office]
     if terms.office and alike:
         raise Refusal(f"There is an office called {alike[0]}: write the same name, or one that differs in more than its marks.")
@@ -282,6 +275,7 @@ def change_setting(
             settings.terms(terms.office, day)
     _keep_filed_periods(session, starts_on)
     _keep_who_owed(session, before, starts_on)
+    _keep_layaways(session, before, layaways)
     return made
 
 
@@ -322,6 +316,23 @@ def _keep_who_owed(session: Session, before: Settings, starts_on: date) -> None:
                     f"The tax of closed months has gone to who owed it then: begin on {last + timedelta(days=1)} or later, "
                     "or leave who owes it as it is."
                 )
+
+
+def _keep_layaways(session: Session, before: Settings, layaways: Iterable[tuple[int, date]]) -> None:
+    """Refuse another day for the tax of a layaway that has its tax: the month-end, which taxes it again, would find another."""
+    after = Settings(session)
+    taxing = set(session.scalars(select(TaxPlaceJurisdiction.jurisdiction_id)))
+
+    def taxed_at(settings: Settings, mall_id: int, on: date) -> list[str]:
+        found = [settings.of(key, mall_id, on) for key in sorted(taxing)]
+        return [setting.layaway_at if setting else "completion" for setting in found]
+
+    moved = [on for mall_id, on in set(layaways) if taxed_at(before, mall_id, on) != taxed_at(after, mall_id, on)]
+    if moved:
+        raise Refusal(
+            f"A layaway of {max(moved)} was taxed by the day that was set then and keeps its tax: begin on "
+            f"{max(moved) + timedelta(days=1)} or later, or leave when layaways are taxed as it is."
+        )
 
 
 def _give_everywhere(session: Session, now: datetime, by: By, made: TaxSetting, terms: Terms) -> None:

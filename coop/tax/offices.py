@@ -5,10 +5,11 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from collections.abc import Iterator
+from copy import copy
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from sqlalchemy import select
+from sqlalchemy import inspect, select
 from sqlalchemy.orm import Session
 
 from coop.core.errors import Refusal
@@ -57,6 +58,9 @@ def terms_of(setting: TaxSetting) -> OfficeTerms:
         ) from error
 
 
+COLUMNS = tuple(attribute.key for attribute in inspect(TaxSetting).column_attrs)
+
+
 class Settings:
     """Every tax setting, and which one counts: of one jurisdiction at one mall, else anywhere, else of its state so."""
 
@@ -67,6 +71,14 @@ class Settings:
             self.by_scope[setting.scope].append(setting)
         self.starts = sorted({s.starts_on for settings in self.by_scope.values() for s in settings})
         self.dealers_ever_owe = any(s.owed_by == "dealer" for settings in self.by_scope.values() for s in settings)
+
+    def kept(self) -> Settings:
+        """The same settings, which stay as they are whatever is set afterwards: setting one of a day again changes its row."""
+        kept = copy(self)
+        kept.by_scope = defaultdict(list)
+        for scope, rows in self.by_scope.items():
+            kept.by_scope[scope] = [TaxSetting(**{name: getattr(row, name) for name in COLUMNS}) for row in rows]
+        return kept
 
     def of(self, jurisdiction_id: int, mall_id: int, on: date) -> TaxSetting | None:
         """The setting that counts for a jurisdiction at a mall on a day; None where nothing is set."""

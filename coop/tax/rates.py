@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from decimal import Decimal
 from itertools import chain
 from typing import Any
@@ -18,9 +19,11 @@ from coop.tax.boundaries import day, iso
 from coop.tax.domain.own_rates import is_heading, read_own_rates
 from coop.tax.domain.proposals import Changed, Proposal, propose_rates
 from coop.tax.domain.rate_files import RATE_CLASSES, Place, RateRow, RatesRead, RefusedRow, read_rates
+from coop.tax.domain.rules import Span
 from coop.tax.domain.ticket_json import plain_percent
 from coop.tax.models import Jurisdiction, TaxCharged, TaxPlaceJurisdiction, TaxRate, TaxRule, TaxSetting
 from coop.tax.queries import place_of
+from coop.tax.taxed_days import days_left, last_ticket_there
 
 SHOWN = 500
 """Sentences of one sort that a proposal keeps; its counts are of all."""
@@ -57,6 +60,7 @@ def _compared(session: Session, read: RatesRead) -> Proposal[RateRow]:
     stored = _stored(session, read)
     proposal = propose_rates(stored, read)
     faults = _against_tickets(session, stored, [*proposal.ended, *proposal.changed])
+    faults |= _over_taxed_days(session, stored, proposal)
     if not faults:
         return proposal
     # Of a jurisdiction and class where one row cannot be, none is taken: the others would stand beside what it leaves.
@@ -102,6 +106,32 @@ def _against_tickets(
             continue
         faults[was.place, was.tax_class] = reason
     return faults
+
+
+def _over_taxed_days(session: Session, stored: Iterable[RateRow], proposal: Proposal[RateRow]) -> dict[tuple[Place, str], str]:
+    """By jurisdiction and class: why it cannot have a rate on days that it had none for the class, and tickets were taxed."""
+    coming = [*proposal.added, *(change.now for change in (*proposal.ended, *proposal.changed))]
+    states = {row.place.state for row in coming}
+    taxing = select(TaxPlaceJurisdiction.jurisdiction_id)
+    rows = select(Jurisdiction).where(Jurisdiction.state_fips.in_(states), Jurisdiction.id.in_(taxing))
+    ids = {place_of(jurisdiction): jurisdiction.id for jurisdiction in session.scalars(rows)}
+    held: dict[tuple[Place, str], list[Span]] = defaultdict(list)
+    for row in stored:
+        if row.place in ids:
+            held[row.place, row.tax_class].append(Span(row.starts_on, row.ends_on))
+    last: dict[tuple[Place, str], date] = {}
+    for row in coming:
+        if row.place in ids:
+            key = (row.place, row.tax_class)
+            for fresh in days_left(Span(row.starts_on, row.ends_on), held[key]):
+                found = last_ticket_there(session, ids[row.place], fresh)
+                if found is not None:
+                    last[key] = max(found, last.get(key, found))
+    return {
+        (place, tax_class): f"gives {place} a {tax_class} rate on days that tickets were taxed without it, the last on {on}; "
+        f"they keep their tax: begin it on {on + timedelta(days=1)} or later."
+        for (place, tax_class), on in last.items()
+    }
 
 
 def _last_uses(session: Session, rate_ids: Sequence[int]) -> dict[int, date]:

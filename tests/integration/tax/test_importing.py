@@ -15,17 +15,21 @@ from sqlalchemy import func, select
 from coop.books.models import Account
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
+from coop.core.periods import Month
+from coop.floor.models import Mall
 from coop.sales.service import take_tickets
+from coop.sales.taxing import recomputed_tax
 from coop.tax.domain.boundary_files import read_boundaries
 from coop.tax.domain.proposals import propose_boundaries, propose_rates
 from coop.tax.domain.rate_files import Place, read_rates
-from coop.tax.domain.rules import Stack, combined_percent
+from coop.tax.domain.rules import Span, Stack, combined_percent
 from coop.tax.file_work import receive_file
 from coop.tax.importing import Kind, ProposedFile, apply_import, keep_proposal, propose_file, undo_import
 from coop.tax.models import Jurisdiction, TaxBoundary, TaxImport, TaxRate
 from coop.tax.queries import jurisdictions_at, locate_zip, rules_of, stack_on
 from coop.tax.rates import jurisdiction_code
 from coop.tax.service import end_rate, set_place
+from coop.tax.taxed_days import days_left, refuse_taxed_days
 from tests.factories.coops import found, line, ticket
 
 FILES = Path(__file__).parents[2] / "reference" / "streamlined"
@@ -269,6 +273,67 @@ def test_a_rate_that_tickets_were_taxed_at_stays(sessions: Sessions, now: dateti
     assert ("US-98", "general", Decimal(5), date(2020, 1, 1), date(2026, 12, 31)) in rates
     assert ("US-98", "general", Decimal(6), date(2027, 1, 1), None) in rates
     assert ("US-98-COUNTY-001", "general", Decimal(1), date(2020, 1, 1), date(2029, 12, 31)) in rates
+
+
+HEADING = b"state,kind,code,name,class,percent,starts,ends\n"
+OWN_GENERAL = HEADING + b"98,state,,,general,5,2020-01-01,\n98,county,001,,general,1,2020-01-01,\n"
+
+
+def test_a_rate_of_a_file_does_not_begin_on_days_that_tickets_were_taxed_without_it(sessions: Sessions, now: datetime) -> None:
+    """They keep their tax; the month-end, which taxes them again by the rates of their days, could never close."""
+    bring_in(sessions, now, OWN_GENERAL)
+    sell(sessions, now, date(2026, 10, 5))
+    before = held(sessions)
+    food = OWN_GENERAL + b"98,county,001,,food,0.5,2026-10-01,\n98,state,,,food,2,2026-10-06,\n"
+    assert propose(sessions, food).proposal["refused"] == [
+        [
+            4,
+            "gives county 001 of state 98 a food rate on days that tickets were taxed without it, the last on 2026-10-05; "
+            "they keep their tax: begin it on 2026-10-06 or later.",
+        ]
+    ]
+    with pytest.raises(Refusal, match="begin it on 2026-10-06 or later"):
+        bring_in(sessions, now, food)
+    assert held(sessions) == before
+    bring_in(sessions, now, food.replace(b"2026-10-01", b"2026-10-06"))
+    assert ("US-98-COUNTY-001", "food", Decimal("0.5"), date(2026, 10, 6), None) in held(sessions)[0]
+    with transaction(sessions) as session:
+        mall = session.scalars(select(Mall)).one()
+        assert sum(recomputed_tax(session, mall, Month(2026, 10)).values()) == 600
+
+
+def test_a_place_s_first_rate_of_a_file_begins_after_its_tickets(sessions: Sessions, now: datetime) -> None:
+    """A jurisdiction without a rate leaves nothing on a ticket, and would tax it the second time."""
+    bring_in(sessions, now, OWN_GENERAL.replace(b"county,001,,general,1,2020", b"county,001,,general,1,2027"))
+    sell(sessions, now, date(2026, 10, 5))
+    first = HEADING + b"98,county,001,,general,1,2026-01-01,2026-12-31\n"
+    ((row, reason),) = propose(sessions, first).proposal["refused"]
+    assert (row, reason.partition("begin it")[2]) == (2, " on 2026-10-06 or later.")
+    with transaction(sessions) as session:
+        (county,) = session.scalars(select(Jurisdiction).where(Jurisdiction.kind == "county"))
+        with pytest.raises(Refusal, match="begin on 2026-10-06 or later"):
+            refuse_taxed_days(session, county, Span(date(2026, 10, 1), date(2026, 12, 31)), "rate")
+    bring_in(sessions, now, first.replace(b"2026-01-01", b"2026-10-06"))
+
+
+@pytest.mark.parametrize(
+    ("during", "held", "left"),
+    [
+        ((1, 9), [], [(1, 9)]),
+        ((1, 9), [(1, 9)], []),
+        ((3, 6), [(1, None)], []),
+        ((1, 9), [(3, 4), (6, 7)], [(1, 2), (5, 5), (8, 9)]),
+        ((1, None), [(1, 4)], [(5, None)]),
+        ((1, 3), [(5, None)], [(1, 3)]),
+        ((5, 9), [(1, 2), (8, None)], [(5, 7)]),
+    ],
+)
+def test_days_left(during: Any, held: list[Any], left: list[Any]) -> None:
+    def span(days: Any) -> Span:
+        first, last = days
+        return Span(date(2026, 1, first), date(2026, 1, last) if last else None)
+
+    assert days_left(span(during), map(span, reversed(held))) == [span(days) for days in left]
 
 
 def test_jurisdictions_of_a_file_get_their_own_accounts_where_they_tax(sessions: Sessions, now: datetime) -> None:

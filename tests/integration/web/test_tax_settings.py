@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from datetime import date
+from dataclasses import replace
+from datetime import UTC, date, datetime
 from decimal import Decimal
 
 from sqlalchemy import select
@@ -11,7 +12,11 @@ from sqlalchemy import select
 from coop.books.service import close_period, ensure_period, lock_period
 from coop.core.db import transaction
 from coop.core.periods import Month
+from coop.dealers.models import Dealer
 from coop.floor.models import Mall
+from coop.sales.domain import LineIn, TenderIn, TicketIn
+from coop.sales.service import take_tickets
+from coop.tax.domain.ticket import Layaway
 from coop.tax.models import TaxSetting
 from coop.tax.offices import Settings
 from tests.factories.tax import OFFICE, filer_of
@@ -172,3 +177,23 @@ def test_who_owes_the_tax_of_a_closed_month_stays(web: Web) -> None:
     refused(web, WHOLE, fields, "office", "has gone to who owed it then: begin on 2026-11-01 or later")
     assert send(web.browser("manager"), WHOLE, **{**fields, "starts_on": "2026-11-01"}).status_code == 303
     assert send(web.browser("manager"), WHOLE, **{**fields, "owed_by": "coop", "due_day": "25"}).status_code == 303
+    # Set again from the day it is set from already, its row is changed: who owed by it before is still seen.
+    refused(web, WHOLE, {**held, "owed_by": "dealer", "starts_on": "2026-10-15"}, "office", "has gone to who owed it then")
+
+
+def test_a_layaway_that_has_its_tax_keeps_the_day_it_was_taxed_by(web: Web) -> None:
+    """The month-end taxes it again by the setting of the day of its agreement, and would find another tax."""
+    with transaction(web.sessions) as session:
+        mall = session.get_one(Mall, web.house.mall.id)
+        filer_of(session, web.clock.at, mall)
+        dealer = session.scalars(select(Dealer).order_by(Dealer.code)).first()
+        assert dealer is not None
+        at = datetime(2026, 11, 2, 18, tzinfo=UTC)
+        line = LineIn(1, dealer.id, "D01-1", "Clock", 1, Decimal(100), 10_000)
+        sold = TicketIn("lay", "lay", "MAIN/desk", "sale", at, (line,), (TenderIn("cash"),))
+        take_tickets(session, web.clock.at, mall, [replace(sold, layaway=Layaway(date(2026, 10, 20), date(2026, 11, 2)))])
+    held = shown(web.browser("manager").get(WHOLE).text)
+    fields = {**held, "layaway_at": "agreement", "starts_on": "2026-10-01"}
+    refused(web, WHOLE, fields, "office", "A layaway of 2026-10-20 was taxed by the day that was set then")
+    assert send(web.browser("manager"), WHOLE, **{**fields, "layaway_at": "completion"}).status_code == 303
+    assert send(web.browser("manager"), WHOLE, **{**fields, "starts_on": "2026-10-21"}).status_code == 303
