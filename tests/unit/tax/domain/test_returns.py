@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from datetime import date
 from decimal import Decimal
@@ -11,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coop.core.periods import Month
+from coop.tax.domain.frozen import Worksheet, from_json, to_json
 from coop.tax.domain.returns import (
     Allowance,
     Change,
@@ -192,6 +194,19 @@ def test_a_rate_whose_class_was_not_kept_is_the_same_rate() -> None:
     assert compare([old], [sums()]) == []
     told = [change.what for change in compare([old], [sums(taxable=1, collected=1)])]
     assert "taxable at 5% general from Jan 1, 2020" in told
+
+
+def test_a_return_kept_before_rates_and_late_parts_were_told_is_read() -> None:
+    late = [PaidPart(date(2026, 10, 30), 30_000)]
+    value = build_return("1", "State", PERIOD, [sums()], RULES, due_on=DUE, filed_on=date(2026, 11, 19), prepaid=late)
+    sheet = Worksheet("Trial", value, 0, 0)
+    assert from_json(to_json(sheet)) == sheet
+    body = json.loads(to_json(sheet))
+    del body["value"]["paid_late"]
+    for row in body["value"]["lines"][0]["rated"]:
+        del row["tax_class"], row["starts_on"]
+    old = from_json(json.dumps(body)).value
+    assert (old.paid_late, old.lines[0].rated[0].words) == ((), "5%")
 
 
 def test_amending_nothing_is_refused() -> None:
