@@ -54,7 +54,7 @@ def _places(session: Session, jurisdiction_id: int) -> Iterator[tuple[int, Span]
         .where(TaxPlace.mall_id.in_(malls))
         .order_by(TaxPlace.mall_id, TaxPlace.starts_on)
     ).all()
-    for (place_id, mall_id, since), after in zip(places, [*places[1:], None], strict=True):
+    for (place_id, mall_id, since), after in zip(places, [*places[1:], None], strict=False):
         if place_id in taxing:
             follows = after is not None and after.mall_id == mall_id
             yield mall_id, Span(since, after.starts_on - timedelta(days=1) if after is not None and follows else None)

@@ -28,7 +28,7 @@ from coop.tax.importing import Kind, ProposedFile, apply_import, keep_proposal, 
 from coop.tax.models import Jurisdiction, TaxBoundary, TaxImport, TaxRate
 from coop.tax.queries import jurisdictions_at, locate_zip, rules_of, stack_on
 from coop.tax.rates import jurisdiction_code
-from coop.tax.service import end_rate, set_place
+from coop.tax.service import add_jurisdiction, end_rate, set_place
 from coop.tax.taxed_days import days_left, refuse_taxed_days
 from tests.factories.coops import found, line, ticket
 
@@ -313,6 +313,9 @@ def test_a_place_s_first_rate_of_a_file_begins_after_its_tickets(sessions: Sessi
         (county,) = session.scalars(select(Jurisdiction).where(Jurisdiction.kind == "county"))
         with pytest.raises(Refusal, match="begin on 2026-10-06 or later"):
             refuse_taxed_days(session, county, Span(date(2026, 10, 1), date(2026, 12, 31)), "rate")
+        # What taxes no place has no such days.
+        other = add_jurisdiction(session, code="ELSE", name="Elsewhere", kind="state")
+        refuse_taxed_days(session, other, Span(date(2026, 10, 1)), "rate")
     bring_in(sessions, now, first.replace(b"2026-01-01", b"2026-10-06"))
 
 
