@@ -10,14 +10,17 @@ from sqlalchemy import func, or_, select
 from wtforms import StringField, TextAreaField
 from wtforms.validators import Length
 
+from coop.books.payments import PAID_BY, receive_payment
 from coop.core.errors import Refusal
-from coop.core.fields import DayField, Needed, stripped
+from coop.core.fields import ChoiceField, DayField, DollarsField, Needed, stripped
+from coop.core.money import format_dollars
 from coop.core.web import Page, allow, db, now, roll_back, visitor
 from coop.dealers.details import Details, change_details, enter_dealer
 from coop.dealers.membership import next_code
 from coop.dealers.models import Dealer, Member
 from coop.leases.models import Lease
 from coop.office import queries as office_queries
+from coop.office.lease_forms import PickField
 from coop.office.tax_queries import today as office_today
 from coop.office.views import READERS
 
@@ -54,6 +57,21 @@ class NewDealerForm(DetailsForm):
             self.code.errors = [text]
         else:
             super().tell(text)
+
+
+class PaymentForm(FlaskForm):  # type: ignore[misc]
+    mall = PickField("Mall")
+    amount = DollarsField("Amount", validators=[Needed("Write what she paid, in dollars.")])
+    paid_by = ChoiceField("Paid by", choices={way: way for way in PAID_BY})
+    reference = StringField(
+        "Reference", filters=[stripped], validators=[Needed("Write the number of the check or receipt."), _short(40)]
+    )
+    paid_on = DayField("Paid on", validators=[Needed("Write the day, like 2026-10-19.")])
+
+    def tell(self, text: str) -> None:
+        """A refusal at the field it names."""
+        named = {"amount": self.amount, "reference": self.reference}
+        next((field for word, field in named.items() if word in text), self.paid_on).errors = [text]
 
 
 def _dealer(code: str) -> Dealer:
@@ -146,4 +164,52 @@ def change(code: str) -> Page:
         form.tell(str(refusal))
         return _dealer_page(_dealer(code), form), 422
     flash("It is kept. Statements and letters that were made keep what they said.")
+    return redirect(url_for("dealers.dealer", code=code), 303)
+
+
+@dealers.get("/<code>/payment")
+@allow("manager")
+def payment(code: str) -> Page:
+    form = PaymentForm(formdata=None, paid_on=office_today(db(), now()))
+    _name_malls(form)
+    return _payment_page(_dealer(code), form)
+
+
+def _name_malls(form: PaymentForm) -> None:
+    form.mall.among([(mall.code, mall.name) for mall in office_queries.malls(db())])
+
+
+def _payment_page(found: Dealer, form: PaymentForm) -> str:
+    return render_template("office/dealers/payment.html", dealer=found, form=form)
+
+
+@dealers.post("/<code>/payment")
+@allow("manager")
+def receive(code: str) -> Page:
+    found = _dealer(code)
+    form = PaymentForm()
+    _name_malls(form)
+    if form.validate() and form.paid_on.data > office_today(db(), now()):
+        form.paid_on.errors = ["This day is still to come: write the day it was paid."]
+    if form.errors:
+        return _payment_page(found, form), 422
+    mall = office_queries.mall_by_code(db(), form.mall.data)
+    assert mall is not None
+    try:
+        receive_payment(
+            db(),
+            now(),
+            mall,
+            found,
+            amount_cents=form.amount.data,
+            paid_by=form.paid_by.data,
+            on=form.paid_on.data,
+            reference=form.reference.data,
+            user_id=visitor().user_id,
+        )
+    except Refusal as refusal:
+        roll_back()
+        form.tell(str(refusal))
+        return _payment_page(_dealer(code), form), 422
+    flash(f"{format_dollars(form.amount.data)} from {code} is posted.")
     return redirect(url_for("dealers.dealer", code=code), 303)
