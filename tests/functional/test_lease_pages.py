@@ -69,7 +69,7 @@ def pages(leasing: Leasing) -> list[tuple[str, str]]:
     own = ("/portal/lease", "/portal/lease/1/notice", f"/portal/charges/{leasing.charge}/dispute", "/portal/offers/1")
     return [
         *(("manager", MALL + end) for end in ends),
-        *(("manager", f"/office/dealers/{end}") for end in ("", "new", "D01")),
+        *(("manager", f"/office/dealers/{end}") for end in ("", "new", "D01", "D01/payment")),
         ("auditor", f"{MALL}/{leasing.fixed}"),
         *(("dealer", path) for path in (*own, "/portal/waiting")),
     ]
