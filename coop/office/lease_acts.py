@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from flask_wtf import FlaskForm
@@ -12,11 +12,12 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from coop.core.money import format_dollars
-from coop.core.periods import Month, add_months
+from coop.core.periods import Month
 from coop.core.templating import day
 from coop.floor import queries as floor
 from coop.floor.models import Mall
 from coop.leases import agreements, changing, deposits, holding, leaving
+from coop.leases.domain.notice import increase_from, term_ends_on
 from coop.leases.models import Lease, LeaseSpace
 from coop.leases.pricing import named
 from coop.leases.rules import rules_on
@@ -88,7 +89,7 @@ def _sign(on: On, form: SignForm) -> str:
 
 def _renew_fill(on: On) -> dict[str, Any]:
     runs = on.lease.term_ends_on
-    return {"term_ends_on": add_months(runs, 6) if runs and runs >= on.today else None}
+    return {"term_ends_on": term_ends_on(runs + timedelta(days=1), 6) if runs and runs >= on.today else None}
 
 
 def _renew(on: On, form: RenewForm) -> str:
@@ -274,7 +275,7 @@ def _resize(on: On, form: ResizeForm) -> str:
 
 def _reprice_fill(on: On) -> dict[str, Any]:
     days = rules_on(on.session, on.mall.id, on.today).increase_days
-    first = Month.of(date.fromordinal(on.today.toordinal() + days)).next.first_day
+    first = increase_from(on.today, days, term_ends_on=on.lease.term_ends_on)
     price = {"price": on.held.agreed_price, "per": on.held.agreed_per or "sqft"}
     return {"on": max(first, on.held.starts_on), "told_on": on.today, **price}
 

@@ -258,6 +258,16 @@ def test_leases_are_sorted_filtered_and_taken_as_csv(web: Web, leasing: Leasing)
     assert "No lease is like that" in client.get(f"{MALL}/all?find=nobody").text
 
 
+def test_days_are_suggested_that_the_lease_allows(web: Web, leasing: Leasing) -> None:
+    """A further term runs six months from the day after the one that runs; a price begins after it, on the first of a month."""
+    with transaction(web.sessions) as session:
+        lease = session.get_one(Lease, leasing.fixed)
+        lease.term_ends_on, held_id = date(2027, 2, 28), lease.spaces[0].id
+    client = web.browser("manager")
+    for path, day in (("renew", "2027-08-31"), (f"spaces/{held_id}/price", "2027-03-01")):
+        assert f'value="{day}"' in client.get(f"{MALL}/{leasing.fixed}/{path}").text
+
+
 def add_more(web: Web) -> None:
     """Twelve more leases, vacancies and people who wait."""
     with transaction(web.sessions) as session:
