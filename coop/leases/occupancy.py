@@ -15,6 +15,7 @@ from coop.dealers.models import Dealer, Member
 from coop.floor import queries as floor
 from coop.floor.domain.areas import drawn_area_sqft100
 from coop.floor.models import Mall, Space
+from coop.leases.holding import lock_spaces
 from coop.leases.models import Charge, Lease, LeaseShare, LeaseSpace
 
 WHOLE = Decimal(100)
@@ -92,7 +93,11 @@ def _sharing(session: Session, mall_id: int) -> Sequence[Lease]:
 
 
 def require_free_from(session: Session, space: Space, day: date) -> None:
-    """Refuses where somebody holds a space on a day or later: it cannot be taken out of renting from then."""
+    """Refuses where somebody holds a space on a day or later: it cannot be taken out of renting from then.
+
+    The space stays locked, so that nobody leases it meanwhile.
+    """
+    lock_spaces(session, [space])
     held = holds(session, space.mall_id, since=day, space_id=space.id)
     if held:
         raise Refusal(f"Dealer {held[0].dealer_code} holds it then: end that lease first, or choose a day after its last.")
