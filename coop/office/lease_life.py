@@ -233,7 +233,7 @@ def _marks(session: Session, lease: Lease, today: date) -> list[Mark]:
     return sorted(marks, key=lambda mark: mark.on)
 
 
-def charge_rows(session: Session, lease_id: int, *, dealer_ids: Sequence[int] | None = None) -> list[ChargeRow]:
+def charge_rows(session: Session, lease_id: int) -> list[ChargeRow]:
     """A lease's charges, the newest first, each with its last dispute; one more than a page shows."""
     newest = select(func.max(Dispute.id)).where(Dispute.charge_id == Charge.id).correlate(Charge).scalar_subquery()
     rows = session.execute(
