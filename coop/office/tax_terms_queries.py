@@ -13,7 +13,7 @@ from coop.books.models import Period
 from coop.core.periods import Month
 from coop.floor.models import Mall
 from coop.office.tax_queries import all_rates, all_rules
-from coop.sales.models import Ticket, TicketLine
+from coop.sales.models import LayawayAgreement, Ticket, TicketLine
 from coop.tax.domain.rules import GENERAL, Span
 from coop.tax.domain.terms import tier_names
 from coop.tax.editing import Scope, all_tier_names, terms_in, tier_rates
@@ -60,7 +60,10 @@ def rule_used(session: Session, rule: TaxRule) -> date | None:
 
 
 def taxed_layaways(session: Session, since: date) -> list[tuple[int, date]]:
-    """Layaways agreed on since a day that months not yet closed have taxed: mall id, day of the agreement."""
+    """Layaways agreed on since a day that months not yet closed have taxed: mall id, day of the agreement.
+
+    Those agreed on here are not among them: each keeps by which day it is taxed.
+    """
     closed = (
         select(Period.mall_id, func.max(Period.last_day).label("last_day"))
         .where(Period.state == "closed")
@@ -70,8 +73,10 @@ def taxed_layaways(session: Session, since: date) -> list[tuple[int, date]]:
     rows = (
         select(Ticket.mall_id, Ticket.layaway_accepted_on)
         .outerjoin(closed, closed.c.mall_id == Ticket.mall_id)
+        .outerjoin(LayawayAgreement, LayawayAgreement.ticket_id == Ticket.id)
         .where(
             Ticket.taxed.is_(True),
+            LayawayAgreement.id.is_(None),
             Ticket.layaway_accepted_on >= since,
             or_(closed.c.last_day.is_(None), Ticket.posting_date > closed.c.last_day),
         )
