@@ -17,9 +17,12 @@ from coop.books.domain import EntryDraft
 from coop.books.models import Account, Entry, Posting
 from coop.books.queries import dealer_balances_before
 from coop.books.service import bank_account, dealer_account, ensure_account, income_account, post_entry
+from coop.core import audit
+from coop.core.clock import local_date
 from coop.core.errors import Refusal
 from coop.core.money import format_cents, format_dollars
 from coop.core.periods import Month
+from coop.core.templating import day
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.leases.domain import TermsError
@@ -94,15 +97,25 @@ def held_of_dealer(session: Session, mall_id: int, dealer_id: int, *, before: da
 
 
 def take_deposit(
-    session: Session, now: datetime, lease: Lease, amount_cents: int, *, on: date, reference: str = "", from_account: bool = False
+    session: Session,
+    now: datetime,
+    lease: Lease,
+    amount_cents: int,
+    *,
+    on: date,
+    reference: str = "",
+    from_account: bool = False,
+    user_id: int | None = None,
 ) -> DepositLine:
     """Take a deposit: paid into the bank, or out of what the dealer has to her account.
 
-    Refuses an amount that is not above zero, the same amount twice on one day under one reference, and from the account more than
-    is on it.
+    Refuses an amount that is not above zero, a day to come, the same amount twice on one day under one reference, and from the
+    account more than is on it.
     """
     mall, dealer = _hold(session, lease)
     _require_above_zero(amount_cents, "taken")
+    if on > local_date(now, mall.timezone):
+        raise Refusal(f"The deposit is taken on {day(on)}, a day to come: enter the day it was taken.")
     if from_account:
         there = dealer_balances_before(session, mall.id, date.max, dealer_id=dealer.id).get(dealer.id, 0)
         if there < amount_cents:
@@ -114,7 +127,10 @@ def take_deposit(
     memo = "Deposit, from this account" if from_account else "Deposit"
     account = deposit_account(session, mall, dealer)
     postings = ((source, amount_cents), (account, -amount_cents))
-    return _add_line(session, now, lease, "taken", amount_cents, on, reference, memo, postings)
+    line = _add_line(session, now, lease, "taken", amount_cents, on, reference, memo, postings)
+    detail = f"{format_dollars(amount_cents)} on {on}"
+    audit.record(session, now, "deposit taken", "lease", lease.id, user_id=user_id, detail=detail)
+    return line
 
 
 def use_deposit(

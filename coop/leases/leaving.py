@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 
 from coop.core import audit
 from coop.core.errors import Refusal
+from coop.core.money import format_dollars
 from coop.core.periods import Month
 from coop.core.templating import day
 from coop.floor.models import Space
@@ -221,7 +222,8 @@ def settle_leaving(
     if undone:
         raise Refusal(f"The moving-out list of {whose[0].lower()}{whose[1:]} is not done: {', '.join(undone)}.")
     settled = settle_lease_deposit(session, now, lease, on=on, damages=damages, reference=reference)
-    audit.record(session, now, "deposit settled", "lease", lease.id, user_id=user_id, detail=f"{settled.returned_cents} returned")
+    detail = f"{format_dollars(settled.returned_cents)} returned"
+    audit.record(session, now, "deposit settled", "lease", lease.id, user_id=user_id, detail=detail)
     return settled
 
 

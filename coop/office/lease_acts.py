@@ -134,6 +134,7 @@ def _deposit(on: On, form: DepositForm) -> str:
         on=form.on.data,
         reference=form.reference.data,
         from_account=form.how.data == "account",
+        user_id=on.user_id,
     )
     return f"{format_dollars(line.amount_cents)} is taken as a deposit."
 

@@ -13,6 +13,7 @@ from sqlalchemy import select, text
 
 from coop.books.queries import balances
 from coop.books.service import check_books
+from coop.core.audit import AuditLog
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.periods import Month
@@ -50,6 +51,8 @@ def test_a_deposit_from_its_beginning_to_its_end(hall: Hall) -> None:
     lease.deposit_cents = 270_00
     take_deposit(hall.session, hall.now, lease, 270_00, on=TODAY, reference="check 41")
     assert paths(hall) == {"Assets:Bank": 270_00, "Liabilities:Deposits:MAIN:D01": -270_00}
+    logged = hall.session.scalars(select(AuditLog).where(AuditLog.subject_kind == "lease", AuditLog.action.contains("deposit")))
+    assert [(row.action, row.detail) for row in logged] == [("deposit taken", "$270.00 on 2026-04-09")]
     assert deposits_held(hall.session, hall.mall.id) == [Held(lease.id, hall.ida.id, "D01", 270_00, 270_00)]
     assert deposits_held(hall.session, hall.mall.id, through=date(2026, 4, 8))[0].held_cents == 0
     assert [held_of_dealer(hall.session, hall.mall.id, hall.ida.id, before=day) for day in (TODAY, date(2026, 5, 1))] == [
@@ -121,6 +124,8 @@ def test_deposits_that_are_refused(hall: Hall) -> None:
     session, now = hall.session, hall.now
     with pytest.raises(Refusal, match=r"The amount taken is -\$1.00: write one above zero"):
         take_deposit(session, now, lease, -1_00, on=TODAY)
+    with pytest.raises(Refusal, match=r"The deposit is taken on Jan 1, 2036, a day to come: enter the day it was taken"):
+        take_deposit(session, now, lease, 1_00, on=date(2036, 1, 1))
     take_deposit(session, now, lease, 100_00, on=TODAY)
     with pytest.raises(Refusal, match=r"\$100.00 was taken on 2026-04-09 already"):
         take_deposit(session, now, lease, 100_00, on=TODAY)
