@@ -15,6 +15,7 @@ from itertools import pairwise
 
 from coop.core.money import Exact, format_dollars, round_half_up
 from coop.core.periods import add_months
+from coop.core.templating import day as shown_day
 from coop.leases.domain.figures import Rent, TermsError, checked_percent, plain_percent
 from coop.leases.domain.proration import part_of_month
 from coop.leases.domain.rent import Piece
@@ -47,7 +48,9 @@ class Discount:
         if self.flat_cents is not None and self.flat_cents < 0:
             raise TermsError(f"The discount {self.name} is {format_dollars(self.flat_cents)}: it cannot be negative.")
         if self.ends_on is not None and self.ends_on < self.starts_on:
-            raise TermsError(f"The discount {self.name} ends on {self.ends_on}, before it starts on {self.starts_on}.")
+            raise TermsError(
+                f"The discount {self.name} ends on {shown_day(self.ends_on)}, before it starts on {shown_day(self.starts_on)}."
+            )
 
 
 def introductory(
@@ -91,7 +94,7 @@ def discounted(rent: Rent, pieces: Sequence[Piece], discounts: Sequence[Discount
             words = f"{format_dollars(discount.flat_cents or 0)} a month {discount.name}"
         amount = min(round_half_up(exactly), left)
         if len(held) < len(stretches):
-            words += f" from {held[0].starts_on} to {held[-1].ends_on}"
+            words += f" from {shown_day(held[0].starts_on)} to {shown_day(held[-1].ends_on)}"
         taken.append(Rent(amount, words))
         working += f", less {words} ({format_dollars(amount)})"
         for s in held:

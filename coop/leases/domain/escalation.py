@@ -18,6 +18,7 @@ from fractions import Fraction
 
 from coop.core.money import Exact, exact, round_half_up
 from coop.core.periods import Month, add_months
+from coop.core.templating import day as shown_day
 from coop.leases.domain.figures import TermsError, checked_percent, plain_percent
 
 
@@ -94,9 +95,9 @@ def fixed_raises(percent: Exact, starts_on: date, until: date, *, every_months: 
     raises = []
     for n, day in enumerate(_anniversaries(starts_on, every_months, until), start=1):
         if n == 1:
-            words = f"{plain_percent(factor)} ({_more(percent)} from {day})"
+            words = f"{plain_percent(factor)} ({_more(percent)} from {shown_day(day)})"
         else:
-            words = f"{plain_percent(factor)}^{n} ({_more(percent)}, {n} times by {day})"
+            words = f"{plain_percent(factor)}^{n} ({_more(percent)}, {n} times by {shown_day(day)})"
         raises.append(Raise(day, factor**n, words))
     return tuple(raises)
 
@@ -106,13 +107,13 @@ def stepped_raises(steps: Sequence[Step], until: date) -> tuple[Raise, ...]:
     days = [step.starts_on for step in steps]
     for day in days:
         if days.count(day) > 1:
-            raise TermsError(f"Two steps begin on {day}: make them one.")
+            raise TermsError(f"Two steps begin on {shown_day(day)}: make them one.")
     raises: list[Raise] = []
     factor, words = Fraction(1), []
     for step in sorted(steps, key=lambda s: s.starts_on):
-        own = 1 + checked_percent(step.percent, f"the step on {step.starts_on}", least=-99, most=None) / 100
+        own = 1 + checked_percent(step.percent, f"the step on {shown_day(step.starts_on)}", least=-99, most=None) / 100
         factor *= own
-        words.append(f"{plain_percent(own)} ({_more(step.percent)} from {step.starts_on})")
+        words.append(f"{plain_percent(own)} ({_more(step.percent)} from {shown_day(step.starts_on)})")
         raises.append(Raise(step.starts_on, factor, " × ".join(words)))
     return tuple(r for r in raises if r.starts_on <= until)
 
@@ -127,7 +128,7 @@ def cpi_raises(terms: CpiTerms, indexes: Mapping[date, Decimal], until: date) ->
         month = Month.of(add_months(date(day.year, day.month, 1), -terms.lag_months))
         if month <= terms.base:
             raise TermsError(
-                f"The raise on {day} uses the CPI of {month.name}, which is not after the base {terms.base.name}: "
+                f"The raise on {shown_day(day)} uses the CPI of {month.name}, which is not after the base {terms.base.name}: "
                 "choose an earlier base or a shorter lag."
             )
         then, now = _value(values, before), _value(values, month)

@@ -11,6 +11,7 @@ from datetime import date
 
 from coop.core.money import Exact, format_dollars, round_half_up
 from coop.core.periods import Month
+from coop.core.templating import day as shown_day
 from coop.leases.domain.figures import Rent, TermsError, checked_percent, plain_percent
 from coop.leases.domain.settlement import Owed, Paid, settle
 
@@ -54,7 +55,7 @@ def late_fee(rule: LateRule, owed: Sequence[Owed], paid: Sequence[Paid], on: dat
     month = Month.of(on)
     grace, grace_before = (date(m.year, m.month, rule.grace_day) for m in (month, month.previous))
     if on <= grace:
-        return Rent(0, f"nothing is late before {grace} has passed")
+        return Rent(0, f"nothing is late before {shown_day(grace)} has passed")
     if any(charge.kind == LATE and charge.due_on in month for charge in owed):
         return Rent(0, f"the late fee for {month.name} was charged already")
     if any(payment.disputed and payment.on <= on for payment in paid):
@@ -72,8 +73,8 @@ def late_fee(rule: LateRule, owed: Sequence[Owed], paid: Sequence[Paid], on: dat
     ]
     total = sum(charge.amount_cents for charge in overdue)
     if not total:
-        return Rent(0, f"nothing that bears a late fee was overdue after {grace}")
-    return _fee(rule, total, f"overdue after {grace}")
+        return Rent(0, f"nothing that bears a late fee was overdue after {shown_day(grace)}")
+    return _fee(rule, total, f"overdue after {shown_day(grace)}")
 
 
 def _fee(rule: LateRule, overdue_cents: int, when: str) -> Rent:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from coop.core.templating import day as shown_day
 from coop.leases.domain.figures import TermsError
 
 NEIGHBOUR, MEMBER, FIRST_COME = RULES = ("neighbour", "member", "first_come")
@@ -68,7 +69,7 @@ def next_in_line(space: str, waiting: Sequence[Waiting], rules: Sequence[str] = 
         # Who has none of the rules' marks comes first only where nobody has them.
         place = f"the first to come of {len(ordered)}"
     said = ", ".join(part for part in (reason, place) if part)
-    return Next(who, f"{space} goes to {who.name}: {said}, waiting since {who.since}.")
+    return Next(who, f"{space} goes to {who.name}: {said}, waiting since {shown_day(who.since)}.")
 
 
 def _that_decide(rules: Sequence[str]) -> list[str]:

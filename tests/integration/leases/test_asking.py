@@ -108,7 +108,7 @@ def test_neighbours_come_first_then_members_then_who_waited_longest(yard: Yard) 
     assert turn is not None
     assert turn.why == (
         "Booth 12 goes to D03: a member in good standing with a space next to it, the only one of these, "
-        "waiting since 2026-11-02."
+        "waiting since Nov 2, 2026."
     )
     set_rules(yard.session, yard.mall, yard.today, waiting_order=("first_come",))
     assert order(yard) == [stranger, "D02", "D01", "D03"]
@@ -170,7 +170,7 @@ def test_an_offer_stands_for_the_house_s_days_and_begins_when_the_space_is_free(
     asked = ask(yard, "D01")
     made = offer(yard, asked)
     assert (made.made_on, made.answer_by, made.starts_on) == (date(2026, 11, 3), date(2026, 11, 10), date(2026, 11, 3))
-    assert made.why == "Booth 12 goes to D01: a member in good standing, the only one who waits, waiting since 2026-11-03."
+    assert made.why == "Booth 12 goes to D01: a member in good standing, the only one who waits, waiting since Nov 3, 2026."
     assert asked.state == "offered"
 
 

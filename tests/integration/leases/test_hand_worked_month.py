@@ -26,10 +26,10 @@ APRIL = Month(2026, 4)
 #   the booth                          324.96    60% 194.976 -> 194.98    40% 129.984 -> 129.98
 #   less what was posted                         194.98 - 163.78 = 31.20  129.98 - 109.19 = 20.79
 #   half of Amos's                               64.99 - 54.60 = 10.39 more off
-BEFORE = "120.00 sq ft × $2.25 a month × {0} × 19/30 days + 120.00 sq ft × $2.25 a month × 1.03 (3% more from 2026-04-20) × {0}"
+BEFORE = "120.00 sq ft × $2.25 a month × {0} × 19/30 days + 120.00 sq ft × $2.25 a month × 1.03 (3% more from Apr 20, 2026) × {0}"
 GROWN = (
     "120.00 sq ft × $2.25 a month × {0} × 13/30 days + 160.00 sq ft × $2.25 a month × {0} × 6/30 days + "
-    "160.00 sq ft × $2.25 a month × 1.03 (3% more from 2026-04-20) × {0} × 11/30 days"
+    "160.00 sq ft × $2.25 a month × 1.03 (3% more from Apr 20, 2026) × {0} × 11/30 days"
 )
 
 
@@ -58,7 +58,7 @@ def test_the_month(sessions: Sessions, now: datetime) -> None:
         rounded = ", rounded so that the shares add up to $272.97"
         assert hall.charged(hall.ida) == [
             ("Apr 01", "Booth 12", "0", 163_78, parts["60%"]),
-            ("Apr 11", "Late fee", "0", 25_00, "the greater of $25.00 and 10% of $163.78 overdue after 2026-04-10 ($16.38)"),
+            ("Apr 11", "Late fee", "0", 25_00, "the greater of $25.00 and 10% of $163.78 overdue after Apr 10, 2026 ($16.38)"),
             ("Apr 14", "Booth 12", "1", 31_20, GROWN.format("60%") + ", less $163.78 charged before"),
         ]
         assert hall.charged(hall.amos) == [

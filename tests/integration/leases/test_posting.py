@@ -249,7 +249,7 @@ def test_a_renewal_s_raises_begin_anew_at_the_zone_s_price_of_its_day(hall: Hall
         (
             # 270.00 x 1.1 x 15/30 + 300.00 x 15/30
             298_50,
-            "120.00 sq ft × $2.25 a month × 1.1 (10% more from 2025-04-16) × 15/30 days + "
+            "120.00 sq ft × $2.25 a month × 1.1 (10% more from Apr 16, 2025) × 15/30 days + "
             "120.00 sq ft × $2.50 a month × 15/30 days",
         )
     ]

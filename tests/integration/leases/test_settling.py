@@ -151,7 +151,7 @@ def test_rent_in_arrears_is_late_after_the_next_months_grace_day_and_once(hall: 
     hall.lease(hall.ida, hall.booth, starts_on=on(3, 1), ends_on=on(3, 31))
     hall.post(MARCH, on(3, 31))
     assert late(hall, on(3, 31), on(4, 10), on(4, 11), on(4, 30), on(5, 11)) == [0, 0, 1, 0, 0]
-    assert fees(hall) == [("Apr 11", 27_00, "10% of $270.00 overdue after 2026-04-10")]
+    assert fees(hall) == [("Apr 11", 27_00, "10% of $270.00 overdue after Apr 10, 2026")]
 
 
 def test_no_late_fee_on_a_fee_or_on_what_is_no_charge(hall: Hall) -> None:
@@ -174,7 +174,7 @@ def test_no_late_fee_on_what_was_in_dispute_when_the_grace_day_ended(hall: Hall)
     assert late(hall, on(4, 21)) == [0]  # It was in dispute when the grace day ended.
     hall.post(MAY, on(5, 1))
     assert late(hall, on(5, 11)) == [1]
-    assert fees(hall) == [("May 11", 27_00, "the greater of $25.00 and 10% of $270.00 overdue after 2026-05-10 ($27.00)")]
+    assert fees(hall) == [("May 11", 27_00, "the greater of $25.00 and 10% of $270.00 overdue after May 10, 2026 ($27.00)")]
 
 
 def test_no_late_fee_without_a_rule_or_in_a_closed_month(hall: Hall) -> None:
@@ -185,7 +185,7 @@ def test_no_late_fee_without_a_rule_or_in_a_closed_month(hall: Hall) -> None:
     set_rules(hall.session, hall.mall, on(4, 30), late_how="flat")
     shut(hall.session, hall.now, ensure_period(hall.session, hall.mall.id, APRIL))
     assert late(hall, on(4, 30), on(4, 30)) == [1, 0]
-    assert fees(hall) == [("May 01", 25_00, "$25.00, as $270.00 overdue after 2026-04-10")]
+    assert fees(hall) == [("May 01", 25_00, "$25.00, as $270.00 overdue after Apr 10, 2026")]
 
 
 # --- disputes -----------------------------------------------------------------------------------------------------------

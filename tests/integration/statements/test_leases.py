@@ -38,7 +38,7 @@ def test_a_month_of_every_kind_of_charge(sessions: Sessions, now: datetime) -> N
             ChargeLine("rent", "Booth 12", "120.00 sq ft × $2.25 a month × 40%", -108_00),
             ChargeLine("rent", "Discount", "$108.00 of rent, less 10% for members ($10.80)", 10_80),
             ChargeLine("rent", "Percentage rent", "5% of sales of $300.00 above the breakpoint of $100.00", -10_00),
-            ChargeLine("late", "Late fee", "the greater of $25.00 and 10% of $97.20 overdue after 2026-04-10 ($9.72)", -25_00),
+            ChargeLine("late", "Late fee", "the greater of $25.00 and 10% of $97.20 overdue after Apr 10, 2026 ($9.72)", -25_00),
         )
         assert value.payments == (PaymentLine(date(2026, 4, 12), "Your deposit, used: rent of April", 20_00),)
         assert (value.closing_cents, value.deposit_cents) == (-(97_20 + 25_00 + 10_00 - 20_00), 250_00)

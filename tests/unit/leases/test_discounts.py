@@ -56,13 +56,13 @@ def pieces(*spans: tuple[date, date | None, int], month: Month = APRIL, method: 
             [Discount("member", "for members", date(2026, 4, 16), None, percent=10)],
             256_50,
             [13_50],
-            ", less 10% for members from 2026-04-16 to 2026-04-30 ($13.50)",
+            ", less 10% for members from Apr 16, 2026 to Apr 30, 2026 ($13.50)",
         ),
         (
             [Discount("member", "for members", date(2026, 4, 16), None, flat_cents=50_00)],
             245_00,
             [25_00],
-            ", less $50.00 a month for members from 2026-04-16 to 2026-04-30 ($25.00)",
+            ", less $50.00 a month for members from Apr 16, 2026 to Apr 30, 2026 ($25.00)",
         ),
         ([Discount("member", "for members", OLD, date(2026, 3, 31), percent=10)], 270_00, [], ""),
     ],
@@ -104,7 +104,7 @@ def test_introductory_months_count_from_the_first_day() -> None:
         ({"flat_cents": 1}, "is a percent or dollars a month: write one of the two"),
         ({"percent": 101}, "The percent of the discount d is 101: write one between 0 and 100"),
         ({"percent": None, "flat_cents": -1}, "cannot be negative"),
-        ({"ends_on": date(2019, 1, 1)}, "ends on 2019-01-01, before it starts on 2020-01-01"),
+        ({"ends_on": date(2019, 1, 1)}, "ends on Jan 1, 2019, before it starts on Jan 1, 2020"),
     ],
 )
 def test_bad_discounts_are_refused(more: dict[str, Any], said: str) -> None:

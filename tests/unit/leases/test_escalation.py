@@ -105,8 +105,8 @@ def test_a_fixed_percent_each_anniversary() -> None:
     # Common practice, no source: 3% a year compounds to 1.03, 1.0609.
     raises = fixed_raises(3, date(2024, 2, 29), date(2026, 12, 31))
     assert [(r.starts_on, r.factor, r.words) for r in raises] == [
-        (date(2025, 2, 28), Fraction("1.03"), "1.03 (3% more from 2025-02-28)"),
-        (date(2026, 2, 28), Fraction("1.0609"), "1.03^2 (3% more, 2 times by 2026-02-28)"),
+        (date(2025, 2, 28), Fraction("1.03"), "1.03 (3% more from Feb 28, 2025)"),
+        (date(2026, 2, 28), Fraction("1.0609"), "1.03^2 (3% more, 2 times by Feb 28, 2026)"),
     ]
     assert fixed_raises(3, date(2024, 2, 29), date(2025, 2, 27)) == ()
 
@@ -126,16 +126,16 @@ def test_dated_steps_compound_and_may_fall() -> None:
         (date(2026, 1, 1), Fraction("1.05")),
         (date(2027, 1, 1), Fraction("0.945")),
     ]
-    assert raises[1].words == "1.05 (5% more from 2026-01-01) × 0.9 (10% less from 2027-01-01)"
+    assert raises[1].words == "1.05 (5% more from Jan 1, 2026) × 0.9 (10% less from Jan 1, 2027)"
 
 
 def test_bad_terms_are_refused() -> None:
     day = date(2026, 1, 1)
     with pytest.raises(TermsError, match="every 0 months: write 1 or more"):
         fixed_raises(3, day, day, every_months=0)
-    with pytest.raises(TermsError, match="Two steps begin on 2026-01-01: make them one"):
+    with pytest.raises(TermsError, match="Two steps begin on Jan 1, 2026: make them one"):
         stepped_raises([Step(day, 1), Step(day, 2)], day)
-    with pytest.raises(TermsError, match=r"percent of the step on 2026-01-01 is -100: write one -99 or more"):
+    with pytest.raises(TermsError, match=r"percent of the step on Jan 1, 2026 is -100: write one -99 or more"):
         stepped_raises([Step(day, -100)], day)
     with pytest.raises(TermsError, match="floor of 4% is above the cap of 3%: turn them round"):
         CpiTerms(day, JUNE_25, cap_percent=3, floor_percent=4)

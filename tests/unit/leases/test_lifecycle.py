@@ -295,20 +295,20 @@ def test_the_waiting_list_by_the_rules_in_their_order(rules: tuple[str, ...], or
             ALL,
             ("neighbour", "member", "first_come"),
             "Booth 12 goes to Birch: a member in good standing with a space next to it, the first to come of 2 such, "
-            "waiting since 2026-03-01.",
+            "waiting since Mar 1, 2026.",
         ),
         (
             [OLD_MEMBER, STRANGER],
             ("neighbour", "member", "first_come"),
-            "Booth 12 goes to Ash: a member in good standing, the only one of these, waiting since 2026-01-04.",
+            "Booth 12 goes to Ash: a member in good standing, the only one of these, waiting since Jan 4, 2026.",
         ),
-        (ALL, ("first_come",), "Booth 12 goes to Dogwood: the first to come of 5, waiting since 2025-01-01."),
+        (ALL, ("first_come",), "Booth 12 goes to Dogwood: the first to come of 5, waiting since Jan 1, 2025."),
         (
             [OWING_NEIGHBOUR, STRANGER],
             ("neighbour", "member", "first_come"),
-            "Booth 12 goes to Dogwood: the first to come of 2, waiting since 2025-01-01.",
+            "Booth 12 goes to Dogwood: the first to come of 2, waiting since Jan 1, 2025.",
         ),
-        ([STRANGER], ("member",), "Booth 12 goes to Dogwood: the only one who waits, waiting since 2025-01-01."),
+        ([STRANGER], ("member",), "Booth 12 goes to Dogwood: the only one who waits, waiting since Jan 1, 2025."),
     ],
 )
 def test_who_is_next_and_why(waiting: list[Waiting], rules: tuple[str, ...], why: str) -> None:

@@ -68,7 +68,7 @@ def from_17(**more: Any) -> tuple[Held, ...]:
             terms(raises=fixed_raises(3, date(2025, 4, 16), APRIL.last_day)),
             274_05,
             "120.00 sq ft × $2.25 a month × 15/30 days + "
-            "120.00 sq ft × $2.25 a month × 1.03 (3% more from 2026-04-16) × 15/30 days",
+            "120.00 sq ft × $2.25 a month × 1.03 (3% more from Apr 16, 2026) × 15/30 days",
         ),
         # 270 x 173/365 = 127.9726.
         (terms(held=from_17(), proration="year365"), 127_97, "120.00 sq ft × $2.25 a month × (1 - 12/365 × 16 days)"),

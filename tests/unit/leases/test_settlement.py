@@ -135,11 +135,11 @@ GREATER = LateRule(5, flat_cents=25_00, percent=10)
 @pytest.mark.parametrize(
     ("rule", "owed", "paid", "day", "cents", "working"),
     [
-        (FLAT, [APRIL], [], on(4, 6), 25_00, "$25.00, as $270.00 overdue after 2026-04-05"),
-        (LateRule(5, percent=5), [APRIL], [], on(4, 6), 13_50, "5% of $270.00 overdue after 2026-04-05"),
-        (GREATER, [APRIL], [], on(4, 6), 27_00, "the greater of $25.00 and 10% of $270.00 overdue after 2026-04-05 ($27.00)"),
+        (FLAT, [APRIL], [], on(4, 6), 25_00, "$25.00, as $270.00 overdue after Apr 5, 2026"),
+        (LateRule(5, percent=5), [APRIL], [], on(4, 6), 13_50, "5% of $270.00 overdue after Apr 5, 2026"),
+        (GREATER, [APRIL], [], on(4, 6), 27_00, "the greater of $25.00 and 10% of $270.00 overdue after Apr 5, 2026 ($27.00)"),
         (GREATER, [replace(APRIL, amount_cents=90_00)], [], on(4, 6), 25_00, None),
-        (FLAT, [APRIL], [], on(4, 5), 0, "nothing is late before 2026-04-05 has passed"),
+        (FLAT, [APRIL], [], on(4, 5), 0, "nothing is late before Apr 5, 2026 has passed"),
         # Paid on the grace day is in time, a day later is not; part paid bears the percent of the rest.
         (
             GREATER,
@@ -147,7 +147,7 @@ GREATER = LateRule(5, flat_cents=25_00, percent=10)
             [Paid("p", on(4, 5), 270_00)],
             on(4, 6),
             0,
-            "nothing that bears a late fee was overdue after 2026-04-05",
+            "nothing that bears a late fee was overdue after Apr 5, 2026",
         ),
         (FLAT, [APRIL], [Paid("p", on(4, 6), 270_00)], on(4, 7), 25_00, None),
         (LateRule(5, percent=10), [APRIL], [Paid("p", on(4, 2), 200_00)], on(4, 30), 7_00, None),
@@ -172,8 +172,8 @@ GREATER = LateRule(5, flat_cents=25_00, percent=10)
         (LateRule(5, percent=10), [MARCH, APRIL], [], on(4, 6), 27_00, None),
         (LateRule(5, percent=10, arrears_again=True), [MARCH, APRIL], [], on(4, 6), 54_00, None),
         # Rent in arrears, due on the last of the month before: late this month, but not once more in the next.
-        (FLAT, [Owed("m", on(3, 31), 270_00)], [], on(4, 6), 25_00, "$25.00, as $270.00 overdue after 2026-04-05"),
-        (FLAT, [Owed("m", on(3, 31), 270_00)], [], on(5, 6), 0, "nothing that bears a late fee was overdue after 2026-05-05"),
+        (FLAT, [Owed("m", on(3, 31), 270_00)], [], on(4, 6), 25_00, "$25.00, as $270.00 overdue after Apr 5, 2026"),
+        (FLAT, [Owed("m", on(3, 31), 270_00)], [], on(5, 6), 0, "nothing that bears a late fee was overdue after May 5, 2026"),
         # What is no charge bears none.
         (
             FLAT,
@@ -181,7 +181,7 @@ GREATER = LateRule(5, flat_cents=25_00, percent=10)
             [],
             on(4, 6),
             0,
-            "nothing that bears a late fee was overdue after 2026-04-05",
+            "nothing that bears a late fee was overdue after Apr 5, 2026",
         ),
         # Due after the grace day: not late this month.
         (FLAT, [Owed("o", on(4, 10), 1_00)], [], on(4, 30), 0, None),
