@@ -39,7 +39,9 @@ from coop.floor.service import add_mall, add_space
 from coop.leases.rules import set_rate
 from coop.sales.service import take_tickets
 from coop.statements.models import Statement
-from coop.tax.service import add_jurisdiction, set_place
+from coop.tax.domain.returns import FilingPeriod
+from coop.tax.filing import file_return
+from coop.tax.service import Terms, add_jurisdiction, set_place, set_setting
 from coop.tax.service import set_rate as set_tax_rate
 
 SIGN_INS = "demo-sign-ins.txt"
@@ -111,6 +113,9 @@ def build(coop: Coop, now: datetime, seed: int) -> None:
             _pay_out(coop, now, month)
             with transaction(coop.sessions) as session:
                 demo_leases.dispute_and_remind(session, now, session.scalars(select(Mall)).all(), months)
+                # The first month's return is filed on its due day; the second's is left for whoever tries the demo.
+                filed_on = months.second.first_day.replace(day=Terms.due_day)
+                file_return(session, now, demo_coop.TAX_OFFICE, FilingPeriod(months.first, "month"), filed_on=filed_on)
     for mall in MALLS:
         _sell(demo, mall, months.running)
     with transaction(coop.sessions) as session:
@@ -137,6 +142,7 @@ def _make_coop(session: Session, demo: Demo) -> str:
     for code, name, kind, percent in demo_coop.JURISDICTIONS:
         jurisdictions[code] = add_jurisdiction(session, code=code, name=name, kind=kind)
         set_tax_rate(session, jurisdictions[code], percent, starts_on=date(since.year - 1, 1, 1))
+        set_setting(session, Terms(office=demo_coop.TAX_OFFICE), starts_on=since, jurisdiction=jurisdictions[code])
     for made in MALLS:
         mall = add_mall(session, demo.now, made.code, name=made.name, timezone=demo_coop.TIMEZONE, address=made.address)
         set_place(session, mall.id, [jurisdictions[code] for code in made.jurisdictions], starts_on=since)

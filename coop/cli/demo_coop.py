@@ -24,6 +24,7 @@ JURISDICTIONS = (
     ("HOLLIN-COUNTY", "Hollin County", "county", Decimal("0.5")),
     ("HOLLIN-FERRY", "City of Hollin Ferry", "city", Decimal("2")),
 )
+TAX_OFFICE = "State Revenue Office"
 
 
 @dataclass(frozen=True)
