@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Sequence
 
 from flask import Blueprint, Response, abort, flash, redirect, render_template, request, url_for
 
+from coop.core.csv_text import csv_text, defused
 from coop.core.errors import Refusal
 from coop.core.templating import FILTERS
 from coop.core.web import Page, allow, db, now, roll_back, visitor
@@ -124,11 +123,8 @@ def spaces_csv(mall_code: str) -> Page:
     today = today_at(mall, now())
     span = queries.span_of(db(), mall, today, _number("months", queries.MONTHS, 1))
     rows = _filter().apply(queries.space_rows(db(), mall, today, span))
-    text = io.StringIO()
-    written = csv.writer(text, lineterminator="\r\n")
-    written.writerow(_CSV_COLUMNS)
-    written.writerows(_csv_row(row, f"{span.first} to {span.last}") for row in rows)
-    return download(text.getvalue(), "text/csv", f"floor-{mall.code}-{today}.csv")
+    text = csv_text(_CSV_COLUMNS, [_csv_row(row, f"{span.first} to {span.last}") for row in rows])
+    return download(text, "text/csv", f"floor-{mall.code}-{today}.csv")
 
 
 _CSV_COLUMNS = "space kind zone area_sqft state dealers until rent_per_sqft sales_per_sqft past_due months".split()
@@ -136,12 +132,12 @@ _CSV_COLUMNS = "space kind zone area_sqft state dealers until rent_per_sqft sale
 
 def _csv_row(row: SpaceRow, months: str) -> list[str]:
     return [
-        row.code,
+        defused(row.code),
         row.kind,
-        row.zone,
+        defused(row.zone),
         FILTERS["sqft"](row.area_sqft100).removesuffix(" sq ft").replace(",", ""),
         STATES[row.state],
-        row.dealers,
+        defused(row.dealers),
         row.until.isoformat() if row.until else "",
         asked.per_sqft(row.rent_per_sqft_cents).replace(",", ""),
         asked.per_sqft(row.sales_per_sqft_cents).replace(",", ""),

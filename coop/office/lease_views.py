@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from datetime import date
 from typing import Any
 
 from flask import Blueprint, abort, redirect, render_template, request, url_for
 
+from coop.core.csv_text import csv_text, defused
 from coop.core.money import format_cents
 from coop.core.web import Page, allow, db, now, request_id, send_document, visitor
 from coop.floor.models import Mall
@@ -118,21 +117,19 @@ def table_csv(mall_code: str) -> Page:
     mall = wanted_mall(mall_code)
     today = today_of(mall)
     rows = _filter().apply(queries.lease_rows(db(), mall, today).rows)
-    text = io.StringIO()
-    written = csv.writer(text, lineterminator="\r\n")
-    written.writerow(["lease", "dealer", "name", "state", "spaces", "starts", "until", "signed", "rent", "deposit_held", "late"])
-    written.writerows(_csv_row(row) for row in rows)
-    return download(text.getvalue(), "text/csv", f"leases-{mall.code}-{today}.csv")
+    return download(csv_text(_CSV_COLUMNS, map(_csv_row, rows)), "text/csv", f"leases-{mall.code}-{today}.csv")
+
+
+_CSV_COLUMNS = "lease dealer name state spaces starts until signed rent deposit_held late".split()
 
 
 def _csv_row(row: queries.LeaseRow) -> list[str]:
     days = (row.lease.starts_on, row.until, row.lease.signed_on)
     figures = (row.rent_cents, row.deposit_cents, row.late_cents)
-    # A name that begins like a formula is not to be one in a spreadsheet.
-    name = f"'{row.dealer_name}" if row.dealer_name[:1] in "=+-@\t" else row.dealer_name
+    code, name, spaces = (defused(text) for text in (row.dealer_code, row.dealer_name, row.spaces))
     starts, until, signed = (day.isoformat() if day else "" for day in days)
     rent, deposit, late = (format_cents(figure, grouped=False) for figure in figures)
-    return [str(row.lease.id), row.dealer_code, name, row.words, row.spaces, starts, until, signed, rent, deposit, late]
+    return [str(row.lease.id), code, name, row.words, spaces, starts, until, signed, rent, deposit, late]
 
 
 # --- one lease --------------------------------------------------------------------------------------------------------------

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 
+from coop.core.csv_text import csv_text, defused
 from coop.core.money import format_cents
 from coop.core.pdf import REPLACEMENT, printable, render_pdf
 from coop.core.templating import day, dollars, environment, render
@@ -142,15 +141,14 @@ def return_csv(sheet: Worksheet) -> str:
         ("", "control", "tax of the tickets", "", None, sheet.tickets_cents),
         ("", "control", "tax in the books", "", None, sheet.books_cents),
     ]
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(HEADINGS)
-    writer.writerow(_cells(value.number, value.office, "period", value.period.name, "", "", ""))
-    writer.writerow(_cells(value.number, value.office, "due", value.due_on.isoformat(), "", "", ""))
+    lines = [
+        _cells(value.number, value.office, "period", value.period.name, "", "", ""),
+        _cells(value.number, value.office, "due", value.due_on.isoformat(), "", "", ""),
+    ]
     for where, figure, detail, percent, taxable, amount in [*rows, *controls]:
         shown = str(len(rows) + 2) if detail == controls[0][2] else _amount(amount)
-        writer.writerow(_cells(value.number, where, figure, detail, percent, _amount(taxable), shown))
-    return out.getvalue()
+        lines.append(_cells(value.number, where, figure, detail, percent, _amount(taxable), shown))
+    return csv_text(HEADINGS, lines)
 
 
 def _csv_lines(line: JurisdictionSums) -> Iterable[tuple[str, str, str, str, int | None, int | None]]:
@@ -172,14 +170,6 @@ def _amount(cents: int | None) -> str:
 
 def _cells(number: str, where: str, figure: str, detail: str, *figures: str) -> Sequence[str]:
     return (*(defused(text) for text in (number, where, figure, detail)), *figures)
-
-
-def defused(text: str) -> str:
-    """A text no spreadsheet takes for a formula: one that begins like one is led by an apostrophe.
-
-    Source: the characters the OWASP page on CSV injection names (from memory).
-    """
-    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r", "\n") else text
 
 
 # --- the calendar -------------------------------------------------------------------------------------------------------

@@ -137,6 +137,12 @@ def counted(web: Web) -> Iterator[list[str]]:
     event.remove(engine, "before_cursor_execute", note)
 
 
+def test_no_cell_of_the_table_is_taken_for_a_formula(drawn: Web) -> None:
+    with transaction(drawn.sessions) as session:
+        session.scalars(select(Space).where(Space.code == "12")).one().zone = "=1+1"
+    assert table(drawn.browser("manager"))["12"]["zone"] == "'=1+1"
+
+
 @pytest.mark.parametrize("path", [f"{PLAN}?ask=sales", f"{PLAN}/spaces.csv", f"{PLAN}/edit", f"{PLAN}/spaces/12"])
 def test_no_pages_questions_grow_with_spaces_or_dealers(drawn: Web, counted: list[str], path: str) -> None:
     client = drawn.browser("manager")
