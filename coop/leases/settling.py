@@ -27,6 +27,7 @@ from coop.floor.models import Mall
 from coop.leases import queries
 from coop.leases.domain.late import LATE, OTHER, late_fee
 from coop.leases.domain.settlement import Arrears, Owed, Paid, arrears
+from coop.leases.holding import lock
 from coop.leases.models import Charge, Dispute
 from coop.leases.posting import INCOME, ChargeDraft, Due, follows_the_clock, hold_charges, post_due
 from coop.leases.rules import rules_on
@@ -226,6 +227,7 @@ def open_dispute(session: Session, charge: Charge, *, on: date, reason: str) -> 
         raise Refusal(f"The reason has {len(reason)} letters: 400 is the most.")
     if charge.amount_cents <= 0:
         raise Refusal(f"{charge.label} of {format_dollars(charge.amount_cents)} asks for nothing: there is nothing to dispute.")
+    lock(session, charge)
     latest = session.scalar(select(Dispute).where(Dispute.charge_id == charge.id).order_by(Dispute.id.desc()).limit(1))
     if latest is not None and latest.closed_on is None:
         raise Refusal(f"{charge.label} is in dispute since {latest.opened_on} already.")
@@ -239,6 +241,7 @@ def open_dispute(session: Session, charge: Charge, *, on: date, reason: str) -> 
 
 def close_dispute(session: Session, dispute: Dispute, *, on: date, outcome: str) -> None:
     """Say how a dispute was decided. What is to be given back is a charge or a correction of its own."""
+    lock(session, dispute)
     if dispute.closed_on is not None:
         raise Refusal(f"The dispute was decided on {dispute.closed_on} already.")
     if on < dispute.opened_on:

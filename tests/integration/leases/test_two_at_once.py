@@ -23,9 +23,10 @@ from coop.leases.changing import resize_space
 from coop.leases.holding import insert_span, lock
 from coop.leases.leaving import give_notice, take_back_notice
 from coop.leases.letters import write_agreement
-from coop.leases.models import Lease, LeaseSpace, Letter, Offer, Waiting
+from coop.leases.models import Charge, Dispute, Lease, LeaseSpace, Letter, Offer, Waiting
 from coop.leases.offering import accept_offer, decline_offer, make_offer
 from coop.leases.posting import post_rents
+from coop.leases.settling import close_dispute, open_dispute
 from tests.integration.leases.conftest import Yard
 
 POSTGRESQL = pytest.mark.parametrize(
@@ -200,6 +201,23 @@ def test_rent_is_posted_while_a_lease_is_held(sessions: Sessions, now: datetime,
         lock(settling, settling.get_one(Lease, lease_id))
         posting.execute(text("SET LOCAL lock_timeout = '2s'"))
         assert post_rents(posting, now, posting.get_one(Mall, ids["mall"]), Month(2026, 12)) == 1
+
+
+def test_a_dispute_is_raised_and_decided_once(sessions: Sessions, now: datetime, ids: dict[str, int]) -> None:
+    with transaction(sessions) as session:
+        leasing(now, ids, "D01", "12")(session)
+        post_rents(session, now, session.get_one(Mall, ids["mall"]), Month(2026, 12))
+        charge_id = session.scalars(select(Charge.id)).one()
+    on = date(2026, 12, 31)
+
+    def raising(session: Session) -> Dispute:
+        return open_dispute(session, session.get_one(Charge, charge_id), on=on, reason="not mine")
+
+    def deciding(session: Session) -> None:
+        close_dispute(session, session.scalars(select(Dispute)).one(), on=on, outcome="it stands")
+
+    assert race(sessions, raising, raising) == ["", "Booth 12 is in dispute since 2026-12-31 already."]
+    assert race(sessions, deciding, deciding) == ["", "The dispute was decided on 2026-12-31 already."]
 
 
 def test_a_letter_is_written_once_by_two(sessions: Sessions, now: datetime, ids: dict[str, int]) -> None:
