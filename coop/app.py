@@ -38,6 +38,7 @@ from coop.office import queries as office_queries
 from coop.office.dealer_views import dealers
 from coop.office.feed_views import feeds
 from coop.office.floor_views import floor
+from coop.office.layaway_views import layaways
 from coop.office.lease_views import leases
 from coop.office.tax_terms_views import tax_terms
 from coop.office.tax_views import tax
@@ -87,7 +88,7 @@ def create_app(settings: Settings | None = None, *, clock: Callable[[], datetime
     app.jinja_env.filters.update(FILTERS)
     web.install(app, recognise, sign_in="people.sign_in")
     CSRFProtect(app)
-    for face in (people, office, dealers, leases, floor, tax, tax_terms, feeds, portal):
+    for face in (people, office, dealers, leases, layaways, floor, tax, tax_terms, feeds, portal):
         app.register_blueprint(face)
     app.context_processor(_letterhead)
     app.register_error_handler(Refusal, _refused)

@@ -48,6 +48,21 @@ from coop.tax.domain.layaway import cancel
 from coop.tax.domain.ticket import TicketRefused
 
 MOST_DAYS = 730
+CAUTION = (
+    "The state's rule decides when a layaway is taxed, and its law may say what the agreement must hold, how large a fee may be "
+    "and how soon money goes back: have the wording checked before it is used."
+)
+"""Shown wherever a layaway is agreed or ended."""
+
+
+class DepositRefused(Refusal):
+    """The deposit is not one that can be taken."""
+
+
+class PaymentRefused(Refusal):
+    """The payment is not one that can be taken."""
+
+
 KEEP_BUYERS = timedelta(days=400)
 """After the end of a layaway: its buyer's name is not needed for what she may still bring back."""
 
@@ -134,7 +149,7 @@ def agree_layaway(
     net = sum(line.price_cents for line in lines)
     paid = deposit.amount_cents or 0
     if not 0 < paid <= net + tax.total_cents:
-        raise Refusal(
+        raise DepositRefused(
             f"The deposit is {format_dollars(paid)}: it lies above nothing and is at most the prices with their tax, "
             f"{format_dollars(net + tax.total_cents)}."
         )
@@ -186,7 +201,7 @@ def take_layaway_payment(
     amount = tender.amount_cents or 0
     left = total_on(session, mall, layaway, local_date(now, mall.timezone)) - held_of(session, layaway)
     if not 0 < amount <= left:
-        raise Refusal(
+        raise PaymentRefused(
             f"The payment is {format_dollars(amount)}: {format_dollars(max(0, left))} is left to pay today. "
             + ("Write an amount up to that." if left > 0 else "Complete the layaway, or cancel it.")
         )

@@ -26,6 +26,7 @@ from coop.floor.service import add_mall, add_space
 from coop.leases.agreements import make_lease
 from coop.leases.rules import set_rate
 from coop.sales.domain import LineIn, TenderIn, TicketIn
+from coop.sales.layaway import Terms, agree_layaway
 from coop.sales.service import take_tickets
 from coop.statements.domain import sha256, to_json
 from coop.statements.models import Statement
@@ -132,6 +133,7 @@ def build_house(session: Session, now: datetime, *, month_end: bool = True) -> H
     name = "floor-plan-MAIN-v1-2026-11-03-1to48-letter.pdf"
     paper = keep_document(session, now, file_name=name, media_type="application/pdf", content=PDF + b"plan", made_with="a test")
     add_lease_rows(session, now, mall)
+    _set_aside(session, now, mall, ida)
     secrets = {who: make_feed(session, now, users[who], "tax", label="Office computer") for who in READERS}
     feeds = {who: running_feeds(session, users[who], "tax")[0].id for who in READERS}
     session.flush()
@@ -168,6 +170,21 @@ def _sell(session: Session, now: datetime, mall: Mall, ida: Dealer, amos: Dealer
             )
         )
     take_tickets(session, now, mall, tickets)
+
+
+def _set_aside(session: Session, now: datetime, mall: Mall, dealer: Dealer) -> None:
+    """Layaway 1: a chest at $240, a fifth of it paid."""
+    chest = LineIn(
+        position=1,
+        dealer_id=dealer.id,
+        tag="D01-77",
+        description="Bow-front chest",
+        quantity=1,
+        unit_price=Decimal(240),
+        tag_cents=240_00,
+    )
+    terms = Terms("Orla Quint", due_days=90, buyer_contact="orla@example.org", fee_percent=Decimal(10))
+    agree_layaway(session, now, mall, [chest], terms, deposit=TenderIn("cash", 48_00), key="the house's")
 
 
 def _state(session: Session, now: datetime, mall: Mall, dealer: Dealer, name: str) -> tuple[Statement, int]:
