@@ -21,7 +21,7 @@ from coop.floor.models import Mall, Space
 from coop.leases.domain.notice import increase_told_by
 from coop.leases.domain.rates import rate_on
 from coop.leases.holding import code_of, insert_span, lock, require_open_day, require_running, today_at
-from coop.leases.models import Lease, LeaseShare, LeaseSpace
+from coop.leases.models import Lease, LeaseShare, LeaseSpace, LeaseTerm
 from coop.leases.pricing import Asked, known_rates, monthly_rent, named
 from coop.leases.rules import agree_price, rules_on
 
@@ -100,7 +100,8 @@ def zone_increase_refusal(
 ) -> str | None:
     """Why a zone's rate may not rise from a day on, as a sentence naming a lease it would hit too early; None when it may.
 
-    Fixed terms keep nothing from a zone's rates unless a price was agreed: so they are named too.
+    Fixed terms keep nothing from a zone's rates unless a price was agreed: so they are named too, with that mend. A lease whose
+    rent rises by a term of its own follows the zone's rates no more.
     """
     rates = [rate for rate in known_rates(session, mall.id).get(zone, []) if rate.starts_on <= starts_on]
     if not rates:
@@ -109,6 +110,7 @@ def zone_increase_refusal(
     if now_in_force.per == per and price <= now_in_force.price:
         return None
     today = local_date(now, mall.timezone)
+    kept = select(LeaseTerm.lease_id).where(LeaseTerm.kind == "escalation", LeaseTerm.starts_on < starts_on)
     held = session.scalars(
         select(Lease)
         .join(LeaseSpace, LeaseSpace.lease_id == Lease.id)
@@ -116,6 +118,7 @@ def zone_increase_refusal(
         .where(
             Lease.mall_id == mall.id,
             Space.zone == zone,
+            Lease.id.not_in(kept),
             LeaseSpace.agreed_price.is_(None),
             LeaseSpace.starts_on <= starts_on,
             or_(LeaseSpace.ends_on.is_(None), LeaseSpace.ends_on >= starts_on),
@@ -125,7 +128,9 @@ def zone_increase_refusal(
     for lease in held.unique():
         said = increase_refusal(session, lease, starts_on, today)
         if said:
-            return f"The rate of zone {zone} for {code_of(session, lease)}: {said}"
+            fixed = lease.term_ends_on is not None and starts_on <= lease.term_ends_on
+            mend = " Until then, agree its present price on its own page; the rate can rise for the others." if fixed else ""
+            return f"The rate of zone {zone} for {code_of(session, lease)}: {said}{mend}"
     return None
 
 

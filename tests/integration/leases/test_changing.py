@@ -32,7 +32,7 @@ from coop.leases.offering import accept_offer, make_offer
 from coop.leases.posting import post_rents
 from coop.leases.pricing import Asked
 from coop.leases.queries import charges_of
-from coop.leases.rules import set_rules
+from coop.leases.rules import add_term, set_rules
 from tests.factories.leases import make_rate
 from tests.integration.leases.conftest import Yard
 
@@ -312,6 +312,30 @@ def test_a_zone_s_rate_rises_when_every_lease_was_told(yard: Yard) -> None:
     make_rate(yard.session, yard.mall, "2", starts_on=on(11, 30))
     reprice_space(yard.session, yard.now, yard.held(lease), on=on(12, 1), per="flat", price=Decimal(100), told_on=on(11, 3))
     assert said("3", on(12, 2)) is None
+
+
+def test_a_zone_s_rate_rises_past_leases_that_do_not_follow_it(yard: Yard) -> None:
+    """One is fixed until its price is agreed; another rises by a term of its own from before that day."""
+
+    def said() -> str | None:
+        return zone_increase_refusal(
+            yard.session, yard.now, yard.mall, "front", Decimal(3), per="sqft", starts_on=date(2027, 1, 1)
+        )
+
+    fixed = yard.lease("D01", "12", terms=Terms(term_ends_on=date(2027, 5, 31)))
+    refused = said()
+    assert refused is not None
+    assert "for D01: the term runs through May 31, 2027" in refused
+    assert refused.endswith("Until then, agree its present price on its own page; the rate can rise for the others.")
+    held = yard.held(fixed)
+    reprice_space(yard.session, yard.now, held, on=on(12, 1), per="sqft", price=Decimal("2.25"), told_on=on(11, 3))
+    assert said() is None
+    rising = yard.lease("D02", "13", terms=Terms(term_ends_on=date(2027, 5, 31)))
+    assert said() is not None
+    term = add_term(yard.session, rising, "escalation", {"how": "percent", "percent": "3"}, starts_on=date(2027, 1, 1))
+    assert said() is not None
+    term.starts_on = date(2026, 12, 31)
+    assert said() is None
 
 
 # --- sharing ------------------------------------------------------------------------------------------------------------
