@@ -1,4 +1,4 @@
-"""Calendar months, and how a monthly price is prorated over days."""
+"""Calendar months, how a monthly price is prorated over days, and how a day is written."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import calendar
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from fractions import Fraction
 
 
@@ -112,3 +112,16 @@ def thirty_360_us(starts_on: date, ends_on: date) -> int:
 
 def _ends_february(day: date) -> bool:
     return day.month == 2 and day.day == calendar.monthrange(day.year, 2)[1]
+
+
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
+def shown_day(value: date) -> str:
+    """A calendar date as people write it in the United States: `Nov 3, 2026`.
+
+    A moment is refused: it must be made a date in its place first.
+    """
+    if isinstance(value, datetime):
+        raise TypeError("a moment is not a date: say in which place (core.clock.local_date)")
+    return f"{_MONTHS[value.month - 1]} {value.day}, {value.year}"

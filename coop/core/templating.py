@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable, Sequence
-from datetime import date, datetime
+from datetime import date
 from decimal import Decimal
 from typing import Any
 
@@ -13,12 +13,10 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from coop.core import paths
 from coop.core.geometry import format_length, format_sqft
 from coop.core.money import format_cents, format_price
-from coop.core.periods import Month
+from coop.core.periods import Month, shown_day
 
 MINUS = "\N{MINUS SIGN}"
 """As wide as a tabular figure, which a hyphen is not."""
-
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 def money(amount_cents: int) -> str:
@@ -41,14 +39,8 @@ def dollars_plain(amount_cents: int) -> str:
     return ("-" if amount_cents < 0 else "") + "$" + format_cents(abs(amount_cents))
 
 
-def day(value: date) -> str:
-    """A calendar date as people write it in the United States: `Nov 3, 2026`.
-
-    A moment is refused: it must be made a date in its place first.
-    """
-    if isinstance(value, datetime):
-        raise TypeError("a moment is not a date: say in which place (core.clock.local_date)")
-    return f"{_MONTHS[value.month - 1]} {value.day}, {value.year}"
+day = shown_day
+"""A calendar date for a sentence: `Nov 3, 2026`."""
 
 
 def short_day(value: date) -> str:

@@ -14,8 +14,7 @@ from fractions import Fraction
 from itertools import pairwise
 
 from coop.core.money import Exact, format_dollars, round_half_up
-from coop.core.periods import add_months
-from coop.core.templating import day as shown_day
+from coop.core.periods import add_months, shown_day
 from coop.leases.domain.figures import Rent, TermsError, checked_percent, plain_percent
 from coop.leases.domain.proration import part_of_month
 from coop.leases.domain.rent import Piece

@@ -17,8 +17,7 @@ from decimal import Decimal
 from fractions import Fraction
 
 from coop.core.money import Exact, exact, round_half_up
-from coop.core.periods import Month, add_months
-from coop.core.templating import day as shown_day
+from coop.core.periods import Month, add_months, shown_day
 from coop.leases.domain.figures import TermsError, checked_percent, plain_percent
 
 

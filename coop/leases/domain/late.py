@@ -10,8 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 from coop.core.money import Exact, format_dollars, round_half_up
-from coop.core.periods import Month
-from coop.core.templating import day as shown_day
+from coop.core.periods import Month, shown_day
 from coop.leases.domain.figures import Rent, TermsError, checked_percent, plain_percent
 from coop.leases.domain.settlement import Owed, Paid, settle
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from coop.core.templating import day as shown_day
+from coop.core.periods import shown_day
 from coop.leases.domain.figures import TermsError
 
 NEIGHBOUR, MEMBER, FIRST_COME = RULES = ("neighbour", "member", "first_come")

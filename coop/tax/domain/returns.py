@@ -13,8 +13,7 @@ from fractions import Fraction
 from typing import Literal
 
 from coop.core.money import format_dollars, round_half_up
-from coop.core.periods import Month
-from coop.core.templating import day as shown_day
+from coop.core.periods import Month, shown_day
 
 Frequency = Literal["month", "quarter", "year"]
 MONTHS: dict[Frequency, int] = {"month": 1, "quarter": 3, "year": 12}
