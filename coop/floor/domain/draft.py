@@ -169,8 +169,8 @@ def plan_change(before: PlanDraft | None, after: PlanDraft) -> PlanChange:
     old: dict[tuple[str, str], Any] = _by_code(was)
     new: dict[tuple[str, str], Any] = _by_code(after)
     for key, thing in new.items():
-        if key in old and old[key] != thing:
-            fields = [field for field in _FIELDS if getattr(old[key], field, None) != getattr(thing, field, None)]
+        fields = [field for field in _FIELDS if key in old and _told(old[key], field) != _told(thing, field)]
+        if fields:
             changed.append(f"{thing.kind} {thing.code} ({', '.join(f.removesuffix('_in16') for f in fields)})")
     return PlanChange(
         added=tuple(f"{thing.kind} {thing.code}" for key, thing in new.items() if key not in old),
@@ -180,6 +180,16 @@ def plan_change(before: PlanDraft | None, after: PlanDraft) -> PlanChange:
 
 
 _FIELDS = ("kind", "zone", "outline", "height_in16")
+
+
+def _told(thing: PartDraft | SpaceDraft, field: str) -> Any:
+    """What of a thing is compared: the same corners are the same outline, whichever comes first and whichever way round."""
+    value = getattr(thing, field, None)
+    if field != "outline" or not value:
+        return value
+    first = value.index(min(value))
+    ring = value[first:] + value[:first]
+    return min(ring, (ring[0], *reversed(ring[1:])))
 
 
 def _by_code(draft: PlanDraft) -> dict[tuple[str, str], PartDraft | SpaceDraft]:

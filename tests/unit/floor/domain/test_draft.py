@@ -136,6 +136,19 @@ def test_a_first_plan_is_all_added_and_the_same_plan_is_no_change() -> None:
     assert not plan_change(WHOLE, reordered)
 
 
+def test_the_same_corners_from_another_or_the_other_way_round_are_no_change() -> None:
+    """A page draws a rectangle from its upper left; a drawing that was brought in may begin anywhere."""
+    part, space = WHOLE.parts[0], WHOLE.spaces[0]
+    turned = replace(part, outline=part.outline[1:] + part.outline[:1])
+    mirrored = replace(space, outline=space.outline[::-1])
+    assert turned != part
+    assert mirrored != space
+    assert not plan_change(WHOLE, replace(WHOLE, parts=(turned, *WHOLE.parts[1:]), spaces=(mirrored, *WHOLE.spaces[1:])))
+    moved = replace(part, outline=tuple((x + 1, y) for x, y in part.outline))
+    change = plan_change(WHOLE, replace(WHOLE, parts=(moved, *WHOLE.parts[1:])))
+    assert change.changed == (f"{part.kind} {part.code} (outline)",)
+
+
 def test_a_change_names_what_of_a_thing_is_another() -> None:
     after = replace(
         WHOLE,
