@@ -89,6 +89,22 @@ def own_offers(session: Session, user: Visitor) -> list[OfferRow]:
     return [OfferRow(*row) for row in rows]
 
 
+def own_unsigned(session: Session, user: Visitor) -> Sequence[tuple[Lease, Mall]]:
+    """This user's leases that wait for her signature, the first to begin first."""
+    rows = session.execute(
+        select(Lease, Mall)
+        .join(Mall, Mall.id == Lease.mall_id)
+        .where(
+            Lease.dealer_id.in_(own_dealers_query(user)),
+            Lease.signed_on.is_(None),
+            Lease.moved_out_on.is_(None),
+            Lease.settled_on.is_(None),
+        )
+        .order_by(Lease.starts_on, Lease.id)
+    )
+    return [(lease, mall) for lease, mall in rows]
+
+
 def own_wishes(session: Session, user: Visitor) -> Sequence[tuple[Waiting, Mall]]:
     """What this user waits for."""
     rows = session.execute(

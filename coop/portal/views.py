@@ -5,7 +5,7 @@ from __future__ import annotations
 from flask import Blueprint, abort, render_template
 
 from coop.core.web import Page, allow, db, now, send_document, visitor
-from coop.portal import queries
+from coop.portal import lease_queries, queries
 from coop.statements.documents import said
 from coop.statements.domain import from_json
 
@@ -19,6 +19,8 @@ def home() -> Page:
     return render_template(
         "portal/home.html",
         dealers=queries.own_dealers(db(), who),
+        offers=lease_queries.own_offers(db(), who),
+        unsigned=lease_queries.own_unsigned(db(), who),
         spaces=queries.own_spaces(db(), who, now()),
         sales=queries.own_sales_this_month(db(), who, now()),
         latest=queries.own_latest_statements(db(), who),

@@ -138,6 +138,23 @@ def test_she_answers_an_offer(web: Web, leasing: Leasing, answer: str, state: st
         assert (offer.lease_id is not None) is (answer == "take")
 
 
+def test_her_first_page_says_what_waits_for_her_until_it_is_done(web: Web, leasing: Leasing) -> None:
+    """D01 is offered shelf S1 and has lease 1 to sign; D02 has only her own to sign."""
+    client = web.browser("dealer")
+    page = client.get("/portal/").text
+    assert 'href="/portal/offers/1">An offer: Shelf S1 at' in page
+    assert 'href="/portal/lease#lease-1">A lease to sign:' in page
+    others = web.browser("other dealer").get("/portal/").text
+    assert "/portal/lease#lease-2" in others
+    assert "/portal/offers/1" not in others
+    assert "/portal/lease#lease-1" not in others
+    send(client, "/portal/offers/1", answer="decline")
+    send(client, "/portal/lease/1/sign", name="Ida Fenwick")
+    page = client.get("/portal/").text
+    assert "An offer" not in page
+    assert "/portal/lease#lease-1" not in page
+
+
 def test_she_asks_for_a_space_and_withdraws(web: Web, leasing: Leasing) -> None:
     client = web.browser("dealer")
     wrong = send(client, "/portal/waiting", mall="MAIN", kind="case", zone="", least="90", most="80")
