@@ -74,16 +74,6 @@ def coupon_account(session: Session, mall: Mall) -> int:
     return ensure_account(session, f"Assets:Maker-coupons:{mall.code}", "receivable", mall_id=mall.id)
 
 
-def layaway_account(session: Session, mall: Mall) -> int:
-    """What buyers have paid on layaways that are not theirs yet: the buyers' money, held."""
-    return ensure_account(session, f"Liabilities:Layaway:{mall.code}", "layaway", mall_id=mall.id)
-
-
-def layaway_tax_account(session: Session, mall: Mall) -> int:
-    """Tax charged at agreements, until their end: owed by the buyers, so that what they paid stays whole."""
-    return ensure_account(session, f"Assets:Layaway-tax:{mall.code}", "layaway tax", mall_id=mall.id)
-
-
 def bank_account(session: Session) -> int:
     return ensure_account(session, "Assets:Bank", "bank")
 

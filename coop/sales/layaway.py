@@ -17,7 +17,7 @@ from typing import Any
 from sqlalchemy import func, insert, select, update
 from sqlalchemy.orm import Session
 
-from coop.books.service import income_account, layaway_account, layaway_tax_account
+from coop.books.service import income_account
 from coop.core import audit
 from coop.core.clock import local_date
 from coop.core.errors import Refusal
@@ -34,6 +34,8 @@ from coop.sales.layaway_books import (
     give_back,
     held_of,
     items_of,
+    layaway_account,
+    layaway_tax_account,
     post,
     source_of,
     take,

@@ -5,16 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date, datetime
 
-from sqlalchemy import ColumnElement, case, func, insert, select
+from sqlalchemy import ColumnElement, case, func, insert, or_, select
 from sqlalchemy.orm import Session
 
 from coop.books.domain import EntryDraft, netted
 from coop.books.models import Account, Posting
 from coop.books.queries import LAYAWAY
-from coop.books.service import layaway_account, post_entry, tender_account
+from coop.books.service import ensure_account, post_entry, tender_account
 from coop.core.clock import local_date
 from coop.core.errors import Refusal
 from coop.core.money import format_dollars
+from coop.core.periods import Month
 from coop.floor.models import Mall
 from coop.sales.models import LayawayAgreement, LayawayLine, LayawayMove
 from coop.sales.returning import rows_of
@@ -27,6 +28,16 @@ TENDERS = {"cash": "cash", "card": "card", "check": "check"}
 HELD: ColumnElement[int] = func.coalesce(
     func.sum(case((LayawayMove.kind == "paid", LayawayMove.amount_cents), else_=-LayawayMove.amount_cents)), 0
 )
+
+
+def layaway_account(session: Session, mall: Mall) -> int:
+    """What buyers have paid on layaways that are not theirs yet: the buyers' money, held."""
+    return ensure_account(session, f"Liabilities:Layaway:{mall.code}", "layaway", mall_id=mall.id)
+
+
+def layaway_tax_account(session: Session, mall: Mall) -> int:
+    """Tax charged at agreements, until their end: owed by the buyers, so that what they paid stays whole."""
+    return ensure_account(session, f"Assets:Layaway-tax:{mall.code}", "layaway tax", mall_id=mall.id)
 
 
 def held_of(session: Session, layaway: LayawayAgreement) -> int:
@@ -60,6 +71,23 @@ def check_layaways(session: Session) -> list[str]:
                 code = session.get_one(Mall, mall_id).code
                 found.append(f"At {code} {what} is {format_dollars(mine)} by its rows and {format_dollars(books)} in the ledger.")
     return found
+
+
+def taxed_before_sale(session: Session, mall: Mall, month: Month) -> tuple[list[str], list[str]]:
+    """Ticket keys of the layaways taxed at their agreement that a month has tax of, and of those it sold: for statements.
+
+    Their tax belongs to a dealer's sales of the month in which the things were handed over; to none when cancelled.
+    """
+    days = (month.first_day, month.last_day)
+    touched = session.scalars(
+        select(LayawayAgreement).where(
+            LayawayAgreement.mall_id == mall.id,
+            LayawayAgreement.taxed_at == "agreement",
+            or_(LayawayAgreement.accepted_on.between(*days), LayawayAgreement.closed_on.between(*days)),
+        )
+    ).all()
+    sold = [one for one in touched if one.state == "completed" and one.closed_on and Month.of(one.closed_on) == month]
+    return [ticket_key(mall, one) for one in touched], [ticket_key(mall, one) for one in sold]
 
 
 # --- money --------------------------------------------------------------------------------------------------------------

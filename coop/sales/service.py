@@ -16,8 +16,6 @@ from coop.books.service import (
     dealer_account,
     ensure_period,
     income_account,
-    layaway_account,
-    layaway_tax_account,
     post_entries,
     posting_date,
     require_open,
@@ -30,6 +28,7 @@ from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.sales.domain import LineIn, TicketIn
+from coop.sales.layaway_books import layaway_account, layaway_tax_account
 from coop.sales.models import Tender, Ticket, TicketLine
 from coop.sales.returning import Tie, Tied, find_purchases
 from coop.sales.taxing import BUYER_REASONS, Facts, Taxer, line_to_tax, require_reductions, tax_rows

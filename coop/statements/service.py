@@ -35,6 +35,7 @@ from coop.leases.models import Charge, LeaseSpace
 from coop.leases.posting import INCOME
 from coop.leases.pricing import named
 from coop.leases.queries import charges_of, held_in
+from coop.sales.layaway_books import taxed_before_sale
 from coop.sales.queries import StatedLine, lines_of_dealer
 from coop.statements.documents import statement_file_name, statement_mail, statement_pdf
 from coop.statements.domain import (
@@ -140,7 +141,8 @@ def build_value(session: Session, mall: Mall, dealer: Dealer, month: Month, *, m
     given_back = -sum(line.price_cents for line in returns)
     apart = (*SALE_KINDS, *INCOME, TO_DEALER)
     others = dealer_entries(session, mall.id, dealer.id, month.first_day, month.last_day, besides=apart)
-    taxes = tax_of_dealer(session, mall.id, month, dealer.id)
+    before_sale, sold = taxed_before_sale(session, mall, month)
+    taxes = tax_of_dealer(session, mall.id, month, dealer.id, other_sales=before_sale, also_sold=sold)
     spaces = [_space_line(held, percent) for held, percent in held_in(session, mall.id, month, dealer.id)]
     opening = dealer_balances_before(session, mall.id, month.first_day, dealer_id=dealer.id).get(dealer.id, 0)
     closing = dealer_balances_before(session, mall.id, month.next.first_day, dealer_id=dealer.id).get(dealer.id, 0)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 
-from sqlalchemy import func, select
+from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 
 from coop.core.periods import Month
@@ -36,8 +37,20 @@ class DealerTaxLine:
     due_on: date | None
 
 
-def tax_of_dealer(session: Session, mall_id: int, month: Month, dealer_id: int) -> list[DealerTaxLine]:
-    """Tax on a dealer's sales posted in a month by jurisdiction and rate, the state first. Three queries."""
+def tax_of_dealer(
+    session: Session,
+    mall_id: int,
+    month: Month,
+    dealer_id: int,
+    *,
+    other_sales: Collection[str] = (),
+    also_sold: Collection[str] = (),
+) -> list[DealerTaxLine]:
+    """Tax on a dealer's sales posted in a month by jurisdiction and rate, the state first. Three queries.
+
+    By ticket key: `other_sales` are left out, though tax of theirs was posted in the month; of `also_sold` every row counts,
+    whenever it was posted. Both are for what is taxed before it is sold.
+    """
     settings = Settings(session)
     percents = dict(session.execute(select(TaxRate.id, TaxRate.percent)).all())
     sums: dict[tuple[int, Decimal, bool, str, FilingPeriod | None], list[int]] = defaultdict(lambda: [0, 0])
@@ -46,7 +59,10 @@ def tax_of_dealer(session: Session, mall_id: int, month: Month, dealer_id: int) 
         select(*by, func.sum(TaxCharged.taxable_cents), func.sum(TaxCharged.amount_cents))
         .where(
             TaxCharged.mall_id == mall_id,
-            TaxCharged.posting_date.between(month.first_day, month.last_day),
+            or_(
+                TaxCharged.posting_date.between(month.first_day, month.last_day) & TaxCharged.ticket_key.not_in(other_sales),
+                TaxCharged.ticket_key.in_(also_sold),
+            ),
             TaxCharged.dealer_id == dealer_id,
         )
         .group_by(*by)

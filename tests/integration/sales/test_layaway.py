@@ -191,7 +191,9 @@ def test_taxed_at_the_agreement_it_is_reported_then_and_completion_charges_nothi
     house.agrees(on(31, 10))
     sold = build_value(house.session, house.mall, house.dealers[1], OCTOBER, made_on=date(2026, 11, 3))
     assert (sold.gross_cents, sold.discounts_cents, sold.net_cents) == (49_99, 9_99, 40_00)
-    assert build_value(house.session, house.mall, house.dealers[1], SEPTEMBER, made_on=date(2026, 10, 3)).gross_cents == 0
+    assert [(tax.taxable_cents, tax.amount_cents) for tax in sold.tax_collected] == [(40_00, 2_00), (40_00, 20)]
+    before = build_value(house.session, house.mall, house.dealers[1], SEPTEMBER, made_on=date(2026, 10, 3))
+    assert (before.gross_cents, before.tax_collected) == (0, ())
 
 
 def test_taxed_at_completion_it_is_taxed_and_reported_then(house: House) -> None:
@@ -228,6 +230,8 @@ def test_cancelled_it_gives_back_all_but_the_fee_and_the_tax_on_that_day(
         "Assets:Checks-to-deposit:MAIN": 20_00,
         "Income:Layaway-fees:MAIN": -14_00,
     }
+    for month in (SEPTEMBER, OCTOBER):
+        assert build_value(house.session, house.mall, house.dealers[0], month, made_on=date(2026, 11, 3)).tax_collected == ()
     house.agrees(on(31, 10))
     for again in (lambda: cancel_layaway(house.session, on(6, 10), layaway), lambda: house.pay(on(6, 10), layaway, 1)):
         with pytest.raises(Refusal, match="Layaway 1 was cancelled on 2026-10-05"):
