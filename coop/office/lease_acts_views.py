@@ -25,7 +25,7 @@ from coop.office import lease_queries as queries
 from coop.office.lease_acts import LEASE_ACTS, SPAN_ACTS, Act, On
 from coop.office.lease_forms import LeaseForm, OutcomeForm, TickForm
 from coop.office.lease_term_forms import TERM_FORMS, TermForm
-from coop.office.lease_views import by, leases, page_of, today_of, wanted_lease, wanted_mall
+from coop.office.lease_views import by, lease_page, leases, page_of, today_of, wanted_lease, wanted_mall
 from coop.office.queries import final_statement_made
 
 
@@ -234,15 +234,17 @@ def _item(on: On, item_id: int) -> MoveOutItem:
     return item
 
 
-@leases.post("/<mall_code>/<int:lease_id>/list/<int:item_id>")
+@leases.post("/<mall_code>/<int:lease_id>/list")
 @allow("manager")
-def tick_item(mall_code: str, lease_id: int, item_id: int) -> Page:
+def tick_items(mall_code: str, lease_id: int) -> Page:
     on = _on(mall_code, lease_id)
-    item = _item(on, item_id)
     form = TickForm()
-    who = form.done_by.data or visitor().email
-    leaving.tick_item(db(), now(), item, by=who, note=form.note.data or "", user_id=on.user_id)
-    return _back(on.mall, lease_id, f"{item.what}: done.", "list")
+    if not form.validate_on_submit():
+        return lease_page(on.mall, on.lease, form), 422
+    items = [_item(on, item_id) for item_id in form.items.data]
+    for item in items:
+        leaving.tick_item(db(), now(), item, by=form.done_by.data, note=form.note.data or "", user_id=on.user_id)
+    return _back(on.mall, lease_id, f"Done: {', '.join(item.what for item in items)}.", "list")
 
 
 @leases.post("/<mall_code>/<int:lease_id>/list/<int:item_id>/open")

@@ -7,9 +7,10 @@ from decimal import Decimal
 from typing import Any
 
 from flask_wtf import FlaskForm
-from wtforms import FieldList, Form, FormField, SelectField, StringField
+from wtforms import FieldList, Form, FormField, SelectField, SelectMultipleField, StringField
 from wtforms.fields.choices import SelectChoice
-from wtforms.validators import Length
+from wtforms.validators import Length, ValidationError
+from wtforms.widgets import CheckboxInput, ListWidget
 
 from coop.core.fields import (
     AreaField,
@@ -26,6 +27,7 @@ from coop.core.fields import (
 )
 from coop.floor.models import Space
 from coop.leases.domain.deposit import Deduction
+from coop.leases.models import MoveOutItem
 from coop.leases.pricing import Asked
 from coop.leases.wording import PRORATION, UNITS
 
@@ -168,8 +170,26 @@ class SettleForm(FlaskForm):  # type: ignore[misc]
 
 
 class TickForm(FlaskForm):  # type: ignore[misc]
+    """Lines of the list for moving out that were looked at; `among` says which are open."""
+
+    items = SelectMultipleField(
+        "Looked at now",
+        coerce=int,
+        choices=[],
+        widget=ListWidget(),
+        option_widget=CheckboxInput(),
+        validate_choice=False,
+    )
     done_by = StringField("Looked at by", filters=[stripped], validators=[Needed("Write who looked at it."), NAME])
     note = StringField("Note", filters=[stripped], validators=[Length(max=200, message="Write it in 200 characters.")])
+
+    def validate_items(self, field: SelectMultipleField) -> None:
+        # No validator of the field's own: that would call each of its boxes required.
+        if not field.data:
+            raise ValidationError("Tick what was looked at.")
+
+    def among(self, items: Sequence[MoveOutItem]) -> None:
+        self.items.choices = [(item.id, item.what) for item in items if item.done_on is None]
 
 
 class OutcomeForm(FlaskForm):  # type: ignore[misc]

@@ -10,6 +10,7 @@ from flask import Blueprint, abort, redirect, render_template, request, url_for
 from coop.core.csv_text import csv_text, defused
 from coop.core.money import format_cents
 from coop.core.web import Page, allow, db, now, request_id, send_document, visitor
+from coop.dealers.models import Member
 from coop.floor.models import Mall
 from coop.leases.documents import CAUTION
 from coop.leases.documents import KINDS as LETTERS
@@ -21,6 +22,7 @@ from coop.office import lease_life, lease_work
 from coop.office import lease_queries as queries
 from coop.office import queries as office_queries
 from coop.office.floor_views import download, wanted_mall
+from coop.office.lease_forms import TickForm
 from coop.office.views import READERS
 
 leases = Blueprint("leases", __name__, url_prefix="/office/leases")
@@ -140,7 +142,15 @@ def _csv_row(row: queries.LeaseRow) -> list[str]:
 def lease(mall_code: str, lease_id: int) -> Page:
     mall = wanted_mall(mall_code)
     found = wanted_lease(mall, lease_id)
-    return render_template("office/leases/lease.html", **page_of(mall), life=lease_life.life_of(db(), now(), mall, found))
+    member = db().get(Member, visitor().member_id or 0)
+    return lease_page(mall, found, TickForm(formdata=None, done_by=member.name if member else ""))
+
+
+def lease_page(mall: Mall, lease: Lease, ticking: TickForm) -> str:
+    """A lease, complete, with the form for its list of moving out as it was typed."""
+    life = lease_life.life_of(db(), now(), mall, lease)
+    ticking.among(life.items)
+    return render_template("office/leases/lease.html", **page_of(mall), life=life, ticking=ticking)
 
 
 # --- letters ----------------------------------------------------------------------------------------------------------------

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from datetime import UTC, date, datetime
 from decimal import Decimal
 
@@ -25,6 +26,7 @@ from coop.leases.models import (
     LeaseSpace,
     LeaseTerm,
     Letter,
+    MoveOutItem,
     Offer,
     PriceIndex,
     RentRate,
@@ -183,6 +185,32 @@ def test_notice_is_given_and_taken_back(web: Web, leasing: Leasing) -> None:
     assert send(client, f"{MALL}/1/notice/take-back").status_code == 303
     with web.sessions() as session:
         assert session.get_one(Lease, 1).ends_on is None
+
+
+def test_a_list_for_moving_out_is_ticked_as_one_form(web: Web, leasing: Leasing) -> None:
+    client = web.browser("manager")
+    page = f"{MALL}/{leasing.noticed}"
+    with web.sessions() as session:
+        listed = session.scalars(select(MoveOutItem.id).where(MoveOutItem.lease_id == leasing.noticed)).all()
+    assert len(listed) > 2
+    first, second, *rest = map(str, listed)
+    nobody = send(client, f"{page}/list", items=[first], done_by="", note="a nail left")
+    nothing = send(client, f"{page}/list", done_by="Ruth Ambler")
+    assert (nobody.status_code, nothing.status_code) == (422, 422)
+    assert "Write who looked at it." in mistake_at(nobody.text, "done_by")
+    assert 'value="a nail left"' in nobody.text
+    assert re.search(rf"<input checked[^>]*name=\"items\"[^>]*value=\"{first}\"", nobody.text), re.findall(
+        "<input[^>]*items[^>]*>", nobody.text
+    )
+    assert "Tick what was looked at." in mistake_at(nothing.text, "items")
+    assert send(client, f"{page}/list", items=["1000"], done_by="Ruth Ambler").status_code == 404
+    assert send(client, f"{page}/list", items=[first, second], done_by="Ruth Ambler").status_code == 303
+    with web.sessions() as session:
+        done = {item.id: item.done_by for item in session.scalars(select(MoveOutItem)) if item.done_on}
+    assert done == {int(first): "Ruth Ambler", int(second): "Ruth Ambler"}
+    shown = client.get(page).text
+    assert shown.count('name="items"') == len(rest)
+    assert "Looked at by" in shown
 
 
 def test_a_lease_is_made_with_its_deposit_by_the_house_rules(web: Web, leasing: Leasing) -> None:

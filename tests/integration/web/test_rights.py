@@ -155,7 +155,7 @@ TABLE: dict[tuple[str, str], tuple[Address, frozenset[str]]] = {
     ("leases.withdraw_span", "POST"): ("/office/leases/MAIN/1/spaces/1/withdraw", MANAGER),
     ("leases.take_back_notice", "POST"): ("/office/leases/MAIN/1/notice/take-back", MANAGER),
     ("leases.take_back_lease", "POST"): ("/office/leases/MAIN/1/take-back", MANAGER),
-    ("leases.tick_item", "POST"): ("/office/leases/MAIN/2/list/1", MANAGER),
+    ("leases.tick_items", "POST"): ("/office/leases/MAIN/2/list", MANAGER),
     ("leases.untick_item", "POST"): ("/office/leases/MAIN/2/list/1/open", MANAGER),
     ("leases.end_lease", "POST"): ("/office/leases/MAIN/1/end", MANAGER),
     ("leases.new_term", "GET"): ("/office/leases/MAIN/1/terms/discount", MANAGER),
