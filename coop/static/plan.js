@@ -410,6 +410,9 @@ function begin() {
   board.ground();
   board.whole();
   changed();
+  // What is wrong already is said at once; the pause is for what is still being changed.
+  clearTimeout(waiting);
+  check();
 }
 
 one("plan-undo").addEventListener("click", () => draft.go(-1));
