@@ -6,6 +6,7 @@ Deposit, fee and days are common practice, no published source.
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
@@ -21,7 +22,7 @@ from sqlalchemy.orm import Session
 from coop.books.queries import balances
 from coop.books.service import check_books
 from coop.closing.steps import check_dealers, check_tax
-from coop.core.db import Sessions
+from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.jobs import KINDS
 from coop.core.periods import Month
@@ -361,6 +362,29 @@ def test_one_form_sent_twice_is_one(house: House) -> None:
         take_layaway_payment(house.session, on(11), layaway, TenderIn("cash", 10_00), key="once")
     assert held_of(house.session, layaway) == 38_00
     assert house.agree(on(10)).number == 2
+
+
+def test_two_who_end_it_at_once_end_it_once(house: House, sessions: Sessions) -> None:
+    layaway = house.agree(on(10))
+    house.session.commit()
+    refused: list[str] = []
+
+    def complete_too() -> None:
+        try:
+            with transaction(sessions) as session:
+                complete_layaway(session, on(11), session.get_one(LayawayAgreement, layaway.id))
+        except Refusal as refusal:
+            refused.append(str(refusal))
+
+    cancel_layaway(house.session, on(11), layaway)
+    second = threading.Thread(target=complete_too)
+    second.start()
+    # Long enough that it stands before the row, which is held until the commit; sooner or later, the answer is the same.
+    second.join(timeout=0.3)
+    house.session.commit()
+    second.join(timeout=30)
+    assert refused == ["Layaway 1 was cancelled on 2026-09-11: nothing more can be done with it."]
+    house.agrees(on(30))
 
 
 def test_a_buyer_is_forgotten_when_it_has_ended(house: House, now: datetime) -> None:
