@@ -40,6 +40,8 @@ class MonthRow:
     """A sentence for each step that failed by a fault of the program (`month_row` only)."""
     first: Month | None = None
     """The month that must close before this one (`month_row` only)."""
+    over: bool = True
+    """Whether its last day is over at the mall (`month_row` only)."""
 
     @property
     def steps_done(self) -> int:
@@ -119,6 +121,7 @@ def month_row(session: Session, now: datetime, mall_id: int, month: Month) -> Mo
         close is not None and bool(_moving(session, [close.id])),
         step_faults(session, close) if close else (),
         close_first(session, mall_id, month),
+        month.last_day < local_date(now, session.get_one(Mall, mall_id).timezone),
     )
 
 

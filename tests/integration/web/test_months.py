@@ -84,3 +84,10 @@ def test_tax_that_dealers_file_has_a_column_where_they_do(web: Web) -> None:
     sums = re.findall(r'<td class="amount[^>]*>([^<]*)</td>', foot[: foot.index("</tr>")])
     said = dict(zip(heads[1:-1], sums, strict=True))
     assert (said["Tax to file"], said["Paid"]) == ("11.00", "0.00")
+
+
+def test_a_month_that_runs_says_from_when_it_can_close_and_offers_no_button(web: Web) -> None:
+    """It is November 3, 2026."""
+    page = web.browser("manager").get("/office/months/MAIN/2026-11").text
+    assert "November 2026 is not over yet: its month-end can begin on Dec 1, 2026." in page
+    assert "Begin the month-end" not in page
