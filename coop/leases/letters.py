@@ -135,7 +135,7 @@ def _write(
     letter = session.scalars(select(Letter).where(Letter.key == key)).one()
     if made is not None:
         name_job(session, now, "leases.letter", {"letter_id": letter.id}, queue="statements", key=f"letter:{letter.id}")
-        audit.record(session, now, "letter written", "letter", letter.id, user_id=user_id, detail=key)
+        audit.record(session, now, "letter written", "letter", letter.id, user_id=user_id, detail=letter.subject)
     return letter
 
 
