@@ -55,7 +55,7 @@ def imported(tree: ast.AST) -> Iterator[tuple[int, str]]:
 
 
 def impure_imports(source: str, room: str) -> list[str]:
-    """What a domain may not import: anything but the pure standard library, numbers, the pure parts of core, and lower domains."""
+    """What a domain may not import: all but the pure standard library, numbers, the pure parts of core, and lower domains."""
     lower = set(ROOMS[: ROOMS.index(room) + 1])
     faults = []
     for line, name in imported(ast.parse(source)):
