@@ -17,6 +17,7 @@ from coop.floor.domain.areas import drawn_area_sqft100
 from coop.floor.models import Mall, Space
 from coop.leases.holding import lock_spaces
 from coop.leases.models import Charge, Lease, LeaseShare, LeaseSpace
+from coop.leases.pricing import named
 
 WHOLE = Decimal(100)
 
@@ -140,7 +141,8 @@ class AreaNote:
     Shown to both sides: on the office's page of the space and on the dealer's page of her lease.
     """
 
-    code: str
+    name: str
+    """`Booth 12`"""
     leased_sqft100: int | None
     drawn_sqft100: int | None
     measured_sqft100: int | None
@@ -150,6 +152,10 @@ class AreaNote:
     measured_difference_sqft100: int | None
     beyond: bool
     tolerance: str
+
+    @property
+    def alike(self) -> bool:
+        return self.leased_sqft100 is not None and self.leased_sqft100 == self.measured_sqft100 == self.drawn_sqft100
 
 
 def area_note(session: Session, mall: Mall, space: Space, held: Sequence[Hold], today: date) -> AreaNote:
@@ -169,7 +175,7 @@ def area_notes(session: Session, mall: Mall, spaces: Sequence[Space], held: Sequ
 def _area_note(space: Space, areas: floor.SpaceAreas | None, leased: int | None, tolerance: str) -> AreaNote:
     if areas is not None:
         return AreaNote(
-            space.code,
+            named(space),
             areas.leased_sqft100,
             areas.drawn_sqft100,
             areas.measured_sqft100,
@@ -182,4 +188,4 @@ def _area_note(space: Space, areas: floor.SpaceAreas | None, leased: int | None,
         )
     drawn = drawn_area_sqft100(floor.as_outline(space.outline_in16)) if space.outline_in16 else None
     measured = space.measured_area_sqft100 if space.measured_on else None
-    return AreaNote(space.code, leased, drawn, measured, space.measured_on, space.measured_by, None, None, False, tolerance)
+    return AreaNote(named(space), leased, drawn, measured, space.measured_on, space.measured_by, None, None, False, tolerance)
