@@ -62,7 +62,7 @@ def next_in_line(space: str, waiting: Sequence[Waiting], rules: Sequence[str] = 
         equals = [w for w in equals if _has(w, rule) == has]
         reason = reason or (_WHY[rule] if has else "")
     if len(ordered) == 1:
-        place = "the only one who waits"
+        place = "the only one it can go to"
     elif reason:
         place = "the only one of these" if len(equals) == 1 else f"the first to come of {len(equals)} such"
     else:

@@ -170,7 +170,7 @@ def test_an_offer_stands_for_the_house_s_days_and_begins_when_the_space_is_free(
     asked = ask(yard, "D01")
     made = offer(yard, asked)
     assert (made.made_on, made.answer_by, made.starts_on) == (date(2026, 11, 3), date(2026, 11, 10), date(2026, 11, 3))
-    assert made.why == "Booth 12 goes to D01: a member in good standing, the only one who waits, waiting since Nov 3, 2026."
+    assert made.why == "Booth 12 goes to D01: a member in good standing, the only one it can go to, waiting since Nov 3, 2026."
     assert asked.state == "offered"
 
 

@@ -138,7 +138,7 @@ def test_an_offer_s_letter(yard: Yard) -> None:
         "You have been on the waiting list of Lantern Yard Antiques Hall since Oct 1, 2026.",
         "Rent | $270.00 a whole month: 120.00 sq ft × $2.25 a month",
         "Deposit | $270.00: one month's rent, $270.00 a month",
-        "Why you | A member in good standing, the only one who waits, waiting since Oct 1, 2026.",
+        "Why you | A member in good standing, the only one it can go to, waiting since Oct 1, 2026.",
         LAW,
     ):
         assert words in said, words

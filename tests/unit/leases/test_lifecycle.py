@@ -308,7 +308,7 @@ def test_the_waiting_list_by_the_rules_in_their_order(rules: tuple[str, ...], or
             ("neighbour", "member", "first_come"),
             "Booth 12 goes to Dogwood: the first to come of 2, waiting since Jan 1, 2025.",
         ),
-        ([STRANGER], ("member",), "Booth 12 goes to Dogwood: the only one who waits, waiting since Jan 1, 2025."),
+        ([STRANGER], ("member",), "Booth 12 goes to Dogwood: the only one it can go to, waiting since Jan 1, 2025."),
     ],
 )
 def test_who_is_next_and_why(waiting: list[Waiting], rules: tuple[str, ...], why: str) -> None:
