@@ -6,7 +6,7 @@ say by when it goes back: the page that settles one says so.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 
 from coop.books.domain import EntryDraft
 from coop.books.models import Account, Entry, Posting
-from coop.books.queries import dealer_balances_before
+from coop.books.queries import dealer_balances_before, first_days, last_closed
 from coop.books.service import bank_account, dealer_account, ensure_account, income_account, post_entry
 from coop.core import audit
 from coop.core.clock import local_date
@@ -173,12 +173,13 @@ def settle_lease_deposit(
 ) -> DepositSettled:
     """Settle a deposit when a dealer has moved out: what she owes is taken from it, then damages; what is left goes back.
 
-    The rent to the lease's last day is posted first, in arrears too. Damage that the deposit does not cover is charged to her
-    account. Refuses a damage without a reason or not above zero.
+    The rent to the lease's last day is posted first, in arrears too, that of earlier open months with it. Damage that the deposit
+    does not cover is charged to her account. Refuses a damage without a reason or not above zero.
     """
     mall, dealer = _hold(session, lease)
     if lease.ends_on is not None:
-        post_rents(session, now, mall, Month.of(lease.ends_on), lease=lease)
+        for month in _months_open(session, mall, lease.starts_on, lease.ends_on):
+            post_rents(session, now, mall, month, lease=lease)
     owes = -min(0, dealer_balances_before(session, mall.id, date.max, dealer_id=dealer.id).get(dealer.id, 0))
     deductions = [*([Deduction(OWED, owes)] if owes else ()), *damages]
     try:
@@ -196,6 +197,15 @@ def settle_lease_deposit(
     if settled.returned_cents:
         return_deposit(session, now, lease, settled.returned_cents, on=on, reference=reference)
     return settled
+
+
+def _months_open(session: Session, mall: Mall, first: date, last: date) -> Iterator[Month]:
+    """The months of a span that are not closed, and its last one anyhow; none from before the books."""
+    closed, begun = last_closed(session, mall.id), first_days(session).get(mall.id, last)
+    month = min(Month.of(last), max(Month.of(first), closed.next if closed else Month.of(begun)))
+    while month <= Month.of(last):
+        yield month
+        month = month.next
 
 
 def check_deposits(session: Session) -> list[str]:

@@ -110,6 +110,15 @@ def test_the_rent_of_the_last_days_is_posted_before_a_deposit_goes_back(hall: Ha
     assert (settled.returned_cents, hall.owed(hall.ida), hall.charged(hall.amos)) == (10_00, 0, [])
 
 
+def test_the_rent_of_an_earlier_open_month_is_posted_too(hall: Hall) -> None:
+    hall.sell(hall.amos, 10_00, date(2026, 3, 5))
+    lease = hall.lease(hall.ida, hall.booth, starts_on=date(2026, 2, 1), ends_on=date(2026, 4, 10))
+    take_deposit(hall.session, hall.now, lease, 500_00, on=TODAY)
+    settled = settle_lease_deposit(hall.session, hall.now, lease, on=date(2026, 4, 12))
+    # March whole and 10 days of April; February is from before the books.
+    assert (settled.returned_cents, hall.owed(hall.ida)) == (500_00 - 270_00 - 90_00, 0)
+
+
 def test_two_leases_are_settled_in_one_month(hall: Hall) -> None:
     """Damage beyond the deposit is charged under each."""
     for space in (hall.booth, hall.case):
