@@ -15,7 +15,7 @@ from coop.core.periods import Month
 from coop.core.web import Visitor
 from coop.dealers.models import Dealer, UserAccount
 from coop.floor.models import Mall, Space
-from coop.leases.models import Lease, LeaseSpace
+from coop.leases.models import Lease, LeaseShare, LeaseSpace
 from coop.sales.models import TicketLine
 from coop.statements.models import Statement
 
@@ -98,10 +98,12 @@ class HeldSpace:
 
 
 def own_spaces(session: Session, user: Visitor, now: datetime) -> Sequence[HeldSpace]:
-    """The spaces this user's dealers hold today, on each mall's own date."""
+    """The spaces this user's dealers hold or share today, on each mall's own date."""
+    shares = select(LeaseShare.id).where(LeaseShare.lease_space_id == LeaseSpace.id, LeaseShare.lease_id == Lease.id)
     rows = session.execute(
         select(Dealer.code, Mall, Space.kind, Space.code, LeaseSpace)
-        .join(Lease, Lease.id == LeaseSpace.lease_id)
+        .select_from(LeaseSpace)
+        .join(Lease, or_(Lease.id == LeaseSpace.lease_id, shares.exists()))
         .join(Dealer, Dealer.id == Lease.dealer_id)
         .join(Space, Space.id == LeaseSpace.space_id)
         .join(Mall, Mall.id == Space.mall_id)

@@ -5,15 +5,18 @@ from __future__ import annotations
 import html
 import re
 from datetime import date
+from decimal import Decimal
 
 import pytest
+from sqlalchemy import select
 
 from coop.core.db import transaction
 from coop.core.templating import money
 from coop.dealers.membership import add_dealer
 from coop.dealers.models import Dealer
-from coop.floor.models import Mall
+from coop.floor.models import Mall, Space
 from coop.floor.service import add_mall
+from coop.leases.models import Lease, LeaseShare, LeaseSpace
 from coop.statements.documents import said, statement_html
 from coop.statements.domain import StatementValue, from_json
 from coop.statements.models import Statement
@@ -55,6 +58,26 @@ def test_the_booth_page_sums_ones_own_sales_of_this_month(web: Web) -> None:
     assert "9.99" in amos
     assert "167.50" not in amos
     assert "You hold no space today" in amos
+
+
+def test_a_shared_booth_is_on_the_page_of_each_who_shares_it(web: Web) -> None:
+    with transaction(web.sessions) as session:
+        held = session.scalars(select(LeaseSpace).join(Space).where(Space.code == "12")).one()
+        lease = session.get_one(Lease, held.lease_id)
+        amos = session.scalars(select(Dealer).where(Dealer.code == "D02")).one()
+        theirs = Lease(
+            dealer_id=amos.id,
+            mall_id=lease.mall_id,
+            starts_on=date(2026, 6, 1),
+            commission_percent=Decimal(10),
+            created_at=web.clock.at,
+        )
+        session.add(theirs)
+        session.flush()
+        for one in (lease, theirs):
+            session.add(LeaseShare(lease_space_id=held.id, lease_id=one.id, share_percent=Decimal(50)))
+    for who in ("dealer", "other dealer"):
+        assert web.browser(who).get("/portal/").text.count("Booth 12") == 1
 
 
 def test_a_member_with_two_dealer_codes_sees_both(web: Web) -> None:
