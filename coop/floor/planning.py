@@ -14,6 +14,7 @@ from sqlalchemy.orm.attributes import flag_modified
 from coop.core import audit
 from coop.core.clock import local_date
 from coop.core.errors import Refusal
+from coop.core.periods import shown_day
 from coop.floor.domain.areas import drawn_area_sqft100
 from coop.floor.domain.draft import LONGEST_CODE, PartDraft, PlanChange, PlanDraft, SpaceDraft, draft_faults, plan_change
 from coop.floor.domain.plan import LEAST_CLEAR_IN16, Outline, PlanFault
@@ -71,19 +72,19 @@ def _locked(session: Session, mall: Mall, version: int) -> FloorPlan | None:
     row = session.scalar(select(FloorPlan).where(FloorPlan.mall_id == mall.id).execution_options(populate_existing=True))
     there = row.version if row else 0
     if there != version:
-        raise PlanOutdated(_outdated(session, mall, there, version))
+        raise PlanOutdated(_outdated(session, mall))
     return row
 
 
-def _outdated(session: Session, mall: Mall, there: int, version: int) -> str:
+def _outdated(session: Session, mall: Mall) -> str:
     change = last_change(session, mall.id)
     said = ""
     if change is not None:
         at = change.at.astimezone(ZoneInfo(mall.timezone))
-        said = f" on {at:%Y-%m-%d} at {at:%H:%M}" + (f" by {change.by}" if change.by else "")
+        said = f" on {shown_day(at.date())} at {at:%H:%M}" + (f" by {change.by}" if change.by else "")
     return (
-        f"The plan of {mall.name} was changed{said} after you opened it (it is at version {there}, yours is {version}). "
-        "Open it again and make your change there."
+        f"The plan of {mall.name} was changed{said} after you opened it. Open it again and make your change there, "
+        "or lay your change over it."
     )
 
 

@@ -107,8 +107,8 @@ def test_a_change_made_from_an_older_plan_says_who_changed_it_and_when(sessions:
     with transaction(sessions) as session, pytest.raises(PlanOutdated) as refused:
         save_plan(session, now, mall, DRAFT, version=0)
     assert str(refused.value) == (
-        "The plan of Elm Street Hall was changed on 2026-11-03 at 09:00 by manager@example.org after you opened it "
-        "(it is at version 1, yours is 0). Open it again and make your change there."
+        "The plan of Elm Street Hall was changed on Nov 3, 2026 at 09:00 by manager@example.org after you opened it. "
+        "Open it again and make your change there, or lay your change over it."
     )
 
 
