@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
 
-from sqlalchemy import func, or_, select
+from sqlalchemy import and_, func, or_, select
 from sqlalchemy.orm import Session
 
 from coop.core.errors import Refusal
@@ -30,6 +30,7 @@ from coop.leases.models import (
     Letter,
     MoveOutItem,
     Offer,
+    Waiting,
 )
 from coop.leases.pricing import Rates, known_rates, named, rate_of
 from coop.leases.settling import arrears_of_dealer
@@ -86,6 +87,8 @@ class LetterRow:
     letter: Letter
     dealer_code: str
     mail_state: str
+    envelope: Sequence[str] = ()
+    """Name and address of one who is no member: her paper, which is kept for good, does not bear them. Empty once removed."""
 
 
 @dataclass(frozen=True)
@@ -251,10 +254,12 @@ def letter_rows(
 ) -> list[LetterRow]:
     """Letters of a mall's leases and offers (or of one of them), the newest first; one more than a page shows."""
     rows = (
-        select(Letter, Dealer.code, Outbox.state)
+        select(Letter, Dealer.code, Outbox.state, Waiting.name, Waiting.address)
         .outerjoin(Lease, Lease.id == Letter.lease_id)
         .outerjoin(Dealer, Dealer.id == Lease.dealer_id)
         .outerjoin(Outbox, Outbox.id == Letter.outbox_id)
+        .outerjoin(Offer, Offer.id == Letter.offer_id)
+        .outerjoin(Waiting, and_(Waiting.id == Offer.waiting_id, Waiting.member_id.is_(None)))
         .where(Letter.mall_id == mall_id)
         .order_by(Letter.id.desc())
         .limit(PAGE + 1)
@@ -266,4 +271,7 @@ def letter_rows(
         rows = rows.where(Letter.offer_id == offer_id)
     if before is not None:
         rows = rows.where(Letter.id < before)
-    return [LetterRow(letter, code or "", state or "") for letter, code, state in session.execute(rows)]
+    return [
+        LetterRow(letter, code or "", state or "", [line for line in (name or "", *(address or "").splitlines()) if line.strip()])
+        for letter, code, state, name, address in session.execute(rows)
+    ]

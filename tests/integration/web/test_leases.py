@@ -239,6 +239,43 @@ def test_a_letter_is_written_once(web: Web, leasing: Leasing) -> None:
     assert "Your term ends, D03" in client.get(f"{MALL}/letters").text
 
 
+def test_the_envelope_of_a_letter_without_a_name_is_read_beside_it_until_the_name_is_removed(web: Web, leasing: Leasing) -> None:
+    with transaction(web.sessions) as session:
+        outsider = Waiting(
+            mall_id=web.house.mall.id,
+            name="Nell Sparrow",
+            phone="555-0188",
+            address="4 Mill Lane\nAlder Creek",
+            asked_on=date(2026, 10, 2),
+            state="offered",
+        )
+        session.add(outsider)
+        session.flush()
+        space = session.scalars(select(Space).where(Space.code == "14")).one()
+        offer = Offer(
+            waiting_id=outsider.id,
+            space_id=space.id,
+            why="Booth 14 goes to her: the only one who waits.",
+            made_on=date(2026, 11, 3),
+            answer_by=date(2026, 11, 10),
+            starts_on=date(2026, 11, 10),
+        )
+        session.add(offer)
+        session.flush()
+        asked_id, offer_id = outsider.id, offer.id
+    client = web.browser("manager")
+    assert send(client, f"{MALL}/offers/{offer_id}/letter").status_code == 303
+    with web.sessions() as session:
+        value = session.scalars(select(Letter.value).where(Letter.offer_id == offer_id)).one()
+    assert "Sparrow" not in str(value)
+    for page in (f"{MALL}/offers/{offer_id}", f"{MALL}/letters"):
+        assert "On the envelope:<br>Nell Sparrow<br>4 Mill Lane<br>Alder Creek</small>" in client.get(page).text
+    assert send(client, f"{MALL}/offers/{offer_id}/end", how="withdraw").status_code == 303
+    assert send(client, f"{MALL}/waiting/{asked_id}/withdraw").status_code == 303
+    assert send(client, f"{MALL}/waiting/{asked_id}/forget").status_code == 303
+    assert "On the envelope" not in client.get(f"{MALL}/letters").text
+
+
 def test_a_dispute_is_decided_and_its_dealer_reads_how(web: Web, leasing: Leasing) -> None:
     with web.sessions() as session:
         dispute = session.scalars(select(Dispute).where(Dispute.charge_id == leasing.charge)).one()
