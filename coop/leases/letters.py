@@ -16,7 +16,6 @@ from coop.core.jobs import JobRun, long_job, name_job
 from coop.core.mail import queue_mail, resend_mail
 from coop.core.outbox import Outbox
 from coop.core.pdf import PdfError, made_with
-from coop.core.templating import day
 from coop.dealers.models import Dealer, Member
 from coop.floor.models import Mall, Space
 from coop.leases import agreement_words, composing
@@ -218,9 +217,3 @@ def send_letter_again(session: Session, now: datetime, letter: Letter, *, mail_d
         return _mail(session, now, letter, from_value(letter.value), mail_domain)
     first = session.get_one(Outbox, letter.outbox_id)
     return resend_mail(session, now, first, mail_domain=mail_domain, recipient=address, user_id=user_id)
-
-
-def letter_sentence(session: Session, letter: Letter) -> str:
-    """Where a letter went, as a person reads it: mailed, or to be printed."""
-    mall = session.get_one(Mall, letter.mall_id)
-    return f"{letter.subject}, {mall.code}, written {day(letter.made_on)}: {'mailed' if letter.outbox_id else 'to be printed'}"
