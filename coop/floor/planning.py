@@ -146,7 +146,7 @@ def _draw(space: Space, outline: Outline) -> None:
 def _require_free(session: Session, mall: Mall, code: str) -> None:
     space = find_space(session, mall.id, code)
     if space is not None:
-        retired = f": it is retired since {space.retired_on}" if space.retired_on else ""
+        retired = f": it is retired since {shown_day(space.retired_on)}" if space.retired_on else ""
         raise Refusal(f"Space {code} is in {mall.name} already{retired}; choose another code.")
 
 

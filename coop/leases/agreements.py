@@ -91,7 +91,7 @@ def make_lease(
     said = terms or Terms()
     rules = rules_on(session, mall.id, starts_on)
     if ends_on is not None and ends_on < starts_on:
-        raise Refusal(f"The lease of {dealer.code} ends on {ends_on}, before it starts on {starts_on}.")
+        raise Refusal(f"The lease of {dealer.code} ends on {day(ends_on)}, before it starts on {day(starts_on)}.")
     if not commission_percent.is_finite() or not 0 <= commission_percent <= 100:
         raise Refusal(f"A commission of {commission_percent} percent for {dealer.code} is not between 0 and 100.")
     _require_terms(dealer, said, starts_on)
@@ -127,7 +127,8 @@ def make_lease(
 def _require_terms(dealer: Dealer, said: Terms, starts_on: date) -> None:
     if said.term_ends_on is not None and said.term_ends_on <= starts_on:
         raise Refusal(
-            f"The term of {dealer.code} ends on {said.term_ends_on}: choose a day after {starts_on}, or lease by the month."
+            f"The term of {dealer.code} ends on {day(said.term_ends_on)}: "
+            f"choose a day after {day(starts_on)}, or lease by the month."
         )
     if said.proration is not None and said.proration not in METHODS:
         raise Refusal(f"The proration for {dealer.code} is {said.proration!r}: choose one of {', '.join(METHODS)}.")

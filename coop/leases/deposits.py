@@ -278,7 +278,8 @@ def _add_line(
     before = session.scalars(select(DepositLine).where(DepositLine.lease_id == lease.id)).all()
     if any((line.kind, line.amount_cents, line.on, line.reason) == (kind, amount_cents, on, reason) for line in before):
         raise Refusal(
-            f"{format_dollars(amount_cents)} was {kind} on {on} already: if it is a second time, give it a reference of its own."
+            f"{format_dollars(amount_cents)} was {kind} on {day(on)} already: "
+            "if it is a second time, give it a reference of its own."
         )
     entry_id = post_entry(
         session,

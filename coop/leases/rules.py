@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 from coop.core.errors import Refusal
 from coop.core.money import format_dollars, parse_decimal
 from coop.core.periods import Month
+from coop.core.templating import day
 from coop.floor.models import Mall
 from coop.leases.domain import TermsError, plain, plain_percent
 from coop.leases.domain.late import LateRule
@@ -87,7 +88,7 @@ def set_rules(session: Session, mall: Mall, starts_on: date, **changes: Any) -> 
     Rent goes by the rules of its month's first day. Refuses, naming the field, what cannot be meant, and two sets for one day.
     """
     if session.scalar(select(LeaseRule.id).where(LeaseRule.mall_id == mall.id, LeaseRule.starts_on == starts_on)) is not None:
-        raise Refusal(f"{mall.name} has house rules from {starts_on} already: choose another day.")
+        raise Refusal(f"{mall.name} has house rules from {day(starts_on)} already: choose another day.")
     rules = HouseRules(**asdict(rules_on(session, mall.id, starts_on)) | changes | {"starts_on": starts_on})
     require_rules(rules)
     values = asdict(rules) | {"waiting_order": list(rules.waiting_order), "checklist": list(rules.checklist)}
@@ -153,7 +154,7 @@ def set_rate(session: Session, mall: Mall, zone: str, price: Decimal, *, per: st
     _require_price(price, per, f"rate of zone {zone}")
     taken = select(RentRate.id).where(RentRate.mall_id == mall.id, RentRate.zone == zone, RentRate.starts_on == starts_on)
     if session.scalar(taken) is not None:
-        raise Refusal(f"Zone {zone} has a rate from {starts_on} already: choose another day.")
+        raise Refusal(f"Zone {zone} has a rate from {day(starts_on)} already: choose another day.")
     rate = RentRate(mall_id=mall.id, zone=zone, per=per, price=price, starts_on=starts_on)
     session.add(rate)
     session.flush()
@@ -208,9 +209,11 @@ def add_term(
     """
     starts_on = starts_on or lease.starts_on
     if starts_on < lease.starts_on:
-        raise Refusal(f"The term begins on {starts_on}, before the lease does on {lease.starts_on}: choose a later day.")
+        raise Refusal(
+            f"The term begins on {day(starts_on)}, before the lease does on {day(lease.starts_on)}: choose a later day."
+        )
     if ends_on is not None and ends_on < starts_on:
-        raise Refusal(f"The term ends on {ends_on}, before it starts on {starts_on}: turn the dates round.")
+        raise Refusal(f"The term ends on {day(ends_on)}, before it starts on {day(starts_on)}: turn the dates round.")
     try:
         read_term(kind, terms, starts_on, ends_on)
     except ValueError as error:
@@ -218,7 +221,9 @@ def add_term(
     for other in lease.terms:
         overlaps = other.starts_on <= (ends_on or date.max) and (other.ends_on or date.max) >= starts_on
         if kind != "discount" and other.kind == kind and overlaps:
-            raise Refusal(f"The lease has a term of the kind {kind} from {other.starts_on} already: end that one the day before.")
+            raise Refusal(
+                f"The lease has a term of the kind {kind} from {day(other.starts_on)} already: end that one the day before."
+            )
     term = LeaseTerm(lease_id=lease.id, kind=kind, starts_on=starts_on, ends_on=ends_on, terms=terms)
     lease.terms.append(term)
     session.flush()

@@ -22,6 +22,7 @@ from coop.core.errors import Refusal
 from coop.core.jobs import name_job, short_job
 from coop.core.money import format_dollars
 from coop.core.periods import Month
+from coop.core.templating import day as written
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.leases import queries
@@ -230,9 +231,9 @@ def open_dispute(session: Session, charge: Charge, *, on: date, reason: str) -> 
     lock(session, charge)
     latest = session.scalar(select(Dispute).where(Dispute.charge_id == charge.id).order_by(Dispute.id.desc()).limit(1))
     if latest is not None and latest.closed_on is None:
-        raise Refusal(f"{charge.label} is in dispute since {latest.opened_on} already.")
+        raise Refusal(f"{charge.label} is in dispute since {written(latest.opened_on)} already.")
     if latest is not None and latest.closed_on is not None and on <= latest.closed_on:
-        raise Refusal(f"{charge.label} was in dispute until {latest.closed_on}: a new dispute begins after that.")
+        raise Refusal(f"{charge.label} was in dispute until {written(latest.closed_on)}: a new dispute begins after that.")
     dispute = Dispute(charge_id=charge.id, opened_on=on, reason=reason.strip(), outcome="")
     session.add(dispute)
     session.flush()
@@ -243,9 +244,11 @@ def close_dispute(session: Session, dispute: Dispute, *, on: date, outcome: str)
     """Say how a dispute was decided. What is to be given back is a charge or a correction of its own."""
     lock(session, dispute)
     if dispute.closed_on is not None:
-        raise Refusal(f"The dispute was decided on {dispute.closed_on} already.")
+        raise Refusal(f"The dispute was decided on {written(dispute.closed_on)} already.")
     if on < dispute.opened_on:
-        raise Refusal(f"The dispute ends on {on}, before it began on {dispute.opened_on}: turn the dates round.")
+        raise Refusal(
+            f"The dispute ends on {written(on)}, before it began on {written(dispute.opened_on)}: turn the dates round."
+        )
     if not 0 < len(outcome.strip()) <= 400:
         raise Refusal("The outcome is empty or too long: say in a sentence how the dispute was decided.")
     dispute.closed_on, dispute.outcome = on, outcome.strip()

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
+from coop.core.periods import shown_day
+
 State = Literal["waiting", "offered", "fixed", "monthly", "noticed", "moved_out", "ended"]
 Move = Literal[
     "offer",
@@ -69,10 +71,6 @@ _MOVE_WORDS: Mapping[Move, str] = {
 }
 
 
-class MoveRefused(Exception):
-    """A move that is not allowed now; the message is a sentence for a person, with the mend."""
-
-
 @dataclass(frozen=True)
 class Facts:
     """What a move is judged by; only what the move asks for needs to be said.
@@ -123,21 +121,6 @@ def state_on(dates: Dates, today: date) -> State:
     return "fixed" if dates.term_ends_on is not None and today <= dates.term_ends_on else "monthly"
 
 
-def moves_from(state: State) -> tuple[Move, ...]:
-    """The moves a state knows, whether or not one is refused today."""
-    return tuple(MOVES[state])
-
-
-def move(state: State, how: Move, facts: Facts) -> State:
-    """The state after a move; notice taken back within a fixed term gives that term again. Raises MoveRefused."""
-    said = refusal(state, how, facts)
-    if said is not None:
-        raise MoveRefused(said)
-    if how == "take_back_notice" and facts.term_ends_on is not None and facts.term_ends_on >= facts.today:
-        return "fixed"
-    return MOVES[state][how]
-
-
 def refusal(state: State, how: Move, facts: Facts) -> str | None:
     """Why a move cannot be made now, as a sentence with the mend; None when it can."""
     if how not in MOVES[state]:
@@ -153,7 +136,7 @@ def refusal(state: State, how: Move, facts: Facts) -> str | None:
         if facts.offer_deadline is None:
             return f"The offer of {facts.space} has no deadline: set one first."
         if facts.today <= facts.offer_deadline:
-            return f"The offer of {facts.space} stands through {facts.offer_deadline}: it has not run out."
+            return f"The offer of {facts.space} stands through {shown_day(facts.offer_deadline)}: it has not run out."
         return None
     if how in ("renew", "run_on"):
         return _term_refusal(how, facts)
@@ -170,7 +153,7 @@ def _offer_refusal(facts: Facts) -> str | None:
     if facts.offer_deadline is None:
         return f"The offer of {facts.space} has no deadline: set the last day to answer."
     if facts.offer_deadline < facts.today:
-        return f"The deadline {facts.offer_deadline} of the offer of {facts.space} is past: choose a day to come."
+        return f"The deadline {shown_day(facts.offer_deadline)} of the offer of {facts.space} is past: choose a day to come."
     return _free_refusal(facts)
 
 
@@ -180,7 +163,7 @@ def _free_refusal(facts: Facts) -> str | None:
     if facts.space_free_from is None:
         return f"{facts.space} is leased with no last day: wait for notice, or offer another space."
     if facts.starts_on < facts.space_free_from:
-        return f"{facts.space} is free from {facts.space_free_from}: begin then, not on {facts.starts_on}."
+        return f"{facts.space} is free from {shown_day(facts.space_free_from)}: begin then, not on {shown_day(facts.starts_on)}."
     return None
 
 
@@ -188,9 +171,11 @@ def _signing_refusal(how: Move, facts: Facts) -> str | None:
     if not facts.signed_by.strip() or facts.signed_on is None:
         return f"The lease of {facts.space} is not signed: enter the name and the day it was signed."
     if facts.signed_on > facts.today:
-        return f"The lease of {facts.space} is signed on {facts.signed_on}, a day to come: enter the day it was signed."
+        return (
+            f"The lease of {facts.space} is signed on {shown_day(facts.signed_on)}, a day to come: enter the day it was signed."
+        )
     if facts.offer_deadline is not None and facts.signed_on > facts.offer_deadline:
-        return f"The offer of {facts.space} ran out on {facts.offer_deadline}: make a new offer."
+        return f"The offer of {facts.space} ran out on {shown_day(facts.offer_deadline)}: make a new offer."
     said = _free_refusal(facts)
     if said is None and how == "sign_fixed":
         said = _new_term_refusal(facts, facts.starts_on)
@@ -201,7 +186,7 @@ def _new_term_refusal(facts: Facts, after: date | None) -> str | None:
     if facts.new_term_ends_on is None:
         return f"The term of {facts.space} has no last day: set one, or lease by the month."
     if after is not None and facts.new_term_ends_on <= after:
-        return f"The term of {facts.space} ends on {facts.new_term_ends_on}: choose a day after {after}."
+        return f"The term of {facts.space} ends on {shown_day(facts.new_term_ends_on)}: choose a day after {shown_day(after)}."
     return None
 
 
@@ -209,7 +194,7 @@ def _term_refusal(how: Move, facts: Facts) -> str | None:
     if how == "renew":
         return _new_term_refusal(facts, facts.term_ends_on or facts.today)
     if facts.term_ends_on is not None and facts.today <= facts.term_ends_on:
-        return f"The term of {facts.space} runs through {facts.term_ends_on}: it runs on by the month after that day."
+        return f"The term of {facts.space} runs through {shown_day(facts.term_ends_on)}: it runs on by the month after that day."
     return None
 
 
@@ -219,9 +204,9 @@ def _notice_refusal(how: Move, facts: Facts) -> str | None:
     if how == "give_notice":
         return facts.notice_refusal
     if facts.today > facts.last_day:
-        return f"The last day of {facts.space}, {facts.last_day}, is past: make a new lease instead."
+        return f"The last day of {facts.space}, {shown_day(facts.last_day)}, is past: make a new lease instead."
     if facts.promised_to_another:
-        return f"{facts.space} is promised to another after {facts.last_day}: the notice cannot be taken back."
+        return f"{facts.space} is promised to another after {shown_day(facts.last_day)}: the notice cannot be taken back."
     return None
 
 
@@ -230,7 +215,7 @@ def _leaving_refusal(how: Move, facts: Facts) -> str | None:
         if facts.moved_out_on is None:
             return f"The day {facts.space} was moved out of is empty: enter it."
         if facts.moved_out_on > facts.today:
-            return f"{facts.space} is moved out of on {facts.moved_out_on}, a day to come: enter it when it is done."
+            return f"{facts.space} is moved out of on {shown_day(facts.moved_out_on)}, a day to come: enter it when it is done."
         return None
     missing = [
         words

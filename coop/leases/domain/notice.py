@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from coop.core.periods import Month, add_months
+from coop.core.periods import Month, add_months, shown_day
 from coop.leases.domain.figures import TermsError
 
 _DAY = timedelta(days=1)
@@ -40,14 +40,14 @@ def notice_refusal(rule: NoticeRule, given_on: date, last_day: date, term_ends_o
     earliest = earliest_last_day(rule, given_on, term_ends_on)
     if last_day < earliest:
         if earliest == term_ends_on:
-            return f"The lease's term runs through {term_ends_on}: the last day can be no earlier."
+            return f"The lease's term runs through {shown_day(term_ends_on)}: the last day can be no earlier."
         month_end = ", on the last day of a month" if rule.at_month_end else ""
         return (
-            f"Notice given on {given_on} with {rule.days} days to run{month_end} ends on {earliest} at the earliest, "
-            f"not on {last_day}."
+            f"Notice given on {shown_day(given_on)} with {rule.days} days to run{month_end} "
+            f"ends on {shown_day(earliest)} at the earliest, not on {shown_day(last_day)}."
         )
     if rule.at_month_end and last_day != term_ends_on and last_day != Month.of(last_day).last_day:
-        return f"{last_day} is not the last day of a month: choose {Month.of(last_day).last_day}."
+        return f"{shown_day(last_day)} is not the last day of a month: choose {shown_day(Month.of(last_day).last_day)}."
     return None
 
 

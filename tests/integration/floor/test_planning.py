@@ -184,7 +184,7 @@ def test_a_leased_space_stays_on_record_and_is_retired_instead(sessions: Session
         save_plan(session, later, mall, replace(DRAFT, spaces=(SHELF,)), version=2)
         assert queries.find_space(session, mall.id, "14") is not None
     with (
-        pytest.raises(Refusal, match="Space 14 is in Elm Street Hall already: it is retired since 2026-12-01"),
+        pytest.raises(Refusal, match="Space 14 is in Elm Street Hall already: it is retired since Dec 1, 2026"),
         transaction(sessions) as s,
     ):
         save_plan(s, later, mall, DRAFT, version=3)

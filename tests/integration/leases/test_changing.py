@@ -64,7 +64,7 @@ def test_a_lease_has_the_house_rules_unless_it_says_otherwise(yard: Yard) -> Non
         (
             {},
             {"term_ends_on": JUNE_1},
-            "The term of D01 ends on 2026-06-01: choose a day after 2026-06-01, or lease by the month",
+            "The term of D01 ends on Jun 1, 2026: choose a day after Jun 1, 2026, or lease by the month",
         ),
         ({}, {"proration": "weeks"}, "The proration for D01 is 'weeks': choose one of actual, thirty, year365"),
         ({}, {"notice_days": -1}, "The days of notice for D01 are -1: write 0 to 366"),
@@ -130,7 +130,7 @@ def test_in_the_portal_only_her_own_lease_is_signed(yard: Yard) -> None:
 
 def test_a_term_is_renewed_and_the_log_keeps_the_one_before(yard: Yard) -> None:
     lease = yard.lease("D01", "12", terms=Terms(term_ends_on=on(11, 30)))
-    with pytest.raises(Refusal, match="The term of Booth 12 ends on 2026-11-30: choose a day after 2026-11-30"):
+    with pytest.raises(Refusal, match="The term of Booth 12 ends on Nov 30, 2026: choose a day after Nov 30, 2026"):
         renew_lease(yard.session, yard.now, lease, term_ends_on=on(11, 30))
     renew_lease(yard.session, yard.now, lease, term_ends_on=date(2027, 5, 31))
     kept = yard.session.scalars(select(AuditLog.detail).where(AuditLog.action == "lease renewed")).all()

@@ -136,7 +136,7 @@ def test_deposits_that_are_refused(hall: Hall) -> None:
     with pytest.raises(Refusal, match=r"The deposit is taken on Jan 1, 2036, a day to come: enter the day it was taken"):
         take_deposit(session, now, lease, 1_00, on=date(2036, 1, 1))
     take_deposit(session, now, lease, 100_00, on=TODAY)
-    with pytest.raises(Refusal, match=r"\$100.00 was taken on 2026-04-09 already"):
+    with pytest.raises(Refusal, match=r"\$100.00 was taken on Apr 9, 2026 already"):
         take_deposit(session, now, lease, 100_00, on=TODAY)
     with pytest.raises(Refusal, match=r"\$100.01 is to be returned of the deposit of D01, of which \$100.00 is held"):
         return_deposit(session, now, lease, 100_01, on=TODAY)

@@ -198,14 +198,14 @@ def test_disputes_that_are_refused(hall: Hall) -> None:
     with pytest.raises(Refusal, match="The dispute of Booth 12 has no reason"):
         open_dispute(hall.session, charge, on=on(4, 8), reason=" ")
     dispute = open_dispute(hall.session, charge, on=on(4, 8), reason="Too wide")
-    with pytest.raises(Refusal, match="Booth 12 is in dispute since 2026-04-08 already"):
+    with pytest.raises(Refusal, match="Booth 12 is in dispute since Apr 8, 2026 already"):
         open_dispute(hall.session, charge, on=on(4, 9), reason="Too wide")
-    with pytest.raises(Refusal, match="ends on 2026-04-07, before it began on 2026-04-08: turn the dates round"):
+    with pytest.raises(Refusal, match="ends on Apr 7, 2026, before it began on Apr 8, 2026: turn the dates round"):
         close_dispute(hall.session, dispute, on=on(4, 7), outcome="x")
     with pytest.raises(Refusal, match="The outcome is empty"):
         close_dispute(hall.session, dispute, on=on(4, 9), outcome="")
     close_dispute(hall.session, dispute, on=on(4, 9), outcome="It is as measured")
-    with pytest.raises(Refusal, match="decided on 2026-04-09 already"):
+    with pytest.raises(Refusal, match="decided on Apr 9, 2026 already"):
         close_dispute(hall.session, dispute, on=on(4, 9), outcome="x")
     with pytest.raises(Refusal, match="a new dispute begins after that"):
         open_dispute(hall.session, charge, on=on(4, 9), reason="Too wide")

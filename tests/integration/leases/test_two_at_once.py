@@ -216,8 +216,8 @@ def test_a_dispute_is_raised_and_decided_once(sessions: Sessions, now: datetime,
     def deciding(session: Session) -> None:
         close_dispute(session, session.scalars(select(Dispute)).one(), on=on, outcome="it stands")
 
-    assert race(sessions, raising, raising) == ["", "Booth 12 is in dispute since 2026-12-31 already."]
-    assert race(sessions, deciding, deciding) == ["", "The dispute was decided on 2026-12-31 already."]
+    assert race(sessions, raising, raising) == ["", "Booth 12 is in dispute since Dec 31, 2026 already."]
+    assert race(sessions, deciding, deciding) == ["", "The dispute was decided on Dec 31, 2026 already."]
 
 
 def test_a_letter_is_written_once_by_two(sessions: Sessions, now: datetime, ids: dict[str, int]) -> None:

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from coop.leases.domain import TermsError
-from coop.leases.domain.lifecycle import MOVES, Facts, Move, MoveRefused, State, move, moves_from, refusal
+from coop.leases.domain.lifecycle import MOVES, Facts, Move, State, refusal
 from coop.leases.domain.notice import (
     NoticeRule,
     earliest_last_day,
@@ -58,19 +58,18 @@ GOOD = Facts(
         ("monthly", "renew", "fixed"),
         ("fixed", "give_notice", "noticed"),
         ("monthly", "give_notice", "noticed"),
-        ("noticed", "take_back_notice", "fixed"),
+        ("noticed", "take_back_notice", "monthly"),
         ("noticed", "move_out", "moved_out"),
         ("moved_out", "end", "ended"),
     ],
 )
 def test_moves_that_are_allowed(state: State, how: Move, then: State) -> None:
-    assert move(state, how, GOOD) == then
+    assert (refusal(state, how, GOOD), MOVES[state][how]) == (None, then)
 
 
 def test_moves_that_wait_for_a_day() -> None:
-    assert move("offered", "expire", replace(GOOD, today=on(4, 18))) == "waiting"
-    assert move("fixed", "run_on", replace(GOOD, today=on(5, 1))) == "monthly"
-    assert move("noticed", "take_back_notice", replace(GOOD, today=on(5, 1))) == "monthly"
+    assert refusal("offered", "expire", replace(GOOD, today=on(4, 18))) is None
+    assert refusal("fixed", "run_on", replace(GOOD, today=on(5, 1))) is None
 
 
 @pytest.mark.parametrize(
@@ -95,7 +94,7 @@ def test_moves_that_wait_for_a_day() -> None:
             "waiting",
             "offer",
             {"offer_deadline": on(4, 9)},
-            "The deadline 2026-04-09 of the offer of Booth 12 is past: choose a day to come.",
+            "The deadline Apr 9, 2026 of the offer of Booth 12 is past: choose a day to come.",
         ),
         ("waiting", "offer", {"starts_on": None}, "The lease of Booth 12 has no first day: set one."),
         (
@@ -108,7 +107,7 @@ def test_moves_that_wait_for_a_day() -> None:
             "offered",
             "sign_monthly",
             {"space_free_from": on(6, 1)},
-            "Booth 12 is free from 2026-06-01: begin then, not on 2026-05-01.",
+            "Booth 12 is free from Jun 1, 2026: begin then, not on May 1, 2026.",
         ),
         (
             "offered",
@@ -120,13 +119,13 @@ def test_moves_that_wait_for_a_day() -> None:
             "offered",
             "sign_fixed",
             {"signed_on": on(4, 11)},
-            "The lease of Booth 12 is signed on 2026-04-11, a day to come: enter the day it was signed.",
+            "The lease of Booth 12 is signed on Apr 11, 2026, a day to come: enter the day it was signed.",
         ),
         (
             "offered",
             "sign_fixed",
             {"today": on(4, 18), "signed_on": on(4, 18)},
-            "The offer of Booth 12 ran out on 2026-04-17: make a new offer.",
+            "The offer of Booth 12 ran out on Apr 17, 2026: make a new offer.",
         ),
         (
             "offered",
@@ -138,37 +137,37 @@ def test_moves_that_wait_for_a_day() -> None:
             "offered",
             "sign_fixed",
             {"new_term_ends_on": on(5, 1)},
-            "The term of Booth 12 ends on 2026-05-01: choose a day after 2026-05-01.",
+            "The term of Booth 12 ends on May 1, 2026: choose a day after May 1, 2026.",
         ),
-        ("offered", "expire", {}, "The offer of Booth 12 stands through 2026-04-17: it has not run out."),
+        ("offered", "expire", {}, "The offer of Booth 12 stands through Apr 17, 2026: it has not run out."),
         ("offered", "expire", {"offer_deadline": None}, "The offer of Booth 12 has no deadline: set one first."),
         (
             "fixed",
             "renew",
             {"new_term_ends_on": on(4, 30)},
-            "The term of Booth 12 ends on 2026-04-30: choose a day after 2026-04-30.",
+            "The term of Booth 12 ends on Apr 30, 2026: choose a day after Apr 30, 2026.",
         ),
-        ("fixed", "run_on", {}, "The term of Booth 12 runs through 2026-04-30: it runs on by the month after that day."),
+        ("fixed", "run_on", {}, "The term of Booth 12 runs through Apr 30, 2026: it runs on by the month after that day."),
         ("monthly", "give_notice", {"last_day": None}, "The notice for Booth 12 has no last day: set one."),
         ("monthly", "give_notice", {"notice_refusal": "Too soon."}, "Too soon."),
         (
             "noticed",
             "take_back_notice",
             {"today": on(6, 1)},
-            "The last day of Booth 12, 2026-05-31, is past: make a new lease instead.",
+            "The last day of Booth 12, May 31, 2026, is past: make a new lease instead.",
         ),
         (
             "noticed",
             "take_back_notice",
             {"promised_to_another": True},
-            "Booth 12 is promised to another after 2026-05-31: the notice cannot be taken back.",
+            "Booth 12 is promised to another after May 31, 2026: the notice cannot be taken back.",
         ),
         ("noticed", "move_out", {"moved_out_on": None}, "The day Booth 12 was moved out of is empty: enter it."),
         (
             "noticed",
             "move_out",
             {"moved_out_on": on(4, 11)},
-            "Booth 12 is moved out of on 2026-04-11, a day to come: enter it when it is done.",
+            "Booth 12 is moved out of on Apr 11, 2026, a day to come: enter it when it is done.",
         ),
         ("moved_out", "end", {"deposit_settled": False}, "The lease of Booth 12 cannot end yet: finish the deposit first."),
         (
@@ -180,11 +179,7 @@ def test_moves_that_wait_for_a_day() -> None:
     ],
 )
 def test_moves_that_are_refused_say_why(state: State, how: Move, more: dict[str, Any], said: str) -> None:
-    facts = replace(GOOD, **more)
-    assert refusal(state, how, facts) == said
-    with pytest.raises(MoveRefused) as caught:
-        move(state, how, facts)
-    assert str(caught.value) == said
+    assert refusal(state, how, replace(GOOD, **more)) == said
 
 
 def test_every_state_can_reach_its_end_and_only_that_is_last() -> None:
@@ -192,7 +187,7 @@ def test_every_state_can_reach_its_end_and_only_that_is_last() -> None:
     while more := {s for s, moves in MOVES.items() if s not in reach and reach & set(moves.values())}:
         reach |= more
     assert reach == set(MOVES)
-    assert [state for state in MOVES if not moves_from(state)] == ["ended"]
+    assert [state for state in MOVES if not MOVES[state]] == ["ended"]
 
 
 @pytest.mark.parametrize(
@@ -218,11 +213,11 @@ def test_the_earliest_last_day(rule: NoticeRule, given_on: date, term: date | No
             NoticeRule(30),
             on(4, 30),
             None,
-            "Notice given on 2026-04-01 with 30 days to run ends on 2026-05-01 at the earliest, not on",
+            "Notice given on Apr 1, 2026 with 30 days to run ends on May 1, 2026 at the earliest, not on",
         ),
-        (NoticeRule(30, at_month_end=True), on(5, 1), None, "on the last day of a month ends on 2026-05-31 at the earliest"),
-        (NoticeRule(30, at_month_end=True), on(6, 15), None, "2026-06-15 is not the last day of a month: choose 2026-06-30."),
-        (NoticeRule(30), on(6, 15), on(8, 15), "The lease's term runs through 2026-08-15: the last day can be no earlier."),
+        (NoticeRule(30, at_month_end=True), on(5, 1), None, "on the last day of a month ends on May 31, 2026 at the earliest"),
+        (NoticeRule(30, at_month_end=True), on(6, 15), None, "Jun 15, 2026 is not the last day of a month: choose Jun 30, 2026."),
+        (NoticeRule(30), on(6, 15), on(8, 15), "The lease's term runs through Aug 15, 2026: the last day can be no earlier."),
     ],
 )
 def test_a_last_day_too_early_is_refused(rule: NoticeRule, last: date, term: date | None, said: str) -> None:
