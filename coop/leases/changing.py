@@ -14,6 +14,7 @@ from sqlalchemy import delete, or_, select
 from sqlalchemy.orm import Session
 
 from coop.core import audit
+from coop.core.audit import AuditLog
 from coop.core.clock import local_date
 from coop.core.errors import Refusal
 from coop.core.templating import day, percent
@@ -26,6 +27,7 @@ from coop.leases.pricing import Asked, known_rates, monthly_rent, named
 from coop.leases.rules import agree_price, rules_on
 
 _DAY = timedelta(days=1)
+_GIVEN_UP = "space given up"
 
 
 def resize_space(
@@ -255,7 +257,19 @@ def give_up_space(session: Session, now: datetime, held: LeaseSpace, *, last_day
     require_open_day(session, lease.mall_id, last_day + _DAY, f"{name} given up, empty")
     held.ends_on = last_day
     session.flush()
-    _log(session, now, "space given up", held, user_id)
+    _log(session, now, _GIVEN_UP, held, user_id)
+
+
+def given_up(session: Session, held: LeaseSpace) -> bool:
+    """Whether a span ends because its space was given up for that day; the log alone tells it from one ending with its lease."""
+    said = select(AuditLog.id).where(
+        AuditLog.action == _GIVEN_UP,
+        AuditLog.subject_kind == "lease",
+        AuditLog.subject_id == str(held.lease_id),
+        AuditLog.detail.startswith(f"{held.space.code} from ", autoescape=True),
+        AuditLog.detail.contains(f" through {held.ends_on},"),
+    )
+    return session.scalar(select(said.exists())) or False
 
 
 def withdraw_span(session: Session, now: datetime, held: LeaseSpace, *, user_id: int | None = None) -> None:

@@ -15,7 +15,7 @@ from coop.core.periods import Month
 from coop.core.templating import day
 from coop.floor.models import Space
 from coop.leases.agreements import held_name, lease_name, require_move
-from coop.leases.changing import shared_past
+from coop.leases.changing import given_up, shared_past
 from coop.leases.deposits import deposit_held, settle_lease_deposit
 from coop.leases.domain.deposit import Deduction, DepositSettled
 from coop.leases.domain.lifecycle import Facts
@@ -107,13 +107,17 @@ def _make_list(session: Session, lease: Lease, last_day: date) -> None:
 
 
 def take_back_notice(session: Session, now: datetime, lease: Lease, *, user_id: int | None = None) -> None:
-    """The lease runs on, with the spaces that would have ended with it. Refuses once one of them is promised to another."""
+    """The lease runs on, with the spaces that would have ended with it. Refuses once one of them is promised to another.
+
+    A space given up for that same day, before the notice or after it, stays given up.
+    """
     lock(session, lease)
-    ending = session.scalars(
+    last = session.scalars(
         select(LeaseSpace)
         .where(LeaseSpace.lease_id == lease.id, LeaseSpace.ends_on == lease.ends_on)
         .order_by(LeaseSpace.space_id)
     ).all()
+    ending = [held for held in last if not given_up(session, held)]
     lock_spaces(session, [held.space for held in ending])
     promised = _promised(session, lease, [held.space_id for held in ending])
     facts = Facts(

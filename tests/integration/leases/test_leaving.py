@@ -15,7 +15,7 @@ from coop.core.errors import Refusal
 from coop.core.periods import Month
 from coop.leases.agreements import Terms, renew_lease, sign_in_portal, state_of
 from coop.leases.asking import ask_for_space
-from coop.leases.changing import resize_space
+from coop.leases.changing import give_up_space, resize_space
 from coop.leases.deposits import check_deposits, deposit_held, take_deposit
 from coop.leases.domain.deposit import Deduction
 from coop.leases.holding import add_space_to_lease
@@ -119,6 +119,16 @@ def test_notice_is_taken_back_and_the_term_runs_again(yard: Yard) -> None:
     yard.lease("D02", "12", starts_on=date(2027, 4, 1))
     with pytest.raises(Refusal, match="Booth 12 is promised to another after Mar 31, 2027: the notice cannot be taken back"):
         take_back_notice(yard.session, yard.now, lease)
+
+
+def test_a_space_given_up_for_the_same_day_stays_so_when_notice_is_taken_back(yard: Yard) -> None:
+    """And may be another's by then, which is no hindrance."""
+    lease = yard.lease("D01", "11", "12")
+    give_up_space(yard.session, yard.now, lease.spaces[1], last_day=DECEMBER_31)
+    assert notice(yard, lease) == DECEMBER_31
+    yard.lease("D02", "12", starts_on=NEW_YEAR)
+    take_back_notice(yard.session, yard.now, lease)
+    assert yard.spans(lease) == [("11", JUNE_1, None, 12000), ("12", JUNE_1, DECEMBER_31, 12000)]
 
 
 def test_notice_is_not_taken_back_after_the_last_day(yard: Yard) -> None:
