@@ -104,7 +104,7 @@ def missing_programs() -> list[str]:
         missing.append("Redis")
     if chromium() is None:
         missing.append("Chromium")
-    missing += [name for name in ("pdftotext", "pdftoppm") if shutil.which(name) is None]
+    missing += [name for name in ("pdftotext", "pdftoppm", "hledger") if shutil.which(name) is None]
     return missing
 
 
