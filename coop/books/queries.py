@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 
-from sqlalchemy import func, select, true
+from sqlalchemy import ColumnElement, and_, case, func, select, true
 from sqlalchemy.orm import Session
 
+from coop.books.export import ExportEntry, LedgerHead, opening_of
 from coop.books.models import Account, Entry, Period, Posting
 from coop.core.periods import Month
+from coop.floor.models import Mall
 
 LAYAWAY = "layaway"
 """Source kind of the entries of layaways."""
@@ -132,3 +134,84 @@ def dealer_entries(
         .order_by(Entry.business_date, Entry.id)
     )
     return [DealerEntry(day, kind, memo, -amount) for day, kind, memo, amount in rows]
+
+
+def ledger_head(session: Session, *, month: Month | None = None, mall: Mall | None = None) -> LedgerHead | None:
+    """What an export of the ledger begins and ends with: of a month or of all of it, of all entries or of one mall's.
+
+    None when there is nothing: no entry up to the month's end. To be read in one snapshot with `ledger_entries`.
+    """
+    whose = true() if mall is None else Entry.mall_id == mall.id
+    span = session.execute(select(func.min(Entry.business_date), func.max(Entry.business_date)).where(whose)).one()
+    if span[0] is None or (month is not None and month.last_day < span[0]):
+        return None
+    first, last = span if month is None else (month.first_day, month.last_day)
+    within = Entry.business_date >= first
+    rows = session.execute(
+        select(
+            Account.path,
+            func.coalesce(func.sum(case((within, 0), else_=Posting.amount_cents)), 0),
+            func.coalesce(func.sum(case((within, Posting.amount_cents), else_=0)), 0),
+            func.coalesce(func.sum(case((within, 1), else_=0)), 0),
+            func.coalesce(func.sum(case((and_(within, Posting.amount_cents > 0), Posting.amount_cents), else_=0)), 0),
+        )
+        .join(Posting, Posting.account_id == Account.id)
+        .join(Entry, Entry.id == Posting.entry_id)
+        .where(Entry.business_date <= last, whose)
+        .group_by(Account.path)
+    ).all()
+    opening = opening_of({path: int(before) for path, before, *_ in rows})
+    closing = dict(opening)
+    for path, _before, moved, postings, _debits in rows:
+        if postings:
+            closing[path] = closing.get(path, 0) + int(moved)
+    return LedgerHead(
+        first_day=first,
+        last_day=last,
+        scope="the whole co-op" if mall is None else f"mall {mall.code}",
+        entries=session.scalar(select(func.count(Entry.id)).where(*_between(first, last), whose)) or 0,
+        postings=sum(int(row[3]) for row in rows),
+        debits_cents=sum(int(row[4]) for row in rows),
+        opening=opening,
+        closing=closing,
+    )
+
+
+def ledger_entries(session: Session, head: LedgerHead, *, mall: Mall | None = None) -> Iterator[ExportEntry]:
+    """The entries of a head's days by business date and number, streamed: never more than a few thousand rows at once."""
+    rows = session.execute(
+        select(
+            Entry.id,
+            Entry.business_date,
+            func.coalesce(Mall.code, ""),
+            Entry.kind,
+            Entry.source_kind,
+            Entry.source_id,
+            Entry.purpose,
+            Entry.reverses_id,
+            Entry.memo,
+            Account.path,
+            Posting.amount_cents,
+        )
+        .join(Posting, Posting.entry_id == Entry.id)
+        .join(Account, Account.id == Posting.account_id)
+        .outerjoin(Mall, Mall.id == Entry.mall_id)
+        .where(*_between(head.first_day, head.last_day), true() if mall is None else Entry.mall_id == mall.id)
+        .order_by(Entry.business_date, Entry.id, Posting.id)
+        .execution_options(yield_per=5000)
+    )
+    entry: ExportEntry | None = None
+    postings: list[tuple[str, int]] = []
+    for row in rows:
+        if entry is not None and row[0] != entry.id:
+            yield replace(entry, postings=tuple(postings))
+            entry, postings = None, []
+        if entry is None:
+            entry = ExportEntry(*row[:9], postings=())
+        postings.append((row[9], row[10]))
+    if entry is not None:
+        yield replace(entry, postings=tuple(postings))
+
+
+def _between(first: date, last: date) -> tuple[ColumnElement[bool], ...]:
+    return (Entry.business_date >= first, Entry.business_date <= last)

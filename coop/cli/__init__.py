@@ -22,6 +22,7 @@ COMMANDS = {
     "rent": "rent",
     "month": "month",
     "statements": "statements",
+    "ledger": "ledger",
     "floor": "floor",
     "tax": "tax",
     "serve": "serve",
