@@ -64,12 +64,16 @@ def save_plan(
     return change
 
 
-def _locked(session: Session, mall: Mall, version: int) -> FloorPlan | None:
-    """The plan, held until the transaction ends. The mall's row is what is locked, for there may be no plan yet; sales, which
-    only name the mall, go on.
+def _held(session: Session, mall: Mall) -> FloorPlan | None:
+    """The plan, held until the transaction ends and read anew. The mall's row is what is locked, for there may be no plan yet;
+    sales, which only name the mall, go on.
     """
     session.execute(select(Mall.id).where(Mall.id == mall.id).with_for_update(key_share=True))
-    row = session.scalar(select(FloorPlan).where(FloorPlan.mall_id == mall.id).execution_options(populate_existing=True))
+    return session.scalar(select(FloorPlan).where(FloorPlan.mall_id == mall.id).execution_options(populate_existing=True))
+
+
+def _locked(session: Session, mall: Mall, version: int) -> FloorPlan | None:
+    row = _held(session, mall)
     there = row.version if row else 0
     if there != version:
         raise PlanOutdated(_outdated(session, mall))
@@ -210,6 +214,7 @@ def rename_space(session: Session, now: datetime, space: Space, code: str, *, us
     if code == space.code:
         return
     mall = session.get_one(Mall, space.mall_id)
+    _held(session, mall)
     _require_free(session, mall, code)
     was, space.code = space.code, code
     _note(session, now, mall, "space renamed", f"{was} is {code}", user_id)
@@ -218,6 +223,7 @@ def rename_space(session: Session, now: datetime, space: Space, code: str, *, us
 def retire_space(session: Session, now: datetime, space: Space, retired_on: date | None, *, user_id: int | None = None) -> None:
     """From this day a space is not rented and not on the plan; None puts it back. The caller sees that no lease runs on."""
     mall = session.get_one(Mall, space.mall_id)
+    _held(session, mall)
     space.retired_on = retired_on
     detail = f"{space.kind} {space.code} " + (f"retired from {retired_on}" if retired_on else "not retired")
     _note(session, now, mall, "space retired", detail, user_id)
@@ -245,6 +251,7 @@ def set_aisle_width(
     named = f"Aisle {aisle}" if aisle else "Every aisle"
     if required_clear_in16 < LEAST_CLEAR_IN16:
         raise Refusal(f"{named}: its clear width must be 36 in. or more (2010 ADA Standards 403.5.1).")
+    _held(session, mall)
     known = PlanPart.mall_id == mall.id, PlanPart.kind == "aisle", PlanPart.code == aisle
     if aisle and session.scalar(select(PlanPart.id).where(*known)) is None:
         raise Refusal(f"Aisle {aisle} is not on the plan of {mall.name}: draw it first, or leave it empty for every aisle.")

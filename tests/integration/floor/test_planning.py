@@ -246,6 +246,28 @@ def test_a_width_said_again_for_a_day_holds_and_bad_ones_are_refused(sessions: S
             planning.set_aisle_width(session, now, mall, "SIDE", TODAY, 44 * 16)
 
 
+def test_a_width_said_by_two_at_once_is_said_once(sessions: Sessions, now: datetime, mall: Mall) -> None:
+    with transaction(sessions) as session:
+        save_plan(session, now, mall, DRAFT, version=0)
+    together, said = threading.Barrier(2), []
+
+    def say(width_in16: int) -> None:
+        together.wait(timeout=30)
+        with transaction(sessions) as session:
+            planning.set_aisle_width(session, now, session.get_one(Mall, mall.id), "", TODAY, width_in16)
+        said.append(width_in16)
+
+    threads = [threading.Thread(target=say, args=(width,)) for width in (44 * 16, 48 * 16)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(timeout=60)
+    with transaction(sessions) as session:
+        assert len(said) == 2
+        assert queries.widths_on(session, mall.id, TODAY)[""] in said
+        assert queries.plan_version(session, mall.id) == 3
+
+
 def test_measurings_are_kept_and_the_newest_is_the_spaces_own(sessions: Sessions, now: datetime, mall: Mall) -> None:
     with transaction(sessions) as session:
         save_plan(session, now, mall, DRAFT, version=0)
