@@ -36,6 +36,7 @@ def _rates_page(mall: Mall, form: RateForm | None) -> str:
         **page_of(mall),
         rows=queries.rate_rows(db(), mall.id, today_of(mall)),
         zones=queries.zones_without_rate(db(), mall.id, today_of(mall)),
+        spaceless=queries.rates_without_space(db(), mall.id, today_of(mall)),
         form=form or RateForm(formdata=None, starts_on=today_of(mall)),
     )
 
@@ -55,7 +56,10 @@ def set_rate(mall_code: str) -> Page:
         roll_back()
         form.starts_on.errors = [str(refusal)]
         return _rates_page(wanted_mall(mall_code), form), 422
-    flash(f"Zone {rate.zone} costs ${plain(rate.price)} {UNITS[rate.per]} from {written(rate.starts_on)}.")
+    said = f"Zone {rate.zone} costs ${plain(rate.price)} {UNITS[rate.per]} from {written(rate.starts_on)}."
+    if rate.zone in queries.rates_without_space(db(), mall.id, today_of(mall)):
+        said += " No space is in that zone yet."
+    flash(said)
     return redirect(url_for("leases.rates", mall_code=mall.code), 303)
 
 

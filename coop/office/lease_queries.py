@@ -59,6 +59,14 @@ def zones_without_rate(session: Session, mall_id: int, today: date) -> list[str]
     return sorted(session.scalars(query))
 
 
+def rates_without_space(session: Session, mall_id: int, today: date) -> list[str]:
+    """Zones that have a rate and no space: set ahead of the floor, or misspelt."""
+    standing = or_(Space.retired_on.is_(None), Space.retired_on > today)
+    drawn = select(Space.zone).where(Space.mall_id == mall_id, standing)
+    query = select(RentRate.zone).where(RentRate.mall_id == mall_id, RentRate.zone.not_in(drawn)).distinct()
+    return sorted(session.scalars(query))
+
+
 def dated_rules(session: Session, mall_id: int) -> Sequence[LeaseRule]:
     """The house rules of a mall, the newest first."""
     return session.scalars(select(LeaseRule).where(LeaseRule.mall_id == mall_id).order_by(LeaseRule.starts_on.desc())).all()

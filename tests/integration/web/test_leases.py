@@ -75,7 +75,7 @@ WRONG: list[tuple[str, dict[str, str], str, str]] = [
     ("/new", {"dealer": "1", **FREE, "commission_percent": "ten"}, "commission_percent", "not a percent"),
     ("/1/sign", {"name": "", "on": "2026-11-01"}, "name", "Write the full name"),
     ("/1/sign", {"name": "Ida Fenwick", "on": "2026-12-01"}, "on", "a day to come"),
-    ("/1/notice", {"by": "dealer", "given_on": "2026-11-03", "last_day": "2026-11-05"}, "last_day", "ends on 2026-12-31"),
+    ("/1/notice", {"by": "dealer", "given_on": "2026-11-03", "last_day": "2026-11-05"}, "last_day", "ends on Dec 31, 2026"),
     ("/1/deposit", {"amount": "lots", "on": "2026-11-03", "how": "bank"}, "amount", "is not an amount"),
     ("/1/deposit", {"amount": "999", "on": "2026-11-03", "how": "account"}, "amount", "is on it"),
     ("/1/spaces/1/resize", {"on": "2026-12-01", "area": "0"}, "area", "above zero"),
@@ -228,6 +228,17 @@ def test_a_lease_is_made_with_its_deposit_by_the_house_rules(web: Web, leasing: 
     assert again.status_code == 303
 
 
+def test_a_rate_of_a_zone_without_a_space_is_taken_and_said_so(web: Web, leasing: Leasing) -> None:
+    """Prices may come before the floor is drawn; a misspelt zone is seen."""
+    client = web.browser("manager")
+    for zone, said in (("frnot", True), ("front", False)):
+        fields = {"zone": zone, "price": "2.25", "per": "sqft", "starts_on": "2027-03-01"}
+        assert send(client, f"{MALL}/rates", **fields).status_code == 303
+        page = client.get(f"{MALL}/rates").text
+        assert ("No space is in that zone yet." in page) is said
+        assert page.count("no space is in this zone") == 1
+
+
 def test_a_letter_is_written_once(web: Web, leasing: Leasing) -> None:
     client = web.browser("manager")
     for _ in range(2):
@@ -310,7 +321,19 @@ def test_the_work_list_names_all_that_waits(web: Web, leasing: Leasing) -> None:
         "Vacant",
     ):
         assert heading in page, heading
-    assert "What is held is what the ledger says." in page
+    assert "The ledger agrees with what is held." in page
+
+
+def test_a_deposit_that_is_agreed_and_not_taken_leads_to_the_form_that_takes_it(web: Web, leasing: Leasing) -> None:
+    """D03 has paid $100.00 of $140.00, D01 nothing yet."""
+    with transaction(web.sessions) as session:
+        session.get_one(Lease, leasing.running).deposit_cents = 270_00
+    client = web.browser("manager")
+    page = client.get(MALL).text
+    for lease_id, code, said in ((leasing.running, "D01", "yet"), (leasing.fixed, "D03", "all")):
+        assert f"{code}</a><small>agreed, not {said} taken</small>" in page
+        assert f'href="{MALL}/{lease_id}/deposit">Take it<span class="unseen"> from {code}</span>' in page
+        assert client.get(f"{MALL}/{lease_id}/deposit").status_code == 200
 
 
 def test_leases_are_sorted_filtered_and_taken_as_csv(web: Web, leasing: Leasing) -> None:
