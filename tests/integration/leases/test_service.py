@@ -245,7 +245,11 @@ TAKEN = "Space 12 is leased already in these dates, to D01 from Mar 1, 2026 thro
         (["12"], {"starts_on": date(2026, 6, 30)}, TAKEN),
         (["12"], {"starts_on": date(2026, 1, 1), "ends_on": date(2026, 3, 1)}, TAKEN),
         (["C3", "C3"], {}, "Case C3 is asked for twice: name each space once"),
-        ([], {"starts_on": date(2026, 2, 1), "ends_on": date(2026, 1, 31)}, "ends on 2026-01-31, before it starts on 2026-02-01"),
+        (
+            [],
+            {"starts_on": date(2026, 2, 1), "ends_on": date(2026, 1, 31)},
+            "ends on Jan 31, 2026, before it starts on Feb 1, 2026",
+        ),
         (["7"], {}, "Space 7 is not in Lantern Yard Antiques Hall: a lease is of one mall"),
         ([], {"percent": "100.5"}, "A commission of 100.5 percent for D02 is not between 0 and 100"),
         ([], {"percent": "-1"}, "A commission of -1 percent for D02 is not between 0 and 100"),
@@ -278,7 +282,7 @@ def test_rates_that_are_refused(hall: Hall) -> None:
     make_rate(hall.session, hall.mall, "2.25", starts_on=date(2026, 1, 1))
     for terms, said in (
         ({"price": "-1"}, "The rate of zone front is -1: it cannot be negative"),
-        ({"starts_on": date(2026, 1, 1)}, "Zone front has a rate from 2026-01-01 already: choose another day"),
+        ({"starts_on": date(2026, 1, 1)}, "Zone front has a rate from Jan 1, 2026 already: choose another day"),
         ({"zone": " "}, "The rate's zone is empty: name the zone it is for"),
         ({"per": "metre"}, "The rate of zone front is per metre: use sqft"),
     ):

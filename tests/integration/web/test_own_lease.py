@@ -96,7 +96,7 @@ def test_she_takes_her_notice_back_on_its_day_only(web: Web, leasing: Leasing) -
     client = web.browser("dealer")
     early = send(client, "/portal/lease/1/notice", last_day="2026-11-30")
     assert early.status_code == 422
-    assert "ends on 2026-12-31 at the earliest" in mistake_at(early.text, "last_day")
+    assert "ends on Dec 31, 2026 at the earliest" in mistake_at(early.text, "last_day")
     assert 'value="2026-11-30"' in early.text
     assert send(client, "/portal/lease/1/notice", last_day="2026-12-31").status_code == 303
     assert send(client, "/portal/lease/1/notice/take-back").status_code == 303
