@@ -221,9 +221,9 @@ def test_the_deposit_is_told_line_by_line(yard: Yard) -> None:
     for item in list_of(yard.session, lease):
         tick_item(yard.session, yard.now, item, by="Ruth Ambler")
     move_out(yard.session, yard.now, lease, on=on(10, 31))
-    # Her sales of October are what its rent takes.
+    # Her sales are what the rent of June to October takes, five months that are all open.
     dealer = yard.session.get_one(Dealer, lease.dealer_id)
-    post_entry(yard.session, yard.now, sale(yard.session, yard.mall, dealer, 270_00, on(10, 5), "october"))
+    post_entry(yard.session, yard.now, sale(yard.session, yard.mall, dealer, 5 * 270_00, on(10, 5), "october"))
     settle_leaving(yard.session, yard.now, lease, on=on(11, 2), damages=[Deduction("a broken pane", 20_00)])
     said = words_of(write_deposit(yard.session, yard.now, lease))
     assert "$250.00 of your deposit was returned to you." in said
