@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from decimal import Decimal
 from typing import Any, ClassVar
 
@@ -57,8 +57,8 @@ class TermForm(FlaskForm):  # type: ignore[misc]
     def check_more(self) -> None:
         """What a form of its own kind asks beside."""
 
-    def terms(self) -> dict[str, Any]:
-        raise NotImplementedError
+    terms: Callable[[], dict[str, Any]]
+    """What was typed, as coop.leases.terms has it: each kind's form says its own."""
 
     def _one_of_two(self) -> None:
         """Percent or dollars, and not both."""

@@ -5,6 +5,7 @@ A form knows nothing of the database: `known`, the tax classes in use, is handed
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import date
 from decimal import Decimal
 from typing import Any
@@ -123,10 +124,10 @@ class EndForm(FlaskForm):  # type: ignore[misc]
 
 
 class RuleForm(SpanForm):
-    """One kind of rule; `terms` as coop.tax.domain.terms has them."""
+    """One kind of rule."""
 
-    def terms(self) -> dict[str, Any]:
-        raise NotImplementedError
+    terms: Callable[[], dict[str, Any]]
+    """What was typed, as coop.tax.domain.terms has it: each kind's form says its own."""
 
     def new_tiers(self) -> dict[str, Decimal]:
         """Rates to be set with it, by upper tier."""
