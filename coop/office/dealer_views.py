@@ -170,13 +170,16 @@ def change(code: str) -> Page:
 @dealers.get("/<code>/payment")
 @allow("manager")
 def payment(code: str) -> Page:
+    found = _dealer(code)
     form = PaymentForm(formdata=None, paid_on=office_today(db(), now()))
-    _name_malls(form)
-    return _payment_page(_dealer(code), form)
+    _name_malls(form, found)
+    return _payment_page(found, form)
 
 
-def _name_malls(form: PaymentForm) -> None:
-    form.mall.among([(mall.code, mall.name) for mall in office_queries.malls(db())])
+def _name_malls(form: PaymentForm, found: Dealer) -> None:
+    """Only where she has leased: what she owes elsewhere is nothing."""
+    hers = {lease.mall_id for lease in _leases_of(found)}
+    form.mall.among([(mall.code, mall.name) for mall in office_queries.malls(db()) if mall.id in hers])
 
 
 def _payment_page(found: Dealer, form: PaymentForm) -> str:
@@ -188,7 +191,7 @@ def _payment_page(found: Dealer, form: PaymentForm) -> str:
 def receive(code: str) -> Page:
     found = _dealer(code)
     form = PaymentForm()
-    _name_malls(form)
+    _name_malls(form, found)
     if form.validate() and form.paid_on.data > office_today(db(), now()):
         form.paid_on.errors = ["This day is still to come: write the day it was paid."]
     if form.errors:

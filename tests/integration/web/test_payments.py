@@ -7,6 +7,8 @@ from sqlalchemy import func, select
 
 from coop.books.models import Account, Entry, Posting
 from coop.core.audit import AuditLog
+from coop.core.db import transaction
+from coop.floor.service import add_mall
 from tests.integration.web.conftest import Web, send
 from tests.integration.web.test_tax_terms import mistake_at
 
@@ -37,6 +39,18 @@ def test_a_payment_goes_to_the_checks_and_off_what_she_owes(web: Web) -> None:
         entry = session.scalars(select(Entry).where(Entry.kind == "payment")).one()
         assert (entry.source_id, entry.memo) == ("MAIN/D01/1187", "Your payment by check, 1187")
         assert session.scalar(select(AuditLog.detail).where(AuditLog.action == "payment received")) == "MAIN, 1187"
+
+
+def test_it_is_posted_only_where_she_has_leased(web: Web) -> None:
+    with transaction(web.sessions) as session:
+        add_mall(session, web.clock.at, "EAST", name="East Hall", timezone="America/Chicago")
+    client = web.browser("manager")
+    page = client.get(ADDRESS).text
+    assert ('value="MAIN"' in page, 'value="EAST"' in page) == (True, False)
+    before = balances(web)
+    answer = send(client, ADDRESS, **{**GOOD, "mall": "EAST"})
+    assert (answer.status_code, mistake_at(answer.text, "mall")) == (422, "Choose one of those listed.")
+    assert balances(web) == before
 
 
 def test_the_same_reference_posts_once(web: Web) -> None:
