@@ -249,7 +249,7 @@ def test_a_lease_from_the_waiting_list_to_the_returned_deposit(browser: Browser,
     # The deposit is taken.
     office.get_by_role("link", name="Leases", exact=True).click()
     deposits = office.get_by_role("region", name="Deposits")
-    deposits.get_by_role("link", name="D02").click()
+    deposits.get_by_role("link", name="D02", exact=True).click()
     office.get_by_role("link", name="Take a deposit").click()
     assert office.get_by_label("Amount, in dollars").input_value() == "180.00"
     office.get_by_role("button", name="Take the deposit").click()
