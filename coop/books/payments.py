@@ -7,9 +7,10 @@ from datetime import date, datetime
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from coop.books.domain import EntryDraft, netted
+from coop.books.accounts import dealer_account, tender_account
+from coop.books.domain.entries import EntryDraft, netted
 from coop.books.models import Entry
-from coop.books.service import dealer_account, post_entry, tender_account
+from coop.books.service import post_entry
 from coop.core import audit
 from coop.core.errors import Refusal
 from coop.core.money import format_cents

@@ -9,11 +9,13 @@ from datetime import date
 from sqlalchemy import ColumnElement, and_, case, func, select, true
 from sqlalchemy.orm import Session
 
-from coop.books.export import ExportEntry, LedgerHead, opening_of
+from coop.books.domain.export import ExportEntry, LedgerHead, opening_of
 from coop.books.models import Account, Entry, Period, Posting
 from coop.core.periods import Month
 from coop.floor.models import Mall
 
+SALE_KINDS = ("sale", "return", "claim")
+"""Kinds of entry that credit a dealer with sales: a claim is that of an item nobody's until then."""
 LAYAWAY = "layaway"
 """Source kind of the entries of layaways."""
 

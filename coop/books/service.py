@@ -7,10 +7,11 @@ from dataclasses import replace
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Select, case, event, func, insert, or_, select, true
+from sqlalchemy import Select, case, func, insert, or_, select, true
 from sqlalchemy.orm import Session
 
-from coop.books.domain import GENESIS, EntryDraft, SealedEntry, netted, require_balanced, seal_hash
+from coop.books.accounts import bank_account, dealer_account
+from coop.books.domain.entries import GENESIS, EntryDraft, SealedEntry, netted, require_balanced, seal_hash
 from coop.books.models import Account, Entry, EntryProof, Period, Posting, Seal
 from coop.core import faults
 from coop.core.db import dialect_name, insert_ignoring
@@ -23,64 +24,6 @@ from coop.floor.models import Mall
 
 _BATCH = 2000
 COOP_CHAIN = "co-op"
-
-
-# --- accounts -----------------------------------------------------------------------------------------------------------
-
-
-def ensure_account(session: Session, path: str, kind: str, *, mall_id: int | None = None, dealer_id: int | None = None) -> int:
-    """The id of the account at that path, made if it is not there."""
-    known: dict[str, int] = session.info.setdefault("account_ids", {})
-    if path not in known:
-        account_id = session.scalar(select(Account.id).where(Account.path == path))
-        if account_id is None:
-            values = {"path": path, "kind": kind, "mall_id": mall_id, "dealer_id": dealer_id}
-            session.execute(insert_ignoring(session, Account).values(**values))
-            account_id = session.scalars(select(Account.id).where(Account.path == path)).one()
-        known[path] = account_id
-    return known[path]
-
-
-@event.listens_for(Session, "after_rollback")
-def _forget_accounts(session: Session) -> None:
-    """An account made in a transaction that came to nothing is not there."""
-    session.info.pop("account_ids", None)
-
-
-def dealer_account(session: Session, mall: Mall, dealer: Dealer) -> int:
-    """What the co-op owes a dealer at a mall."""
-    return ensure_account(
-        session,
-        f"Liabilities:Dealers:{mall.code}:{dealer.code}",
-        "dealer",
-        mall_id=mall.id,
-        dealer_id=dealer.id,
-    )
-
-
-def unclaimed_account(session: Session, mall: Mall) -> int:
-    """Sales whose dealer is not known yet: a liability until somebody claims them."""
-    return ensure_account(session, f"Liabilities:Unclaimed:{mall.code}", "unclaimed", mall_id=mall.id)
-
-
-def tender_account(session: Session, mall: Mall, tender: str) -> int:
-    """Where a tender's money is until it is in the bank."""
-    places = {"cash": "Drawer", "card": "Card-clearing", "check": "Checks-to-deposit"}
-    return ensure_account(session, f"Assets:{places[tender]}:{mall.code}", "tender", mall_id=mall.id)
-
-
-def coupon_account(session: Session, mall: Mall) -> int:
-    """What makers owe for the coupons that were taken as payment."""
-    return ensure_account(session, f"Assets:Maker-coupons:{mall.code}", "receivable", mall_id=mall.id)
-
-
-def bank_account(session: Session) -> int:
-    return ensure_account(session, "Assets:Bank", "bank")
-
-
-def income_account(session: Session, mall: Mall, what: str) -> int:
-    """`what` is Commission, Booth-rent, Case-rent, Shelf-rent, Wall-rent, Fees, Delivery or Layaway-fees."""
-    return ensure_account(session, f"Income:{what}:{mall.code}", "income", mall_id=mall.id)
 
 
 # --- periods ------------------------------------------------------------------------------------------------------------

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from coop.books.export import WRITERS
+from coop.books.domain.export import WRITERS
 from coop.books.queries import ledger_entries, ledger_head
 from coop.cli.context import MONTH, data_option, database_faults, find_mall, open_coop
 from coop.core.db import dialect_name, transaction

@@ -52,3 +52,17 @@ class CloseStep(Base):
     tries: Mapped[int] = mapped_column(Integer, default=0)
     """How often it was taken up again: part of its job's key."""
     finished_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
+
+
+class CloseOverride(Base):
+    """A step that the manager lets pass, with the reason. Frozen."""
+
+    __tablename__ = "close_override"
+    __table_args__ = (UniqueConstraint("close_id", "step"), CheckConstraint("reason <> ''", name="with_a_reason"))
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True)
+    close_id: Mapped[int] = mapped_column(ForeignKey("month_close.id"))
+    step: Mapped[str] = mapped_column(String(20))
+    reason: Mapped[str] = mapped_column(String(400))
+    made_by: Mapped[int | None] = mapped_column(ForeignKey("user_account.id"))
+    made_at: Mapped[datetime] = mapped_column(UtcDateTime)

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session, aliased
 
 from coop.books import queries as books
 from coop.books.models import Period
-from coop.books.queries import dealer_balances_before, dealer_movements
+from coop.books.queries import SALE_KINDS, dealer_balances_before, dealer_movements
 from coop.closing.models import MonthClose
 from coop.core.jobs import Job
 from coop.core.money import cents
@@ -23,12 +23,11 @@ from coop.leases.posting import INCOME, SoldBy
 from coop.leases.queries import charges_of, leases_in
 from coop.leases.rents import SalesBetween
 from coop.sales.models import TicketLine
-from coop.sales.queries import DealerSales, month_sales
+from coop.sales.queries import DealerSales, credited_between, month_sales
 from coop.tax.dealer_tax import TO_DEALER
 from coop.tax.queries import collected_for_dealers
 
 RENT_KINDS = ("rent", "case", "shelf", "wall")
-SALE_KINDS = ("sale", "return")
 
 
 @dataclass(frozen=True)
@@ -118,7 +117,7 @@ def sales_between(session: Session, mall_id: int) -> SalesBetween:
         if (first, last) not in found:
             rows = session.execute(
                 select(TicketLine.dealer_id, func.sum(TicketLine.price_cents))
-                .where(TicketLine.mall_id == mall_id, TicketLine.posting_date.between(first, last))
+                .where(credited_between(mall_id, first, last))
                 .group_by(TicketLine.dealer_id)
             )
             found[first, last] = {dealer_id: int(cents) for dealer_id, cents in rows if dealer_id is not None}
@@ -137,11 +136,7 @@ def items_sold(session: Session, mall_id: int, month: Month) -> SoldBy:
         rows = session.execute(
             select(TicketLine.dealer_id, each, func.sum(TicketLine.price_cents))
             .outerjoin(original, original.id == TicketLine.returns_line_id)
-            .where(
-                TicketLine.mall_id == mall_id,
-                TicketLine.posting_date.between(month.first_day, month.last_day),
-                TicketLine.dealer_id.in_(dealer_ids),
-            )
+            .where(credited_between(mall_id, month.first_day, month.last_day), TicketLine.dealer_id.in_(dealer_ids))
             .group_by(TicketLine.dealer_id, each)
         )
         for dealer_id, price, net_cents in rows:

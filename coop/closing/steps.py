@@ -9,9 +9,9 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
-from coop.books.queries import dealer_movements, last_closed, tax_movements
+from coop.books.queries import SALE_KINDS, dealer_movements, last_closed, tax_movements
 from coop.books.service import check_trial_balance, close_period, ensure_period, lock_period, seal_period
-from coop.closing.queries import SALE_KINDS, close_first, items_sold, period_of, sales_between
+from coop.closing.queries import close_first, items_sold, period_of, sales_between
 from coop.core import clock
 from coop.core.errors import Refusal
 from coop.core.money import format_dollars

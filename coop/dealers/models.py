@@ -141,3 +141,45 @@ class SignInAttempt(Base):
     email: Mapped[str] = mapped_column(String(254), index=True)
     address: Mapped[str] = mapped_column(String(45), index=True)
     succeeded: Mapped[bool]
+
+
+class PayoutDetail(Base):
+    """How a dealer is paid, from a moment on: the newest counts. An account's number is kept sealed. Frozen."""
+
+    __tablename__ = "payout_detail"
+    __table_args__ = (
+        CheckConstraint("method IN ('ach', 'check', 'hand')", name="known_method"),
+        CheckConstraint("holder IN ('person', 'business')", name="known_holder"),
+        CheckConstraint("account_kind IN ('', 'checking', 'savings')", name="known_account_kind"),
+        CheckConstraint(
+            "method <> 'ach' OR (routing <> '' AND account_sealed <> '' AND account_kind <> '')", name="ach_has_account"
+        ),
+    )
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True)
+    dealer_id: Mapped[int] = mapped_column(ForeignKey("dealer.id"), index=True)
+    method: Mapped[str] = mapped_column(String(5))
+    holder: Mapped[str] = mapped_column(String(8), default="person")
+    routing: Mapped[str] = mapped_column(String(9), default="")
+    account_kind: Mapped[str] = mapped_column(String(8), default="")
+    account_sealed: Mapped[str] = mapped_column(String(400), default="")
+    """Under a key of the environment (`core.sealed_text`)."""
+    account_last4: Mapped[str] = mapped_column(String(4), default="")
+    changed_by: Mapped[int | None] = mapped_column(ForeignKey("user_account.id"))
+    changed_at: Mapped[datetime] = mapped_column(UtcDateTime)
+
+
+class TaxForm(Base):
+    """A dealer's tax form on file: the newest counts. Its number is kept sealed. Frozen."""
+
+    __tablename__ = "tax_form"
+    __table_args__ = (CheckConstraint("form IN ('W-9', 'W-8', 'other')", name="known_form"),)
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True)
+    dealer_id: Mapped[int] = mapped_column(ForeignKey("dealer.id"), index=True)
+    form: Mapped[str] = mapped_column(String(5))
+    received_on: Mapped[date]
+    number_sealed: Mapped[str] = mapped_column(String(400), default="")
+    number_last4: Mapped[str] = mapped_column(String(4), default="")
+    entered_by: Mapped[int | None] = mapped_column(ForeignKey("user_account.id"))
+    entered_at: Mapped[datetime] = mapped_column(UtcDateTime)

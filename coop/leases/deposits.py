@@ -13,10 +13,11 @@ from datetime import date, datetime
 from sqlalchemy import ColumnElement, case, func, select
 from sqlalchemy.orm import Session
 
-from coop.books.domain import EntryDraft
+from coop.books.accounts import bank_account, dealer_account, ensure_account, income_account
+from coop.books.domain.entries import EntryDraft
 from coop.books.models import Account, Entry, Posting
 from coop.books.queries import dealer_balances_before, first_days, last_closed
-from coop.books.service import bank_account, dealer_account, ensure_account, income_account, post_entry
+from coop.books.service import post_entry
 from coop.core import audit
 from coop.core.clock import local_date
 from coop.core.errors import Refusal

@@ -306,7 +306,7 @@ class Charge(Base):
     mall_id: Mapped[int] = mapped_column(ForeignKey("mall.id"))
     dealer_id: Mapped[int] = mapped_column(ForeignKey("dealer.id"), index=True)
     kind: Mapped[str] = mapped_column(String(12))
-    """rent, case, shelf, wall, commission, fee, late."""
+    """rent, case, shelf, wall, overflow, commission, card, fee, late, turn (below zero: worked beyond what is owed)."""
     what: Mapped[str] = mapped_column(String(40))
     """`space:7` for the rent of the space of held span 7 (the lease's first of it); `discount:3`, `turns:3` and `percentage:3` of
     lease 3; `commission:2` of dealer 2; `late`; a fee's own key."""

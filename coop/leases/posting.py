@@ -14,9 +14,10 @@ from typing import Any
 from sqlalchemy import func, insert, select
 from sqlalchemy.orm import Session
 
-from coop.books.domain import EntryDraft
+from coop.books.accounts import dealer_account, income_account
+from coop.books.domain.entries import EntryDraft
 from coop.books.models import Account, Period
-from coop.books.service import dealer_account, income_account, post_entries, posting_date
+from coop.books.service import post_entries, posting_date
 from coop.core.clock import local_date
 from coop.core.errors import Refusal
 from coop.core.jobs import name_job, short_job
@@ -41,6 +42,9 @@ INCOME = {
     "commission": "Commission",
     "fee": "Fees",
     "late": "Late-fees",
+    "overflow": "Overflow-rent",
+    "turn": "Turns",
+    "card": "Card-cost-recovered",
 }
 """Kinds of charge, and of their entries, with the income they are."""
 SoldBy = Callable[[set[int]], Mapping[int, Sequence[Sold]]]

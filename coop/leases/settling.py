@@ -17,6 +17,7 @@ from sqlalchemy import and_, case, func, literal, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from coop.books.models import Account, Entry, Period, Posting
+from coop.books.queries import SALE_KINDS
 from coop.core.clock import local_date
 from coop.core.errors import Refusal
 from coop.core.jobs import name_job, short_job
@@ -33,8 +34,6 @@ from coop.leases.models import Charge, Dispute
 from coop.leases.posting import INCOME, ChargeDraft, Due, follows_the_clock, hold_charges, post_due
 from coop.leases.rules import rules_on
 
-SALES = ("sale", "return")
-"""Kinds of entry that are credited together at their month's end."""
 AT_MONTH_END = ("commission", "late", "fee")
 """Kinds of charge that are due at the end of the month they were posted in."""
 PAYOUT = "payout"
@@ -119,7 +118,7 @@ def _money(session: Session, mall_id: int, through: date, dealer_id: int | None)
     What was reversed by a day, a bounced check say, is left out with its reversal.
     """
     original, reversal = aliased(Entry), aliased(Entry)
-    is_sales = Entry.kind.in_(SALES)
+    is_sales = Entry.kind.in_(SALE_KINDS)
     one, day = case((is_sales, literal(0)), else_=Entry.id), case((is_sales, Period.last_day), else_=Entry.business_date)
     rows = (
         select(Account.dealer_id, one, Entry.period_id, func.max(Entry.kind), func.max(day), func.sum(Posting.amount_cents))
@@ -135,7 +134,7 @@ def _money(session: Session, mall_id: int, through: date, dealer_id: int | None)
             day <= through,
             # A sale or a charge that was reversed stands, and what puts it right is money of its own day.
             or_(is_sales, reversal.id.is_(None)),
-            or_(original.id.is_(None), original.kind.in_((*SALES, *INCOME))),
+            or_(original.id.is_(None), original.kind.in_((*SALE_KINDS, *INCOME))),
         )
         .group_by(Account.dealer_id, one, Entry.period_id)
     )

@@ -136,7 +136,7 @@ def own_sales_this_month(session: Session, user: Visitor, now: datetime) -> Sequ
         return []
     in_month = or_(
         *(
-            (TicketLine.mall_id == mall.id) & TicketLine.posting_date.between(month.first_day, month.last_day)
+            (TicketLine.mall_id == mall.id) & TicketLine.credited_on.between(month.first_day, month.last_day)
             for mall, month in months.items()
         )
     )

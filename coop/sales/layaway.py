@@ -17,7 +17,7 @@ from typing import Any
 from sqlalchemy import func, insert, select, update
 from sqlalchemy.orm import Session
 
-from coop.books.service import income_account
+from coop.books.accounts import income_account
 from coop.core import audit
 from coop.core.clock import local_date
 from coop.core.errors import Refusal

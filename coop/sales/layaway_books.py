@@ -8,10 +8,11 @@ from datetime import date, datetime
 from sqlalchemy import ColumnElement, case, func, insert, or_, select
 from sqlalchemy.orm import Session
 
-from coop.books.domain import EntryDraft, netted
+from coop.books.accounts import ensure_account, tender_account
+from coop.books.domain.entries import EntryDraft, netted
 from coop.books.models import Account, Posting
 from coop.books.queries import LAYAWAY
-from coop.books.service import ensure_account, post_entry, tender_account
+from coop.books.service import post_entry
 from coop.core.clock import local_date
 from coop.core.errors import Refusal
 from coop.core.money import format_dollars

@@ -1,11 +1,11 @@
-"""Tickets, their lines and tenders, the files they were brought in from; layaways with what is held of them."""
+"""Tickets, their lines and tenders, files they came from; layaways; gift certificates; claims; drawers counted; desk devices."""
 
 from __future__ import annotations
 
 from datetime import date, datetime
 from decimal import Decimal
 
-from sqlalchemy import CheckConstraint, ForeignKey, Index, Integer, String, Text, UniqueConstraint, false
+from sqlalchemy import CheckConstraint, ForeignKey, Index, Integer, String, Text, UniqueConstraint, false, text
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from coop.core.db import Base, Cents, Key, Rate, UtcDateTime
@@ -123,7 +123,8 @@ class TicketLine(Base):
     __tablename__ = "ticket_line"
     __table_args__ = (
         UniqueConstraint("ticket_id", "position"),
-        Index("ix_ticket_line_dealer", "dealer_id", "posting_date"),
+        Index("ix_ticket_line_dealer", "dealer_id", "credited_on"),
+        Index("ix_ticket_line_credited", "mall_id", "credited_on"),
         Index("ix_ticket_line_mall", "mall_id", "posting_date"),
         Index("ix_ticket_line_tag", "mall_id", "tag"),
         CheckConstraint("price_cents = tag_cents - discount_cents - seller_coupon_cents", name="adds_up"),
@@ -136,6 +137,9 @@ class TicketLine(Base):
     position: Mapped[int] = mapped_column(Integer)
     dealer_id: Mapped[int | None] = mapped_column(ForeignKey("dealer.id"))
     """Null: an unclaimed sale."""
+    credited_on: Mapped[date | None]
+    """The day in the books on which it was credited to its dealer: the posting date, or of an unclaimed sale the day it was
+    claimed; null as long as it is nobody's."""
     tag: Mapped[str] = mapped_column(String(40), default="")
     description: Mapped[str] = mapped_column(String(200))
     tax_class: Mapped[str] = mapped_column(String(20), default="general")
@@ -174,7 +178,7 @@ class Tender(Base):
     ticket_id: Mapped[int] = mapped_column(ForeignKey("ticket.id"), index=True)
     kind: Mapped[str] = mapped_column(String(12))
     """cash, card or check; coupon (a maker's, owed by the maker); trade-in (a thing the dealer took, to her own account); layaway
-    (what the co-op held of its payments)."""
+    (what the co-op held of its payments); gift (a gift certificate)."""
     account_id: Mapped[int] = mapped_column(ForeignKey("account.id"))
     amount_cents: Mapped[int] = mapped_column(Cents)
 
@@ -277,3 +281,132 @@ class LayawayMove(Base):
     on: Mapped[date] = mapped_column("on_day")
     entry_id: Mapped[int] = mapped_column(ForeignKey("entry.id"))
     made_by: Mapped[int | None] = mapped_column(ForeignKey("user_account.id"))
+
+
+class GiftCertificate(Base):
+    """A gift certificate: money the co-op holds for whoever brings it, at any of its malls. What is left is its moves' sum."""
+
+    __tablename__ = "gift_certificate"
+    __table_args__ = (
+        CheckConstraint("amount_cents > 0", name="above_zero"),
+        CheckConstraint("expires_on IS NULL OR expires_on >= sold_on", name="forward"),
+    )
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True)
+    number: Mapped[str] = mapped_column(String(20), unique=True)
+    """As printed on it."""
+    mall_id: Mapped[int] = mapped_column(ForeignKey("mall.id"))
+    """Where it was sold."""
+    sold_on: Mapped[date]
+    amount_cents: Mapped[int] = mapped_column(Cents)
+    expires_on: Mapped[date | None]
+    """As printed on it. What is left then stays a liability until a release rule lets it go."""
+    sold_by: Mapped[int | None] = mapped_column(ForeignKey("user_account.id"))
+
+
+class GiftMove(Base):
+    """Money of one gift certificate that came or went. Frozen; the sum over all is the ledger's liability."""
+
+    __tablename__ = "gift_move"
+    __table_args__ = (
+        CheckConstraint("kind IN ('sold', 'brought over', 'redeemed', 'given back', 'released')", name="known_kind"),
+        CheckConstraint("amount_cents > 0", name="above_zero"),
+    )
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True)
+    certificate_id: Mapped[int] = mapped_column(ForeignKey("gift_certificate.id"), index=True)
+    key: Mapped[str] = mapped_column(String(120), unique=True)
+    """Made with the form, or of the ticket and the certificate: the same thing sent twice is one."""
+    kind: Mapped[str] = mapped_column(String(12))
+    """`given back`: by a return of what it paid; `brought over`: from paper. These and `sold` add to it, the others take off."""
+    amount_cents: Mapped[int] = mapped_column(Cents)
+    on: Mapped[date] = mapped_column("on_day")
+    mall_id: Mapped[int] = mapped_column(ForeignKey("mall.id"))
+    """Where it was used."""
+    ticket_id: Mapped[int | None] = mapped_column(ForeignKey("ticket.id"), index=True)
+    entry_id: Mapped[int] = mapped_column(ForeignKey("entry.id"))
+    made_by: Mapped[int | None] = mapped_column(ForeignKey("user_account.id"))
+
+
+class Claim(Base):
+    """A dealer says that an unclaimed sale was hers; the manager grants it or does not. Decided once."""
+
+    __tablename__ = "claim"
+    __table_args__ = (
+        CheckConstraint("state IN ('asked', 'granted', 'refused')", name="known_state"),
+        CheckConstraint("(state = 'granted') = (entry_id IS NOT NULL)", name="granted_by_entry"),
+        CheckConstraint("(state = 'asked') = (decided_at IS NULL)", name="decided_at_a_moment"),
+        Index(
+            "uq_claim_open",
+            "line_id",
+            "dealer_id",
+            unique=True,
+            postgresql_where=text("state = 'asked'"),
+            sqlite_where=text("state = 'asked'"),
+        ),
+        Index(
+            "uq_claim_granted",
+            "line_id",
+            unique=True,
+            postgresql_where=text("state = 'granted'"),
+            sqlite_where=text("state = 'granted'"),
+        ),
+    )
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True)
+    line_id: Mapped[int] = mapped_column(ForeignKey("ticket_line.id"), index=True)
+    dealer_id: Mapped[int] = mapped_column(ForeignKey("dealer.id"), index=True)
+    words: Mapped[str] = mapped_column(String(200), default="")
+    """How she knows it."""
+    asked_by: Mapped[int | None] = mapped_column(ForeignKey("user_account.id"))
+    asked_at: Mapped[datetime] = mapped_column(UtcDateTime)
+    state: Mapped[str] = mapped_column(String(8), default="asked")
+    decided_by: Mapped[int | None] = mapped_column(ForeignKey("user_account.id"))
+    decided_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
+    decision: Mapped[str] = mapped_column(String(200), default="")
+    entry_id: Mapped[int | None] = mapped_column(ForeignKey("entry.id"), unique=True)
+
+
+class DrawerCount(Base):
+    """A drawer counted: what the books say is in it, what was in it, who counted. Frozen."""
+
+    __tablename__ = "drawer_count"
+    __table_args__ = (
+        CheckConstraint("counted_cents >= 0", name="not_negative"),
+        CheckConstraint("seconded_by IS NULL OR seconded_by <> counted_by", name="two_people"),
+        Index("ix_drawer_count_mall", "mall_id", "drawer", "on_day"),
+    )
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True)
+    key: Mapped[str] = mapped_column(String(64), unique=True)
+    """Made with the form: the same count sent twice is one."""
+    mall_id: Mapped[int] = mapped_column(ForeignKey("mall.id"))
+    drawer: Mapped[str] = mapped_column(String(12), default="")
+    """The desk's name where a mall has several; empty for its only one."""
+    on: Mapped[date] = mapped_column("on_day")
+    """The business date it was counted at the end of."""
+    expected_cents: Mapped[int] = mapped_column(Cents)
+    """The drawer's balance in the books at that day's end."""
+    counted_cents: Mapped[int] = mapped_column(Cents)
+    counted_by: Mapped[int | None] = mapped_column(ForeignKey("user_account.id"))
+    seconded_by: Mapped[int | None] = mapped_column(ForeignKey("user_account.id"))
+    note: Mapped[str] = mapped_column(String(200), default="")
+    counted_at: Mapped[datetime] = mapped_column(UtcDateTime)
+    entry_id: Mapped[int | None] = mapped_column(ForeignKey("entry.id"), unique=True)
+    """Over or short; null when there is neither."""
+
+
+class DeskDevice(Base):
+    """A device that rings up sales, and what it last said of tickets it has not sent yet."""
+
+    __tablename__ = "desk_device"
+    __table_args__ = (UniqueConstraint("mall_id", "name"), CheckConstraint("waiting >= 0", name="not_negative"))
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True)
+    mall_id: Mapped[int] = mapped_column(ForeignKey("mall.id"))
+    name: Mapped[str] = mapped_column(String(40))
+    registered_at: Mapped[datetime] = mapped_column(UtcDateTime)
+    retired_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
+    waiting: Mapped[int] = mapped_column(Integer, default=0)
+    """Tickets on the device that the books have not had."""
+    reported_at: Mapped[datetime | None] = mapped_column(UtcDateTime)

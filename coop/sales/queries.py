@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
-from sqlalchemy import case, func, select
+from sqlalchemy import ColumnElement, Null, and_, case, func, null, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from coop.core.periods import Month
@@ -30,24 +31,41 @@ class DealerSales:
         return self.gross_cents - self.discounts_cents - self.returns_cents
 
 
+def credited_between(mall_id: int, first: date, last: date) -> ColumnElement[bool]:
+    """Lines credited to a dealer of a mall on these days: sold then, or sold before and claimed then."""
+    return and_(TicketLine.mall_id == mall_id, TicketLine.credited_on.between(first, last))
+
+
+def unclaimed_between(mall_id: int, first: date, last: date) -> ColumnElement[bool]:
+    """Lines posted on these days that were nobody's when they were over."""
+    later = or_(TicketLine.credited_on.is_(None), TicketLine.credited_on > last)
+    return and_(TicketLine.mall_id == mall_id, TicketLine.posting_date.between(first, last), later)
+
+
 def month_sales(session: Session, mall_id: int, month: Month) -> dict[int | None, DealerSales]:
-    """What each dealer sold and took back in a month, by dealer id; None is unclaimed."""
+    """What each dealer sold and took back in a month, by dealer id; None is unclaimed when the month ends.
+
+    A sale claimed in a later month is a sale of that month for its dealer.
+    """
+    days = (month.first_day, month.last_day)
+    sums = _sums(session, TicketLine.dealer_id, credited_between(mall_id, *days))
+    return sums | _sums(session, null(), unclaimed_between(mall_id, *days))
+
+
+def _sums(session: Session, whose: Any, which: ColumnElement[bool]) -> dict[int | None, DealerSales]:
     is_sale = Ticket.kind == "sale"
     rows = session.execute(
         select(
-            TicketLine.dealer_id,
+            whose,
             func.sum(case((is_sale, TicketLine.tag_cents), else_=0)),
             func.sum(case((is_sale, TicketLine.discount_cents + TicketLine.seller_coupon_cents), else_=0)),
             func.sum(case((is_sale, 0), else_=-TicketLine.price_cents)),
             func.sum(TicketLine.trade_in_cents),
         )
         .join(Ticket, Ticket.id == TicketLine.ticket_id)
-        .where(
-            TicketLine.mall_id == mall_id,
-            TicketLine.posting_date >= month.first_day,
-            TicketLine.posting_date <= month.last_day,
-        )
-        .group_by(TicketLine.dealer_id)
+        .where(which)
+        .group_by(*([] if isinstance(whose, Null) else [whose]))
+        .having(func.count(TicketLine.id) > 0)
     )
     return {dealer_id: DealerSales(*map(int, sums)) for dealer_id, *sums in rows}
 
@@ -62,15 +80,10 @@ class StatedLine:
 
 
 def net_between(session: Session, mall_id: int, first: date, last: date) -> dict[int, int]:
-    """What each dealer sold of a mall, less goods taken back, posted from one day to another: dealer id -> cents."""
+    """What each dealer sold of a mall, less goods taken back, credited from one day to another: dealer id -> cents."""
     rows = session.execute(
         select(TicketLine.dealer_id, func.sum(TicketLine.price_cents))
-        .where(
-            TicketLine.mall_id == mall_id,
-            TicketLine.posting_date >= first,
-            TicketLine.posting_date <= last,
-            TicketLine.dealer_id.is_not(None),
-        )
+        .where(credited_between(mall_id, first, last))
         .group_by(TicketLine.dealer_id)
     )
     return {dealer_id: int(amount) for dealer_id, amount in rows if dealer_id is not None}
@@ -84,12 +97,7 @@ def lines_of_dealer(session: Session, mall_id: int, dealer_id: int, month: Month
         .join(Ticket, Ticket.id == TicketLine.ticket_id)
         .outerjoin(original, original.id == TicketLine.returns_line_id)
         .outerjoin(original_ticket, original_ticket.id == original.ticket_id)
-        .where(
-            TicketLine.dealer_id == dealer_id,
-            TicketLine.mall_id == mall_id,
-            TicketLine.posting_date >= month.first_day,
-            TicketLine.posting_date <= month.last_day,
-        )
+        .where(TicketLine.dealer_id == dealer_id, credited_between(mall_id, month.first_day, month.last_day))
         .order_by(Ticket.sold_at, Ticket.id, TicketLine.position)
     )
     return [StatedLine(line, ticket, number or "") for line, ticket, number in rows]
@@ -108,13 +116,10 @@ def refusals_of(session: Session, import_id: int) -> list[str]:
 
 
 def unclaimed_in(session: Session, mall_id: int, month: Month) -> tuple[int, int]:
-    """Unclaimed lines of a month: how many, and their cents."""
+    """Lines of a month that were unclaimed when it ended: how many, and their cents."""
     count, amount = session.execute(
         select(func.count(TicketLine.id), func.coalesce(func.sum(TicketLine.price_cents), 0)).where(
-            TicketLine.mall_id == mall_id,
-            TicketLine.posting_date >= month.first_day,
-            TicketLine.posting_date <= month.last_day,
-            TicketLine.dealer_id.is_(None),
+            unclaimed_between(mall_id, month.first_day, month.last_day)
         )
     ).one()
     return int(count), int(amount)

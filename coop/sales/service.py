@@ -10,18 +10,9 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import insert, select
 from sqlalchemy.orm import Session
 
-from coop.books.domain import EntryDraft, netted
-from coop.books.service import (
-    coupon_account,
-    dealer_account,
-    ensure_period,
-    income_account,
-    post_entries,
-    posting_date,
-    require_open,
-    tender_account,
-    unclaimed_account,
-)
+from coop.books.accounts import coupon_account, dealer_account, income_account, tender_account, unclaimed_account
+from coop.books.domain.entries import EntryDraft, netted
+from coop.books.service import ensure_period, post_entries, posting_date, require_open
 from coop.core import faults
 from coop.core.errors import Refusal
 from coop.core.periods import Month
@@ -193,6 +184,7 @@ def _write(session: Session, now: datetime, mall: Mall, prepared: Sequence[_Prep
                     "posting_date": p.posting_date,
                     "position": line.position,
                     "dealer_id": line.dealer_id,
+                    "credited_on": None if line.dealer_id is None else p.posting_date,
                     "tag": line.tag,
                     "description": line.description,
                     "tax_class": line.tax_class,

@@ -16,7 +16,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session, undefer
 
-from coop.books.queries import dealer_balances_before, dealer_entries
+from coop.books.queries import SALE_KINDS, dealer_balances_before, dealer_entries
 from coop.core import clock, faults
 from coop.core.db import Sessions, transaction
 from coop.core.documents import Document, keep_document
@@ -55,7 +55,6 @@ from coop.statements.models import Statement
 from coop.tax.dealer_tax import TO_DEALER, tax_of_dealer
 from coop.tax.domain.ticket_json import plain_percent
 
-SALE_KINDS = ("sale", "return")
 _PAYMENT_NAMES = {"payout": "Paid to you", "payment": "Your payment", "correction": "Correction"}
 
 _AT_ONCE = 20

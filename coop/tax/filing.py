@@ -15,9 +15,10 @@ from sqlalchemy import select
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from coop.books.domain import EntryDraft, netted
+from coop.books.accounts import bank_account, dealer_account, ensure_account
+from coop.books.domain.entries import EntryDraft, netted
 from coop.books.models import Account, Entry
-from coop.books.service import bank_account, dealer_account, ensure_account, post_entries, post_entry, posting_date
+from coop.books.service import post_entries, post_entry, posting_date
 from coop.core import audit
 from coop.core.errors import Refusal
 from coop.core.jobs import name_job

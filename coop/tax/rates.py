@@ -13,7 +13,7 @@ from typing import Any
 from sqlalchemy import delete, func, insert, select, update
 from sqlalchemy.orm import Session
 
-from coop.books.service import ensure_account
+from coop.books.accounts import ensure_account
 from coop.core.errors import Refusal
 from coop.tax.boundaries import day, iso
 from coop.tax.domain.own_rates import is_heading, read_own_rates

@@ -13,7 +13,7 @@ from sqlalchemy import func, or_, select
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from coop.books.service import ensure_account
+from coop.books.accounts import ensure_account
 from coop.core import audit
 from coop.core.errors import Refusal
 from coop.tax.domain.rules import Span, Stack

@@ -20,8 +20,8 @@ LAYERS = [
 ROOMS = [name.removeprefix("coop.") for layer in reversed(LAYERS) for name in layer if name not in NOT_ROOMS]
 """Rooms, lowest first, as import-linter is told of them."""
 
-NUMERIC = {"numpy", "shapely", "scipy", "ortools", "highspy", "holidays"}
-PURE_CORE = {"coop.core.money", "coop.core.periods", "coop.core.geometry", "coop.core.checked_json"}
+NUMERIC = {"numpy", "shapely", "scipy", "ortools", "highspy", "holidays", "stdnum"}
+PURE_CORE = {"coop.core.money", "coop.core.periods", "coop.core.geometry", "coop.core.checked_json", "coop.core.csv_text"}
 IMPURE_STANDARD = {"random", "secrets", "time", "os", "sqlite3", "socket", "subprocess", "urllib", "http", "uuid", "threading"}
 
 

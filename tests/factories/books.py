@@ -10,20 +10,10 @@ from decimal import Decimal
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from coop.books.domain import EntryDraft
+from coop.books.accounts import bank_account, dealer_account, ensure_account, tender_account
+from coop.books.domain.entries import EntryDraft
 from coop.books.models import Period
-from coop.books.service import (
-    bank_account,
-    close_period,
-    dealer_account,
-    ensure_account,
-    ensure_period,
-    lock_period,
-    post_entries,
-    reverse_entry,
-    seal_period,
-    tender_account,
-)
+from coop.books.service import close_period, ensure_period, lock_period, post_entries, reverse_entry, seal_period
 from coop.core import audit
 from coop.core.documents import keep_document
 from coop.core.periods import Month

@@ -10,10 +10,11 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from coop.books.domain import EntryDraft
+from coop.books.accounts import bank_account, dealer_account
+from coop.books.domain.entries import EntryDraft
 from coop.books.models import Entry
 from coop.books.queries import dealer_balances_before
-from coop.books.service import bank_account, dealer_account, post_entry
+from coop.books.service import post_entry
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Space

@@ -10,8 +10,9 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from coop.books.domain import EntryDraft, netted
-from coop.books.service import dealer_account, post_entry, posting_date, tender_account, unclaimed_account
+from coop.books.accounts import dealer_account, tender_account, unclaimed_account
+from coop.books.domain.entries import EntryDraft, netted
+from coop.books.service import post_entry, posting_date
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.tax.domain.compiled import compile_stack

@@ -13,8 +13,9 @@ import pytest
 from click.testing import CliRunner
 from sqlalchemy import Engine, select, text
 
-from coop.books.domain import EntryDraft
-from coop.books.service import dealer_account, ensure_period, income_account, post_entry, seal_period
+from coop.books.accounts import dealer_account, income_account
+from coop.books.domain.entries import EntryDraft
+from coop.books.service import ensure_period, post_entry, seal_period
 from coop.cli import cli
 from coop.config import SettingsError
 from coop.core import migrate

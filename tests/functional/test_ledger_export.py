@@ -20,9 +20,10 @@ from click.testing import CliRunner
 from sqlalchemy import Engine
 
 from coop.books import queries
-from coop.books.domain import EntryDraft
-from coop.books.export import legal_account
-from coop.books.service import ensure_account, post_entries
+from coop.books.accounts import ensure_account
+from coop.books.domain.entries import EntryDraft
+from coop.books.domain.export import legal_account
+from coop.books.service import post_entries
 from coop.cli import cli
 from coop.cli.ledger import write_whole
 from coop.core.db import Sessions, make_engine, make_sessions, transaction

@@ -11,16 +11,13 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from coop.books import queries
-from coop.books.domain import GENESIS, EntryDraft, UnbalancedError
+from coop.books.accounts import bank_account, dealer_account, ensure_account, income_account, tender_account, unclaimed_account
+from coop.books.domain.entries import GENESIS, EntryDraft, UnbalancedError
 from coop.books.models import Account, Entry, Period, Posting, Seal
 from coop.books.service import (
-    bank_account,
     check_books,
     close_period,
-    dealer_account,
-    ensure_account,
     ensure_period,
-    income_account,
     pay_dealer,
     post_entries,
     post_entry,
@@ -28,8 +25,6 @@ from coop.books.service import (
     reverse_entry,
     seal_period,
     seal_periods,
-    tender_account,
-    unclaimed_account,
 )
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal

@@ -16,13 +16,12 @@ from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
 from coop.books import queries
-from coop.books.domain import EntryDraft
+from coop.books.accounts import dealer_account, income_account, tender_account
+from coop.books.domain.entries import EntryDraft
 from coop.books.models import Account, Entry, Period, Posting
 from coop.books.service import (
     check_books,
     close_period,
-    dealer_account,
-    income_account,
     lock_period,
     pay_dealer,
     post_entry,
@@ -30,7 +29,6 @@ from coop.books.service import (
     reverse_entry,
     seal_period,
     seal_periods,
-    tender_account,
 )
 from coop.core.db import make_engine, make_sessions, transaction
 from coop.core.errors import Refusal

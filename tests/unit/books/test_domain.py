@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coop.books.domain import GENESIS, EntryDraft, SealedEntry, UnbalancedError, netted, require_balanced, seal_hash
+from coop.books.domain.entries import GENESIS, EntryDraft, SealedEntry, UnbalancedError, netted, require_balanced, seal_hash
 
 POSTED_AT = datetime(2026, 10, 5, 18, 0, 0, 125, tzinfo=UTC)
 ENTRY = SealedEntry(

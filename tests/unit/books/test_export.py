@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coop.books.export import (
+from coop.books.domain.export import (
     HEADING,
     WRITERS,
     ExportEntry,
