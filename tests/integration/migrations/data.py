@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, inspect
 
 AT = "2026-10-01 14:30:00"
 FIRST_SEAL = "d67a323578d136d45af7af50f0b6e0339f5b0e6861e047383835909609c1bac6"
@@ -23,6 +23,9 @@ def literal(value: object) -> str:
 
 
 def insert(connection: Connection, table: str, *rows: dict[str, Any]) -> None:
+    if table == "ticket_line" and any(column["name"] == "credited_on" for column in inspect(connection).get_columns(table)):
+        # From revision 0008 on a line says when it was credited to its dealer.
+        rows = tuple({**row, "credited_on": row["posting_date"] if row["dealer_id"] else None} for row in rows)
     for row in rows:
         values = ", ".join(literal(value) for value in row.values())
         connection.exec_driver_sql(f"INSERT INTO {table} ({', '.join(row)}) VALUES ({values})")

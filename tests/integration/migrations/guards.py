@@ -308,6 +308,108 @@ LAYAWAYS = replace(
     """),
 )
 
+MONEY = replace(
+    LAYAWAYS,
+    checks=LAYAWAYS.checks
+    | names("""
+        bank_file.ck_bank_file_known_kind
+        bank_item.ck_bank_item_not_zero
+        bank_line.ck_bank_line_not_zero
+        bank_match.ck_bank_match_not_zero
+        bank_month.ck_bank_month_adds_up
+        bank_month.ck_bank_month_explained
+        claim.ck_claim_decided_at_a_moment
+        claim.ck_claim_granted_by_entry
+        claim.ck_claim_known_state
+        close_override.ck_close_override_with_a_reason
+        desk_device.ck_desk_device_not_negative
+        drawer_count.ck_drawer_count_not_negative
+        drawer_count.ck_drawer_count_two_people
+        gift_certificate.ck_gift_certificate_above_zero
+        gift_certificate.ck_gift_certificate_forward
+        gift_move.ck_gift_move_above_zero
+        gift_move.ck_gift_move_known_kind
+        hold_decision.ck_hold_decision_known_kind
+        hold_decision.ck_hold_decision_with_a_reason
+        journal.ck_journal_known_state
+        journal.ck_journal_posted_by_entry
+        journal.ck_journal_second_person
+        journal.ck_journal_with_a_reason
+        journal_line.ck_journal_line_not_zero
+        money_rule.ck_money_rule_card_percent
+        money_rule.ck_money_rule_known_next_rent
+        money_rule.ck_money_rule_not_negative
+        opening.ck_opening_known_state
+        opening.ck_opening_second_person
+        opening.ck_opening_signed_at_a_moment
+        opening_memo.ck_opening_memo_known_what
+        opening_memo.ck_opening_memo_money_or_turns
+        opening_memo.ck_opening_memo_turns_or_money
+        patronage.ck_patronage_a_part
+        patronage.ck_patronage_above_zero
+        patronage.ck_patronage_known_state
+        patronage.ck_patronage_second_person
+        patronage_share.ck_patronage_share_adds_up
+        patronage_share.ck_patronage_share_not_negative
+        payout_detail.ck_payout_detail_ach_has_account
+        payout_detail.ck_payout_detail_known_account_kind
+        payout_detail.ck_payout_detail_known_holder
+        payout_detail.ck_payout_detail_known_method
+        payout_hold.ck_payout_hold_with_a_reason
+        payout_line.ck_payout_line_above_zero
+        payout_line.ck_payout_line_known_method
+        payout_line.ck_payout_line_returned_with_a_reason
+        payout_run.ck_payout_run_approved_first
+        payout_run.ck_payout_run_known_state
+        payout_run.ck_payout_run_paid_on_a_day
+        payout_run.ck_payout_run_second_person
+        release.ck_release_above_zero
+        release.ck_release_known_state
+        release.ck_release_of_one_thing
+        release.ck_release_released_by_entry
+        release.ck_release_second_person
+        release_rule.ck_release_rule_forward
+        release_rule.ck_release_rule_known_goes_to
+        release_rule.ck_release_rule_known_what
+        release_rule.ck_release_rule_not_negative
+        statement_question.ck_statement_question_answered_at_a_moment
+        statement_question.ck_statement_question_asked
+        tax_form.ck_tax_form_known_form
+        year_threshold.ck_year_threshold_known_kind
+        year_threshold.ck_year_threshold_not_negative
+    """),
+)
+
+FROZEN = names("""
+    bank_file bank_item bank_line bank_month close_override drawer_count gift_certificate gift_move hold_decision journal_line
+    opening_memo
+""")
+"""Tables whose rows are never changed or deleted."""
+FIXED = names("""
+    ach_origin bank_match claim journal opening patronage patronage_share payout_detail payout_hold payout_line payout_part
+    payout_run release statement_question tax_form
+""")
+"""Tables of which some columns never change, and whose rows are never deleted."""
+
+
+def each(tables: frozenset[str], guards: str) -> frozenset[str]:
+    return frozenset(f"{table}.guard_{table}_{guard}" for table in tables for guard in guards.split())
+
+
+CREDITED = names("ticket_line.guard_ticket_line_credited ticket_line.guard_ticket_line_credited_at_first")
+MONEY_GUARDS = replace(
+    MONEY,
+    sqlite_triggers=MONEY.sqlite_triggers
+    | each(FROZEN, "no_update no_delete no_replace")
+    | each(FIXED, "fixed no_delete no_replace")
+    | CREDITED,
+    postgresql_triggers=MONEY.postgresql_triggers
+    | each(FROZEN, "frozen no_truncate")
+    | each(FIXED, "fixed no_delete no_truncate")
+    | CREDITED,
+    functions=MONEY.functions | names("guard_ticket_line_credited"),
+)
+
 GUARDS = {
     "0001": Guards(checks=CHECKS, sqlite_triggers=frozenset(), postgresql_triggers=frozenset()),
     "0002": BOOKS,
@@ -316,5 +418,7 @@ GUARDS = {
     "0005": FACTS,
     "0006": FLOOR,
     "0007": LAYAWAYS,
+    "0008": MONEY,
+    "0009": MONEY_GUARDS,
 }
 """By revision."""

@@ -101,6 +101,91 @@ def load_layaways(connection: Connection) -> None:
     insert(connection, "layaway_move", {**move, "on_day": "2026-08-20", "entry_id": 1, "made_by": 1})
 
 
+def load_money(connection: Connection) -> None:
+    """Revision 0008: the same co-op with a row of each thing that money in full is kept in."""
+    load_layaways(connection)
+    by, day, month = {"mall_id": 1}, "2026-10-02", "2026-09-01"
+    set_ = {"set_by": 1, "set_at": AT}
+    rule = {"starts_on": month, "card_percent": 3_000_000, "journal_limit_cents": 100_00, "payout_minimum_cents": 10_00}
+    waits = {"bank_wait_days": 7, "tax_form_needed": True, "next_rent": "shown", "unclaimed_days": 60, "stale_days": 180}
+    insert(connection, "money_rule", {**rule, **waits, **set_})
+    released = {"what": "unclaimed sales", "starts_on": month, "ends_on": None, "after_days": 1095, "goes_to": "state"}
+    insert(connection, "release_rule", {"id": 1, **released, "said_by": "Elm Revised Code", **set_})
+    file = {"kind": "csv", "file_name": "bank.csv", "file_sha256": "a" * 64, "first_day": month, "last_day": "2026-09-30"}
+    insert(
+        connection,
+        "bank_file",
+        {"id": 1, **file, "lines": 1, "lines_here": 0, "closing_cents": 50_00, "read_by": 1, "read_at": AT},
+    )
+    line = {"file_id": 1, "key": "1", "on_day": day, "amount_cents": 27_00, "reference": "", "words": "DEPOSIT"}
+    insert(connection, "bank_line", {"id": 1, **line})
+    insert(connection, "bank_item", {"entry_id": 1, "on_day": day, "amount_cents": -5_00, "reference": "1041", "words": ""})
+    match = {"line_id": 1, "entry_id": 1, "item_id": None, "amount_cents": 27_00, "how": "hand", "made_by": 1, "made_at": AT}
+    insert(connection, "bank_match", {**match, "undone_by": 1, "undone_at": AT})
+    sums = {"bank_cents": 50_00, "outstanding_cents": -5_00, "book_cents": 44_00, "difference_cents": 1_00}
+    insert(connection, "bank_month", {"first_day": month, **sums, "explanation": "A cent a day", "made_by": 1, "made_at": AT})
+    entered = {"id": 1, "key": "j", "mall_id": 1, "on_day": day, "reason": "Paint", "document_id": None, "second_needed": False}
+    posted = {
+        "entered_by": 1,
+        "entered_at": AT,
+        "state": "posted",
+        "decided_by": 1,
+        "decided_at": AT,
+        "decision": "",
+        "entry_id": 3,
+    }
+    insert(connection, "journal", {**entered, **posted, "reverses_id": None})
+    insert(connection, "journal_line", {"journal_id": 1, "position": 1, "account_id": 1, "amount_cents": 5_00})
+    read = {"id": 1, "file_name": "paper.csv", "file_sha256": "b" * 64, "content": "kind", "first_day": month, "totals": "{}"}
+    insert(connection, "opening", {**read, "state": "read", "read_by": 1, "read_at": AT, "signed_by": None, "signed_at": None})
+    memo = {"opening_id": 1, **by, "dealer_id": 1, "what": "turns", "year": 2026, "amount_cents": None, "turns": 1_500_000}
+    insert(connection, "opening_memo", memo)
+    gift = {"id": 1, "number": "G1", **by, "sold_on": day, "amount_cents": 25_00, "expires_on": None, "sold_by": 1}
+    insert(connection, "gift_certificate", gift)
+    moved = {"certificate_id": 1, "key": "g", "kind": "sold", "amount_cents": 25_00, "on_day": day, **by, "ticket_id": None}
+    insert(connection, "gift_move", {**moved, "entry_id": 1, "made_by": 1})
+    asked = {"line_id": 1, "dealer_id": 1, "words": "Mine", "asked_by": 1, "asked_at": AT, "state": "refused", "decided_by": 1}
+    insert(connection, "claim", {**asked, "decided_at": AT, "decision": "Sold by D02", "entry_id": None})
+    count = {"key": "c", **by, "drawer": "", "on_day": day, "expected_cents": 50_00, "counted_cents": 49_00, "counted_by": 1}
+    insert(connection, "drawer_count", {**count, "seconded_by": None, "note": "", "counted_at": AT, "entry_id": 2})
+    insert(
+        connection,
+        "desk_device",
+        {**by, "name": "Front", "registered_at": AT, "retired_at": None, "waiting": 0, "reported_at": AT},
+    )
+    paid = {"id": 1, "dealer_id": 1, "method": "ach", "holder": "person", "routing": "111000025", "account_kind": "checking"}
+    insert(
+        connection, "payout_detail", {**paid, "account_sealed": "x", "account_last4": "6789", "changed_by": 1, "changed_at": AT}
+    )
+    form = {"dealer_id": 1, "form": "W-9", "received_on": day, "number_sealed": "x", "number_last4": "6789"}
+    insert(connection, "tax_form", {**form, "entered_by": 1, "entered_at": AT})
+    bank = {"bank_routing": "111000025", "bank_name": "ELM BANK", "company_id": "1234567890", "company_name": "LANTERN"}
+    insert(connection, "ach_origin", {**bank, "balanced": False, "account_sealed": "", "account_last4": "", **set_})
+    run = {"id": 1, "number": 1, "first_day": month, "pay_on": "2026-10-10", "state": "prepared", "made_by": 1, "made_at": AT}
+    approval = dict.fromkeys(("approved_by", "approved_at", "paid_on", "paid_by", "first_check"))
+    papers = {"ach_document_id": None, "remittance_document_id": None}
+    insert(connection, "payout_run", {**run, **approval, **papers})
+    payee = {"id": 1, "run_id": 1, "dealer_id": 1, "amount_cents": 20_00, "method": "ach", "detail_id": 1, "reference": ""}
+    insert(connection, "payout_line", {**payee, "returned_on": None, "return_reason": ""})
+    insert(connection, "payout_part", {"line_id": 1, **by, "amount_cents": 20_00, "entry_id": None, "back_entry_id": None})
+    placed = {"dealer_id": 1, "reason": "Moved away", "placed_by": 1, "placed_at": AT, "lifted_by": None, "lifted_at": None}
+    insert(connection, "payout_hold", placed)
+    decided = {"first_day": month, "dealer_id": 1, "kind": "arrears", "pays": True, "reason": "Paid in cash"}
+    insert(connection, "hold_decision", {**decided, "decided_by": 1, "decided_at": AT})
+    let_go = {"rule_id": 1, **by, "certificate_id": 1, "ticket_line_id": None, "payout_line_id": None, "amount_cents": 25_00}
+    unapproved = {"state": "asked", "approved_by": None, "approved_at": None, "entry_id": None}
+    insert(connection, "release", {**let_go, "asked_by": 1, "asked_at": AT, **unapproved})
+    limit = {"kind": "payments", "from_year": 2026, "amount_cents": 600_00, "least_count": 0, "said_by": "The accountant"}
+    insert(connection, "year_threshold", {**limit, **set_})
+    surplus = {"id": 1, "year": 2025, "surplus_cents": 100_00, "cash_percent": 20_000_000, "on_day": day, "state": "proposed"}
+    proposal = {"made_by": 1, "made_at": AT, "approved_by": None, "approved_at": None, "totals": "{}"}
+    insert(connection, "patronage", {**surplus, **proposal})
+    share = {"patronage_id": 1, "dealer_id": 1, **by, "business_cents": 9_00, "share_cents": 100_00, "cash_cents": 20_00}
+    insert(connection, "patronage_share", {**share, "retained_cents": 80_00, "entry_id": None})
+    asks = {"statement_id": 1, "line": "sales/0", "said": "Chair", "question": "Which?", "asked_by": 1, "asked_at": AT}
+    insert(connection, "statement_question", {**asks, "answer": "", "answered_by": None, "answered_at": None})
+
+
 LOADERS: dict[str, Callable[[Connection], None]] = {
     "0001": load_first,
     "0002": load_first,
@@ -109,5 +194,7 @@ LOADERS: dict[str, Callable[[Connection], None]] = {
     "0005": load_facts,
     "0006": load_floor,
     "0007": load_layaways,
+    "0008": load_money,
+    "0009": load_money,
 }
 """By revision."""
