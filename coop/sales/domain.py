@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal, InvalidOperation
+from fractions import Fraction
 from typing import TypeVar
 
 from coop.core.money import cents, parse_decimal
@@ -248,3 +249,40 @@ def parse_row(mapping: SourceMapping, row: Mapping[str, str], *, latest: datetim
         sold_at=sold_at,
         buyer=row.get(mapping.buyer, "").strip() if mapping.buyer else "",
     )
+
+
+# --- what was paid by card ----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Tendered:
+    """How a ticket was paid in money, in cents, negative on a return: by card, and in all, coupons and trade-ins apart."""
+
+    card_cents: int
+    money_cents: int
+
+
+def card_parts_of(tickets: Mapping[int, Tendered], lines: Iterable[tuple[int, int, int]]) -> dict[int, Fraction]:
+    """Each dealer's part, in cents, of what was paid by card: of the prices, so without the tax on them.
+
+    A line is (ticket, dealer, cents of its price paid in money). Where a ticket was paid partly by card, every line of it was, in
+    the same proportion; a return takes off by its own. Nobody's lines are left out, and so is a ticket whose money adds up to
+    nothing. Exact: it is rounded once, with the percent. Source: common practice, no source.
+    """
+    by_denominator: dict[int, dict[int, int]] = {}
+    for ticket, dealer, price_cents in lines:
+        paid = tickets.get(ticket)
+        if paid is None or not paid.card_cents or not paid.money_cents:
+            continue
+        part = Fraction(price_cents * paid.card_cents, paid.money_cents)
+        sums = by_denominator.setdefault(dealer, {})
+        sums[part.denominator] = sums.get(part.denominator, 0) + part.numerator
+    return {dealer: _sum_of(sums) for dealer, sums in by_denominator.items()}
+
+
+def _sum_of(by_denominator: Mapping[int, int]) -> Fraction:
+    """The sum of fractions, two and two: one after the other, each would be added to a number as long as all before it."""
+    parts = [Fraction(numerator, denominator) for denominator, numerator in by_denominator.items()]
+    while len(parts) > 1:
+        parts = [sum(parts[n : n + 2], Fraction(0)) for n in range(0, len(parts), 2)]
+    return parts[0]
