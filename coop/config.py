@@ -5,6 +5,8 @@ Every setting is `COOP_NAME`; `COOP_NAME_FILE` names a file that holds the value
 
 from __future__ import annotations
 
+import base64
+import binascii
 import difflib
 import os
 import re
@@ -54,6 +56,8 @@ class Settings(BaseModel):
     mail_domain: str = "coop.invalid"
     """Right-hand side of every Message-ID."""
     secret_key: str = Field(default="", repr=False)
+    field_keys: str = Field(default="", repr=False)
+    """Keys of bank account and tax numbers, with commas between them: the first seals, all of them open."""
     secure_cookies: bool = False
     trusted_proxies: int = Field(default=0, ge=0, le=5)
     """How many proxies in front of us set X-Forwarded-For."""
@@ -173,6 +177,12 @@ def _missing(values: Mapping[str, object]) -> Iterator[str]:
             f"COOP_SECRET_KEY has {len(key)} characters and needs {SHORTEST_KEY} or more: "
             "make one with `openssl rand -hex 32`, or leave it out and one is made in the folder."
         )
+    for number, one in enumerate(split_keys(str(values.get("field_keys") or "")), 1):
+        if not is_field_key(one):
+            yield (
+                f"COOP_FIELD_KEYS: key {number} is none: it is 32 random bytes in URL-safe base64, 44 characters. Make one with "
+                "`openssl rand -base64 32 | tr '+/' '-_'`, or leave them out and one is made in the folder."
+            )
     if values.get("smtp_host"):
         for name, what in (
             ("mail_from", "whom it comes from, such as office@example.org"),
@@ -184,18 +194,67 @@ def _missing(values: Mapping[str, object]) -> Iterator[str]:
 
 def secret_key(settings: Settings) -> str:
     """The key that signs cookies: from the environment, or made once in the data folder (readable by its owner only)."""
-    if settings.secret_key:
-        return settings.secret_key
-    path = settings.data / "secret-key"
+    return settings.secret_key or _made_once(settings.data / "secret-key", secrets.token_urlsafe(48))
+
+
+FIELD_KEYS_FILE = "field-keys"
+
+
+def field_keys(settings: Settings) -> tuple[str, ...]:
+    """The keys of what is kept sealed: from the environment, or made once in the data folder (readable by its owner only)."""
+    return split_keys(settings.field_keys) or split_keys(_made_once(settings.data / FIELD_KEYS_FILE, fresh_field_key()))
+
+
+def split_keys(text: str) -> tuple[str, ...]:
+    return tuple(filter(None, re.split(r"[,\s]+", text)))
+
+
+def fresh_field_key() -> str:
+    return base64.urlsafe_b64encode(secrets.token_bytes(32)).decode("ascii")
+
+
+def is_field_key(text: str) -> bool:
+    """Whether it is 32 bytes in URL-safe base64."""
+    try:
+        return len(base64.b64decode(text, altchars=b"-_", validate=True)) == 32
+    except (binascii.Error, ValueError):
+        return False
+
+
+def add_field_key(settings: Settings) -> None:
+    """Put a fresh key before those in the data folder's file; they stay behind it, to open what they sealed."""
+    path = settings.data / FIELD_KEYS_FILE
+    replace_secret(path, ",".join((fresh_field_key(), *field_keys(settings))))
+
+
+def replace_secret(path: Path, text: str) -> None:
+    """Write a file that only its owner reads, whole or not at all."""
+    draft = _written_beside(path, text)
+    draft.replace(path)
+
+
+def _made_once(path: Path, fresh: str) -> str:
+    """What a file holds, or, where there is none, what it holds from now on: of two that make it at once, one has made it."""
     try:
         return path.read_text(encoding="ascii")
     except FileNotFoundError:
-        settings.data.mkdir(parents=True, exist_ok=True)
-        fresh = secrets.token_urlsafe(48)
-        try:
-            handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        except FileExistsError:
-            return path.read_text(encoding="ascii")
-        with os.fdopen(handle, "w", encoding="ascii") as file:
-            file.write(fresh)
-        return fresh
+        path.parent.mkdir(parents=True, exist_ok=True)
+    draft = _written_beside(path, fresh)
+    try:
+        # A link appears with all that is in it: nobody reads half a key.
+        os.link(draft, path)
+    except FileExistsError:
+        return path.read_text(encoding="ascii")
+    finally:
+        draft.unlink()
+    return fresh
+
+
+def _written_beside(path: Path, text: str) -> Path:
+    draft = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
+    handle = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    with os.fdopen(handle, "w", encoding="ascii") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+    return draft

@@ -31,6 +31,7 @@ COMMANDS = {
     "upgrade": "machine",
     "backup": "keeping",
     "restore": "keeping",
+    "reseal": "keeping",
     "test": "developing",
     "bench": "developing",
 }

@@ -1,4 +1,4 @@
-"""`coop backup` and `coop restore`."""
+"""`coop backup` and `coop restore`; `coop reseal`, which changes the key of what is kept sealed."""
 
 from __future__ import annotations
 
@@ -10,11 +10,13 @@ import click
 
 from coop.books.service import check_books
 from coop.cli.context import data_option, open_coop
-from coop.config import load_settings
-from coop.core import keeping
+from coop.config import FIELD_KEYS_FILE, add_field_key, load_settings
+from coop.core import audit, keeping
 from coop.core.archive import Manifest, is_encrypted
 from coop.core.clock import utc_now
+from coop.core.db import transaction
 from coop.core.errors import Refusal
+from coop.core.sealed_text import FieldKeys, reseal
 
 _VARIABLE = "COOP_BACKUP_PASSPHRASE"
 _SHORTEST = 12
@@ -36,6 +38,16 @@ def backup_command(target: Path, encrypt: bool, data: Path | None) -> None:
     coop.engine.dispose()
     form = "encrypted: without its passphrase nobody can restore it" if report.encrypted else "not encrypted"
     click.echo(f"{report.path} holds {_contents(report.manifest)}: {report.size_bytes:,} bytes, {form}.")
+    if coop.settings.field_keys:
+        click.echo(
+            "The keys of bank account and tax numbers (COOP_FIELD_KEYS) are not in it: keep them apart, nobody can read those "
+            "numbers without."
+        )
+    elif FIELD_KEYS_FILE in report.manifest.files:
+        click.echo(
+            f"It holds the co-op's keys too, also that of bank account and tax numbers ({FIELD_KEYS_FILE}): who has the archive"
+            f"{' and its passphrase' if report.encrypted else ''} can read them."
+        )
 
 
 @click.command("restore")
@@ -54,6 +66,30 @@ def restore_command(archive: Path, data: Path | None) -> None:
     click.echo("Every table has its count of rows, and the books hold.")
     if report.mails_waiting:
         click.echo(f"Mails waiting when it was made: {report.mails_waiting}. They are sent when coop serve or coop work begins.")
+
+
+@click.command("reseal")
+@click.option("--fresh-key", is_flag=True, help="First make a fresh key in the co-op's folder and put it before those there.")
+@data_option
+def reseal_command(fresh_key: bool, data: Path | None) -> None:
+    """Seal every bank account and tax number again under the first key.
+
+    To change the key that COOP_FIELD_KEYS names: put the new one before the old, with a comma between, start everything again,
+    run this, and then take the old one out.
+    """
+    coop = open_coop(data)
+    if fresh_key:
+        if coop.settings.field_keys:
+            raise Refusal(
+                "--fresh-key is for the key in the co-op's folder; yours is in COOP_FIELD_KEYS: put a new one first there."
+            )
+        add_field_key(coop.settings)
+    with transaction(coop.sessions) as session:
+        done = reseal(session, FieldKeys.of(coop.settings))
+        audit.record(session, utc_now(), "numbers sealed again", "sealed numbers", done)
+    click.echo(f"Sealed again under the first key: {done}.")
+    if fresh_key:
+        click.echo(f"The keys before it stay in {coop.settings.data / FIELD_KEYS_FILE}, behind the fresh one.")
 
 
 def _contents(manifest: Manifest) -> str:

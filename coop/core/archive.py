@@ -1,6 +1,6 @@
 """The archive a co-op is kept in: a gzipped tar, encrypted if a passphrase is given.
 
-It holds the database (SQLite's own copy, or `pg_dump -Fc`), the key file, the post-box, and last the manifest, which names
+It holds the database (SQLite's own copy, or `pg_dump -Fc`), the key files, the post-box, and last the manifest, which names
 every file's size and SHA-256 and every table's count of rows. An archive that was cut short has no manifest.
 """
 
@@ -21,13 +21,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO, cast
 
+from coop.config import FIELD_KEYS_FILE
 from coop.core.encrypted_stream import MAGIC, CannotDecrypt, DecryptingReader, EncryptingWriter
 from coop.core.errors import Refusal
 
 FORMAT = "coop-backup-1"
 DUMPS = {"sqlite": "database.sqlite3", "postgresql": "database.pgdump"}
 """Name of the database in the archive, by its kind."""
-KEY_FILE = "secret-key"
+KEY_FILES = ("secret-key", FIELD_KEYS_FILE)
+"""Made in the data folder where the environment gives none: of cookies, and of what is kept sealed."""
 _MANIFEST = "manifest.json"
 _MAIL_FILE = re.compile(r"mail/(new|cur)/[^/\0]{1,255}")
 
@@ -126,7 +128,7 @@ def unpack(archive: Path, passphrase: str, work: Path) -> Manifest:
             with gzip.GzipFile(fileobj=plain, mode="rb") as unzipped:
                 with tarfile.open(fileobj=unzipped, mode="r|") as tar:
                     for info in tar:
-                        known = info.name in (KEY_FILE, _MANIFEST, *DUMPS.values()) or _MAIL_FILE.fullmatch(info.name)
+                        known = info.name in (*KEY_FILES, _MANIFEST, *DUMPS.values()) or _MAIL_FILE.fullmatch(info.name)
                         content = tar.extractfile(info) if info.isreg() else None
                         if not known or content is None or info.name in found:
                             raise Refusal(f"{archive} is not a backup of a co-op: it holds {info.name!r}.")

@@ -27,7 +27,7 @@ from sqlalchemy.orm import Session
 from coop import __version__
 from coop.config import Settings
 from coop.core import faults, migrate
-from coop.core.archive import DUMPS, KEY_FILE, Manifest, is_encrypted, unpack, writing_archive
+from coop.core.archive import DUMPS, KEY_FILES, Manifest, is_encrypted, unpack, writing_archive
 from coop.core.db import make_engine, make_sessions
 from coop.core.errors import Refusal
 
@@ -155,9 +155,8 @@ def _describe(connection: Connection) -> _Described:
 
 
 def _kept_beside(settings: Settings) -> Iterator[tuple[str, Path]]:
-    """What belongs to the co-op and is not in its database: the key file, and the post-box."""
-    if (settings.data / KEY_FILE).is_file():
-        yield KEY_FILE, settings.data / KEY_FILE
+    """What belongs to the co-op and is not in its database: the key files, and the post-box."""
+    yield from ((name, settings.data / name) for name in KEY_FILES if (settings.data / name).is_file())
     # `new` before `cur`: what a reader moves meanwhile is found in the one or in the other.
     for part in ("new", "cur"):
         folder = settings.maildir / part
@@ -192,9 +191,10 @@ def restore_backup(settings: Settings, archive: Path, check: Check, passphrase: 
                 f"{archive} was made by a newer version of this program ({manifest.program}, tables {manifest.revision}). "
                 "Install that version, then restore."
             )
-        key = settings.data / KEY_FILE
-        if (work / KEY_FILE).exists() and key.exists() and key.read_bytes() != (work / KEY_FILE).read_bytes():
-            raise Refusal(f"{settings.data} holds the key of another co-op ({key}). Restore into a folder of its own.")
+        for name in KEY_FILES:
+            key = settings.data / name
+            if (work / name).exists() and key.exists() and key.read_bytes() != (work / name).read_bytes():
+                raise Refusal(f"{settings.data} holds the key of another co-op ({key}). Restore into a folder of its own.")
         if kind == "sqlite":
             report = _restore_sqlite(settings, work, manifest, check)
         else:
@@ -307,10 +307,11 @@ def _check_restored(engine: Engine, manifest: Manifest, check: Check) -> Restore
 
 
 def _place_files(settings: Settings, work: Path) -> None:
-    """The key file and the post-box into the data folder. May be repeated: what is there stays."""
+    """The key files and the post-box into the data folder. May be repeated: what is there stays."""
     settings.data.mkdir(parents=True, exist_ok=True)
-    if (work / KEY_FILE).exists() and not (settings.data / KEY_FILE).exists():
-        _move(work / KEY_FILE, settings.data / KEY_FILE)
+    for name in KEY_FILES:
+        if (work / name).exists() and not (settings.data / name).exists():
+            _move(work / name, settings.data / name)
     for part in ("tmp", "new", "cur"):
         if (work / "mail").is_dir():
             (settings.maildir / part).mkdir(mode=0o700, parents=True, exist_ok=True)

@@ -9,7 +9,6 @@ depends_on = None
 
 # Never changed and never deleted, with what an INSERT OR REPLACE would walk over beside the id.
 FROZEN = {
-    "ach_origin": [],
     "bank_file": ["file_sha256"],
     "bank_item": [],
     "bank_line": ["key"],
@@ -21,11 +20,28 @@ FROZEN = {
     "hold_decision": [],
     "journal_line": ["journal_id position"],
     "opening_memo": ["mall_id dealer_id what"],
-    "payout_detail": [],
-    "tax_form": [],
 }
 # Columns that never change; columns filled in once; a state whose end fixes further columns; keys beside the id. Never deleted.
+# What is sealed may be sealed again under another key; what was empty stays empty.
 FIXED = {
+    "ach_origin": (
+        "bank_routing bank_name company_id company_name balanced account_last4 set_by set_at",
+        "",
+        "OLD.account_sealed = '': account_sealed",
+        [],
+    ),
+    "payout_detail": (
+        "dealer_id method holder routing account_kind account_last4 changed_by changed_at",
+        "",
+        "OLD.account_sealed = '': account_sealed",
+        [],
+    ),
+    "tax_form": (
+        "dealer_id form received_on number_last4 entered_by entered_at",
+        "",
+        "OLD.number_sealed = '': number_sealed",
+        [],
+    ),
     "bank_match": ("line_id entry_id item_id amount_cents how made_by made_at", "undone_by undone_at", "", []),
     "journal": (
         "key mall_id on_day reason document_id second_needed entered_by entered_at reverses_id",
@@ -48,7 +64,7 @@ FIXED = {
     "payout_run": (
         "number first_day made_by made_at",
         "approved_by approved_at paid_on paid_by ach_document_id remittance_document_id",
-        "OLD.state IN ('paid', 'cancelled'): state pay_on first_check",
+        "(OLD.state = 'paid' OR OLD.state = 'cancelled'): state pay_on first_check",
         ["number"],
     ),
     "payout_line": (

@@ -37,6 +37,7 @@ from tests.factories.house import build_house
 
 PASSPHRASE = "walnut drawer brass key"
 KEY = "an invented key of this co-op"
+FIELD_KEY = "another invented key of this co-op"
 MakeEngine = Callable[[str], Engine]
 
 
@@ -112,6 +113,7 @@ def kept(
         build_house(session, now)
     settings.data.mkdir()
     (settings.data / "secret-key").write_text(KEY)
+    (settings.data / "field-keys").write_text(FIELD_KEY)
     letter = Letter("dealer@example.org", "Hello", "Hello, Zoë\n", "", "abc@example.org", now)
     write_maildir(compose(letter, "office@example.org"), settings.maildir)
     return Kept(settings, engine, sessions, elsewhere, now, make_test_engine)
@@ -131,6 +133,7 @@ def test_all_of_it_comes_back(kept: Kept, tmp_path: Path, passphrase: str) -> No
     assert report.manifest.counts["posting"] > 0
     assert guards(kept.restored()) == guards(kept.engine) != []
     assert (kept.elsewhere.data / "secret-key").read_text() == KEY
+    assert (kept.elsewhere.data / "field-keys").read_text() == FIELD_KEY
     [mail] = mailbox.Maildir(kept.elsewhere.maildir, create=False)
     assert mail["Message-ID"] == "<abc@example.org>"
     assert [path.name for path in kept.settings.data.iterdir() if path.name.startswith(".")] == []
@@ -368,7 +371,7 @@ def test_a_full_disk_is_told_and_leaves_nothing(kept: Kept, tmp_path: Path) -> N
     assert done.returncode == 2
     assert f"There is no room left in {folder}" in done.stderr
     assert list(folder.iterdir()) == []
-    assert sorted(path.name for path in kept.settings.data.iterdir()) == ["mail", "secret-key"]
+    assert sorted(path.name for path in kept.settings.data.iterdir()) == ["field-keys", "mail", "secret-key"]
 
 
 def test_no_room_for_the_copy_of_the_database_is_told_too(kept: Kept, tmp_path: Path) -> None:

@@ -29,6 +29,7 @@ def said(**env: str) -> str:
         ("COOP_REDIS_URL", f"http://:{SECRET}@redis:6379/0"),
         ("COOP_REDIS_URL", f"redis://redis:{SECRET}/0"),
         ("COOP_SECRET_KEY", SECRET),
+        ("COOP_FIELD_KEYS", SECRET),
     ],
 )
 def test_a_wrong_secret_is_named_and_not_shown(name: str, value: str) -> None:
@@ -45,7 +46,7 @@ def test_a_wrong_setting_that_is_no_secret_is_shown() -> None:
 
 
 def test_settings_do_not_show_their_secrets() -> None:
-    assert set(SECRETS) == {"database_url", "redis_url", "smtp_password", "secret_key"}
+    assert set(SECRETS) == {"database_url", "redis_url", "smtp_password", "secret_key", "field_keys"}
     settings = load_settings(
         "/nowhere",
         {
