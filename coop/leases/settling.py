@@ -1,9 +1,9 @@
 """Which charges are open and how old, by dealer, from charges and ledger; disputes; the late fee.
 
-A dealer's account is read as charges and money. Rent is due on the day it is dated, commission and fees at month's end; the
-month's sales are credited at its end; a payout takes back what was credited last, for it is paid out of that. What else is taken
-from the account (a month of more returns than sales, a correction) is owed too, but bears no late fee. So, once a month's sales
-are credited, what is open less what waits as credit is what the ledger says she owes.
+A dealer's account is read as charges and money. Rent is due on the day it is dated, commission, card cost, turns and fees at
+month's end; the month's sales are credited at its end; a payout takes back what was credited last, for it is paid out of that.
+What else is taken from the account (a month of more returns than sales, a correction, a chargeback) is owed too, but bears no
+late fee. So, once a month's sales are credited, what is open less what waits as credit is what the ledger says she owes.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ from coop.leases.models import Charge, Dispute
 from coop.leases.posting import INCOME, ChargeDraft, Due, follows_the_clock, hold_charges, post_due
 from coop.leases.rules import rules_on
 
-AT_MONTH_END = ("commission", "late", "fee")
+AT_MONTH_END = ("commission", "card", "late", "fee", "turn")
 """Kinds of charge that are due at the end of the month they were posted in."""
 PAYOUT = "payout"
 
