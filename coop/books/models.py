@@ -365,8 +365,9 @@ class Opening(Base):
 
     id: Mapped[int] = mapped_column(Key, primary_key=True)
     file_name: Mapped[str] = mapped_column(String(200))
-    file_sha256: Mapped[str] = mapped_column(String(64), unique=True)
+    file_sha256: Mapped[str] = mapped_column(String(64))
     content: Mapped[str] = mapped_column(Text, deferred=True)
+    """As it was read; once it is signed or dropped, without buyers' names."""
     first_day: Mapped[date]
     """Of the first month kept here: the entry is dated on the day before."""
     totals: Mapped[dict[str, Any]] = mapped_column(JSON)

@@ -10,7 +10,7 @@ from sqlalchemy import ColumnElement, and_, case, func, select, true
 from sqlalchemy.orm import Session
 
 from coop.books.domain.export import ExportEntry, LedgerHead, opening_of
-from coop.books.models import Account, Entry, Period, Posting
+from coop.books.models import Account, Entry, Opening, Period, Posting
 from coop.core.periods import Month
 from coop.floor.models import Mall
 
@@ -53,9 +53,13 @@ def balances(session: Session, *, through: date | None = None) -> list[Balance]:
 
 
 def first_days(session: Session) -> dict[int, date]:
-    """The first day of each mall's first month in the books (no entry is outside of one): mall id -> day."""
-    rows = session.execute(select(Period.mall_id, func.min(Period.first_day)).group_by(Period.mall_id))
-    return {mall_id: day for mall_id, day in rows if mall_id is not None}
+    """The first day of each mall's first month in the books (no entry is outside of one): mall id -> day.
+
+    The month before, which holds balances from paper, is none of them.
+    """
+    paper = select(func.max(Opening.first_day)).where(Opening.state == "signed").scalar_subquery()
+    rows = session.execute(select(Period.mall_id, func.min(Period.first_day), paper).group_by(Period.mall_id))
+    return {mall_id: max(day, begun or day) for mall_id, day, begun in rows if mall_id is not None}
 
 
 def last_closed(session: Session, mall_id: int) -> Month | None:

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from coop.books.queries import SALE_KINDS, dealer_movements, last_closed, tax_movements
 from coop.books.service import check_trial_balance, close_period, ensure_period, lock_period, seal_period
-from coop.closing.queries import close_first, items_sold, period_of, sales_between
+from coop.closing.queries import close_first, first_months, items_sold, period_of, sales_between
 from coop.core import clock
 from coop.core.errors import Refusal
 from coop.core.money import format_dollars
@@ -60,6 +60,9 @@ def require_turn(session: Session, now: datetime, mall: Mall, month: Month) -> N
             f"/office/months/{mall.code}/{earlier}",
         )
     last = last_closed(session, mall.id)
+    first = first_months(session).get(mall.id)
+    if last is not None and month <= last and first is not None and month < first:
+        raise StepRefused(f"{month.name} was kept on paper: the books of {mall.name} begin with {first.name}.")
     if last is not None and month < last and period_of(session, mall.id, month) is None:
         raise StepRefused(f"{month.name} lies before {last.name}, which is closed at {mall.name}: it takes no entry any more.")
 

@@ -176,7 +176,6 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(["read_by"], ["user_account.id"], name=op.f("fk_opening_read_by")),
         sa.ForeignKeyConstraint(["signed_by"], ["user_account.id"], name=op.f("fk_opening_signed_by")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_opening")),
-        sa.UniqueConstraint("file_sha256", name=op.f("uq_opening_file_sha256")),
     )
     op.create_table(
         "patronage",

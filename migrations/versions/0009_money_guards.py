@@ -49,11 +49,12 @@ FIXED = {
         "OLD.state <> 'entered': state decided_by decided_at decision",
         ["key"],
     ),
+    # Buyers' names go from the content when it is signed or dropped; until then its hash holds it.
     "opening": (
-        "file_name file_sha256 content first_day read_by read_at",
+        "file_name file_sha256 first_day read_by read_at",
         "signed_by signed_at",
-        "OLD.state <> 'read': state",
-        ["file_sha256"],
+        "OLD.state <> 'read': state content",
+        [],
     ),
     "claim": (
         "line_id dealer_id words asked_by asked_at",

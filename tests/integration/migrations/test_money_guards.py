@@ -23,7 +23,7 @@ OPEN = {
     "bank_match": "",
     "claim": "entry_id",
     "journal": "state decided_by decided_at decision",
-    "opening": "state signed_by signed_at totals",
+    "opening": "state signed_by signed_at totals content",
     "patronage": "state approved_by approved_at totals",
     "patronage_share": "entry_id",
     "payout_hold": "lifted_by lifted_at",
