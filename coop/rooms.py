@@ -27,6 +27,7 @@ import coop.leases.settling
 import coop.payouts.models
 import coop.sales.layaway
 import coop.sales.models
+import coop.statements.book
 import coop.statements.models
 import coop.statements.service
 import coop.tax.due

@@ -29,7 +29,7 @@ from coop.core.errors import Refusal
 from coop.dealers.models import Cooperative
 from coop.leases import deposits
 from coop.sales import layaway_books
-from coop.statements import service as statements
+from coop.statements import checking as statements
 from coop.tax import filing
 
 LEAST_FREE_BYTES = 200 * 2**20

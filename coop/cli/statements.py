@@ -9,7 +9,8 @@ import click
 from coop.cli.context import MONTH, data_option, database_faults, find_mall, open_coop
 from coop.core.db import transaction
 from coop.core.periods import Month
-from coop.statements.service import counted, export_statements
+from coop.statements.exporting import export_statements
+from coop.statements.service import counted
 
 
 @click.group("statements")

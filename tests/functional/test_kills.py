@@ -23,7 +23,7 @@ from coop.core import jobs, runner
 from coop.core.clock import utc_now
 from coop.core.db import make_engine, make_sessions, transaction
 from coop.core.mail import MailAttempt, Outbox
-from coop.statements.service import check_statements
+from coop.statements.checking import check_statements
 from tests.conftest import PostgresDatabases
 from tests.factories.coops import MARCH, build_coop, content, everything, found, noon_zone
 from tests.factories.sales import many_rows, row, write_csv

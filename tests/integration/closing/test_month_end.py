@@ -29,9 +29,9 @@ from coop.leases.models import RentRate
 from coop.leases.rules import set_rate
 from coop.sales.models import SalesImport
 from coop.sales.service import take_tickets
+from coop.statements.checking import check_statements
 from coop.statements.domain import from_json
 from coop.statements.models import Statement
-from coop.statements.service import check_statements
 from tests.factories.coops import APRIL, MARCH, everything, line, noon_zone, ticket
 
 SQLITE = pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)

@@ -25,8 +25,9 @@ from coop.floor.service import add_mall
 from coop.leases.agreements import make_lease
 from coop.leases.models import Charge
 from coop.sales.service import take_tickets
+from coop.statements.checking import check_statements
+from coop.statements.exporting import export_statements
 from coop.statements.models import Statement
-from coop.statements.service import check_statements, export_statements
 from tests.factories.coops import APRIL, MARCH, line, ticket
 
 SQLITE = pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)

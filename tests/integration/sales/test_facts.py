@@ -27,7 +27,7 @@ from coop.sales.domain import LineIn, TenderIn, TicketIn
 from coop.sales.models import Tender, Ticket, TicketLine
 from coop.sales.service import take_tickets
 from coop.sales.taxing import recomputed_tax
-from coop.statements.service import build_value
+from coop.statements.building import build_value
 from coop.tax import filing
 from coop.tax.domain.returns import FilingPeriod
 from coop.tax.domain.ticket import DELIVERY, Layaway

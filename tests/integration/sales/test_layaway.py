@@ -43,7 +43,7 @@ from coop.sales.layaway_books import check_layaways, held_of, ticket_key, total_
 from coop.sales.models import LayawayAgreement, Ticket, TicketLine
 from coop.sales.service import take_tickets
 from coop.sales.taxing import recomputed_tax
-from coop.statements.service import build_value
+from coop.statements.building import build_value
 from coop.tax import filing
 from coop.tax.domain.returns import FilingPeriod
 from coop.tax.models import Jurisdiction, TaxCharged, TaxRate

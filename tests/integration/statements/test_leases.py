@@ -12,8 +12,8 @@ from coop.leases.deposits import take_deposit, use_deposit
 from coop.leases.posting import post_commissions
 from coop.leases.rules import add_term
 from coop.leases.settling import post_late_fees
+from coop.statements.building import build_value
 from coop.statements.domain import ChargeLine, PaymentLine, from_json, to_json
-from coop.statements.service import build_value
 from tests.factories.books import shut
 from tests.factories.hall import ADVANCE, Hall
 
@@ -40,7 +40,7 @@ def test_a_month_of_every_kind_of_charge(sessions: Sessions, now: datetime) -> N
             ChargeLine("rent", "Percentage rent", "5% of sales of $300.00 above the breakpoint of $100.00", -10_00),
             ChargeLine("late", "Late fee", "the greater of $25.00 and 10% of $97.20 overdue after Apr 10, 2026 ($9.72)", -25_00),
         )
-        assert value.payments == (PaymentLine(date(2026, 4, 12), "Your deposit, used: rent of April", 20_00),)
+        assert value.payments == (PaymentLine(date(2026, 4, 12), "Your deposit, used: rent of April", 20_00, "deposit"),)
         assert (value.closing_cents, value.deposit_cents) == (-(97_20 + 25_00 + 10_00 - 20_00), 250_00)
         assert from_json(to_json(value)) == value
 

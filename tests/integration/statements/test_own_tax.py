@@ -10,9 +10,9 @@ import pytest
 from coop.core.db import Sessions, transaction
 from coop.core.periods import Month
 from coop.sales.service import take_tickets
+from coop.statements.building import build_value
 from coop.statements.documents import said
 from coop.statements.domain import OwedTaxLine, TaxLine
-from coop.statements.service import build_value
 from coop.tax.filing import move_tax_to_dealers
 from coop.tax.models import TaxRate
 from coop.tax.service import change_rate

@@ -7,7 +7,8 @@ from datetime import date
 import pytest
 
 from coop.core.periods import Month
-from coop.statements.service import counted, payout_date
+from coop.statements.building import payout_date
+from coop.statements.service import counted
 
 
 @pytest.mark.parametrize(

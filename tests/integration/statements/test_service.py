@@ -18,9 +18,12 @@ from coop.core.periods import Month
 from coop.leases.posting import post_commissions, post_rents
 from coop.sales.queries import month_sales
 from coop.sales.service import take_tickets
+from coop.statements.building import build_value
+from coop.statements.checking import check_statements
 from coop.statements.domain import PaymentLine, StatementError, from_json, prove, sha256, to_json
+from coop.statements.exporting import export_statements
 from coop.statements.models import Statement
-from coop.statements.service import build_value, check_statements, export_statements, freeze_statement, queue_statement_mail
+from coop.statements.service import freeze_statement, queue_statement_mail
 from tests.factories.coops import APRIL, MARCH, SmallCoop, build_coop, line, ticket
 
 SQLITE = pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
@@ -124,7 +127,7 @@ def test_balances_are_carried_over_debts_too_and_a_payout_is_shown_in_its_month(
     assert first["D01"].carried_cents == first["D01"].closing_cents < 0
     # D02 is owed: paid on the tenth, of the month it is made in; what was paid in April is on April's statement.
     assert (first["D02"].pay_on, first["D02"].to_be_paid_cents) == (date(2026, 11, 10), owed)
-    assert second["D02"].payments == (PaymentLine(date(2025, 4, 10), "Payout ACH 7", -owed),)
+    assert second["D02"].payments == (PaymentLine(date(2025, 4, 10), "Paid to you, ACH 7", -owed, "payout"),)
     assert second["D02"].closing_cents == -4500  # April's case
     # D03 owed for half of March and sold in April: the debt is netted.
     assert second["D03"].closing_cents == -9798 + 30000 - 3000 - 20250

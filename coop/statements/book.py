@@ -1,0 +1,1 @@
+"""All statements of a mall's month in one file for printing."""

@@ -1,0 +1,190 @@
+"""A dealer's month read from the books into the value that is stated."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from datetime import date
+from decimal import Decimal
+
+from sqlalchemy.orm import Session
+
+from coop.books.queries import dealer_balances_before
+from coop.books.rules import rules_on
+from coop.core.geometry import format_sqft
+from coop.core.periods import Month
+from coop.dealers.models import Cooperative, Dealer
+from coop.floor.models import Mall
+from coop.leases.deposits import held_of_dealer
+from coop.leases.models import Charge, LeaseSpace
+from coop.leases.pricing import named
+from coop.leases.queries import charges_of, held_in
+from coop.sales.layaway_books import taxed_before_sale
+from coop.sales.queries import StatedLine, lines_of_dealer
+from coop.statements.domain import (
+    ChargeLine,
+    OwedTaxLine,
+    SaleLine,
+    StatementValue,
+    TaxLine,
+    TurnLine,
+    prove,
+)
+from coop.statements.figures import floor_figures, next_rent, other_malls, pending_layaways, year_figures
+from coop.statements.payment_lines import payment_lines
+from coop.tax.dealer_tax import tax_of_dealer
+from coop.tax.domain.ticket_json import plain_percent
+
+
+def statement_number(mall: Mall, dealer: Dealer, month: Month) -> str:
+    """`MAIN.D01.2010-12`: no code holds a point, so no two statements share a number."""
+    return f"{mall.code}.{dealer.code}.{month}"
+
+
+def payout_date(month: Month, payout_day: int, made_on: date) -> date:
+    """The day a month's balance is paid: the payout day of the next month, or the next one that is not past when it is made."""
+
+    def in_month(paid_in: Month) -> date:
+        return date(paid_in.year, paid_in.month, min(payout_day, paid_in.days))
+
+    paid_in = max(month.next, Month.of(made_on))
+    return in_month(paid_in) if in_month(paid_in) >= made_on else in_month(paid_in.next)
+
+
+def sale_line(stated: StatedLine) -> SaleLine:
+    line, ticket = stated.line, stated.ticket
+    return SaleLine(
+        sold_on=ticket.sold_on,
+        ticket=ticket.number,
+        position=line.position,
+        tag=line.tag,
+        description=line.description,
+        quantity=line.quantity,
+        tag_cents=line.tag_cents,
+        discount_cents=line.discount_cents + line.seller_coupon_cents,
+        coupon_cents=line.seller_coupon_cents,
+        discount_reason=line.discount_reason,
+        discount_authority=line.discount_authority,
+        price_cents=line.price_cents,
+        posted_on=line.posting_date,
+        returns=stated.returns,
+        claimed_on=line.credited_on if line.credited_on != line.posting_date else None,
+    )
+
+
+def _charge_label(charge: Charge, month: Month) -> str:
+    """What it is for, with the month it belongs to where that was closed when it was posted."""
+    own = Month.of(charge.first_day)
+    return charge.label if own == month else f"{charge.label}, {own.name}"
+
+
+def _space_line(held: LeaseSpace, percent: Decimal) -> str:
+    name = f"{named(held.space)}, {format_sqft(held.leased_area_sqft100)} sq ft"
+    return name if percent == 100 else f"{name}, of whose rent your share is {plain_percent(percent)}%"
+
+
+def charge_lines(session: Session, mall_id: int, dealer_id: int, month: Month) -> tuple[ChargeLine, ...]:
+    return tuple(
+        ChargeLine(charge.kind, _charge_label(charge, month), charge.working, -charge.amount_cents)
+        for charge in charges_of(session, mall_id, month, dealer_id=dealer_id)
+    )
+
+
+def build_value(
+    session: Session,
+    mall: Mall,
+    dealer: Dealer,
+    month: Month,
+    *,
+    made_on: date,
+    pay_how: str = "",
+    held: Sequence[str] = (),
+    turns: Sequence[TurnLine] = (),
+) -> StatementValue:
+    """A dealer's month from the books. Raises StatementError when its lines do not add up to the ledger.
+
+    How her payout goes, why it is held, and her turns are handed in: none of them is part of the balance.
+    """
+    coop = session.get_one(Cooperative, 1)
+    stated = lines_of_dealer(session, mall.id, dealer.id, month)
+    sales = tuple(sale_line(s) for s in stated if s.ticket.kind == "sale")
+    returns = tuple(sale_line(s) for s in stated if s.ticket.kind == "return")
+    gross = sum(line.tag_cents for line in sales)
+    discounts = sum(line.discount_cents for line in sales)
+    given_back = -sum(line.price_cents for line in returns)
+    before_sale, sold = taxed_before_sale(session, mall, month)
+    taxes = tax_of_dealer(session, mall.id, month, dealer.id, other_sales=before_sale, also_sold=sold)
+    spaces = [_space_line(span, percent) for span, percent in held_in(session, mall.id, month, dealer.id)]
+    opening = dealer_balances_before(session, mall.id, month.first_day, dealer_id=dealer.id).get(dealer.id, 0)
+    closing = dealer_balances_before(session, mall.id, month.next.first_day, dealer_id=dealer.id).get(dealer.id, 0)
+    value = StatementValue(
+        number=statement_number(mall, dealer, month),
+        coop_name=coop.name,
+        mall_code=mall.code,
+        mall_name=mall.name,
+        mall_address=mall.address,
+        dealer_code=dealer.code,
+        dealer_name=dealer.member.name,
+        trade_name=dealer.trade_name,
+        dealer_address=dealer.member.address,
+        first_day=month.first_day,
+        last_day=month.last_day,
+        made_on=made_on,
+        spaces=tuple(spaces),
+        paper=coop.paper,
+        opening_cents=opening,
+        sales=sales,
+        returns=returns,
+        gross_cents=gross,
+        discounts_cents=discounts,
+        returns_cents=given_back,
+        net_cents=gross - discounts - given_back,
+        charges=charge_lines(session, mall.id, dealer.id, month),
+        payments=payment_lines(session, mall.id, dealer.id, month, stated),
+        closing_cents=closing,
+        deposit_cents=held_of_dealer(session, mall.id, dealer.id, before=month.next.first_day),
+        pay_on=None,
+        tax_collected=tuple(
+            TaxLine(t.jurisdiction, t.taxable_cents, t.amount_cents, plain_percent(t.percent)) for t in taxes if not t.theirs
+        ),
+        tax_owed=tuple(
+            OwedTaxLine(
+                t.jurisdiction,
+                plain_percent(t.percent),
+                t.taxable_cents,
+                t.amount_cents,
+                t.office,
+                t.period.name if t.period else "",
+                t.due_on,
+            )
+            for t in taxes
+            if t.theirs
+        ),
+        layaways=pending_layaways(session, mall.id, dealer.id, month),
+        next_rent=next_rent(session, mall, dealer.id, month),
+        next_rent_netted=rules_on(session, month.last_day).next_rent == "netted",
+        turns=tuple(turns),
+        elsewhere=other_malls(session, mall.id, dealer.id),
+    )
+    value = _with_figures(session, mall, dealer, month, value)
+    if closing > value.kept_for_rent_cents:
+        # Held only where there is something to hold.
+        is_held = bool(held)
+        value = dataclasses.replace(
+            value,
+            pay_on=None if is_held else payout_date(month, coop.payout_day, made_on),
+            pay_how="" if is_held else pay_how,
+            held=tuple(held),
+        )
+    prove(value)
+    return value
+
+
+def _with_figures(session: Session, mall: Mall, dealer: Dealer, month: Month, value: StatementValue) -> StatementValue:
+    """The value with what is worked out of its own lines and the year's."""
+    of_month = value.month_figures
+    return dataclasses.replace(
+        value,
+        year=year_figures(session, mall.id, dealer.id, month, of_month),
+        floor=floor_figures(session, mall.id, dealer.id, month, net_cents=value.net_cents, rent_cents=-of_month["rent"]),
+    )

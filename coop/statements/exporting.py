@@ -1,0 +1,89 @@
+"""A month's statements written to a folder."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+from sqlalchemy import select
+
+from coop.core.db import Sessions, transaction
+from coop.core.documents import Document
+from coop.core.errors import Refusal
+from coop.core.periods import Month
+from coop.floor.models import Mall
+from coop.statements.models import Statement
+from coop.statements.service import counted
+
+_AT_ONCE = 20
+"""Documents read in one transaction."""
+
+
+@dataclass(frozen=True)
+class Exported:
+    """What was written to a folder."""
+
+    written: int
+    unchanged: int
+
+
+def export_statements(sessions: Sessions, mall: Mall, month: Month, folder: Path) -> Exported:
+    """Write a month's PDFs to a folder, each whole or not at all; those that are there already are left.
+
+    Opens transactions of its own, each for a few documents, and none while it writes: the disk's pace is not the database's.
+    Refuses when no statement has been made, and when the folder cannot take one (a full disk), naming it.
+    """
+    with transaction(sessions) as session:
+        listed = session.execute(
+            select(Document.id, Document.file_name, Document.sha256)
+            .join(Statement, Statement.document_id == Document.id)
+            .where(Statement.mall_id == mall.id, Statement.first_day == month.first_day)
+            .order_by(Statement.number)
+        ).all()
+    if not listed:
+        raise Refusal(f"No statement of {month.name} has been made at {mall.code}: close the month first.")
+    written = unchanged = 0
+    name = "a statement"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for start in range(0, len(listed), _AT_ONCE):
+            wanted = {}
+            for document_id, name, digest in listed[start : start + _AT_ONCE]:
+                target = folder / name
+                if target.is_file() and hashlib.sha256(target.read_bytes()).hexdigest() == digest:
+                    unchanged += 1
+                else:
+                    wanted[document_id] = target
+            for document_id, content in _contents(sessions, list(wanted)):
+                name = wanted[document_id].name
+                _write_whole(wanted[document_id], content)
+                written += 1
+    except OSError as error:
+        raise Refusal(
+            f"--to {folder}: {name} could not be written ({error.strerror}). "
+            f"{counted(written, 'was', 'were')} written before; make room or choose another folder, and run it again."
+        ) from error
+    return Exported(written, unchanged)
+
+
+def _contents(sessions: Sessions, document_ids: list[int]) -> list[tuple[int, bytes]]:
+    """The bytes of documents, read whole."""
+    with transaction(sessions) as session:
+        rows = session.execute(select(Document.id, Document.content).where(Document.id.in_(document_ids)).order_by(Document.id))
+        return [(document_id, content) for document_id, content in rows]
+
+
+def _write_whole(target: Path, content: bytes) -> None:
+    """Write beside, then rename: a name never stands for half a file."""
+    part = target.with_name(f".{target.name}.part")
+    try:
+        with part.open("wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(target)
+    except OSError:
+        part.unlink(missing_ok=True)
+        raise

@@ -1,0 +1,186 @@
+"""What a statement tells beside the balance: the year to date, next month's rent, layaways, the square foot."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from datetime import date
+from fractions import Fraction
+from statistics import median
+
+from sqlalchemy import case, func, select
+from sqlalchemy.orm import Session
+
+from coop.books.models import Account, Entry, Opening, OpeningMemo
+from coop.core.errors import Refusal
+from coop.core.money import round_half_up
+from coop.core.periods import Month, days_within
+from coop.floor.models import Mall
+from coop.leases.models import Charge, Lease, LeaseShare, LeaseSpace
+from coop.leases.rents import month_rents
+from coop.sales.models import LayawayAgreement, LayawayLine, Ticket, TicketLine
+from coop.sales.queries import credited_between, net_between
+from coop.statements.domain import ChargeLine, FloorFigures, PendingLayaway, YearFigure
+from coop.statements.domain.lines import RENT_KINDS, YEAR_FIGURES
+from coop.statements.domain.proof import by_area
+from coop.statements.payment_lines import paid_out
+
+FEWEST = 3
+"""Dealers that a median is told of: of two, each would know the other's."""
+_CHARGED = ("commission", "rent", "fees", "paid")
+"""Figures that take from what the dealer is owed: positive on paper, below zero on a statement."""
+
+
+# --- the year -----------------------------------------------------------------------------------------------------------
+
+
+def year_figures(
+    session: Session, mall_id: int, dealer_id: int, month: Month, of_month: dict[str, int]
+) -> tuple[YearFigure, ...]:
+    """The calendar year to a month's end: what its months before came to, on paper too, and what this one adds."""
+    first, last = date(month.year, 1, 1), month.previous.last_day
+    before = dict.fromkeys(YEAR_FIGURES, 0)
+    if first <= last:
+        before |= _sold(session, mall_id, dealer_id, first, last)
+        for kind, amount in _charged(session, mall_id, dealer_id, first, last):
+            before["commission" if kind == "commission" else "rent" if kind in RENT_KINDS else "fees"] -= amount
+        before["paid"] = paid_out(session, mall_id, dealer_id, first, last)
+    paper = _from_paper(session, mall_id, dealer_id, month)
+    return tuple(YearFigure(what, before[what] + paper.get(what, 0), of_month[what], paper.get(what, 0)) for what in YEAR_FIGURES)
+
+
+def _sold(session: Session, mall_id: int, dealer_id: int, first: date, last: date) -> dict[str, int]:
+    gross, net = session.execute(
+        select(
+            func.coalesce(func.sum(case((Ticket.kind == "sale", TicketLine.tag_cents), else_=0)), 0),
+            func.coalesce(func.sum(TicketLine.price_cents), 0),
+        )
+        .join(Ticket, Ticket.id == TicketLine.ticket_id)
+        .where(TicketLine.dealer_id == dealer_id, credited_between(mall_id, first, last))
+    ).one()
+    return {"gross": int(gross), "net": int(net)}
+
+
+def _charged(session: Session, mall_id: int, dealer_id: int, first: date, last: date) -> list[tuple[str, int]]:
+    """By kind, what was charged on these days: as the statements of their months state it."""
+    rows = session.execute(
+        select(Charge.kind, func.sum(Charge.amount_cents))
+        .join(Entry, Entry.id == Charge.entry_id)
+        .where(Charge.mall_id == mall_id, Charge.dealer_id == dealer_id, Entry.business_date.between(first, last))
+        .group_by(Charge.kind)
+    )
+    return [(kind, int(amount)) for kind, amount in rows]
+
+
+def _from_paper(session: Session, mall_id: int, dealer_id: int, month: Month) -> dict[str, int]:
+    rows = session.execute(
+        select(OpeningMemo.what, OpeningMemo.amount_cents)
+        .join(Opening, Opening.id == OpeningMemo.opening_id)
+        .where(
+            OpeningMemo.mall_id == mall_id,
+            OpeningMemo.dealer_id == dealer_id,
+            OpeningMemo.year == month.year,
+            Opening.state == "signed",
+        )
+    )
+    return {what: -amount if what in _CHARGED else amount for what, amount in rows if what in YEAR_FIGURES and amount}
+
+
+# --- what is to come ----------------------------------------------------------------------------------------------------
+
+
+def next_rent(session: Session, mall: Mall, dealer_id: int, month: Month) -> tuple[ChargeLine, ...]:
+    """What the month after this one will cost by the leases as they stand; percentage rent comes with its sales."""
+    try:
+        drafts = month_rents(session, mall, month.next, dealer_id=dealer_id)
+    except Refusal:
+        # The office is told so, with the mend, where it posts that month; a statement of this one does not wait for it.
+        return (ChargeLine("rent", "Rent", "not settled yet: ask the office", 0),)
+    return tuple(ChargeLine(each.kind, each.label, each.rent.working, -each.rent.amount_cents) for each in drafts)
+
+
+def pending_layaways(session: Session, mall_id: int, dealer_id: int, month: Month) -> tuple[PendingLayaway, ...]:
+    """A dealer's items that were set aside for a buyer when the month ended."""
+    rows = session.execute(
+        select(LayawayAgreement, LayawayLine)
+        .join(LayawayLine, LayawayLine.layaway_id == LayawayAgreement.id)
+        .where(
+            LayawayAgreement.mall_id == mall_id,
+            LayawayLine.dealer_id == dealer_id,
+            LayawayAgreement.accepted_on <= month.last_day,
+            LayawayAgreement.closed_on.is_(None) | (LayawayAgreement.closed_on > month.last_day),
+        )
+        .order_by(LayawayAgreement.number, LayawayLine.position)
+    )
+    return tuple(
+        PendingLayaway(one.number, line.description or "Item", line.tag, one.accepted_on, one.due_on, line.price_cents)
+        for one, line in rows
+    )
+
+
+def other_malls(session: Session, mall_id: int, dealer_id: int) -> tuple[str, ...]:
+    """Names of the other malls at which a dealer has an account, by code."""
+    rows = session.scalars(
+        select(Mall.name)
+        .join(Account, Account.mall_id == Mall.id)
+        .where(Account.kind == "dealer", Account.dealer_id == dealer_id, Mall.id != mall_id)
+        .order_by(Mall.code)
+    )
+    return tuple(rows)
+
+
+# --- the square foot ----------------------------------------------------------------------------------------------------
+
+
+def rented_areas(session: Session, mall_id: int, month: Month) -> dict[int, Fraction]:
+    """Hundredths of a square foot each dealer rented in a month, by dealer id; of a part of it, or a shared space, that part."""
+    holder, sharer = Lease.__table__.alias("holder"), Lease.__table__.alias("sharer")
+    rows = session.execute(
+        select(
+            LeaseSpace.leased_area_sqft100,
+            LeaseSpace.starts_on,
+            LeaseSpace.ends_on,
+            holder.c.dealer_id,
+            sharer.c.dealer_id,
+            LeaseShare.share_percent,
+        )
+        .join(holder, holder.c.id == LeaseSpace.lease_id)
+        .outerjoin(LeaseShare, LeaseShare.lease_space_id == LeaseSpace.id)
+        .outerjoin(sharer, sharer.c.id == LeaseShare.lease_id)
+        .where(
+            holder.c.mall_id == mall_id,
+            LeaseSpace.leased_area_sqft100 > 0,
+            LeaseSpace.starts_on <= month.last_day,
+            LeaseSpace.ends_on.is_(None) | (LeaseSpace.ends_on >= month.first_day),
+        )
+    )
+    areas: dict[int, Fraction] = defaultdict(Fraction)
+    for area, starts_on, ends_on, held_by, shared_by, percent in rows:
+        part = Fraction(days_within(month, starts_on, ends_on), month.days)
+        if shared_by is None:
+            areas[held_by] += area * part
+        else:
+            areas[shared_by] += area * part * Fraction(percent) / 100
+    return dict(areas)
+
+
+def floor_figures(
+    session: Session, mall_id: int, dealer_id: int, month: Month, *, net_cents: int, rent_cents: int
+) -> FloorFigures | None:
+    """A month's sales and rent by the square foot, beside the mall's median; None for who rents no measured area."""
+    areas = {dealer: area for dealer, area in rented_areas(session, mall_id, month).items() if round_half_up(area) > 0}
+    if dealer_id not in areas:
+        return None
+    area = round_half_up(areas[dealer_id])
+    middle = None
+    if len(areas) >= FEWEST:
+        net = net_between(session, mall_id, month.first_day, month.last_day)
+        middle = median_by_area([(net.get(dealer, 0), each) for dealer, each in areas.items()])
+    return FloorFigures(
+        area, by_area(net_cents, area), by_area(max(0, rent_cents), area), middle, len(areas) if middle is not None else 0
+    )
+
+
+def median_by_area(sold: Sequence[tuple[int, Fraction]]) -> int:
+    """The median of cents a square foot, of pairs of cents and hundredths of a square foot."""
+    return round_half_up(median(Fraction(net_cents * 100) / area for net_cents, area in sold))

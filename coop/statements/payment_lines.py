@@ -1,0 +1,110 @@
+"""Money that moved between dealer and co-op in a month, each line in words."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+from sqlalchemy import Select, func, select
+from sqlalchemy.orm import Session, aliased
+
+from coop.books.models import Account, Entry, Posting
+from coop.books.queries import SALE_KINDS
+from coop.core.periods import Month
+from coop.core.templating import day
+from coop.leases.posting import INCOME
+from coop.sales.queries import StatedLine
+from coop.statements.domain import PaymentLine
+from coop.statements.domain.lines import PAYOUT_KINDS
+from coop.tax.dealer_tax import TO_DEALER
+
+TOLD_APART = (*SALE_KINDS, *INCOME, TO_DEALER)
+"""Kinds of entry that stand elsewhere on a statement: sales, charges, tax to file."""
+WORDS = {
+    "payout": "Paid to you",
+    "returned": "A payment to you came back",
+    "payment": "Your payment",
+    "bounced": "Your check came back unpaid",
+    "chargeback": "A buyer's card payment was taken back by the bank",
+    "patronage": "Your share of the co-op's surplus",
+    "journal": "Entry by the bookkeeper",
+    "opening": "Brought from paper",
+    "correction": "Correction",
+    "deposit": "Deposit",
+    "sale": "Sales",
+    "return": "Returns",
+    "claim": "A sale claimed",
+    "commission": "Commission",
+    "rent": "Rent",
+}
+"""Kinds of entry as a dealer calls them."""
+
+
+def payment_lines(
+    session: Session, mall_id: int, dealer_id: int, month: Month, stated: list[StatedLine]
+) -> tuple[PaymentLine, ...]:
+    """What a dealer paid, was paid, or had put right in a month, by day; things taken in part payment among it."""
+    lines = [_trade_in(each) for each in stated if each.line.trade_in_cents]
+    original = aliased(Entry)
+    rows = session.execute(
+        _entries(mall_id, dealer_id, month.first_day, month.last_day, original, Entry.business_date, Entry.kind, Entry.memo)
+        .add_columns(original.kind, original.business_date, original.memo, Posting.amount_cents)
+        .where(Entry.kind.not_in(TOLD_APART))
+        .order_by(Entry.business_date, Entry.id)
+    )
+    for on, kind, memo, old_kind, old_on, old_memo, amount in rows:
+        label = worded(kind, memo) if old_kind is None else reversal_words(memo, worded(old_kind, old_memo), old_on)
+        lines.append(PaymentLine(on, label, -amount, old_kind or kind))
+    return tuple(sorted(lines, key=lambda line: line.paid_on))
+
+
+def paid_out(session: Session, mall_id: int, dealer_id: int, first: date, last: date) -> int:
+    """What went to a dealer over days, less what came back, as she sees it: below zero when it was paid to her."""
+    original = aliased(Entry)
+    kinds = func.coalesce(original.kind, Entry.kind).in_(PAYOUT_KINDS)
+    entries = _entries(mall_id, dealer_id, first, last, original, func.coalesce(func.sum(Posting.amount_cents), 0)).where(kinds)
+    return -int(session.scalar(entries) or 0)
+
+
+def _entries(mall_id: int, dealer_id: int, first: date, last: date, original: Any, *columns: Any) -> Select[Any]:
+    """A dealer's postings at a mall over days, with the entry that each puts right."""
+    return (
+        select(*columns)
+        .select_from(Posting)
+        .join(Entry, Entry.id == Posting.entry_id)
+        .join(Account, Account.id == Posting.account_id)
+        .outerjoin(original, original.id == Entry.reverses_id)
+        .where(
+            Account.kind == "dealer",
+            Account.mall_id == mall_id,
+            Account.dealer_id == dealer_id,
+            Entry.business_date.between(first, last),
+        )
+    )
+
+
+def _trade_in(stated: StatedLine) -> PaymentLine:
+    line = stated.line
+    did = "took in part payment" if line.trade_in_cents > 0 else "gave back"
+    label = f"Trade-in on ticket {stated.ticket.number}, which you {did}"
+    return PaymentLine(line.credited_on or line.posting_date, label, -line.trade_in_cents, "trade-in")
+
+
+def worded(kind: str, memo: str) -> str:
+    """An entry's kind in a dealer's words, and what its memo adds to them."""
+    words = WORDS.get(kind, kind.capitalize())
+    memo = memo.strip()
+    if not memo:
+        return words
+    lowered = memo.casefold()
+    if kind == "deposit" or (kind != "payout" and lowered.startswith((words.casefold(), kind))):
+        return memo
+    if kind == "payout" and lowered.startswith("payout"):
+        memo = memo[len("payout") :].lstrip(" ,:")
+    return f"{words}, {memo}" if kind in PAYOUT_KINDS else f"{words}: {memo}" if memo else words
+
+
+def reversal_words(memo: str, original: str, on: date) -> str:
+    """A reversal names what it puts right, and why."""
+    why = memo.strip().removeprefix("Correction:").strip()
+    return f"Puts right “{original}” of {day(on)}" + (f": {why}" if why else "")
