@@ -28,7 +28,7 @@ from coop.core.db import server_version
 from coop.core.errors import Refusal
 from coop.dealers.models import Cooperative
 from coop.leases import deposits
-from coop.sales import layaway_books
+from coop.sales import claims, gifts, layaway_books
 from coop.statements import checking as statements
 from coop.tax import filing
 
@@ -177,6 +177,8 @@ BOOKS: tuple[tuple[str, Callable[[Session], list[str]]], ...] = (
     ("trial balance and seals", books.check_books),
     ("deposits against the ledger", deposits.check_deposits),
     ("layaway money against the ledger", layaway_books.check_layaways),
+    ("gift certificates against the ledger", gifts.check_gifts),
+    ("unclaimed sales against the ledger", claims.check_unclaimed),
     ("statements against the ledger", statements.check_statements),
     ("a statement of every dealer of a closed month", closing.check_months),
     ("filed returns of sales tax", filing.check_returns),

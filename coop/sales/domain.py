@@ -53,13 +53,15 @@ class LineIn:
 
 @dataclass(frozen=True)
 class TenderIn:
-    """A part of the payment: cash, card, check or layaway (what is held of one), in cents; None takes what the others leave.
+    """A part of the payment: cash, card, check, gift or layaway (what is held of one), in cents. None: what the others leave.
 
     Maker's coupons and trade-ins are not among them: they are known by the lines.
     """
 
     kind: str
     amount_cents: int | None = None
+    gift: str = ""
+    """Number of the gift certificate, where the kind is `gift`; negative on a return, which gives back to it."""
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from coop.core.errors import Refusal
 from coop.core.money import round_half_up
 from coop.floor.models import Mall
 from coop.sales.domain import TicketIn
-from coop.sales.models import Ticket, TicketLine
+from coop.sales.models import Claim, Ticket, TicketLine
 from coop.tax.domain.layaway import complete
 from coop.tax.domain.refund import GivenBack, SoldLine, give_back
 from coop.tax.domain.ticket import DELIVERY, TaxPart, TicketRefused, TicketTax, Untaxed
@@ -52,6 +52,10 @@ class Purchase:
     maker_coupon_cents: int = 0
     trade_in_cents: int = 0
     certificate: str = ""
+    dealer_id: int | None = None
+    """Who was credited with it; None: nobody yet."""
+    claimed: bool = False
+    """Whether it was nobody's when it was sold, and has been claimed since."""
     back_quantity: int = 0
     back_cents: int = 0
 
@@ -93,7 +97,7 @@ def find_purchases(session: Session, mall: Mall, returns: Sequence[TicketIn]) ->
     """The purchase each returned line is tied to, by ticket key and position: the buyer's oldest of that tag with enough left.
 
     A delivery charge that comes back is that of a sale the return's lines are tied to. Never more than was bought. What has no
-    such purchase is left out: an untied return. Six queries, whatever the number.
+    such purchase is left out: an untied return. Seven queries at most, whatever the number.
     """
     wanted = [ticket for ticket in returns if ticket.buyer_key]
     if not wanted:
@@ -169,8 +173,11 @@ def _bought(session: Session, mall: Mall, returns: Sequence[TicketIn]) -> dict[t
             TicketLine.maker_coupon_cents,
             TicketLine.trade_in_cents,
             Ticket.certificate,
+            TicketLine.dealer_id,
+            Claim.id,
         )
         .join(Ticket, Ticket.id == TicketLine.ticket_id)
+        .outerjoin(Claim, (Claim.line_id == TicketLine.id) & (Claim.state == "granted"))
         .where(
             TicketLine.mall_id == mall.id,
             TicketLine.quantity > 0,
@@ -188,9 +195,26 @@ def _bought(session: Session, mall: Mall, returns: Sequence[TicketIn]) -> dict[t
             .group_by(TicketLine.returns_line_id)
         )
     }
+    claimed = _still_unclaimed(session, [row[0] for row in rows if row[13] is None])
     charged, untaxed = rows_of(session, {row[7] for row in rows})
     bought: dict[tuple[str, str, str], list[Purchase]] = defaultdict(list)
-    for line_id, sold_at, quantity, price_cents, source, buyer, tag, key, position, ticket_id, coupon, trade_in, number in rows:
+    for (
+        line_id,
+        sold_at,
+        quantity,
+        price_cents,
+        source,
+        buyer,
+        tag,
+        key,
+        position,
+        ticket_id,
+        coupon,
+        trade_in,
+        number,
+        dealer_id,
+        claim_id,
+    ) in rows:
         purchase = Purchase(
             line_id,
             ticket_id,
@@ -202,10 +226,25 @@ def _bought(session: Session, mall: Mall, returns: Sequence[TicketIn]) -> dict[t
             coupon,
             trade_in,
             number,
+            dealer_id or claimed.get(line_id),
+            claim_id is not None or line_id in claimed,
             *back.get(line_id, (0, 0)),
         )
         bought[(source, buyer, tag)].append(purchase)
     return bought
+
+
+def _still_unclaimed(session: Session, line_ids: Sequence[int]) -> dict[int, int]:
+    """Hold lines that are nobody's as they are until this is over; the dealer of those that were claimed just before."""
+    if not line_ids:
+        return {}
+    held = session.execute(
+        select(TicketLine.id, TicketLine.dealer_id)
+        .where(TicketLine.id.in_(line_ids))
+        .order_by(TicketLine.id)
+        .with_for_update(read=True)
+    ).all()
+    return {line_id: dealer_id for line_id, dealer_id in held if dealer_id is not None}
 
 
 _Parts = dict[tuple[str, int], list[TaxPart]]

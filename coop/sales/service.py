@@ -19,8 +19,9 @@ from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.sales.domain import LineIn, TicketIn
+from coop.sales.gifts import GIFT, HeldCertificates, moves_to_write
 from coop.sales.layaway_books import layaway_account, layaway_tax_account
-from coop.sales.models import Tender, Ticket, TicketLine
+from coop.sales.models import GiftMove, Tender, Ticket, TicketLine
 from coop.sales.returning import Tie, Tied, find_purchases
 from coop.sales.taxing import BUYER_REASONS, Facts, Taxer, line_to_tax, require_reductions, tax_rows
 from coop.tax.domain.layaway import complete
@@ -34,7 +35,7 @@ def local_moment(wall_clock: datetime, timezone: str) -> datetime:
 
 
 class _Books:
-    """What a batch of tickets looks up once: dealers, what taxes them, posting dates by month, tax accounts."""
+    """What a batch of tickets looks up once: dealers, what taxes them, posting dates by month, tax accounts, certificates."""
 
     def __init__(self, session: Session, mall: Mall) -> None:
         self.session, self.mall, self.zone = session, mall, ZoneInfo(mall.timezone)
@@ -42,6 +43,7 @@ class _Books:
         self.tax_accounts = dict(session.execute(select(Jurisdiction.id, Jurisdiction.account_id)).all())
         self.taxer = Taxer(session, mall)
         self._posting: dict[Month, date] = {}
+        self.gifts = HeldCertificates(session, ())
 
     def sold_on(self, ticket: TicketIn) -> date:
         return ticket.sold_at.astimezone(self.zone).date()
@@ -89,6 +91,8 @@ class _Prepared:
     certificate: Certificate | None
     charged_now: TicketTax
     """The rows of tax to write: all of it, or of a layaway taxed at its agreement only what its completion changes."""
+    gifts: Sequence[tuple[int, int]] = ()
+    """Gift certificates by id, with the cents each pays, or (negative) is given back."""
 
     @property
     def net_cents(self) -> int:
@@ -106,7 +110,10 @@ class _Prepared:
         """Position and dealer of a row of tax; a delivery is the mall's."""
         if line == DELIVERY:
             return DELIVERY, None
-        return self.ticket.lines[line].position, self.ticket.lines[line].dealer_id
+        position = self.ticket.lines[line].position
+        tie = self.ties.get(position)
+        # The tax of a sale that was nobody's stays so when it is claimed, and when it is brought back.
+        return position, None if tie and tie.purchase.claimed else self.ticket.lines[line].dealer_id
 
     def certificate_of(self, line: int, reason: str) -> str:
         """The certificate's number, where the buyer is why a line is not taxed."""
@@ -120,13 +127,15 @@ def take_tickets(session: Session, now: datetime, mall: Mall, tickets: Sequence[
     """Take tickets whose keys are new: their rows, their tax, their entries; the ticket ids, sales first, each in order.
 
     A ticket is taxed by the stack of its sale's date, and posts on that date, or on the first open day when its month is closed
-    already. A return that can be tied gives back the tax that was charged, whatever the rates are by then. What a maker's coupon
-    pays is owed by the maker, a trade-in is taken to the dealer's account, a delivery is the mall's income. Raises Refusal when
+    already. A return that can be tied gives back the tax that was charged, whatever the rates are by then, from the account of
+    whoever was credited with the sale. What a maker's coupon pays is owed by the maker, a trade-in is taken to the dealer's
+    account, a delivery is the mall's income, a gift certificate pays out of what the co-op owes its bearer. Raises Refusal when
     the mall has no tax place for a taxed ticket, for facts that cannot be (a certificate that does not hold, a layaway that is
-    not completed, reductions over the price), or tenders that do not make up the total.
+    not completed, reductions over the price, a gift certificate with too little left), or tenders that do not make up the total.
     """
     books = _Books(session, mall)
     books.hold_months(tickets)
+    books.gifts = HeldCertificates(session, tickets)
     sales = [ticket for ticket in tickets if ticket.kind == "sale"]
     returns = [ticket for ticket in tickets if ticket.kind == "return"]
     ids = _write(session, now, mall, [_prepare(books, ticket, {}) for ticket in sales])
@@ -139,6 +148,7 @@ def _write(session: Session, now: datetime, mall: Mall, prepared: Sequence[_Prep
     if not prepared:
         return []
     entry_ids = iter(post_entries(session, now, [p.draft for p in prepared if p.draft is not None]))
+    entries = [next(entry_ids) if p.draft is not None else None for p in prepared]
     faults.point("sales:posted")
     ids = list(
         session.scalars(
@@ -166,15 +176,15 @@ def _write(session: Session, now: datetime, mall: Mall, prepared: Sequence[_Prep
                     "certificate_kind": p.certificate.kind if p.certificate else "",
                     "layaway_accepted_on": p.ticket.layaway.accepted_on if p.ticket.layaway else None,
                     "layaway_completed_on": p.ticket.layaway.completed_on if p.ticket.layaway else None,
-                    "entry_id": next(entry_ids) if p.draft is not None else None,
+                    "entry_id": entry_id,
                     "buyer_key": p.ticket.buyer_key,
                 }
-                for p in prepared
+                for p, entry_id in zip(prepared, entries, strict=True)
             ],
         )
     )
-    lines, tenders, taxes, untaxed = [], [], [], []
-    for ticket_id, p in zip(ids, prepared, strict=True):
+    lines, tenders, gifts, taxes, untaxed = [], [], [], [], []
+    for ticket_id, entry_id, p in zip(ids, entries, prepared, strict=True):
         line_tax = p.tax.by_line()
         for n, line in enumerate(p.ticket.lines):
             lines.append(
@@ -207,6 +217,9 @@ def _write(session: Session, now: datetime, mall: Mall, prepared: Sequence[_Prep
             {"ticket_id": ticket_id, "kind": kind, "account_id": account_id, "amount_cents": amount}
             for kind, account_id, amount in p.tenders
         ]
+        gifts += moves_to_write(
+            p.gifts, ticket_id=ticket_id, on=p.posting_date, mall_id=mall.id, entry_id=entry_id, made_by=p.ticket.rung_by
+        )
         of_ticket = {
             "mall_id": mall.id,
             "posting_date": p.posting_date,
@@ -216,7 +229,7 @@ def _write(session: Session, now: datetime, mall: Mall, prepared: Sequence[_Prep
         charged, free = tax_rows(of_ticket, p.charged_now, p.place, p.certificate_of)
         taxes += charged
         untaxed += free
-    for table, rows in ((TicketLine, lines), (Tender, tenders), (TaxCharged, taxes), (TaxUntaxed, untaxed)):
+    for table, rows in ((TicketLine, lines), (Tender, tenders), (GiftMove, gifts), (TaxCharged, taxes), (TaxUntaxed, untaxed)):
         if rows:
             session.execute(insert(table), rows)
     return ids
@@ -237,6 +250,8 @@ def _prepare(books: _Books, ticket: TicketIn, tied: Tied) -> _Prepared:
         tax = TicketTax((), ())
     total = sum(line.price_cents for line in ticket.lines) + ticket.delivery_cents + tax.total_cents
     tenders = _tenders(books, ticket, total)
+    by_gift = [(t.gift, cents) for t, (_, _, cents) in zip(ticket.tenders, tenders, strict=False) if t.kind == GIFT]
+    gifts = books.gifts.use(ticket, by_gift, sold_on)
     postings = [(account_id, amount) for _, account_id, amount in tenders]
     postings += [(_account_of(books, line), -line.price_cents) for line in ticket.lines]
     if ticket.delivery_cents:
@@ -258,13 +273,15 @@ def _prepare(books: _Books, ticket: TicketIn, tied: Tied) -> _Prepared:
         purpose=ticket.kind,
         postings=posted,
     )
-    return _Prepared(ticket, sold_on, on, tax, tuple(tenders), draft if posted else None, ties, certificate, now)
+    return _Prepared(ticket, sold_on, on, tax, tuple(tenders), draft if posted else None, ties, certificate, now, gifts)
 
 
 def _as_tied(line: LineIn, tie: Tie | None) -> LineIn:
     if tie is None:
         return line
-    return replace(line, maker_coupon_cents=tie.maker_coupon_cents, trade_in_cents=tie.trade_in_cents)
+    # Whoever was credited with the sale gives it back: nobody yet, or who has claimed it since.
+    whose = tie.purchase.dealer_id
+    return replace(line, dealer_id=whose, maker_coupon_cents=tie.maker_coupon_cents, trade_in_cents=tie.trade_in_cents)
 
 
 def _require_facts(ticket: TicketIn) -> None:
