@@ -54,8 +54,8 @@ KINDS = {
     "deposit": Kind("what is held of the deposit of a dealer's lease", ("mall", "dealer"), (), -1, False, ("mall", "dealer")),
     "layaway": Kind(
         "what a buyer has paid so far on one item; what: its tag",
-        ("mall", "dealer", "number", "price", "on", "due", "words", "buyer"),
-        ("what",),
+        ("mall", "dealer", "number", "price", "on", "due", "words"),
+        ("what", "buyer"),
         -1,
         False,
         ("mall", "number"),
