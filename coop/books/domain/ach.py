@@ -1,8 +1,8 @@
 """A file of transfers in the form of the Nacha rules, written from values: what the co-op's bank takes to pay dealers.
 
 Ninety-four characters a record, records in blocks of ten: a file header, batches (PPD to persons, CCD to businesses) each with
-its header, entries and control, a file control, and fillers of nines. Source of the layout: Nacha Operating Rules, appendix on file
-exchange specifications (from memory; the tests check each file with a program that is not ours).
+its header, entries and control, a file control, and fillers of nines. Source of the layout: Nacha Operating Rules, appendix on
+file exchange specifications (from memory; the tests check each file with a program that is not ours).
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ class AchError(ValueError):
 class Origin:
     """Where the file comes from, as the co-op's bank gave it.
 
-    `own_account` is the co-op's own, for a bank that wants the debit of it in the file (a balanced file); empty where it does not.
+    `own_account` is the co-op's own, for a bank that wants the debit of it in the file (a balanced one); empty where it does not.
     """
 
     bank_routing: str
