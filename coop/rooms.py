@@ -24,6 +24,7 @@ import coop.leases.models
 import coop.leases.offering
 import coop.leases.posting
 import coop.leases.settling
+import coop.payouts.bank_file
 import coop.payouts.models
 import coop.sales.layaway
 import coop.sales.models

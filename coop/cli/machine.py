@@ -28,6 +28,7 @@ from coop.core.db import server_version
 from coop.core.errors import Refusal
 from coop.dealers.models import Cooperative
 from coop.leases import deposits
+from coop.payouts import paying_out
 from coop.sales import claims, gifts, layaway_books
 from coop.statements import checking as statements
 from coop.tax import filing
@@ -179,6 +180,7 @@ BOOKS: tuple[tuple[str, Callable[[Session], list[str]]], ...] = (
     ("layaway money against the ledger", layaway_books.check_layaways),
     ("gift certificates against the ledger", gifts.check_gifts),
     ("unclaimed sales against the ledger", claims.check_unclaimed),
+    ("payouts against the ledger", paying_out.check_payouts),
     ("statements against the ledger", statements.check_statements),
     ("a statement of every dealer of a closed month", closing.check_months),
     ("filed returns of sales tax", filing.check_returns),

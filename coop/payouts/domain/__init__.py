@@ -1,0 +1,4 @@
+"""Paying dealers as pure computation.
+
+payable (what of a month's balance is paid), days (the day it is paid).
+"""

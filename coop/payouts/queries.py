@@ -1,0 +1,183 @@
+"""Reads of payouts: what each dealer would be paid for a month, and runs. No number of queries grows with the dealers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from sqlalchemy import ColumnElement, Select, and_, case, func, not_, select, true
+from sqlalchemy.orm import Session, selectinload
+
+from coop.books.models import Account, Entry, Period, Posting
+from coop.books.queries import SALE_KINDS, first_days, last_closed
+from coop.books.rules import rules_on
+from coop.core.clock import local_date
+from coop.core.periods import Month
+from coop.dealers.models import Dealer
+from coop.floor.models import Mall
+from coop.leases.posting import INCOME
+from coop.leases.rents import month_rents
+from coop.payouts.domain.payable import Payable, Standing, payable
+from coop.payouts.models import AchOrigin, PayoutLine, PayoutPart, PayoutRun
+
+PAYOUT, RETURNED = "payout", "returned"
+"""Kinds of entry: money paid to a dealer, and a payment that came back."""
+UNPAID = ("prepared", "approved")
+METHODS = {"ach": "bank transfer", "check": "check", "hand": "by hand"}
+
+
+def malls_in(session: Session, month: Month) -> list[Mall]:
+    """The malls whose books had begun in a month, by code."""
+    begun = [mall_id for mall_id, day in first_days(session).items() if day <= month.last_day]
+    return list(session.scalars(select(Mall).where(Mall.id.in_(begun)).order_by(Mall.code)))
+
+
+def open_malls(session: Session, month: Month) -> list[Mall]:
+    """Those of them that have yet to close it."""
+    closed = {mall.id: last_closed(session, mall.id) for mall in malls_in(session, month)}
+    return [mall for mall in malls_in(session, month) if (last := closed[mall.id]) is None or last < month]
+
+
+def payables(session: Session, month: Month, *, dealer_id: int | None = None, besides: int | None = None) -> dict[int, Payable]:
+    """What each dealer would be paid for a month if nothing held it, by dealer id: those with a part of some amount.
+
+    `domain/payable.py` has the rule. `besides` is a run whose own amounts do not count as given. Raises a Refusal where next
+    month's rent is netted and cannot be computed.
+    """
+    malls = malls_in(session, month)
+    pending = _pending(session, besides)
+    rents = _next_rents(session, malls, month)
+    standings: dict[int, list[tuple[int, Standing]]] = {}
+    for mall_id, dealer, stated, paid, sales, charged, other in session.execute(_moves(month, malls, dealer_id)):
+        if mall_id is None or dealer is None:
+            continue
+        key = (mall_id, dealer)
+        at = Standing(int(stated), -int(paid), pending.get(key, 0), int(sales), -int(charged), int(other), rents.pop(key, 0))
+        standings.setdefault(dealer, []).append((mall_id, at))
+    for (mall_id, dealer), rent in rents.items():
+        # One who begins next month has nothing in the books here yet.
+        if dealer_id in (None, dealer):
+            standings.setdefault(dealer, []).append((mall_id, Standing(next_rent_cents=rent)))
+    found = {dealer: payable(dealer, sorted(each, key=lambda one: one[0])) for dealer, each in standings.items()}
+    return {dealer: one for dealer, one in sorted(found.items()) if one.parts}
+
+
+def _moves(month: Month, malls: Sequence[Mall], dealer_id: int | None) -> Select[int | None, int | None, int, int, int, int, int]:
+    """Each dealer's account at each mall in the parts of a standing, positive to her."""
+    since = Entry.business_date >= month.next.first_day
+    paid, sold, charged = Entry.kind.in_((PAYOUT, RETURNED)), Entry.kind.in_(SALE_KINDS), Entry.kind.in_(INCOME)
+
+    def total(condition: ColumnElement[bool]) -> ColumnElement[int]:
+        return func.coalesce(func.sum(case((condition, -Posting.amount_cents), else_=0)), 0)
+
+    return (
+        select(
+            Account.mall_id,
+            Account.dealer_id,
+            total(not_(since)),
+            total(and_(since, paid)),
+            total(and_(since, sold)),
+            total(and_(since, charged, Period.state == "closed")),
+            total(and_(since, not_(paid), not_(sold), not_(charged))),
+        )
+        .join(Posting, Posting.account_id == Account.id)
+        .join(Entry, Entry.id == Posting.entry_id)
+        .join(Period, Period.id == Entry.period_id)
+        .where(
+            Account.kind == "dealer",
+            Account.mall_id.in_([mall.id for mall in malls]),
+            true() if dealer_id is None else Account.dealer_id == dealer_id,
+        )
+        .group_by(Account.mall_id, Account.dealer_id)
+    )
+
+
+def _pending(session: Session, besides: int | None) -> dict[tuple[int, int], int]:
+    """What runs that are not paid yet give: (mall id, dealer id) -> cents."""
+    rows = (
+        select(PayoutPart.mall_id, PayoutLine.dealer_id, func.sum(PayoutPart.amount_cents))
+        .join(PayoutLine, PayoutLine.id == PayoutPart.line_id)
+        .join(PayoutRun, PayoutRun.id == PayoutLine.run_id)
+        .where(PayoutRun.state.in_(UNPAID), true() if besides is None else PayoutRun.id != besides)
+        .group_by(PayoutPart.mall_id, PayoutLine.dealer_id)
+    )
+    return {(mall_id, dealer): int(cents) for mall_id, dealer, cents in session.execute(rows)}
+
+
+def _next_rents(session: Session, malls: Sequence[Mall], month: Month) -> dict[tuple[int, int], int]:
+    """Next month's rent where the house rules net it: (mall id, dealer id) -> cents. A closed month has it in the books."""
+    rents: dict[tuple[int, int], int] = {}
+    if rules_on(session, month.last_day).next_rent != "netted":
+        return rents
+    for mall in malls:
+        last = last_closed(session, mall.id)
+        if last is not None and last > month:
+            continue
+        for draft in month_rents(session, mall, month.next):
+            key = (mall.id, draft.dealer_id)
+            rents[key] = rents.get(key, 0) + draft.rent.amount_cents
+    return {key: cents for key, cents in rents.items() if cents > 0}
+
+
+def coop_today(session: Session, now: datetime) -> date:
+    """The co-op's own calendar date: that at its first mall."""
+    return local_date(now, session.scalar(select(Mall.timezone).order_by(Mall.id).limit(1)) or "UTC")
+
+
+def codes_of(session: Session) -> dict[int, str]:
+    """Every dealer's code, by id."""
+    return dict(session.execute(select(Dealer.id, Dealer.code)).tuples().all())
+
+
+# --- runs ---------------------------------------------------------------------------------------------------------------
+
+
+def run_by_number(session: Session, number: int) -> PayoutRun | None:
+    return session.scalar(select(PayoutRun).where(PayoutRun.number == number))
+
+
+def lines_of(session: Session, run: PayoutRun) -> Sequence[PayoutLine]:
+    """A run's lines with their parts, by the dealer's code."""
+    return session.scalars(
+        select(PayoutLine)
+        .join(Dealer, Dealer.id == PayoutLine.dealer_id)
+        .where(PayoutLine.run_id == run.id)
+        .options(selectinload(PayoutLine.parts))
+        .order_by(Dealer.code)
+        .execution_options(populate_existing=True)
+    ).all()
+
+
+@dataclass(frozen=True)
+class RunRow:
+    """A run as a list shows it."""
+
+    run: PayoutRun
+    lines: int
+    amount_cents: int
+
+
+def run_rows(session: Session, *, before: int | None = None, most: int = 50) -> list[RunRow]:
+    """Runs, the newest first, with what they pay; those with a number below `before`."""
+    rows = session.execute(
+        select(PayoutRun, func.count(PayoutLine.id), func.coalesce(func.sum(PayoutLine.amount_cents), 0))
+        .outerjoin(PayoutLine, PayoutLine.run_id == PayoutRun.id)
+        .where(true() if before is None else PayoutRun.number < before)
+        .group_by(PayoutRun.id)
+        .order_by(PayoutRun.number.desc())
+        .limit(most)
+    )
+    return [RunRow(run, count, int(cents)) for run, count, cents in rows]
+
+
+def origin_of(session: Session) -> AchOrigin | None:
+    """The bank's terms as they were set last."""
+    return session.scalar(select(AchOrigin).order_by(AchOrigin.id.desc()).limit(1))
+
+
+def waiting_month(session: Session) -> Month | None:
+    """The newest month that every mall with books in it has closed: the one to pay. None before the first."""
+    closed = [last for mall_id in first_days(session) if (last := last_closed(session, mall_id)) is not None]
+    months = sorted({month for last in closed for month in (last, last.previous)}, reverse=True)
+    return next((month for month in months if malls_in(session, month) and not open_malls(session, month)), None)
