@@ -18,6 +18,7 @@ COMMANDS = {
     "new": "beginning",
     "user": "people",
     "sales": "sales",
+    "desk": "desk",
     "lease": "lease",
     "rent": "rent",
     "month": "month",
