@@ -1,0 +1,386 @@
+"""What pages of the books read: accounts summed, one account, entries sought, one entry, entries by hand; few queries each."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from sqlalchemy import ColumnElement, Select, and_, case, func, or_, select, true, tuple_
+from sqlalchemy.orm import Session, aliased
+
+from coop.books.domain.finding import Sought
+from coop.books.domain.tree import AccountSum
+from coop.books.models import Account, Entry, EntryProof, Journal, JournalLine, Period, Posting, Seal
+from coop.core.periods import Month
+from coop.dealers.models import Dealer, UserAccount
+from coop.floor.models import Mall
+
+PAGE = 50
+"""Rows of one page of a list."""
+MOST_ACCOUNTS = 20
+"""Accounts that a search shows."""
+
+
+@dataclass(frozen=True)
+class Whose:
+    """Whose entries are read: everybody's, one mall's, or the co-op's own (of no mall)."""
+
+    mall: Mall | None = None
+    own: bool = False
+
+    @property
+    def where(self) -> ColumnElement[bool]:
+        if self.own:
+            return Entry.mall_id.is_(None)
+        return true() if self.mall is None else Entry.mall_id == self.mall.id
+
+    @property
+    def code(self) -> str:
+        return "co-op" if self.own else self.mall.code if self.mall else ""
+
+
+EVERYBODY = Whose()
+
+
+def months_of_books(session: Session) -> list[Month]:
+    """Every month that has a period, the newest first."""
+    days = session.scalars(select(Period.first_day).distinct().order_by(Period.first_day.desc()))
+    return [Month.of(day) for day in days]
+
+
+def account_sums(session: Session, first: date, last: date, *, whose: Whose = EVERYBODY) -> list[AccountSum]:
+    """Every account's balance before a span of days and its movement in it, by path. One query."""
+    amount, before = Posting.amount_cents, Entry.business_date < first
+
+    def summed(condition: ColumnElement[bool], value: Any) -> ColumnElement[int]:
+        return func.coalesce(func.sum(case((condition, value), else_=0)), 0)
+
+    rows = session.execute(
+        select(
+            Account.path,
+            Account.kind,
+            summed(before, amount),
+            summed(and_(~before, amount > 0), amount),
+            summed(and_(~before, amount < 0), -amount),
+            summed(Entry.business_date < date(last.year, 1, 1), amount),
+        )
+        .join(Posting, Posting.account_id == Account.id)
+        .join(Entry, Entry.id == Posting.entry_id)
+        .where(Entry.business_date <= last, whose.where)
+        .group_by(Account.path, Account.kind)
+        .order_by(Account.path)
+    )
+    return [AccountSum(path, int(b), int(d), int(c), kind == "dealer", int(y)) for path, kind, b, d, c, y in rows]
+
+
+# --- one account --------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class PostingRow:
+    """One posting on an account, with the account's balance after it; cents, debit positive."""
+
+    posting_id: int
+    entry_id: int
+    on: date
+    kind: str
+    memo: str
+    mall: str
+    amount_cents: int
+    balance_cents: int
+
+    @property
+    def mark(self) -> str:
+        """Where the next page begins after this row."""
+        return f"{self.on}.{self.posting_id}"
+
+
+@dataclass(frozen=True)
+class PostingPage:
+    rows: Sequence[PostingRow]
+    opening_cents: int
+    """The balance before the first row."""
+    more: str
+    """The mark the next page begins after; empty on the last."""
+
+
+def account_by_path(session: Session, path: str) -> Account | None:
+    return session.scalar(select(Account).where(Account.path == path))
+
+
+def read_mark(text: str) -> tuple[date, int] | None:
+    """A page's mark, from an address; None for anything else."""
+    day, _, number = text.partition(".")
+    try:
+        return date.fromisoformat(day), int(number)
+    except ValueError:
+        return None
+
+
+def account_postings(
+    session: Session, account: Account, *, month: Month | None, after: tuple[date, int] | None = None, limit: int = PAGE
+) -> PostingPage:
+    """A page of an account's postings by day and number, of a month or of all, each with the balance after it."""
+    place = tuple_(Entry.business_date, Posting.id)
+    rows = (
+        select(
+            Posting.id, Entry.id, Entry.business_date, Entry.kind, Entry.memo, func.coalesce(Mall.code, ""), Posting.amount_cents
+        )
+        .join(Entry, Entry.id == Posting.entry_id)
+        .outerjoin(Mall, Mall.id == Entry.mall_id)
+        .where(Posting.account_id == account.id)
+        .order_by(Entry.business_date, Posting.id)
+        .limit(limit + 1)
+    )
+    if month is not None:
+        rows = rows.where(Entry.business_date.between(month.first_day, month.last_day))
+    if after is not None:
+        rows = rows.where(place > tuple_(*after))
+    found = session.execute(rows).all()
+    earlier = select(func.coalesce(func.sum(Posting.amount_cents), 0)).join(Entry, Entry.id == Posting.entry_id)
+    earlier = earlier.where(Posting.account_id == account.id)
+    if found:
+        earlier = earlier.where(place < tuple_(found[0][2], found[0][0]))
+    elif month is not None:
+        earlier = earlier.where(Entry.business_date < month.first_day)
+    opening = balance = int(session.scalar(earlier) or 0)
+    page: list[PostingRow] = []
+    for row in found[:limit]:
+        balance += row[6]
+        page.append(PostingRow(*row, balance))
+    return PostingPage(page, opening, page[-1].mark if len(found) > limit else "")
+
+
+# --- entries ------------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class EntryFilter:
+    """Which entries a list shows; what is not set sifts nothing."""
+
+    month: Month | None = None
+    whose: Whose = EVERYBODY
+    kind: str = ""
+    amount_cents: int | None = None
+    words: str = ""
+
+
+@dataclass(frozen=True)
+class EntryRow:
+    """An entry in a list."""
+
+    id: int
+    on: date
+    mall: str
+    kind: str
+    memo: str
+    debits_cents: int
+    reverses_id: int | None
+    reversed_by: int | None
+
+
+def _listed() -> Select[int, date, str, str, str, int, int | None, int | None]:
+    back = aliased(Entry)
+    return (
+        select(
+            Entry.id,
+            Entry.business_date,
+            func.coalesce(Mall.code, ""),
+            Entry.kind,
+            Entry.memo,
+            EntryProof.debits_cents,
+            Entry.reverses_id,
+            back.id,
+        )
+        .join(EntryProof, EntryProof.entry_id == Entry.id)
+        .outerjoin(Mall, Mall.id == Entry.mall_id)
+        .outerjoin(back, back.reverses_id == Entry.id)
+        .order_by(Entry.id.desc())
+    )
+
+
+def _of_amount(amount_cents: int) -> ColumnElement[bool]:
+    """Entries with a posting of that amount, on either side, or that come to it in all."""
+    lines = select(Posting.entry_id).where(Posting.amount_cents.in_((amount_cents, -amount_cents)))
+    whole = select(EntryProof.entry_id).where(EntryProof.debits_cents == amount_cents)
+    return Entry.id.in_(lines.union(whole))
+
+
+def _with_words(words: str) -> ColumnElement[bool]:
+    lowered = words.lower()
+    return or_(
+        func.lower(Entry.memo).contains(lowered, autoescape=True), func.lower(Entry.source_id).contains(lowered, autoescape=True)
+    )
+
+
+def entry_rows(session: Session, wanted: EntryFilter, *, before: int | None = None, limit: int = PAGE + 1) -> list[EntryRow]:
+    """Entries, the newest posted first, below an entry's number. One query."""
+    rows = _listed().where(wanted.whose.where).limit(limit)
+    if wanted.month is not None:
+        within = select(Period.id).where(Period.first_day == wanted.month.first_day)
+        rows = rows.where(Entry.period_id.in_(within))
+    if wanted.kind:
+        rows = rows.where(Entry.kind == wanted.kind)
+    if wanted.amount_cents is not None:
+        rows = rows.where(_of_amount(wanted.amount_cents))
+    if wanted.words:
+        rows = rows.where(_with_words(wanted.words))
+    if before is not None:
+        rows = rows.where(Entry.id < before)
+    return [EntryRow(*row) for row in session.execute(rows)]
+
+
+def entry_kinds(session: Session) -> Sequence[str]:
+    return session.scalars(select(Entry.kind).distinct().order_by(Entry.kind)).all()
+
+
+@dataclass(frozen=True)
+class EntryView:
+    """One entry with everything that is known of it."""
+
+    entry: Entry
+    mall: Mall | None
+    postings: Sequence[tuple[str, int]]
+    debits_cents: int
+    reversed_by: int | None
+    seal: Seal | None
+    """That covers it; None: the next one will."""
+    journal: Journal | None
+    """Its entry by hand, where it is one or reverses by one."""
+
+
+def entry_view(session: Session, entry_id: int) -> EntryView | None:
+    """An entry by its number; None for none. A fixed number of queries."""
+    back = aliased(Entry)
+    row = session.execute(
+        select(Entry, Mall, EntryProof.debits_cents, back.id, Seal, Journal)
+        .join(EntryProof, EntryProof.entry_id == Entry.id)
+        .outerjoin(Mall, Mall.id == Entry.mall_id)
+        .outerjoin(back, back.reverses_id == Entry.id)
+        .outerjoin(
+            Seal,
+            and_(Seal.period_id == Entry.period_id, Seal.after_entry_id < Entry.id, Seal.last_entry_id >= Entry.id),
+        )
+        .outerjoin(Journal, Journal.entry_id == Entry.id)
+        .where(Entry.id == entry_id)
+    ).first()
+    if row is None:
+        return None
+    postings = session.execute(
+        select(Account.path, Posting.amount_cents)
+        .join(Posting, Posting.account_id == Account.id)
+        .where(Posting.entry_id == entry_id)
+        .order_by(Posting.id)
+    )
+    entry, mall, debits, reversed_by, seal, journal = row
+    return EntryView(entry, mall, [(path, amount) for path, amount in postings], debits, reversed_by, seal, journal)
+
+
+# --- found --------------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Found:
+    """What a search found."""
+
+    entry_id: int | None
+    """An entry of that very number."""
+    dealers: Sequence[Dealer]
+    accounts: Sequence[str]
+    """Paths, MOST_ACCOUNTS and one more at most."""
+    entries: Sequence[EntryRow]
+    """A page and one more at most."""
+
+
+def find(session: Session, sought: Sought, *, before: int | None = None) -> Found:
+    """Entries by amount, words or number; accounts by path; dealers by code. Four queries at most."""
+    if not sought.words:
+        return Found(None, (), (), ())
+    entry_id = session.scalar(select(Entry.id).where(Entry.id == sought.entry_id)) if sought.entry_id else None
+    lowered = sought.words.lower()
+    dealers = session.scalars(select(Dealer).where(func.lower(Dealer.code) == lowered)).all()
+    accounts = session.scalars(
+        select(Account.path)
+        .where(func.lower(Account.path).contains(lowered, autoescape=True))
+        .order_by(Account.path)
+        .limit(MOST_ACCOUNTS + 1)
+    ).all()
+    meant = _with_words(sought.words)
+    if sought.amount_cents is not None:
+        meant = or_(meant, _of_amount(sought.amount_cents))
+    rows = _listed().where(meant).limit(PAGE + 1)
+    if before is not None:
+        rows = rows.where(Entry.id < before)
+    return Found(entry_id, dealers, accounts, [EntryRow(*row) for row in session.execute(rows)])
+
+
+# --- entries by hand ----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class JournalRow:
+    """An entry by hand in a list."""
+
+    journal: Journal
+    mall: str
+    debits_cents: int
+    entered_by: str
+    """A mail address; empty for the command line."""
+
+
+@dataclass(frozen=True)
+class JournalView:
+    journal: Journal
+    mall: Mall | None
+    lines: Sequence[tuple[str, int]]
+    entered_by: str
+    decided_by: str
+
+    @property
+    def debits_cents(self) -> int:
+        return sum(amount for _, amount in self.lines if amount > 0)
+
+
+def journal_rows(session: Session, *, waiting: bool, before: int | None = None, limit: int = PAGE + 1) -> list[JournalRow]:
+    """Entries by hand, the newest first: those that wait, or the others. One query."""
+    debits = (
+        select(func.coalesce(func.sum(JournalLine.amount_cents), 0))
+        .where(JournalLine.journal_id == Journal.id, JournalLine.amount_cents > 0)
+        .correlate(Journal)
+        .scalar_subquery()
+    )
+    rows = (
+        select(Journal, func.coalesce(Mall.code, ""), debits, func.coalesce(UserAccount.email, ""))
+        .outerjoin(Mall, Mall.id == Journal.mall_id)
+        .outerjoin(UserAccount, UserAccount.id == Journal.entered_by)
+        .where((Journal.state == "entered") if waiting else (Journal.state != "entered"))
+        .order_by(Journal.id.desc())
+        .limit(limit)
+    )
+    if before is not None:
+        rows = rows.where(Journal.id < before)
+    return [JournalRow(journal, code, int(cents), email) for journal, code, cents, email in session.execute(rows)]
+
+
+def journal_view(session: Session, journal_id: int) -> JournalView | None:
+    """One entry by hand, in two queries; None for none."""
+    decider = aliased(UserAccount)
+    row = session.execute(
+        select(Journal, Mall, func.coalesce(UserAccount.email, ""), func.coalesce(decider.email, ""))
+        .outerjoin(Mall, Mall.id == Journal.mall_id)
+        .outerjoin(UserAccount, UserAccount.id == Journal.entered_by)
+        .outerjoin(decider, decider.id == Journal.decided_by)
+        .where(Journal.id == journal_id)
+    ).first()
+    if row is None:
+        return None
+    lines = session.execute(
+        select(Account.path, JournalLine.amount_cents)
+        .join(JournalLine, JournalLine.account_id == Account.id)
+        .where(JournalLine.journal_id == journal_id)
+        .order_by(JournalLine.position)
+    )
+    journal, mall, entered_by, decided_by = row
+    return JournalView(journal, mall, [(path, amount) for path, amount in lines], entered_by, decided_by)
