@@ -24,6 +24,7 @@ import coop.office.tax_files_views
 import coop.office.tax_payments_views
 import coop.office.tax_places_views
 import coop.portal.lease_views
+import coop.portal.paying_views
 import coop.rooms  # noqa: F401  every table and kind of work
 from coop.config import Settings, load_settings, secret_key
 from coop.core import broker, paths, web
@@ -40,6 +41,7 @@ from coop.office.feed_views import feeds
 from coop.office.floor_views import floor
 from coop.office.layaway_views import layaways
 from coop.office.lease_views import leases
+from coop.office.paying_views import paying
 from coop.office.tax_terms_views import tax_terms
 from coop.office.tax_views import tax
 from coop.office.views import office
@@ -88,7 +90,7 @@ def create_app(settings: Settings | None = None, *, clock: Callable[[], datetime
     app.jinja_env.filters.update(FILTERS)
     web.install(app, recognise, sign_in="people.sign_in")
     CSRFProtect(app)
-    for face in (people, office, dealers, leases, layaways, floor, tax, tax_terms, feeds, portal):
+    for face in (people, office, dealers, paying, leases, layaways, floor, tax, tax_terms, feeds, portal):
         app.register_blueprint(face)
     app.context_processor(_letterhead)
     app.register_error_handler(Refusal, _refused)

@@ -18,6 +18,7 @@ from coop.core.web import Page, allow, db, now, roll_back, visitor
 from coop.dealers.details import Details, change_details, enter_dealer
 from coop.dealers.membership import next_code
 from coop.dealers.models import Dealer, Member
+from coop.dealers.paying import detail_of, form_of, how_paid, masked
 from coop.leases.models import Lease
 from coop.office import queries as office_queries
 from coop.office.lease_forms import PickField
@@ -141,12 +142,15 @@ def _leases_of(found: Dealer) -> Sequence[Lease]:
 
 
 def _dealer_page(found: Dealer, form: DetailsForm) -> str:
+    detail = detail_of(db(), found.id)
     return render_template(
         "office/dealers/dealer.html",
         dealer=found,
         leases=_leases_of(found),
         malls={mall.id: mall for mall in office_queries.malls(db())},
         form=form,
+        paid=", ".join(filter(None, (how_paid(detail), masked(detail)))),
+        tax_form=form_of(db(), found.id),
     )
 
 

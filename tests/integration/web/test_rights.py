@@ -15,6 +15,8 @@ ALL = frozenset({"manager", "bookkeeper", "auditor", "desk", "dealer", "nobody",
 SIGNED_IN = ALL - {"stranger"}
 READERS = frozenset({"manager", "bookkeeper", "auditor"})
 MANAGER = frozenset({"manager"})
+BY_HAND = frozenset({"manager", "bookkeeper"})
+KEEPERS = frozenset({"manager", "bookkeeper"})
 DEALER = frozenset({"dealer"})
 
 Address = str | Callable[[House, str], str]
@@ -190,6 +192,37 @@ TABLE: dict[tuple[str, str], tuple[Address, frozenset[str]]] = {
     ("leases.write_letter", "POST"): ("/office/leases/MAIN/1/letters/agreement", MANAGER),
     ("leases.write_increases", "POST"): ("/office/leases/MAIN/letters/increases", MANAGER),
     ("leases.send_letter", "POST"): ("/office/leases/MAIN/letters/1/send", MANAGER),
+    ("paying.dealer", "GET"): ("/office/dealers/D01/paying", READERS),
+    ("paying.change", "POST"): ("/office/dealers/D01/paying", KEEPERS),
+    ("paying.show_account", "POST"): ("/office/dealers/D01/paying/account", KEEPERS),
+    ("paying.keep_tax_form", "POST"): ("/office/dealers/D01/tax-form", KEEPERS),
+    ("paying.show_tax_number", "POST"): ("/office/dealers/D01/tax-form/number", KEEPERS),
+    ("portal.paid", "GET"): ("/portal/paid", DEALER),
+    ("portal.how_paid", "GET"): ("/portal/paid/D01", DEALER),
+    ("portal.change_paid", "POST"): ("/portal/paid/D01", DEALER),
+    ("books.first", "GET"): ("/office/books/", READERS),
+    ("books.trial", "GET"): ("/office/books/trial-balance", READERS),
+    ("books.sheet", "GET"): ("/office/books/months/2026-11", READERS),
+    ("books.account", "GET"): ("/office/books/account?path=Assets:Drawer:MAIN", READERS),
+    ("books.entries", "GET"): ("/office/books/entries", READERS),
+    ("books.entry", "GET"): ("/office/books/entries/1", READERS),
+    ("books.find", "GET"): ("/office/books/find?find=25.00", READERS),
+    ("books.exports", "GET"): ("/office/books/exports", READERS),
+    ("books.export", "GET"): ("/office/books/export?format=csv", READERS),
+    ("books.hand", "GET"): ("/office/books/by-hand", READERS),
+    ("books.new", "GET"): ("/office/books/by-hand/new", BY_HAND),
+    ("books.enter", "POST"): ("/office/books/by-hand/new", BY_HAND),
+    ("books.by_hand", "GET"): ("/office/books/by-hand/1", READERS),
+    ("books.paper", "GET"): ("/office/books/by-hand/1/document", READERS),
+    ("books.approve", "POST"): ("/office/books/by-hand/1/approve", BY_HAND),
+    ("books.refuse", "POST"): ("/office/books/by-hand/1/refuse", BY_HAND),
+    ("books.reversal", "GET"): ("/office/books/entries/1/reverse", BY_HAND),
+    ("books.reverse", "POST"): ("/office/books/entries/1/reverse", BY_HAND),
+    ("books.rules", "GET"): ("/office/books/rules", READERS),
+    ("books.change_rules", "GET"): ("/office/books/rules/change", MANAGER),
+    ("books.set_rules", "POST"): ("/office/books/rules/change", MANAGER),
+    ("books.add_release", "POST"): ("/office/books/rules/release", MANAGER),
+    ("books.end_release", "POST"): ("/office/books/rules/release/1/end", MANAGER),
     ("portal.home", "GET"): ("/portal/", DEALER),
     ("portal.statements", "GET"): ("/portal/statements", DEALER),
     ("portal.statement", "GET"): ("/portal/statements/MAIN.D01.2026-10", DEALER),

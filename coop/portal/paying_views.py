@@ -1,0 +1,73 @@
+"""The portal: how a dealer is paid, as she sees it and changes it herself, with her passphrase."""
+
+from __future__ import annotations
+
+from flask import abort, flash, redirect, render_template, request, url_for
+
+from coop.core.errors import Refusal
+from coop.core.sealed_text import FieldKeys
+from coop.core.web import Page, allow, db, now, roll_back, site, visitor
+from coop.dealers import domain, paying
+from coop.dealers import service as people
+from coop.dealers.models import Dealer
+from coop.dealers.paying_forms import OwnPayingForm
+from coop.portal import queries
+from coop.portal.views import portal
+
+
+@portal.get("/paid")
+@allow("dealer")
+def paid() -> Page:
+    dealers = queries.own_dealers(db(), visitor())
+    rows = [(one, paying.detail_of(db(), one.id), paying.form_of(db(), one.id)) for one in dealers]
+    return render_template("portal/paid.html", rows=rows, how_paid=paying.how_paid, masked=paying.masked)
+
+
+@portal.get("/paid/<code>")
+@allow("dealer")
+def how_paid(code: str) -> Page:
+    found = _own(code)
+    return _page(found, OwnPayingForm.of(paying.detail_of(db(), found.id)))
+
+
+def _page(found: Dealer, form: OwnPayingForm) -> str:
+    return render_template("portal/paying.html", dealer=found, form=form)
+
+
+def _own(code: str) -> Dealer:
+    found = next((dealer for dealer in queries.own_dealers(db(), visitor()) if dealer.code == code), None)
+    if found is None:
+        abort(404)
+    return found
+
+
+@portal.post("/paid/<code>")
+@allow("dealer")
+def change_paid(code: str) -> Page:
+    found, form, who = _own(code), OwnPayingForm(), visitor()
+    if not form.validate():
+        return _page(found, form), 422
+    judged = people.judge(db(), now(), email=who.email, passphrase=form.passphrase.data, address=request.remote_addr or "")
+    if isinstance(judged, people.TurnedAway):
+        if judged.wait:
+            wait = domain.in_minutes(judged.wait)
+            form.passphrase.errors = [f"There were too many tries. Wait {wait}, then try again."]
+            return _page(found, form), 429
+        form.passphrase.errors = ["This is not the passphrase you sign in with."]
+        return _page(found, form), 422
+    try:
+        paying.set_detail(
+            db(),
+            now(),
+            FieldKeys.of(site().settings),
+            found,
+            form.paying,
+            mail_domain=site().settings.mail_domain,
+            user_id=who.user_id,
+        )
+    except Refusal as refusal:
+        roll_back()
+        form.tell(str(refusal))
+        return _page(_own(code), form), 422
+    flash(f"From now on you are paid {paying.METHODS[form.method.data]}. A letter says so too.")
+    return redirect(url_for("portal.paid"), 303)
