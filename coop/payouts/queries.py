@@ -127,7 +127,7 @@ def coop_today(session: Session, now: datetime) -> date:
 
 def codes_of(session: Session) -> dict[int, str]:
     """Every dealer's code, by id."""
-    return dict(session.execute(select(Dealer.id, Dealer.code)).tuples().all())
+    return dict(session.execute(select(Dealer.id, Dealer.code)).all())
 
 
 # --- runs ---------------------------------------------------------------------------------------------------------------

@@ -1,0 +1,413 @@
+"""A run from its preparing to the bank: who is paid what, two people, the file, what posts, what comes back."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import achkit
+import pytest
+from sqlalchemy import func, select
+from sqlalchemy.exc import IntegrityError
+
+from coop.books.models import Entry
+from coop.books.queries import balances, dealer_balances_before
+from coop.books.rules import set_rules
+from coop.books.service import check_books, pay_dealer, reverse_entry
+from coop.core.db import transaction
+from coop.core.documents import Document
+from coop.core.errors import Refusal
+from coop.dealers.models import Dealer
+from coop.dealers.paying import Paying, set_detail
+from coop.floor.models import Mall
+from coop.leases.settling import arrears_of_dealer
+from coop.payouts.bank_file import files_fault, make_files_again, set_origin, taken_bank_file
+from coop.payouts.holding import decide_hold, hold_reasons, is_held, lift_hold, place_hold, undecided
+from coop.payouts.models import HoldDecision, PayoutPart, PayoutRun
+from coop.payouts.paying_out import check_payouts, mark_paid, mark_stale, owe_again, return_payment, stale_checks
+from coop.payouts.queries import payables
+from coop.payouts.runs import approve_run, cancel_run, changed_since, prepare_run
+from tests.factories.payouts import NOVEMBER, OCTOBER, RULES, close_month, sell
+from tests.integration.leases.test_two_at_once import race
+from tests.integration.payouts.conftest import Office
+
+PAID_ON = date(2026, 11, 10)
+
+
+def test_who_is_paid_what_and_why_not(office: Office) -> None:
+    with transaction(office.sessions) as session:
+        ids = {dealer_id: code for code, dealer_id in office.malls.dealers.items()}
+        held = hold_reasons(session, office.now, OCTOBER)
+        assert {ids[dealer]: [one.kind for one in each] for dealer, each in held.items()} == {
+            "D01": ["arrears"],
+            "D05": ["minimum"],
+        }
+        assert held[office.malls.dealers["D01"]][0].words == "owed since before the end of October 2026: $270.00 at EAST"
+        main, east = session.get_one(Mall, office.malls.main), session.get_one(Mall, office.malls.east)
+        asked = ["D01: owed since before the end of October 2026: $270.00 at EAST. Decide whether the payout goes out."]
+        assert undecided(session, office.now, main, OCTOBER) == asked == undecided(session, office.now, east, OCTOBER)
+    office.prepare()
+    with transaction(office.sessions) as session:
+        lines = office.lines(session)
+        assert {code: (line.amount_cents, line.method) for code, line in lines.items()} == {
+            "D02": (640_10, "check"),
+            "D03": (218_76, "check"),
+            "D04": (1545_55, "ach"),
+        }
+        assert office.run(session).pay_on == PAID_ON
+        # Prepared again, it is the same run.
+        assert prepare_run(session, office.now, OCTOBER) is office.run(session)
+
+
+def test_what_she_owes_at_one_mall_is_netted_once_somebody_else_decided_that_she_is_paid(office: Office) -> None:
+    with transaction(office.sessions) as session:
+        ida = session.get_one(Dealer, office.malls.dealers["D01"])
+        with pytest.raises(Refusal, match="You cannot decide on your own payout"):
+            decide_hold(
+                session, office.now, OCTOBER, ida, kind="arrears", pays=True, reason="I am good.", user_id=office.malls.manager
+            )
+        office.pay_d01(session)
+        assert undecided(session, office.now, session.get_one(Mall, office.malls.main), OCTOBER) == []
+        with pytest.raises(Refusal, match="D01 is not held for that in October 2026: what holds is arrears"):
+            decide_hold(session, office.now, OCTOBER, ida, kind="dispute", pays=True, reason="None.", user_id=1)
+    office.prepare()
+    with transaction(office.sessions) as session:
+        parts = {part.mall_id: part.amount_cents for part in office.lines(session)["D01"].parts}
+        assert parts == {office.malls.main: 812_40, office.malls.east: -270_00}
+    office.approved()
+    with transaction(office.sessions) as session:
+        # D01 two parts, D02 one, D03 and D04 two each.
+        office.now += timedelta(days=7)
+        assert mark_paid(session, office.now, office.run(session), on=PAID_ON, user_id=office.malls.bookkeeper) == 7
+    with transaction(office.sessions) as session:
+        assert mark_paid(session, office.now, office.run(session), on=PAID_ON) == 0
+        bank = next(one.amount_cents for one in balances(session) if one.path == "Assets:Bank")
+        assert bank == -(542_40 + 640_10 + 218_76 + 1545_55)
+        for mall_id in (office.malls.main, office.malls.east):
+            left = {
+                dealer: cents for dealer, cents in dealer_balances_before(session, mall_id, date(2026, 12, 1)).items() if cents
+            }
+            assert left == ({office.malls.dealers["D05"]: 9_99} if mall_id == office.malls.main else {})
+        # What one mall gave for the other has settled the rent there.
+        assert arrears_of_dealer(session, office.malls.east, office.malls.dealers["D01"], PAID_ON).open_cents == 0
+        memos = session.scalars(select(Entry.memo).where(Entry.kind == "payout").order_by(Entry.id)).all()
+        assert memos[:3] == [
+            "Payout, run 1, bank transfer",
+            "Payout, run 1, bank transfer: what was owed here, taken off it",
+            "Payout, run 1, check 1041",
+        ]
+        assert check_payouts(session) == [] == check_books(session)
+        assert prepare_run(session, office.now, OCTOBER) is None
+        with pytest.raises(Refusal, match="Run 1 was paid on Nov 10, 2026"):
+            mark_paid(session, office.now, office.run(session), on=date(2026, 11, 9))
+
+
+def test_the_file_and_the_papers(office: Office) -> None:
+    with transaction(office.sessions) as session:
+        office.pay_d01(session)
+    office.prepare()
+    office.approved()
+    with transaction(office.sessions) as session:
+        run = office.run(session)
+        document = taken_bank_file(session, office.now, run, user_id=office.malls.bookkeeper)
+        text = document.content.decode("ascii")
+        # Another program reads it and finds nothing wrong (PyPI achkit 0.2, run offline).
+        assert achkit.validate(text)["errors"] == []
+        batches = achkit.parse(text)["batches"]
+        found = [(b["sec"], b["effective_date"], e["account"].strip(), e["amount_cents"]) for b in batches for e in b["entries"]]
+        assert found == [("PPD", "261110", "000123456789", 542_40), ("CCD", "261110", "55500041", 1545_55)]
+        lines = office.lines(session)
+        references = {code: line.reference for code, line in lines.items()}
+        assert references == {"D01": "111000020000001", "D02": "1041", "D03": "1042", "D04": "111000020000002"}
+        assert run.first_check == 1041
+        pages = session.get_one(Document, run.remittance_document_id)
+        assert pages.content.startswith(b"%PDF")
+        assert files_fault(session, run) == ""
+        with pytest.raises(Refusal, match="The files of run 1 are made"):
+            make_files_again(session, office.now, run)
+
+
+def test_a_balanced_file_has_the_debit_of_the_co_ops_account(office: Office) -> None:
+    terms = {"bank_routing": "111000025", "bank_name": "Savings", "company_id": "1911144442", "company_name": "Lantern Yard"}
+    with transaction(office.sessions) as session:
+        with pytest.raises(Refusal, match="write the number of the co-op's own account"):
+            set_origin(session, office.now, office.keys, **terms, balanced=True)
+        with pytest.raises(Refusal, match="a digit of the routing number is wrong"):
+            set_origin(session, office.now, office.keys, **{**terms, "bank_routing": "111000026"}, balanced=False)
+        set_origin(session, office.now, office.keys, **terms, balanced=True, account="70007")
+        kept = set_origin(session, office.now, office.keys, **terms, balanced=True)
+        assert (kept.account_last4, office.keys.open(kept.account_sealed)) == ("0007", "70007")
+    office.prepare()
+    office.approved()
+    with transaction(office.sessions) as session:
+        text = taken_bank_file(session, office.now, office.run(session)).content.decode("ascii")
+        [batch] = achkit.parse(text)["batches"]
+        assert [(e["account"].strip(), e["amount_cents"]) for e in batch["entries"]] == [
+            ("55500041", 1545_55),
+            ("70007", 1545_55),
+        ]
+        assert achkit.validate(text)["errors"] == []
+
+
+def test_whoever_prepared_it_does_not_approve_it(office: Office) -> None:
+    office.prepare()
+    with transaction(office.sessions) as session:
+        run = office.run(session)
+        with pytest.raises(Refusal, match="You entered the payout run 1 yourself"):
+            approve_run(session, office.now, run, user_id=office.malls.bookkeeper, first_check=1)
+        with pytest.raises(Refusal, match="Say who approves"):
+            approve_run(session, office.now, run, user_id=None, first_check=1)
+        with pytest.raises(Refusal, match="only an approved run is paid"):
+            mark_paid(session, office.now, run, on=date(2026, 11, 3))
+        with pytest.raises(Refusal, match="write the number of the first one"):
+            approve_run(session, office.now, run, user_id=office.malls.second)
+    with office.sessions() as session, pytest.raises(IntegrityError, match="second_person"):
+        session.execute(
+            PayoutRun.__table__.update().values(approved_by=office.malls.bookkeeper, approved_at=office.now, state="approved")
+        )
+
+
+def test_nobody_alone_approves_her_own_payout_that_the_month_end_prepared(office: Office) -> None:
+    with transaction(office.sessions) as session:
+        office.pay_d01(session)
+        run = prepare_run(session, office.now, OCTOBER)
+        assert run is not None
+        with pytest.raises(Refusal, match="You are paid by the payout run 1 yourself"):
+            approve_run(session, office.now, run, user_id=office.malls.manager, first_check=1)
+        approve_run(session, office.now, run, user_id=office.malls.second, first_check=1)
+
+
+def test_two_approve_at_once(office: Office) -> None:
+    office.prepare()
+
+    def approve(user_id: int):  # type: ignore[no-untyped-def]
+        return lambda session: approve_run(session, office.now, office.run(session), user_id=user_id, first_check=1041)
+
+    said = race(office.sessions, approve(office.malls.manager), approve(office.malls.second))
+    assert said == ["", "Run 1 is approved already."]
+
+
+def test_two_prepare_and_two_pay_at_once(office: Office) -> None:
+    def prepare(session):  # type: ignore[no-untyped-def]
+        prepare_run(session, office.now, OCTOBER, user_id=office.malls.bookkeeper)
+
+    assert race(office.sessions, prepare, prepare) == ["", ""]
+    office.approved()
+
+    def pay(session):  # type: ignore[no-untyped-def]
+        mark_paid(session, office.now, office.run(session), on=date(2026, 11, 3))
+
+    assert race(office.sessions, pay, pay) == ["", ""]
+    with transaction(office.sessions) as session:
+        assert session.scalar(select(func.count(PayoutRun.id))) == 1
+        assert session.scalar(select(func.count(Entry.id)).where(Entry.kind == "payout")) == 5
+        assert check_payouts(session) == []
+
+
+def test_cut_between_posting_and_its_end_nothing_is_posted_and_again_it_is_once(office: Office) -> None:
+    office.prepare()
+    office.approved()
+    with office.sessions() as session:
+        assert mark_paid(session, office.now, office.run(session), on=date(2026, 11, 3)) == 5
+        session.rollback()
+    with transaction(office.sessions) as session:
+        assert session.scalar(select(func.count(Entry.id)).where(Entry.kind == "payout")) == 0
+        assert office.run(session).state == "approved"
+        assert mark_paid(session, office.now, office.run(session), on=date(2026, 11, 3)) == 5
+        assert check_payouts(session) == []
+
+
+def test_a_mall_that_is_open_keeps_the_run_back(office: Office) -> None:
+    with transaction(office.sessions) as session:
+        sell(session, office.now, office.malls.main, office.malls.dealers["D02"], 5_00, date(2026, 11, 2), "november/1")
+        assert prepare_run(session, office.now, NOVEMBER) is None
+
+
+def test_what_is_not_as_it_was_is_not_approved(office: Office) -> None:
+    office.prepare()
+    with transaction(office.sessions) as session:
+        main = session.get_one(Mall, office.malls.main)
+        amos, ruth = (session.get_one(Dealer, office.malls.dealers[code]) for code in ("D02", "D03"))
+        pay_dealer(session, office.now, main, amos, amount_cents=100_00, on=date(2026, 11, 3), reference="by hand 1")
+        place_hold(session, office.now, ruth, "she asked to wait")
+        set_detail(
+            session,
+            office.now,
+            office.keys,
+            session.get_one(Dealer, office.malls.dealers["D04"]),
+            Paying("check"),
+            mail_domain="a.b",
+        )
+        run = office.run(session)
+        assert changed_since(session, office.now, run) == [
+            "D02 is owed $540.10 by now, less than $640.10.",
+            "D03 is held by now: held by hand: she asked to wait.",
+            "D04 is paid in another way by now.",
+        ]
+        with pytest.raises(Refusal, match="Cancel run 1 and prepare it again"):
+            approve_run(session, office.now, run, user_id=office.malls.second, first_check=1)
+        cancel_run(session, office.now, run, user_id=office.malls.bookkeeper)
+        with pytest.raises(Refusal, match="Run 1 is cancelled already"):
+            cancel_run(session, office.now, run)
+        again = prepare_run(session, office.now, OCTOBER)
+        assert again is not None
+        assert again.number == 2
+        assert {code: line.amount_cents for code, line in office.lines(session, 2).items()} == {"D02": 540_10, "D04": 1545_55}
+
+
+def test_what_is_on_its_way_is_not_given_again(office: Office) -> None:
+    office.prepare()
+    office.approved()
+    with transaction(office.sessions) as session:
+        sell(session, office.now, office.malls.main, office.malls.dealers["D02"], 50_00, date(2026, 11, 2), "november/1")
+        sell(session, office.now, office.malls.east, office.malls.dealers["D03"], 20_00, date(2026, 11, 2), "november/2")
+        close_month(session, office.now + timedelta(days=30), NOVEMBER)
+        owed = payables(session, NOVEMBER)
+        assert {dealer: one.amount_cents for dealer, one in owed.items()} == {
+            office.malls.dealers["D01"]: 542_40,
+            office.malls.dealers["D02"]: 50_00,
+            office.malls.dealers["D03"]: 20_00,
+            office.malls.dealers["D05"]: 9_99,
+        }
+    with transaction(office.sessions) as session:
+        cancel_run(session, office.now, office.run(session))
+        assert payables(session, NOVEMBER)[office.malls.dealers["D02"]].amount_cents == 690_10
+
+
+def test_next_months_rent_is_netted_where_the_house_says_so_and_once(office: Office) -> None:
+    with transaction(office.sessions) as session:
+        assert payables(session, OCTOBER)[office.malls.dealers["D01"]].amount_cents == 542_40
+        set_rules(session, office.now, type(RULES)(**{**RULES.__dict__, "next_rent": "netted"}), starts_on=date(2026, 10, 1))
+        assert payables(session, OCTOBER)[office.malls.dealers["D01"]].amount_cents == 272_40
+
+
+# --- bank details ---------------------------------------------------------------------------------------------------------
+
+
+def test_bank_details_changed_yesterday_wait(office: Office) -> None:
+    dealer_id = office.malls.dealers["D04"]
+    yesterday = office.now - timedelta(days=1)
+    with transaction(office.sessions) as session:
+        dealer = session.get_one(Dealer, dealer_id)
+        way = Paying("ach", "business", "111000025", "999000999", "checking")
+        set_detail(session, yesterday, office.keys, dealer, way, mail_domain="a.b", user_id=office.malls.bookkeeper)
+        [reason] = hold_reasons(session, office.now, OCTOBER, dealer_id=dealer_id)[dealer_id]
+        assert (reason.kind, reason.words) == ("new bank details", "the bank details are new and wait until Nov 9, 2026")
+        said = {"kind": "new bank details", "pays": True, "reason": "I called her."}
+        for user_id in (office.malls.bookkeeper, None):
+            with pytest.raises(Refusal, match="somebody else than who entered them"):
+                decide_hold(session, office.now, OCTOBER, dealer, **said, user_id=user_id)  # type: ignore[arg-type]
+        decide_hold(session, office.now, OCTOBER, dealer, **said, user_id=office.malls.second)  # type: ignore[arg-type]
+        assert not is_held(hold_reasons(session, office.now, OCTOBER)[dealer_id])
+        # Changed once more, what was decided of those before says nothing.
+        later = office.now + timedelta(minutes=1)
+        way = Paying("ach", "business", "111000025", "111222333", "checking")
+        set_detail(session, later, office.keys, dealer, way, mail_domain="a.b")
+        assert is_held(hold_reasons(session, later, OCTOBER)[dealer_id])
+        # The wait over, nothing holds.
+        assert dealer_id not in hold_reasons(session, later + timedelta(days=7), OCTOBER)
+
+
+def test_a_tax_form_is_asked_for_where_the_house_wants_it(office: Office) -> None:
+    with transaction(office.sessions) as session:
+        set_rules(session, office.now, type(RULES)(**{**RULES.__dict__, "tax_form_needed": True}), starts_on=date(2026, 10, 1))
+        kinds = [one.kind for one in hold_reasons(session, office.now, OCTOBER)[office.malls.dealers["D02"]]]
+        assert kinds == ["tax form"]
+        assert undecided(session, office.now, session.get_one(Mall, office.malls.main), OCTOBER)[1:] == []
+
+
+def test_a_hold_by_hand_stands_until_somebody_else_lifts_it(office: Office) -> None:
+    with transaction(office.sessions) as session:
+        ida = session.get_one(Dealer, office.malls.dealers["D01"])
+        place_hold(session, office.now, ida, "a buyer complains", user_id=office.malls.manager)
+        with pytest.raises(Refusal, match="held by hand already"):
+            place_hold(session, office.now, ida, "again")
+        with pytest.raises(Refusal, match="You cannot decide on your own payout"):
+            lift_hold(session, office.now, ida, user_id=office.malls.manager)
+        lift_hold(session, office.now, ida, user_id=office.malls.bookkeeper)
+        with pytest.raises(Refusal, match="are not held by hand"):
+            lift_hold(session, office.now, ida)
+        assert session.scalar(select(func.count(HoldDecision.id))) == 0
+
+
+# --- what comes back --------------------------------------------------------------------------------------------------------
+
+
+def _paid(office: Office) -> None:
+    office.prepare()
+    office.approved()
+    with transaction(office.sessions) as session:
+        mark_paid(session, office.now, office.run(session), on=date(2026, 11, 3))
+
+
+def test_a_returned_payment_is_paid_by_the_next_run(office: Office) -> None:
+    _paid(office)
+    dealer_id = office.malls.dealers["D04"]
+    office.now += timedelta(days=3)
+    with transaction(office.sessions) as session:
+        line = office.lines(session)["D04"]
+        with pytest.raises(Refusal, match="Write in at most 120 characters why"):
+            return_payment(session, office.now, line, on=date(2026, 11, 5), reason=" ")
+        return_payment(session, office.now, line, on=date(2026, 11, 5), reason="R03, no account of that number")
+        with pytest.raises(Refusal, match="came back since Nov 5, 2026 already"):
+            return_payment(session, office.now, line, on=date(2026, 11, 5), reason="R03")
+        memos = session.scalars(select(Entry.memo).where(Entry.kind == "returned")).all()
+        assert memos == ["Payout, run 1, came back, R03"] * 2
+        assert check_payouts(session) == [] == check_books(session)
+        [reason] = hold_reasons(session, office.now, OCTOBER)[dealer_id]
+        assert reason.words == "held by hand: the payment of run 1 came back: R03, no account of that number"
+        assert prepare_run(session, office.now, OCTOBER) is None
+        lift_hold(session, office.now, session.get_one(Dealer, dealer_id), user_id=office.malls.bookkeeper)
+        for mall_id in (office.malls.main, office.malls.east):
+            sell(session, office.now, mall_id, dealer_id, 10_00, date(2026, 11, 6), f"november/{mall_id}")
+        close_month(session, office.now + timedelta(days=30), NOVEMBER)
+        run = prepare_run(session, office.now + timedelta(days=30), NOVEMBER)
+        assert run is not None
+        assert office.lines(session, run.number)["D04"].amount_cents == 1545_55 + 20_00
+
+
+def test_an_entry_that_was_reversed_by_hand_is_found_and_noted(office: Office) -> None:
+    _paid(office)
+    with transaction(office.sessions) as session:
+        line = office.lines(session)["D02"]
+        entry_id = session.scalars(select(PayoutPart.entry_id).where(PayoutPart.line_id == line.id)).one()
+        assert entry_id is not None
+        reverse_entry(session, office.now, entry_id, on=date(2026, 11, 3), memo="Voided")
+        [fault] = check_payouts(session)
+        assert "was reversed by hand, and the run does not say so" in fault
+        return_payment(session, office.now, line, on=date(2026, 11, 3), reason="voided")
+        assert check_payouts(session) == []
+
+
+def test_a_check_that_was_never_cashed(office: Office) -> None:
+    _paid(office)
+    ruth = office.malls.dealers["D03"]
+    with transaction(office.sessions) as session:
+        line = office.lines(session)["D03"]
+        assert stale_checks(session, date(2027, 5, 1)) == []
+        office.now += timedelta(days=181)
+        with pytest.raises(Refusal, match="Check 1042 is 179 days old on May 1, 2027: by the house rules it is stale after 180"):
+            mark_stale(session, office.now, line, on=date(2027, 5, 1))
+        assert [one.reference for one in stale_checks(session, date(2027, 5, 2))] == ["1041", "1042"]
+        mark_stale(session, office.now, line, on=date(2027, 5, 2))
+        # It stands with the mall that gave the most of it.
+        stale = {one.path: one.amount_cents for one in balances(session) if "Stale" in one.path}
+        assert stale == {"Liabilities:Stale-payouts:EAST": -218_76}
+        with pytest.raises(Refusal, match="is stale since May 2, 2027 already"):
+            return_payment(session, office.now, line, on=date(2027, 5, 2), reason="lost")
+        assert check_payouts(session) == [] == check_books(session)
+        owe_again(session, office.now, line, on=date(2027, 5, 3))
+        with pytest.raises(Refusal, match="owed to D03 again already"):
+            owe_again(session, office.now, line, on=date(2027, 5, 3))
+        assert dealer_balances_before(session, office.malls.east, date(2027, 6, 1))[ruth] == 218_76
+        with pytest.raises(Refusal, match="only a check goes stale"):
+            mark_stale(session, office.now, office.lines(session)["D04"], on=date(2027, 5, 2))
+
+
+def test_the_proof_finds_what_was_tampered_with(office: Office) -> None:
+    office.prepare()
+    with transaction(office.sessions) as session:
+        line = office.lines(session)["D02"]
+        session.add(PayoutPart(line_id=line.id, mall_id=office.malls.east, amount_cents=1))
+        session.flush()
+        assert check_payouts(session) == ["Run 1 pays D02 $640.10; its parts are $640.11."]
+        session.rollback()
