@@ -14,6 +14,7 @@ from sqlalchemy.exc import OperationalError
 from werkzeug.exceptions import HTTPException
 from werkzeug.middleware.proxy_fix import ProxyFix
 
+import coop.office.dealer_money_views
 import coop.office.floor_edit_views
 import coop.office.floor_files_views
 import coop.office.lease_acts_views
@@ -37,6 +38,7 @@ from coop.dealers import queries as people_queries
 from coop.dealers.views import OFFICE_ROLES, people, recognise
 from coop.office import queries as office_queries
 from coop.office.dealer_views import dealers
+from coop.office.drawer_views import drawers
 from coop.office.feed_views import feeds
 from coop.office.floor_views import floor
 from coop.office.layaway_views import layaways
@@ -90,7 +92,7 @@ def create_app(settings: Settings | None = None, *, clock: Callable[[], datetime
     app.jinja_env.filters.update(FILTERS)
     web.install(app, recognise, sign_in="people.sign_in")
     CSRFProtect(app)
-    for face in (people, office, dealers, paying, leases, layaways, floor, tax, tax_terms, feeds, portal):
+    for face in (people, office, dealers, paying, drawers, leases, layaways, floor, tax, tax_terms, feeds, portal):
         app.register_blueprint(face)
     app.context_processor(_letterhead)
     app.register_error_handler(Refusal, _refused)

@@ -88,6 +88,12 @@ def drawers_of(session: Session, mall: Mall, on: date) -> list[Drawer]:
     return [Drawer(name, account_id, amount, last.get(name)) for name, account_id, amount in rows_of]
 
 
+def checks_waiting(session: Session, mall: Mall) -> int:
+    """Cents of checks that are not at the bank yet."""
+    rows = select(func.sum(Posting.amount_cents)).join(Account, Account.id == Posting.account_id)
+    return int(session.scalar(rows.where(Account.path == f"Assets:Checks-to-deposit:{mall.code}")) or 0)
+
+
 def _is_drawer(mall: Mall) -> ColumnElement[bool]:
     own = f"{_PATH}{mall.code}"
     return (Account.mall_id == mall.id) & or_(Account.path == own, Account.path.like(f"{own}:%"))

@@ -25,6 +25,7 @@ from coop.floor.models import Mall
 from coop.floor.service import add_mall, add_space
 from coop.leases.agreements import make_lease
 from coop.leases.rules import set_rate
+from coop.sales.devices import register_device
 from coop.sales.domain import LineIn, TenderIn, TicketIn
 from coop.sales.layaway import Terms, agree_layaway
 from coop.sales.service import take_tickets
@@ -134,6 +135,7 @@ def build_house(session: Session, now: datetime, *, month_end: bool = True) -> H
     paper = keep_document(session, now, file_name=name, media_type="application/pdf", content=PDF + b"plan", made_with="a test")
     add_lease_rows(session, now, mall)
     _set_aside(session, now, mall, ida)
+    register_device(session, now, mall, "front desk")
     secrets = {who: make_feed(session, now, users[who], "tax", label="Office computer") for who in READERS}
     feeds = {who: running_feeds(session, users[who], "tax")[0].id for who in READERS}
     session.flush()

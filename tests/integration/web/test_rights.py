@@ -17,6 +17,7 @@ READERS = frozenset({"manager", "bookkeeper", "auditor"})
 MANAGER = frozenset({"manager"})
 BY_HAND = frozenset({"manager", "bookkeeper"})
 KEEPERS = frozenset({"manager", "bookkeeper"})
+DESK = frozenset({"desk"})
 DEALER = frozenset({"dealer"})
 
 Address = str | Callable[[House, str], str]
@@ -133,6 +134,25 @@ TABLE: dict[tuple[str, str], tuple[Address, frozenset[str]]] = {
     ("dealers.change", "POST"): ("/office/dealers/D01", MANAGER),
     ("dealers.payment", "GET"): ("/office/dealers/D01/payment", MANAGER),
     ("dealers.receive", "POST"): ("/office/dealers/D01/payment", MANAGER),
+    ("dealers.bounced", "GET"): ("/office/dealers/D01/bounced", KEEPERS),
+    ("dealers.take_check_back", "POST"): ("/office/dealers/D01/bounced", KEEPERS),
+    ("dealers.chargeback", "GET"): ("/office/dealers/D01/chargeback", KEEPERS),
+    ("dealers.post_chargeback", "POST"): ("/office/dealers/D01/chargeback", KEEPERS),
+    ("dealers.extra", "GET"): ("/office/dealers/D01/charge", KEEPERS),
+    ("dealers.post_extra", "POST"): ("/office/dealers/D01/charge", KEEPERS),
+    ("drawers.first", "GET"): ("/office/sales/drawers/", READERS | DESK),
+    ("drawers.listed", "GET"): ("/office/sales/drawers/MAIN", READERS | DESK),
+    ("drawers.counts_csv", "GET"): ("/office/sales/drawers/MAIN/counts.csv", READERS),
+    ("drawers.count", "GET"): ("/office/sales/drawers/MAIN/count", KEEPERS | DESK),
+    ("drawers.record_count", "POST"): ("/office/sales/drawers/MAIN/count", KEEPERS | DESK),
+    ("drawers.put_in", "GET"): ("/office/sales/drawers/MAIN/put-in", KEEPERS),
+    ("drawers.record_put_in", "POST"): ("/office/sales/drawers/MAIN/put-in", KEEPERS),
+    ("drawers.paid_out", "GET"): ("/office/sales/drawers/MAIN/paid-out", KEEPERS),
+    ("drawers.record_paid_out", "POST"): ("/office/sales/drawers/MAIN/paid-out", KEEPERS),
+    ("drawers.to_bank", "GET"): ("/office/sales/drawers/MAIN/to-bank", KEEPERS),
+    ("drawers.record_to_bank", "POST"): ("/office/sales/drawers/MAIN/to-bank", KEEPERS),
+    ("drawers.add_device", "POST"): ("/office/sales/drawers/MAIN/devices", KEEPERS),
+    ("drawers.retire_device", "POST"): ("/office/sales/drawers/MAIN/devices/1/retire", KEEPERS),
     ("layaways.first", "GET"): ("/office/layaways/", READERS),
     ("layaways.listed", "GET"): ("/office/layaways/MAIN", READERS),
     ("layaways.new", "GET"): ("/office/layaways/MAIN/new", MANAGER),
