@@ -14,6 +14,7 @@ from sqlalchemy.exc import OperationalError
 from werkzeug.exceptions import HTTPException
 from werkzeug.middleware.proxy_fix import ProxyFix
 
+import coop.office.books_hand_views
 import coop.office.dealer_money_views
 import coop.office.floor_edit_views
 import coop.office.floor_files_views
@@ -21,9 +22,11 @@ import coop.office.lease_acts_views
 import coop.office.lease_house_views
 import coop.office.lease_letter_views
 import coop.office.lease_waiting_views
+import coop.office.money_rules_views
 import coop.office.tax_files_views
 import coop.office.tax_payments_views
 import coop.office.tax_places_views
+import coop.portal.claim_views
 import coop.portal.lease_views
 import coop.portal.paying_views
 import coop.rooms  # noqa: F401  every table and kind of work
@@ -37,6 +40,7 @@ from coop.core.templating import FILTERS, joined
 from coop.dealers import queries as people_queries
 from coop.dealers.views import OFFICE_ROLES, people, recognise
 from coop.office import queries as office_queries
+from coop.office.books_views import books
 from coop.office.dealer_views import dealers
 from coop.office.drawer_views import drawers
 from coop.office.feed_views import feeds
@@ -44,6 +48,7 @@ from coop.office.floor_views import floor
 from coop.office.layaway_views import layaways
 from coop.office.lease_views import leases
 from coop.office.paying_views import paying
+from coop.office.sales_views import sales
 from coop.office.tax_terms_views import tax_terms
 from coop.office.tax_views import tax
 from coop.office.views import office
@@ -92,7 +97,7 @@ def create_app(settings: Settings | None = None, *, clock: Callable[[], datetime
     app.jinja_env.filters.update(FILTERS)
     web.install(app, recognise, sign_in="people.sign_in")
     CSRFProtect(app)
-    for face in (people, office, dealers, paying, drawers, leases, layaways, floor, tax, tax_terms, feeds, portal):
+    for face in (people, office, books, dealers, paying, drawers, leases, sales, layaways, floor, tax, tax_terms, feeds, portal):
         app.register_blueprint(face)
     app.context_processor(_letterhead)
     app.register_error_handler(Refusal, _refused)

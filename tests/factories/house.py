@@ -35,8 +35,10 @@ from coop.tax.documents import pdf_name
 from coop.tax.domain.returns import FilingPeriod
 from coop.tax.filing import file_return
 from tests.factories import statements
+from tests.factories.by_hand import add_by_hand
 from tests.factories.leasing import add_lease_rows
 from tests.factories.tax import OFFICE, add_papers, make_filer
+from tests.factories.unclaimed import add_unclaimed
 
 PASSPHRASE = "bakino tuvela domuri sapeko"
 """Of every user of the house."""
@@ -66,6 +68,8 @@ class House:
     """Id of each office reader's own feed."""
     sent_mail: int
     failed_mail: int
+    unclaimed: int
+    """Line of a ticket that is nobody's; D01 asks for it."""
     plan_paper: int
     """A document: the hall's plan on paper."""
 
@@ -135,12 +139,23 @@ def build_house(session: Session, now: datetime, *, month_end: bool = True) -> H
     paper = keep_document(session, now, file_name=name, media_type="application/pdf", content=PDF + b"plan", made_with="a test")
     add_lease_rows(session, now, mall)
     _set_aside(session, now, mall, ida)
+    unclaimed = add_unclaimed(session, now, mall, ida)
+    add_by_hand(session, now, mall, users["bookkeeper"])
     register_device(session, now, mall, "front desk")
     secrets = {who: make_feed(session, now, users[who], "tax", label="Office computer") for who in READERS}
     feeds = {who: running_feeds(session, users[who], "tax")[0].id for who in READERS}
     session.flush()
     return House(
-        mall, users, tokens, numbers, secrets["manager"], feeds, sent_mail=mails[0], failed_mail=mails[1], plan_paper=paper.id
+        mall,
+        users,
+        tokens,
+        numbers,
+        secrets["manager"],
+        feeds,
+        sent_mail=mails[0],
+        failed_mail=mails[1],
+        plan_paper=paper.id,
+        unclaimed=unclaimed,
     )
 
 
@@ -198,7 +213,8 @@ def _state(session: Session, now: datetime, mall: Mall, dealer: Dealer, name: st
         for line in statements.sale_lines(40, code=dealer.code)
     )
     back = statements.return_line(sold[3], date(2026, 10, 20))
-    made = statements.statement(sold, (back,), opening_cents=61240 if dealer.code == "D01" else -5000, pay_on=date(2026, 11, 10))
+    opening = 61240 if dealer.code == "D01" else -5000
+    made = statements.in_full(statements.statement(sold, (back,), opening_cents=opening, pay_on=date(2026, 11, 10)))
     value = dataclasses.replace(
         made,
         number=f"MAIN.{dealer.code}.2026-10",
