@@ -167,6 +167,7 @@ def place_hold(session: Session, now: datetime, dealer: Dealer, reason: str, *, 
     reason = reason.strip()
     if not 0 < len(reason) <= 200:
         raise Refusal("Say in at most 200 characters why the payout is held.")
+    session.execute(select(Dealer.id).where(Dealer.id == dealer.id).with_for_update(key_share=True))
     if open_hold(session, dealer.id) is not None:
         raise Refusal(f"The payouts of {dealer.code} are held by hand already.")
     hold = PayoutHold(dealer_id=dealer.id, reason=reason, placed_by=user_id, placed_at=now)
@@ -178,6 +179,7 @@ def place_hold(session: Session, now: datetime, dealer: Dealer, reason: str, *, 
 
 def lift_hold(session: Session, now: datetime, dealer: Dealer, *, user_id: int | None = None) -> None:
     """Let a dealer's payouts go again. Refuses where none is held by hand, and one's own."""
+    session.execute(select(Dealer.id).where(Dealer.id == dealer.id).with_for_update(key_share=True))
     hold = open_hold(session, dealer.id)
     if hold is None:
         raise Refusal(f"The payouts of {dealer.code} are not held by hand.")
@@ -188,9 +190,9 @@ def lift_hold(session: Session, now: datetime, dealer: Dealer, *, user_id: int |
 
 
 def open_hold(session: Session, dealer_id: int) -> PayoutHold | None:
-    """The hold by hand that stands on a dealer, held for writing."""
+    """The hold by hand that stands on a dealer."""
     standing = select(PayoutHold).where(PayoutHold.dealer_id == dealer_id, PayoutHold.lifted_at.is_(None))
-    return session.scalar(standing.with_for_update().execution_options(populate_existing=True))
+    return session.scalar(standing.execution_options(populate_existing=True))
 
 
 # --- what is found ------------------------------------------------------------------------------------------------------

@@ -1,0 +1,498 @@
+"""Payouts in the office: runs from their preparing to the bank, what holds a dealer, what came back, the bank's terms."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from typing import TypeVar
+
+from flask import Blueprint, Response, abort, current_app, flash, redirect, render_template, request, url_for
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from coop.books.rules import rules_on
+from coop.core.documents import Document
+from coop.core.errors import Refusal
+from coop.core.fields import told
+from coop.core.jobs import pending_in
+from coop.core.periods import Month
+from coop.core.sealed_text import FieldKeys
+from coop.core.web import Page, allow, db, now, roll_back, send_document, site, visitor
+from coop.dealers.models import Dealer, UserAccount
+from coop.dealers.queries import dealer_by_code
+from coop.floor.models import Mall
+from coop.office.floor_views import download
+from coop.office.payout_forms import ApproveForm, DayForm, DecideForm, HoldForm, OriginForm, PaidForm, PrepareForm, ReturnForm
+from coop.office.views import READERS
+from coop.payouts import bank_file, holding, paying_out, queries, runs
+from coop.payouts.models import PayoutLine, PayoutRun
+from coop.payouts.remittance import checks_csv
+
+payouts = Blueprint("payouts", __name__, url_prefix="/office/payouts")
+KEEPERS = ("manager", "bookkeeper")
+Key = TypeVar("Key")
+_ELSEWHERE = (("year.totals", "Year totals"), ("year.patronage", "Patronage"), ("releases.first", "Releases"))
+
+
+@payouts.context_processor
+def _shared() -> dict[str, object]:
+    """The pages of payouts, those of other rooms where they are there, and whether the visitor acts here."""
+    ways = [("payouts.first", "Runs"), ("payouts.holds", "Holds"), ("payouts.stale", "Old checks"), ("payouts.bank", "Bank file")]
+    ways += [(endpoint, words) for endpoint, words in _ELSEWHERE if endpoint in current_app.view_functions]
+    return {"payout_pages": ways, "keeps": bool(visitor().roles & set(KEEPERS)), "methods": queries.METHODS}
+
+
+def _run(number: int) -> PayoutRun:
+    found = queries.run_by_number(db(), number)
+    if found is None:
+        abort(404)
+    return found
+
+
+def _dealer(code: str) -> Dealer:
+    found = dealer_by_code(db(), code)
+    if found is None:
+        abort(404)
+    return found
+
+
+def _names() -> dict[int, tuple[str, str]]:
+    """Each dealer's code and name, by id."""
+    return {dealer.id: (dealer.code, dealer.member.name) for dealer in db().scalars(select(Dealer))}
+
+
+def _by_code(rows: Sequence[runs.Listed], names: dict[int, tuple[str, str]]) -> list[runs.Listed]:
+    return sorted(rows, key=lambda row: names[row.dealer_id])
+
+
+# --- the list -----------------------------------------------------------------------------------------------------------
+
+
+@payouts.get("/")
+@allow(*READERS)
+def first() -> Page:
+    return _first_page()
+
+
+def _first_page(*, form: PrepareForm | None = None, wrong: str = "") -> str:
+    session = db()
+    month = queries.waiting_month(session)
+    waiting = runs.listed(session, now(), month) if month else []
+    before = request.args.get("before", type=int)
+    rows = queries.run_rows(session, before=before, most=25)
+    return render_template(
+        "office/payouts/first.html",
+        month=month,
+        ready=[row for row in waiting if row.is_paid],
+        held=[row for row in waiting if row.payable.amount_cents > 0 and not row.is_paid],
+        open_malls=queries.open_malls(session, month.next) if month else queries.open_malls(session, _this_month(session)),
+        rows=rows,
+        older=rows[-1].run.number if len(rows) == 25 else None,
+        form=form or PrepareForm(formdata=None, month=month),
+        wrong=wrong,
+    )
+
+
+def _this_month(session: Session) -> Month:
+    return Month.of(queries.coop_today(session, now()))
+
+
+@payouts.post("/prepare")
+@allow(*KEEPERS)
+def prepare() -> Page:
+    form = PrepareForm()
+    if not form.validate():
+        return _first_page(form=form), 422
+    session, month = db(), form.month.data
+    standing = session.scalar(select(PayoutRun).where(PayoutRun.first_day == month.first_day, PayoutRun.state == "prepared"))
+    run = runs.prepare_run(session, now(), month, user_id=visitor().user_id)
+    if run is None:
+        malls = queries.open_malls(session, month)
+        told(form.month, _why_none(month, malls, bool(queries.malls_in(session, month))))
+        return _first_page(form=form), 422
+    if standing is not None:
+        flash(f"Run {run.number} for {month.name} is prepared already. Cancel it to prepare it anew.")
+    return redirect(url_for("payouts.run", number=run.number), 303)
+
+
+def _why_none(month: Month, malls: list[Mall], has_books: bool) -> str:
+    if malls:
+        return f"{month.name} is still open at {', '.join(mall.name for mall in malls)}: close it first."
+    if not has_books:
+        return f"No mall has books of {month.name}."
+    return f"Nobody is to be paid for {month.name}: see Holds for what keeps payouts back."
+
+
+# --- a run --------------------------------------------------------------------------------------------------------------
+
+
+@payouts.get("/runs/<int:number>")
+@allow(*READERS)
+def run(number: int) -> Page:
+    return _run_page(number)
+
+
+def _run_page(number: int, *, approving: ApproveForm | None = None, paying: PaidForm | None = None, wrong: str = "") -> str:
+    session, found = db(), _run(number)
+    month = Month.of(found.first_day)
+    lines = queries.lines_of(session, found)
+    unpaid = found.state in queries.UNPAID
+    names = _names()
+    listed = _by_code(runs.listed(session, now(), month, besides=found.id), names) if unpaid else []
+    paid_ids = {line.dealer_id for line in lines}
+    users = {found.made_by, found.approved_by, found.paid_by} - {None}
+    emails = dict(session.execute(select(UserAccount.id, UserAccount.email).where(UserAccount.id.in_(users))).all())
+    return render_template(
+        "office/payouts/run.html",
+        run=found,
+        month=month,
+        lines=lines,
+        names=names,
+        malls={mall.id: mall for mall in session.scalars(select(Mall))},
+        total=sum(line.amount_cents for line in lines),
+        by_method=_sums((line.method, line.amount_cents) for line in lines),
+        by_mall_sums=_sums((part.mall_id, part.amount_cents) for line in lines for part in line.parts),
+        left=[row for row in listed if row.dealer_id not in paid_ids],
+        changed=runs.changed_since(session, now(), found) if found.state == "prepared" else [],
+        who=emails,
+        pending=pending_in(session, runs.files_group(found)),
+        fault=bank_file.files_fault(session, found),
+        checks=sum(line.method == "check" for line in lines),
+        transfers=sum(line.method == "ach" for line in lines),
+        approving=approving or ApproveForm(formdata=None),
+        paying=paying or PaidForm(formdata=None, on=queries.coop_today(session, now())),
+        wrong=wrong,
+    )
+
+
+def _sums(pairs: Iterable[tuple[Key, int]]) -> dict[Key, int]:
+    sums: dict[Key, int] = {}
+    for key, cents in pairs:
+        sums[key] = sums.get(key, 0) + cents
+    return sums
+
+
+def _acted(number: int, act: Callable[[PayoutRun], object], said: str, **forms: object) -> Page:
+    """Do something to a run and show it; what is refused stands on its page."""
+    try:
+        act(_run(number))
+    except Refusal as refusal:
+        roll_back()
+        return _run_page(number, wrong=str(refusal), **forms), 422  # type: ignore[arg-type]
+    flash(said)
+    return redirect(url_for("payouts.run", number=number), 303)
+
+
+@payouts.post("/runs/<int:number>/approve")
+@allow(*KEEPERS)
+def approve(number: int) -> Page:
+    form = ApproveForm()
+    if not form.validate():
+        return _run_page(number, approving=form), 422
+    return _acted(
+        number,
+        lambda found: runs.approve_run(db(), now(), found, user_id=visitor().user_id, first_check=form.first_check.data),
+        f"Run {number} is approved. Its files are being made.",
+        approving=form,
+    )
+
+
+@payouts.post("/runs/<int:number>/cancel")
+@allow(*KEEPERS)
+def cancel(number: int) -> Page:
+    return _acted(
+        number,
+        lambda found: runs.cancel_run(db(), now(), found, user_id=visitor().user_id),
+        f"Run {number} is cancelled. Nothing was posted.",
+    )
+
+
+@payouts.post("/runs/<int:number>/paid")
+@allow(*KEEPERS)
+def paid(number: int) -> Page:
+    form = PaidForm()
+    if not form.validate():
+        return _run_page(number, paying=form), 422
+    return _acted(
+        number,
+        lambda found: paying_out.mark_paid(db(), now(), found, on=form.on.data, user_id=visitor().user_id),
+        f"Run {number} is in the books as paid.",
+        paying=form,
+    )
+
+
+@payouts.post("/runs/<int:number>/files")
+@allow(*KEEPERS)
+def files(number: int) -> Page:
+    """Have the files made once more, where that failed."""
+    return _acted(
+        number,
+        lambda found: bank_file.make_files_again(db(), now(), found, user_id=visitor().user_id),
+        "The files are being made.",
+    )
+
+
+@payouts.post("/runs/<int:number>/bank-file")
+@allow(*KEEPERS)
+def take_bank_file(number: int) -> Page:
+    """The file of transfers, with whole account numbers: that it was taken is in the log."""
+    document = bank_file.taken_bank_file(db(), now(), _run(number), user_id=visitor().user_id)
+    response: Response = download(document.content, document.media_type, document.file_name)
+    return response
+
+
+@payouts.get("/runs/<int:number>/remittances.pdf")
+@allow(*READERS)
+def remittances(number: int) -> Page:
+    document_id = _run(number).remittance_document_id
+    return send_document(db().get(Document, document_id) if document_id else None)
+
+
+@payouts.get("/runs/<int:number>/checks.csv")
+@allow(*READERS)
+def checks(number: int) -> Page:
+    found = _run(number)
+    if found.first_check is None:
+        abort(404)
+    return download(checks_csv(db(), found), "text/csv", f"checks-run-{number}.csv")
+
+
+# --- one payment ----------------------------------------------------------------------------------------------------------
+
+
+def _line(number: int, code: str) -> PayoutLine:
+    found = next((line for line in queries.lines_of(db(), _run(number)) if line.dealer_id == _dealer(code).id), None)
+    if found is None:
+        abort(404)
+    return found
+
+
+@payouts.get("/runs/<int:number>/<code>")
+@allow(*READERS)
+def payment(number: int, code: str) -> Page:
+    return _payment_page(number, code)
+
+
+def _payment_page(number: int, code: str, *, returning: ReturnForm | None = None, wrong: str = "") -> str:
+    session, line = db(), _line(number, code)
+    today = queries.coop_today(session, now())
+    return render_template(
+        "office/payouts/payment.html",
+        run=line.run,
+        month=Month.of(line.run.first_day),
+        line=line,
+        dealer=_dealer(code),
+        malls={mall.id: mall for mall in session.scalars(select(Mall))},
+        stale=line.return_reason == paying_out.STALE,
+        again=paying_out.owed_again(session, line) if line.return_reason == paying_out.STALE else None,
+        returning=returning or ReturnForm(formdata=None, on=today),
+        dated=DayForm(formdata=None, on=today),
+        wrong=wrong,
+    )
+
+
+def _noted(number: int, code: str, act: Callable[[PayoutLine], object], said: str, form: ReturnForm | None = None) -> Page:
+    try:
+        act(_line(number, code))
+    except Refusal as refusal:
+        roll_back()
+        return _payment_page(number, code, returning=form, wrong=str(refusal)), 422
+    flash(said)
+    return redirect(url_for("payouts.payment", number=number, code=code), 303)
+
+
+@payouts.post("/runs/<int:number>/<code>/returned")
+@allow(*KEEPERS)
+def returned(number: int, code: str) -> Page:
+    form = ReturnForm()
+    if not form.validate():
+        return _payment_page(number, code, returning=form), 422
+    return _noted(
+        number,
+        code,
+        lambda line: paying_out.return_payment(
+            db(), now(), line, on=form.on.data, reason=form.reason.data, user_id=visitor().user_id
+        ),
+        "It is noted that the payment came back: it is owed to her again.",
+        form,
+    )
+
+
+@payouts.post("/runs/<int:number>/<code>/stale")
+@allow(*KEEPERS)
+def found_stale(number: int, code: str) -> Page:
+    form = DayForm()
+    if not form.validate():
+        return _payment_page(number, code, wrong=" ".join(form.on.errors)), 422
+    return _noted(
+        number,
+        code,
+        lambda line: paying_out.mark_stale(db(), now(), line, on=form.on.data, user_id=visitor().user_id),
+        "The check is stale: its money is kept for her.",
+    )
+
+
+@payouts.post("/runs/<int:number>/<code>/again")
+@allow(*KEEPERS)
+def owe_again(number: int, code: str) -> Page:
+    form = DayForm()
+    if not form.validate():
+        return _payment_page(number, code, wrong=" ".join(form.on.errors)), 422
+    return _noted(
+        number,
+        code,
+        lambda line: paying_out.owe_again(db(), now(), line, on=form.on.data, user_id=visitor().user_id),
+        "It is owed to her again: her next run pays it.",
+    )
+
+
+@payouts.get("/checks")
+@allow(*READERS)
+def stale() -> Page:
+    """Checks that may be stale."""
+    today = queries.coop_today(db(), now())
+    return render_template(
+        "office/payouts/stale.html", lines=paying_out.stale_checks(db(), today), names=_names(), rules=rules_on(db(), today)
+    )
+
+
+# --- holds --------------------------------------------------------------------------------------------------------------
+
+
+@payouts.get("/holds")
+@allow(*READERS)
+def holds() -> Page:
+    month = request.args.get("month", type=_month_or_none) or queries.waiting_month(db()) or _this_month(db())
+    return render_template("office/payouts/holds.html", **_holds(month), form=PrepareForm(formdata=None, month=month))
+
+
+def _month_or_none(text: str) -> Month:
+    return Month.parse(text)
+
+
+def _holds(month: Month) -> dict[str, object]:
+    names = _names()
+    rows = _by_code(runs.listed(db(), now(), month), names)
+    return {
+        "month": month,
+        "names": names,
+        "held": [row for row in rows if row.reasons],
+        "free": [row for row in rows if not row.reasons and row.payable.amount_cents > 0],
+        "owing": [row for row in rows if not row.reasons and row.payable.amount_cents <= 0],
+        "open_malls": queries.open_malls(db(), month),
+    }
+
+
+@payouts.get("/holds/<month:month>/<code>")
+@allow(*READERS)
+def hold(month: Month, code: str) -> Page:
+    return _hold_page(month, code)
+
+
+def _hold_page(
+    month: Month, code: str, *, deciding: DecideForm | None = None, placing: HoldForm | None = None, wrong: str = ""
+) -> str:
+    session, dealer = db(), _dealer(code)
+    owed = queries.payables(session, month, dealer_id=dealer.id)
+    return render_template(
+        "office/payouts/hold.html",
+        month=month,
+        dealer=dealer,
+        payable=owed.get(dealer.id),
+        malls={mall.id: mall for mall in session.scalars(select(Mall))},
+        reasons=holding.hold_reasons(session, now(), month, dealer_id=dealer.id, owed=owed).get(dealer.id, ()),
+        standing=holding.open_hold(session, dealer.id),
+        deciding=deciding or DecideForm(formdata=None),
+        placing=placing or HoldForm(formdata=None),
+        wrong=wrong,
+    )
+
+
+@payouts.post("/holds/<month:month>/<code>/decide")
+@allow(*KEEPERS)
+def decide(month: Month, code: str) -> Page:
+    form = DecideForm()
+    if not form.validate():
+        return _hold_page(month, code, deciding=form), 422
+    pays = form.pays.data == "yes"
+    try:
+        holding.decide_hold(
+            db(),
+            now(),
+            month,
+            _dealer(code),
+            kind=form.kind.data or "",
+            pays=pays,
+            reason=form.reason.data,
+            user_id=visitor().user_id,
+        )
+    except Refusal as refusal:
+        roll_back()
+        return _hold_page(month, code, deciding=form, wrong=str(refusal)), 422
+    flash(f"Decided: {code} is {'paid all the same' if pays else 'not paid'} for {month.name}.")
+    return redirect(url_for("payouts.hold", month=month, code=code), 303)
+
+
+@payouts.post("/holds/<month:month>/<code>/place")
+@allow(*KEEPERS)
+def place(month: Month, code: str) -> Page:
+    form = HoldForm()
+    if not form.validate():
+        return _hold_page(month, code, placing=form), 422
+    try:
+        holding.place_hold(db(), now(), _dealer(code), form.reason.data, user_id=visitor().user_id)
+    except Refusal as refusal:
+        roll_back()
+        return _hold_page(month, code, placing=form, wrong=str(refusal)), 422
+    flash(f"The payouts of {code} are held until somebody lifts it.")
+    return redirect(url_for("payouts.hold", month=month, code=code), 303)
+
+
+@payouts.post("/holds/<month:month>/<code>/lift")
+@allow(*KEEPERS)
+def lift(month: Month, code: str) -> Page:
+    try:
+        holding.lift_hold(db(), now(), _dealer(code), user_id=visitor().user_id)
+    except Refusal as refusal:
+        roll_back()
+        return _hold_page(month, code, wrong=str(refusal)), 422
+    flash(f"The payouts of {code} are no longer held by hand.")
+    return redirect(url_for("payouts.hold", month=month, code=code), 303)
+
+
+# --- the bank's terms -----------------------------------------------------------------------------------------------------
+
+
+@payouts.get("/bank")
+@allow(*READERS)
+def bank() -> Page:
+    return _bank_page(OriginForm.of(queries.origin_of(db())))
+
+
+def _bank_page(form: OriginForm, wrong: str = "") -> str:
+    return render_template("office/payouts/origin.html", form=form, origin=queries.origin_of(db()), wrong=wrong)
+
+
+@payouts.post("/bank")
+@allow(*KEEPERS)
+def set_bank() -> Page:
+    form = OriginForm()
+    if not form.validate():
+        return _bank_page(form), 422
+    try:
+        bank_file.set_origin(
+            db(),
+            now(),
+            FieldKeys.of(site().settings),
+            bank_routing=form.bank_routing.data,
+            bank_name=form.bank_name.data,
+            company_id=form.company_id.data,
+            company_name=form.company_name.data,
+            balanced=form.balanced.data,
+            account=form.account.data,
+            user_id=visitor().user_id,
+        )
+    except Refusal as refusal:
+        roll_back()
+        return _bank_page(form, str(refusal)), 422
+    flash("The bank’s terms are kept. Files made from now on follow them.")
+    return redirect(url_for("payouts.bank"), 303)
