@@ -6,8 +6,10 @@ be closed, and its commission falls in the month of the claim. Its tax was due a
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -22,9 +24,11 @@ from coop.books.service import post_entry, posting_date
 from coop.core import audit
 from coop.core.clock import local_date
 from coop.core.errors import Refusal
+from coop.core.mail import queue_mail
 from coop.core.money import format_dollars
 from coop.core.templating import day as written
-from coop.dealers.models import Dealer
+from coop.core.templating import render
+from coop.dealers.models import Cooperative, Dealer
 from coop.dealers.second_person import require_not_own
 from coop.floor.models import Mall
 from coop.sales.models import Claim, Ticket, TicketLine
@@ -108,6 +112,11 @@ def unclaimed_lines(
         age = (today - ticket.sold_on).days
         lines.append(UnclaimedLine(line, ticket, int(left), age, age > old_after_days, claims.get(line.id, ())))
     return lines
+
+
+def left_of(session: Session, line: TicketLine) -> int:
+    """What of a line's price can still be claimed, if it is nobody's, in cents."""
+    return int(session.scalar(select(LEFT).where(TicketLine.id == line.id)) or 0)
 
 
 def open_claims(session: Session, line_ids: Iterable[int]) -> dict[int, list[AskedClaim]]:
@@ -287,16 +296,49 @@ def refuse_claim(session: Session, now: datetime, claim: Claim, *, decision: str
     audit.record(session, now, "claim refused", "claim", claim.id, user_id=user_id, detail=_named(session, line))
 
 
+def tell_claimants(session: Session, now: datetime, line: TicketLine, *, mail_domain: str) -> None:
+    """Write to everybody whose claim on a line is decided, once each, where there is a mail address."""
+    coop, ticket = session.get_one(Cooperative, 1), session.get_one(Ticket, line.ticket_id)
+    mall = session.get_one(Mall, line.mall_id)
+    for asked in claims_of_line(session, line.id):
+        if asked.claim.state == "asked" or not asked.dealer.member.email:
+            continue
+        values = {
+            "claim": asked.claim,
+            "item": line.description,
+            "cents": line.price_cents,
+            "sold_on": ticket.sold_on,
+            "credited_on": line.credited_on,
+            "coop_name": coop.name,
+            "mall_name": mall.name,
+        }
+        # An address that no mail can bear stops no decision: the portal says it too.
+        with suppress(Refusal):
+            queue_mail(
+                session,
+                now,
+                key=f"claim/{asked.claim.id}",
+                kind=CLAIM,
+                recipient=asked.dealer.member.email,
+                subject=" ".join(render("email/claim/subject.txt", **values).split())[:200],
+                text_body=re.sub(r"\n{3,}", "\n\n", render("email/claim/body.txt", **values)).strip() + "\n",
+                html_body=render("email/claim/body.html", **values),
+                mail_domain=mail_domain,
+            )
+
+
 # --- released -----------------------------------------------------------------------------------------------------------
+
+
+def released_on(session: Session, line: TicketLine) -> date | None:
+    """The day on which the money of a line was let go; None: it was not."""
+    release = (Entry.source_kind == RELEASE, Entry.source_id == f"line/{line.id}", Entry.purpose == RELEASE)
+    return session.scalar(select(Entry.business_date).where(*release))
 
 
 def require_unreleased(session: Session, line: TicketLine) -> None:
     """Refuse a line whose money was released by a state's rule: it is not there any more."""
-    on = session.scalar(
-        select(Entry.business_date).where(
-            Entry.source_kind == RELEASE, Entry.source_id == f"line/{line.id}", Entry.purpose == RELEASE
-        )
-    )
+    on = released_on(session, line)
     if on is not None:
         raise Refusal(f"The money of this sale was released on {written(on)}, for nobody had claimed it: ask the bookkeeper.")
 
