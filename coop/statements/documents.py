@@ -7,10 +7,28 @@ import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import cached_property
 
 from coop.core.pdf import REPLACEMENT, printable, render_pdf
 from coop.core.templating import day, dollars, environment, money, month, render, short_day
 from coop.statements.domain import SaleLine, StatementValue, to_json
+from coop.statements.pictures import Picture, pictures
+from coop.statements.wording import (
+    DEPOSIT_NOTE,
+    LAYAWAY_NOTE,
+    TURN_NOTE,
+    ChargeRow,
+    SumRow,
+    YearRow,
+    charge_label,
+    charge_rows,
+    elsewhere_note,
+    next_rent_note,
+    outcome,
+    paid_rows,
+    year_note,
+    year_rows,
+)
 from coop.tax.documents import CAUTION
 
 PAPERS = {"letter": "@page { size: letter }", "a4": "@page { size: A4 }"}
@@ -39,28 +57,7 @@ def statement_file_name(value: StatementValue) -> str:
     return f"statement-{'.'.join(plain)}.pdf"
 
 
-def outcome(value: StatementValue) -> str:
-    """The one sentence that matters: what is paid and when, or what is carried forward."""
-    following = month(value.month.next)
-    if value.to_be_paid_cents:
-        return f"{dollars(value.to_be_paid_cents)} will be paid to you on {day(value.pay_on or value.made_on)}."
-    if value.closing_cents > 0:
-        return f"{dollars(value.closing_cents)} is yours and is carried forward to {following}; it is not paid now."
-    if value.closing_cents < 0:
-        return f"You owe {dollars(-value.closing_cents)}, which is carried forward to {following}."
-    return "Nothing is to be paid: your balance is $0.00."
-
-
 # --- what a row says --------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class SumRow:
-    """A line of the sum on the first page."""
-
-    label: str
-    working: str
-    amount_cents: int
 
 
 def sum_rows(value: StatementValue) -> list[SumRow]:
@@ -71,7 +68,7 @@ def sum_rows(value: StatementValue) -> list[SumRow]:
         "Opening balance": f"{opening} at the end of {before}" if opening else f"from {before}",
         "Net sales": _net_working(value),
         "Tax to file": "sales tax your buyers paid, which you file yourself",
-        "Charges": _listed(line.label for line in value.charges),
+        "Charges": _listed(charge_label(line) if value.is_full else line.label for line in value.charges),
         "Payments": _paid_working(value),
         "Closing balance": _owed(value.closing_cents, f"at the end of {month(value.month)}"),
     }
@@ -125,7 +122,9 @@ def notes(line: SaleLine) -> str:
             said.append(f"{reason}: {authority}" if authority else reason)
     if line.coupon_cents:
         said.append(f"a coupon of yours took off {money(abs(line.coupon_cents))}")
-    if line.posted_on != line.sold_on:
+    if line.claimed_on:
+        said.append(f"sold on {day(line.sold_on)}, claimed on {day(line.claimed_on)}: until then it was nobody's")
+    elif line.posted_on != line.sold_on:
         said.append(f"reached the books on {day(line.posted_on)}, after its month was closed")
     return "; ".join(said)
 
@@ -165,6 +164,41 @@ class Said:
     tax_note: str = TAX_NOTE
     tax_owed_heading: str = TAX_OWED_HEADING
     tax_owed_note: str = TAX_OWED_NOTE + CAUTION
+    layaway_note: str = LAYAWAY_NOTE
+    turn_note: str = TURN_NOTE
+    deposit_note: str = DEPOSIT_NOTE
+
+    @cached_property
+    def paid_rows(self) -> list[SumRow]:
+        return paid_rows(self.value)
+
+    @cached_property
+    def charge_rows(self) -> list[ChargeRow]:
+        return charge_rows(self.value)
+
+    @cached_property
+    def pictures(self) -> list[Picture]:
+        return pictures(self.value) if self.value.is_full else []
+
+    @cached_property
+    def year_rows(self) -> list[YearRow]:
+        return year_rows(self.value)
+
+    @property
+    def year_note(self) -> str:
+        return year_note(self.value)
+
+    @property
+    def next_rent_rows(self) -> list[SumRow]:
+        return [SumRow(charge_label(line), line.working, line.amount_cents) for line in self.value.next_rent]
+
+    @property
+    def next_rent_note(self) -> str:
+        return next_rent_note(self.value)
+
+    @property
+    def elsewhere_note(self) -> str:
+        return elsewhere_note(self.value)
 
     @property
     def with_rates(self) -> bool:
@@ -241,6 +275,7 @@ def statement_mail(value: StatementValue) -> tuple[str, str, str]:
         "value": value,
         "outcome": outcome(value),
         "sum_rows": sum_rows(value),
+        "paid_rows": paid_rows(value),
         "signs": SIGNS,
         "file_name": statement_file_name(value),
     }

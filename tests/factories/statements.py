@@ -8,7 +8,20 @@ from fractions import Fraction
 
 from coop.core.money import format_cents, round_half_up
 from coop.core.periods import Month
-from coop.statements.domain import ChargeLine, OwedTaxLine, PaymentLine, SaleLine, StatementValue, TaxLine
+from coop.statements.domain import (
+    ChargeLine,
+    FloorFigures,
+    OwedTaxLine,
+    PaymentLine,
+    PendingLayaway,
+    SaleLine,
+    StatementValue,
+    TaxLine,
+    TurnLine,
+    YearFigure,
+)
+from coop.statements.domain.lines import YEAR_FIGURES
+from coop.statements.domain.proof import by_area
 
 WARES = (
     "Oak washstand with tile back",
@@ -130,27 +143,126 @@ def statement(
     return dataclasses.replace(value, **changes)  # type: ignore[arg-type]
 
 
+BEFORE = {"gross": 1204410, "net": 1176230, "commission": -117623, "rent": -297000, "fees": -2500, "paid": -759107}
+"""What eleven months came to."""
+NEXT_RENT = (ChargeLine("rent", "Booth 12", "120.00 sq ft × $2.25 a month", -27000),)
+
+
+def in_full(value: StatementValue, *, paper: bool = False, **changes: object) -> StatementValue:
+    """A statement with all that is told beside the balance; `paper` when half of the year before was on paper."""
+    of_month = value.month_figures
+    value = dataclasses.replace(
+        value,
+        year=tuple(YearFigure(what, BEFORE[what], of_month[what], BEFORE[what] // 2 if paper else 0) for what in YEAR_FIGURES),
+        floor=FloorFigures(12000, by_area(value.net_cents, 12000), by_area(-of_month["rent"], 12000), 2140, 14),
+        next_rent=NEXT_RENT,
+        pay_how="by check" if value.pay_on and value.closing_cents > 0 else "",
+    )
+    return dataclasses.replace(value, **changes)  # type: ignore[arg-type]
+
+
 def one_page() -> StatementValue:
     """Ten sales and a return; paid out."""
     sales = sale_lines(10)
-    return statement(sales, (return_line(sales[3], date(2010, 12, 20)),))
+    return in_full(statement(sales, (return_line(sales[3], date(2010, 12, 20)),)))
 
 
-def two_pages() -> StatementValue:
-    """Sixty sales, a return, last month's payout, a second space: the usual busy month."""
-    sales = sale_lines(60)
-    return statement(
-        sales,
-        (return_line(sales[3], date(2010, 12, 20)),),
-        opening_cents=61240,
-        payments=(PaymentLine(date(2010, 12, 10), "Paid to you for November 2010", -61240),),
-        spaces=("Booth 12, 120.00 sq ft", "Case 3"),
+def two_pages(lines: int = 38) -> StatementValue:
+    """Thirty-eight sales, a return, last month's payout, a second space: the usual busy month."""
+    sales = sale_lines(lines)
+    return in_full(
+        statement(
+            sales,
+            (return_line(sales[3], date(2010, 12, 20)),),
+            opening_cents=61240,
+            payments=(PaymentLine(date(2010, 12, 10), "Paid to you for November 2010", -61240, "payout"),),
+            spaces=("Booth 12, 120.00 sq ft", "Case 3"),
+        )
     )
+
+
+def of_before() -> StatementValue:
+    """Sixty sales, as statements were before they told the year."""
+    value = two_pages(60)
+    payments = tuple(dataclasses.replace(line, kind="") for line in value.payments)
+    return dataclasses.replace(value, payments=payments, year=(), floor=None, next_rent=(), pay_how="")
+
+
+def three_pages() -> StatementValue:
+    return two_pages(100)
 
 
 def debt() -> StatementValue:
     """Three small sales do not cover the rent: the month ends owing, carried forward."""
-    return statement(sale_lines(3), opening_cents=-4000)
+    return in_full(statement(sale_lines(3), opening_cents=-4000))
+
+
+def held() -> StatementValue:
+    """Owed, and not paid: the tax form is missing. Of a mall with too few dealers for a median."""
+    value = in_full(statement(sale_lines(20), pay_on=None), held=("Your tax form is not on file: hand it in at the office.",))
+    assert value.floor is not None
+    return dataclasses.replace(value, floor=dataclasses.replace(value.floor, median_cents=None, dealers=0))
+
+
+def everything() -> StatementValue:
+    """One of each: every group of charges, every kind of payment, layaways, turns, rent that stays back, another mall."""
+    sales = list(sale_lines(14))
+    sales[0] = dataclasses.replace(
+        sales[0], sold_on=date(2010, 11, 20), posted_on=date(2010, 11, 20), claimed_on=date(2010, 12, 4)
+    )
+    sales[1] = dataclasses.replace(sales[1], sold_on=date(2010, 11, 29), posted_on=date(2010, 12, 1))
+    base = statement(
+        tuple(sales),
+        (return_line(sales[3], date(2010, 12, 20)), return_line(sales[5], date(2010, 12, 22), untied=True)),
+        opening_cents=61240,
+        payments=(
+            PaymentLine(date(2010, 12, 2), "Your payment by check, 2207", 10000, "payment"),
+            PaymentLine(date(2010, 12, 9), "Your check came back unpaid: 2207", -10000, "bounced"),
+            PaymentLine(date(2010, 12, 10), "Paid to you, check 311", -61240, "payout"),
+            PaymentLine(
+                date(2010, 12, 15), "Puts right “Paid to you, check 311” of Dec 10, 2010: lost in the mail", 61240, "payout"
+            ),
+            PaymentLine(date(2010, 12, 28), "Your share of the co-op's surplus: for 2009", 4200, "patronage"),
+        ),
+        spaces=("Booth 12, 120.00 sq ft", "Case 3"),
+        deposit_cents=30000,
+    )
+    more = (
+        ChargeLine("case", "Case 3", "$35.00 a month × 20/31 days", -2258),
+        ChargeLine("rent", "Discount", "$270.00 of rent, less 5% for members ($13.50)", 1350),
+        ChargeLine("overflow", "Bay 2", "40.00 sq ft × $0.50 a month", -2000),
+        ChargeLine("card", "Card cost", "2.5% of $312.44, the part of your sales paid by card", -781),
+        ChargeLine("late", "Late fee", "$25.00, for what was overdue after Dec 10, 2010", -2500),
+        ChargeLine("fee", "Key", "a second key to the case", -800),
+        ChargeLine("turn", "Turn beyond those owed", "1 turn × $40.00", 4000),
+    )
+    charges = (base.charges[0], *more, base.charges[1])
+    closing = base.closing_cents + sum(line.amount_cents for line in more)
+    value = dataclasses.replace(base, charges=charges, closing_cents=closing)
+    return in_full(
+        value,
+        paper=True,
+        next_rent=(*NEXT_RENT, ChargeLine("case", "Case 3", "$35.00 a month", -3500)),
+        next_rent_netted=True,
+        layaways=(
+            PendingLayaway(31, "Bow-front chest", "D01-77", date(2010, 11, 30), date(2011, 2, 28), 24000),
+            PendingLayaway(34, "Pair of brass candlesticks", "D01-1101", date(2010, 12, 18), date(2011, 3, 18), 8800),
+        ),
+        turns=(
+            TurnLine("Owed", "2", "2 a month by your lease"),
+            TurnLine("Worked", "3", "Dec 4, Dec 11, Dec 19"),
+            TurnLine("Credited", "1", "beyond those owed, at $40.00"),
+        ),
+        elsewhere=("Harbor Road Antiques",),
+    )
+
+
+def left() -> StatementValue:
+    """A dealer who has left: no space, a return of what was sold under her lease, a balance she owes."""
+    sold = sale_lines(1)[0]
+    value = statement((), (return_line(sold, date(2010, 12, 20)),), rent_cents=0, pay_on=None, spaces=())
+    value = dataclasses.replace(value, charges=value.charges[1:])
+    return in_full(value, next_rent=(), floor=None)
 
 
 def empty() -> StatementValue:
@@ -223,6 +335,10 @@ def long_words() -> StatementValue:
 SAMPLES = {
     "one page": one_page,
     "two pages": two_pages,
+    "three pages": three_pages,
+    "everything": everything,
+    "held": held,
+    "left": left,
     "debt": debt,
     "empty": empty,
     "untied return": untied_return,

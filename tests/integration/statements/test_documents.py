@@ -17,7 +17,7 @@ from pathlib import Path
 import pikepdf
 import pytest
 
-from coop.core.templating import dollars, dollars_plain, money
+from coop.core.templating import day, dollars, dollars_plain, money
 from coop.statements import documents
 from coop.statements.domain import StatementValue, to_json
 from tests.factories import statements
@@ -51,7 +51,7 @@ def opened(content: bytes) -> pikepdf.Pdf:
 
 
 @pytest.mark.parametrize("size", ["letter", "a4"])
-@pytest.mark.parametrize("name", ["one page", "two pages", "debt", "empty", "untied return", "her own tax"])
+@pytest.mark.parametrize("name", ["one page", "everything", "held", "debt", "empty", "untied return", "her own tax"])
 def test_every_amount_is_on_the_paper(name: str, size: str) -> None:
     value = statements.SAMPLES[name]()
     text = [line for page in lines_of(paper(statements.SAMPLES[name], size)) for line in page]
@@ -64,14 +64,34 @@ def test_every_amount_is_on_the_paper(name: str, size: str) -> None:
     for given_back in value.returns:
         row = next(t for t in text if f" {given_back.ticket} {given_back.tag} " in t)
         assert row.endswith(f" {given_back.returns or 'untied'} {money(given_back.price_cents)}")
-    for charge in value.charges:
-        assert f"{charge.label} {charge.working} {money(charge.amount_cents)}" in text
+    said = documents.said(value)
+    for row in (*said.charge_rows, *said.next_rent_rows):
+        assert " ".join(filter(None, (row.label, row.working, money(row.amount_cents)))) in text
+    for row in said.paid_rows:
+        assert f"{row.label} {row.working} {money(row.amount_cents)}" in text
+    for row in said.year_rows:
+        assert f"{row.label} {row.working} {money(row.before_cents)} {money(row.month_cents)} {money(row.total_cents)}" in text
+    for layaway in value.layaways:
+        days = f"{day(layaway.agreed_on)} {day(layaway.due_on)}"
+        assert f"{layaway.number} {layaway.tag} {layaway.item} {days} {money(layaway.price_cents)}" in text
+    for turn in value.turns:
+        assert f"{turn.label} {turn.working} {turn.count}" in text
     for payment in value.payments:
         assert any(t.endswith(f"{payment.label} {money(payment.amount_cents)}") for t in text)
     for tax in (*value.tax_collected, *value.tax_owed):
         assert f"{tax.jurisdiction} {tax.percent}% {money(tax.taxable_cents)} {money(tax.amount_cents)}" in text
-    for sentence in documents.said(value).to_file:
-        assert sentence in " ".join(text)
+    whole = " ".join(text)
+    for sentence in (
+        *said.to_file,
+        said.outcome,
+        said.elsewhere_note,
+        said.year_note,
+        said.next_rent_note if value.next_rent else "",
+    ):
+        assert sentence in whole
+    for picture in said.pictures:
+        assert picture.heading in whole
+        assert all(column.figure in whole for column in picture.columns)
     for label, cents in value.sums:
         assert any(t.startswith(label) and t.endswith(" " + money(cents)) for t in text)
 
@@ -86,11 +106,12 @@ def test_the_first_page_tells_the_whole_story_in_order() -> None:
         "Statement MAIN.D01.2010-12, made Jan 3, 2011",
         "Dec 1, 2010 to Dec 31, 2010",
         "Booth 12, 120.00 sq ft; Case 3",
-        f"{dollars(value.closing_cents)} will be paid to you on Jan 10, 2011.",
+        f"{dollars(value.closing_cents)} will be paid to you on Jan 10, 2011 by check.",
         "Opening balance",
         "Net sales",
         "Closing balance",
-        "Sales",
+        "To be paid",
+        "Sales by day",
         "Tag price",
     ]
     where = [first.index(words) for words in told]
@@ -135,7 +156,7 @@ def test_the_sentence_that_matters(closing: int, pay_on: date | None, sentence: 
 
 
 @pytest.mark.parametrize("size", ["letter", "a4"])
-def test_sixty_lines_take_two_pages_with_numbers_and_repeated_heads(size: str) -> None:
+def test_a_busy_month_takes_two_pages_with_numbers_and_repeated_heads(size: str) -> None:
     both = lines_of(paper(statements.two_pages, size))
     assert len(both) == 2
     for number, page in enumerate(both, 1):
@@ -216,9 +237,9 @@ def _elements(node: pikepdf.Object) -> list[str]:
 def test_the_structure_reads_as_headings_and_tables_with_heads() -> None:
     with opened(paper(statements.one_page)) as file:
         kinds = _elements(file.Root.StructTreeRoot)
-    headings = [kind for kind in kinds if kind in ("H1", "H2", "Table")]
-    assert headings == ["H1", "Table", "H2", "Table", "H2", "Table", "H2", "Table", "H2", "Table"]
-    heads = 3 + 5 + 7 + 1 + 6 + 3 + 1 + 4  # columns, and the rows of sums and totals
+    headings = [kind for kind in kinds if kind in ("H1", "H2", "Table", "Figure")]
+    assert headings == ["H1", "Table", "Figure", "Figure", "Table", "Figure", "Table", *["H2", "Table"] * 6]
+    heads = 3 + 6 + 4 + 3 + 7 + 1 + 6 + 3 + 1 + 3 + 5 + 4  # columns, and the rows of sums and totals
     assert kinds.count("TH") == heads
 
 
@@ -229,7 +250,8 @@ def test_it_reads_aloud_in_the_order_of_the_story() -> None:
     value = statements.two_pages()
     told = [value.mall_name, value.dealer_name, "Statement for December 2010", documents.outcome(value), "Opening balance"]
     told += [f'"{line.tag}"' for line in value.sales]
-    told += ["60 lines sold", "Returns", "20921", "120.00 sq ft", "Paid to you for November 2010", "Millrace County"]
+    told += ["38 lines sold", "Returns", "20921", "120.00 sq ft", "Paid to you for November 2010"]
+    told += ["Rent of January 2011", "The year 2010 to Dec 31", "17,393.71", "Millrace County"]
     at = 0
     for words in told:
         at = text.index(words, at) + len(words)
@@ -347,9 +369,8 @@ def test_a_letter_on_a_page_keeps_its_columns_and_every_word(make: Make) -> None
     _, text, _ = documents.statement_mail(value)
     found = documents.passages(text)
     [rows] = [passage.rows for passage in found if passage.rows]
-    assert [(what, amount) for what, amount, _ in rows] == [
-        (label, money(cents).replace("\u2212", "-")) for label, cents in value.sums
-    ]
+    told = [*value.sums, *((row.label, row.amount_cents) for row in documents.said(value).paid_rows)]
+    assert [(what, amount) for what, amount, _ in rows] == [(label, money(cents).replace("\u2212", "-")) for label, cents in told]
     words = " ".join(" ".join((*passage.lines, *(part for row in passage.rows for part in row))) for passage in found)
     assert words.split() == text.split()
 

@@ -61,7 +61,7 @@ def test_the_refusal_says_what_and_by_how_much() -> None:
     with pytest.raises(StatementError) as refused:
         prove(changed(value, "closing", 0, "", 1))
     assert str(refused.value) == (
-        "statement MAIN.D01.2010-12 does not add up: the closing balance is stated as 6,966.44 but its lines add up to 6,966.43"
+        "statement MAIN.D01.2010-12 does not add up: the closing balance is stated as 4,444.47 but its lines add up to 4,444.46"
     )
 
 
