@@ -37,6 +37,7 @@ from coop.tax.filing import file_return
 from tests.factories import statements
 from tests.factories.by_hand import add_by_hand
 from tests.factories.leasing import add_lease_rows
+from tests.factories.payout_run import add_run
 from tests.factories.tax import OFFICE, add_papers, make_filer
 from tests.factories.unclaimed import add_unclaimed
 
@@ -142,6 +143,7 @@ def build_house(session: Session, now: datetime, *, month_end: bool = True) -> H
     unclaimed = add_unclaimed(session, now, mall, ida)
     add_by_hand(session, now, mall, users["bookkeeper"])
     register_device(session, now, mall, "front desk")
+    add_run(session, now, mall, ida, users["bookkeeper"], users["manager"])
     secrets = {who: make_feed(session, now, users[who], "tax", label="Office computer") for who in READERS}
     feeds = {who: running_feeds(session, users[who], "tax")[0].id for who in READERS}
     session.flush()
