@@ -40,6 +40,7 @@ from coop.core.templating import FILTERS, joined
 from coop.dealers import queries as people_queries
 from coop.dealers.views import OFFICE_ROLES, people, recognise
 from coop.office import queries as office_queries
+from coop.office.bank_views import bank
 from coop.office.books_views import books
 from coop.office.dealer_views import dealers
 from coop.office.drawer_views import drawers
@@ -48,6 +49,7 @@ from coop.office.floor_views import floor
 from coop.office.layaway_views import layaways
 from coop.office.lease_views import leases
 from coop.office.paying_views import paying
+from coop.office.payout_views import payouts
 from coop.office.sales_views import sales
 from coop.office.tax_terms_views import tax_terms
 from coop.office.tax_views import tax
@@ -97,7 +99,24 @@ def create_app(settings: Settings | None = None, *, clock: Callable[[], datetime
     app.jinja_env.filters.update(FILTERS)
     web.install(app, recognise, sign_in="people.sign_in")
     CSRFProtect(app)
-    for face in (people, office, books, dealers, paying, drawers, leases, sales, layaways, floor, tax, tax_terms, feeds, portal):
+    for face in (
+        people,
+        office,
+        books,
+        bank,
+        dealers,
+        paying,
+        drawers,
+        payouts,
+        leases,
+        sales,
+        layaways,
+        floor,
+        tax,
+        tax_terms,
+        feeds,
+        portal,
+    ):
         app.register_blueprint(face)
     app.context_processor(_letterhead)
     app.register_error_handler(Refusal, _refused)
