@@ -100,8 +100,10 @@ def _listed(labels: Iterator[str]) -> str:
 def _paid_working(value: StatementValue) -> str:
     to_you = -sum(min(0, line.amount_cents) for line in value.payments)
     by_you = sum(max(0, line.amount_cents) for line in value.payments)
-    said = [f"paid {who} you {money(cents)}" for who, cents in (("to", to_you), ("by", by_you)) if cents]
-    return ", ".join(said) or "none"
+    words = ("paid to you", "paid by you")
+    if any(line.kind not in ("", "payout", "payment") for line in value.payments):
+        words = ("taken off your balance", "added to it")
+    return ", ".join(f"{what} {money(cents)}" for what, cents in zip(words, (to_you, by_you), strict=True) if cents) or "none"
 
 
 def item(line: SaleLine) -> str:

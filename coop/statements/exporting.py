@@ -1,19 +1,24 @@
-"""A month's statements written to a folder."""
+"""A month's statements written to a folder, and their lines for other programs."""
 
 from __future__ import annotations
 
 import hashlib
 import os
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from sqlalchemy import select
+from sqlalchemy.orm import Session, undefer
 
 from coop.core.db import Sessions, transaction
 from coop.core.documents import Document
 from coop.core.errors import Refusal
 from coop.core.periods import Month
+from coop.dealers.models import Dealer
 from coop.floor.models import Mall
+from coop.statements.domain import StatementValue, from_json
+from coop.statements.lines_csv import lines_csv
 from coop.statements.models import Statement
 from coop.statements.service import counted
 
@@ -56,7 +61,9 @@ def export_statements(sessions: Sessions, mall: Mall, month: Month, folder: Path
                     unchanged += 1
                 else:
                     wanted[document_id] = target
-            for document_id, content in _contents(sessions, list(wanted)):
+            with transaction(sessions) as session:
+                read = contents(session, list(wanted))
+            for document_id, content in read.items():
                 name = wanted[document_id].name
                 _write_whole(wanted[document_id], content)
                 written += 1
@@ -68,11 +75,10 @@ def export_statements(sessions: Sessions, mall: Mall, month: Month, folder: Path
     return Exported(written, unchanged)
 
 
-def _contents(sessions: Sessions, document_ids: list[int]) -> list[tuple[int, bytes]]:
+def contents(session: Session, document_ids: list[int]) -> dict[int, bytes]:
     """The bytes of documents, read whole."""
-    with transaction(sessions) as session:
-        rows = session.execute(select(Document.id, Document.content).where(Document.id.in_(document_ids)).order_by(Document.id))
-        return [(document_id, content) for document_id, content in rows]
+    rows = session.execute(select(Document.id, Document.content).where(Document.id.in_(document_ids)).order_by(Document.id))
+    return dict(rows.tuples().all())
 
 
 def _write_whole(target: Path, content: bytes) -> None:
@@ -87,3 +93,36 @@ def _write_whole(target: Path, content: bytes) -> None:
     except OSError:
         part.unlink(missing_ok=True)
         raise
+
+
+def lines_file(session: Session, mall: Mall, month: Month, *, dealer: Dealer | None = None) -> Iterator[str]:
+    """The lines of a month's statements as CSV, by statement number: of all of a mall, or of one dealer.
+
+    Refuses when none has been made.
+    """
+    rows = (
+        select(Statement)
+        .where(Statement.mall_id == mall.id, Statement.first_day == month.first_day)
+        .options(undefer(Statement.value_json))
+        .order_by(Statement.number)
+        .execution_options(yield_per=_AT_ONCE)
+    )
+    if dealer is not None:
+        rows = rows.where(Statement.dealer_id == dealer.id)
+    if session.scalar(rows.with_only_columns(Statement.id).limit(1)) is None:
+        whose = f" of {dealer.code}" if dealer else ""
+        raise Refusal(f"No statement{whose} of {month.name} has been made at {mall.code}: close the month first.")
+    scope = f"{dealer.code} at {mall.code}" if dealer else f"mall {mall.code}"
+    values = (from_json(one.value_json) for one in session.scalars(rows))
+    return lines_csv(values, scope=scope, first_day=month.first_day, last_day=month.last_day)
+
+
+def lines_of(value: StatementValue) -> str:
+    """One statement's lines as CSV."""
+    scope = f"{value.dealer_code} at {value.mall_code}"
+    return "".join(lines_csv([value], scope=scope, first_day=value.first_day, last_day=value.last_day))
+
+
+def lines_name(number: str) -> str:
+    """`lines-MAIN.D01.2010-12.csv`: of a statement's number, or `MAIN.2010-12` for all of a month."""
+    return "lines-" + "".join(c if c.isascii() and (c.isalnum() or c in ".-") else "-" for c in number) + ".csv"

@@ -1,8 +1,8 @@
 """The statement as a frozen value: built once from the month, rendered many times, and proving itself.
 
 `lines` is what stands on it, `value` the whole of a month, `proof` that it adds up, `stored` its JSON and the hash of that,
-`pictures` what is drawn of it, `lines_csv` its lines for other programs. Every amount is in cents, and signed as the dealer
-sees it: positive is owed to the dealer, negative is charged.
+`pictures` what is drawn of it. Every amount is in cents, and signed as the dealer sees it: positive is owed to the dealer,
+negative is charged.
 """
 
 from coop.statements.domain.lines import (
