@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date, timedelta
 
-from flask import Blueprint, abort, current_app, flash, redirect, render_template, request, url_for
+from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 
 from coop.books.rules import rules_on
 from coop.core.clock import local_date
@@ -24,21 +24,6 @@ from coop.sales import claims, gifts, layaway
 from coop.sales.models import Claim, GiftCertificate, Ticket, TicketLine
 
 sales = Blueprint("sales", __name__, url_prefix="/office/sales")
-
-
-@sales.app_context_processor
-def _ways() -> dict[str, object]:
-    """What the pages of sales link, as far as it is there."""
-    return {"sales_pages": [(key, words) for key, words in WAYS if key in current_app.view_functions]}
-
-
-WAYS = (
-    ("sales.first", "Overview"),
-    ("sales.unclaimed", "Unclaimed"),
-    ("sales.certificates", "Gift certificates"),
-    ("drawers.first", "Drawers"),
-    ("layaways.first", "Layaways"),
-)
 
 
 def _mall_here() -> Mall:

@@ -1,0 +1,96 @@
+"""The pages of sales in a real browser: audited, at 320 pixels, and an unclaimed sale from the portal to the dealer's month."""
+
+from __future__ import annotations
+
+import pytest
+from playwright.sync_api import Browser
+
+from tests.functional.test_pages import (  # noqa: F401  fixtures
+    DESKTOP,
+    NARROWEST,
+    PHONE,
+    Served,
+    axe,
+    browser,
+    context,
+    listen,
+    served,
+)
+
+pytestmark = pytest.mark.browser
+
+MALL = "/office/sales/MAIN"
+
+
+def pages(served: Served) -> list[tuple[str, str]]:  # noqa: F811
+    line = served.house.unclaimed
+    certificates = "/office/sales/certificates"
+    return [
+        *(("manager", MALL + end) for end in ("", "/unclaimed", f"/unclaimed/{line}", f"/unclaimed/{line + 1}")),
+        *(("manager", certificates + end) for end in ("", "/new", "/1", "/1/paper", "?state=used")),
+        ("auditor", f"{MALL}/unclaimed/{line}"),
+        *(("dealer", path) for path in ("/portal/unclaimed", f"/portal/unclaimed/{line + 1}")),
+    ]
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])
+def test_an_audit_finds_nothing_on_any_page_of_sales(
+    browser: Browser,  # noqa: F811
+    served: Served,  # noqa: F811
+    axe: str,  # noqa: F811
+    scheme: str,
+    size: tuple[int, int],
+) -> None:
+    faults = []
+    for who in ("manager", "auditor", "dealer"):
+        with context(browser, served, who, size, scheme=scheme, bypass_csp=True) as opened:
+            page = opened.new_page()
+            for path in [path for whose, path in pages(served) if whose == who]:
+                answer = page.goto(served.base + path)
+                assert answer is not None
+                assert answer.status == 200, path
+                page.evaluate(axe)
+                found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
+                assert found["passes"], "the audit did not run"
+                faults += [f"{path}: {v['id']}: {v['nodes'][0]['html']}" for v in found["violations"]]
+    assert faults == []
+
+
+def test_no_page_of_sales_scrolls_sideways_at_320_pixels(browser: Browser, served: Served) -> None:  # noqa: F811
+    wide = []
+    for who in ("manager", "dealer"):
+        with context(browser, served, who, NARROWEST) as opened:
+            page = opened.new_page()
+            said = listen(page)
+            for path in [path for whose, path in pages(served) if whose == who]:
+                page.goto(served.base + path)
+                width = page.evaluate("document.documentElement.scrollWidth")
+                if width > NARROWEST[0]:
+                    wide.append((path, width))
+            assert said == []
+    assert wide == []
+
+
+def test_a_dealer_finds_her_item_and_the_manager_grants_it(browser: Browser, served: Served) -> None:  # noqa: F811
+    """By the keyboard's order and the words on the page alone, without script."""
+    with context(browser, served, "dealer", PHONE, java_script_enabled=False) as opened:
+        page = opened.new_page()
+        page.goto(served.base + "/portal/")
+        page.get_by_role("link", name="Unclaimed items").click()
+        page.get_by_role("link", name="Pressed glass bowl").click()
+        page.get_by_label("How you know it").fill("It carried my green tag")
+        page.get_by_role("button", name="Say that it is mine").click()
+        assert "You asked for Pressed glass bowl" in page.inner_text("main")
+    with context(browser, served, "manager", DESKTOP, java_script_enabled=False) as opened:
+        page = opened.new_page()
+        page.goto(served.base + "/office/")
+        page.get_by_role("link", name="Sales").click()
+        page.get_by_role("link", name="Unclaimed").click()
+        page.get_by_role("link", name="Pressed glass bowl").click()
+        assert "It carried my green tag" in page.inner_text("main")
+        page.get_by_role("button", name="Grant it").click()
+        assert "The sale is D01’s from today on." in page.inner_text("main")
+        page.goto(served.base + "/office/months/MAIN/2026-11")
+        # 125.00 and 42.50 sold in November, and the bowl of October at 18.00.
+        assert "185.50" in page.inner_text("main")
