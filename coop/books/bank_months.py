@@ -221,6 +221,30 @@ def require_reconciled(session: Session, month: Month) -> str:
     return f"{said}; no difference." if not sheet.made.explanation else f"{said}; no difference. {sheet.made.explanation}"
 
 
+@dataclass(frozen=True)
+class MonthRow:
+    """A month of the bank, and its newest reconciliation."""
+
+    month: Month
+    made: BankMonth | None
+
+
+def months_reconciled(session: Session, through: Month, *, most: int = 36) -> list[MonthRow]:
+    """The months in which the bank is in use, up to one, the newest first."""
+    posted = select(func.min(Entry.business_date)).join(Posting, Posting.entry_id == Entry.id).where(Posting.account_id == BANK)
+    days = [day for day in (session.scalar(posted), session.scalar(select(func.min(BankLine.on)))) if day is not None]
+    if not days:
+        return []
+    newest = select(func.max(BankMonth.id)).group_by(BankMonth.first_day)
+    made = {row.first_day: row for row in session.scalars(select(BankMonth).where(BankMonth.id.in_(newest)))}
+    rows: list[MonthRow] = []
+    month = through
+    while month >= Month.of(min(days)) and len(rows) < most:
+        rows.append(MonthRow(month, made.get(month.first_day)))
+        month = month.previous
+    return rows
+
+
 # --- checks, and the books' side for other programs ---------------------------------------------------------------------
 
 

@@ -6,15 +6,15 @@ import re
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from sqlalchemy import func, select
-from sqlalchemy.orm import Session
+from sqlalchemy import exists, func, or_, select
+from sqlalchemy.orm import Session, aliased
 
 from coop.books.accounts import bank_account, coop_expense_account, ensure_account, expense_account, tender_account
 from coop.books.bank_lines import lines_of
 from coop.books.bank_matching import CANCELLED, FROM_LINE, add_match, hold_line, proposals
 from coop.books.domain.entries import EntryDraft, netted
-from coop.books.models import BankLine, Entry
-from coop.books.payments import bounce_check, charge_back
+from coop.books.models import Account, BankLine, Entry, Posting
+from coop.books.payments import PAYMENT, bounce_check, charge_back
 from coop.books.service import post_entry, posting_date
 from coop.core import audit
 from coop.core.errors import Refusal
@@ -254,34 +254,42 @@ def bounce_from_line(
     session: Session,
     now: datetime,
     line_id: int,
-    mall: Mall,
-    dealer: Dealer,
     payment_entry_id: int,
     *,
     reference: str,
     user_id: int | None = None,
 ) -> int:
-    """Book a line as a dealer's check that came back; a fee in the same line is the co-op's expense.
+    """Book a line as a dealer's check that came back, by her payment; a fee in the same line is the co-op's expense.
 
     Refuses money in, a line smaller than the check, and a check that had not been taken to the bank.
     """
     line, left = hold_line(session, line_id)
-    paid = _paid_cents(session, payment_entry_id, mall)
+    payment = session.get(Entry, payment_entry_id)
+    dealer = session.scalar(
+        select(Dealer)
+        .join(Account, Account.dealer_id == Dealer.id)
+        .join(Posting, Posting.account_id == Account.id)
+        .where(Posting.entry_id == payment_entry_id, Account.kind == "dealer")
+    )
+    if payment is None or payment.kind != PAYMENT or payment.mall_id is None or dealer is None:
+        raise Refusal(f"Entry {payment_entry_id} is no dealer's payment: choose the check that came back.")
+    mall = session.get_one(Mall, payment.mall_id)
+    paid = _paid_cents(session, payment, mall)
     fee = -left - paid
     if left > 0 or fee < 0:
         raise Refusal(
             f"The check was {format_dollars(paid)}; the bank's line is {format_dollars(left)}: choose the payment that came back."
         )
-    on = max(line.on, session.get_one(Entry, payment_entry_id).business_date)
+    on = max(line.on, payment.business_date)
     entry_id = bounce_check(
-        session, now, mall, dealer, payment_entry_id, on=on, reference=reference, bank_fee_cents=fee, user_id=user_id
+        session, now, mall, dealer, payment.id, on=on, reference=reference, bank_fee_cents=fee, user_id=user_id
     )
     if _bank_cents(session, entry_id) != -paid:
         raise Refusal("By the books this check is not at the bank yet: enter the deposit it went with first.")
     if fee:
         fee_entry = session.scalar(
             select(Entry.id).where(
-                Entry.source_id == session.get_one(Entry, payment_entry_id).source_id, Entry.purpose == "bank fee"
+                Entry.source_kind == PAYMENT, Entry.source_id == payment.source_id, Entry.purpose == "bank fee"
             )
         )
         assert fee_entry is not None
@@ -291,13 +299,44 @@ def bounce_from_line(
     return entry_id
 
 
-def _paid_cents(session: Session, entry_id: int, mall: Mall) -> int:
-    entry = session.get(Entry, entry_id)
-    checks = tender_account(session, mall, "check")
-    places = () if entry is None else entry.postings
-    found = sum(posting.amount_cents for posting in places if posting.account_id in (checks, bank_account(session)))
+@dataclass(frozen=True)
+class CheckTaken:
+    """A dealer's check that may come back."""
+
+    entry_id: int
+    mall_id: int
+    dealer_code: str
+    on: date
+    amount_cents: int
+    memo: str
+
+
+def checks_up_to(session: Session, cents: int, *, most: int = 60) -> list[CheckTaken]:
+    """Dealers' payments by check that stand and are no more than an amount, the newest first: what a returned item may be."""
+    hers, place, reversal = aliased(Posting), aliased(Account), aliased(Entry)
+    taken = (
+        exists()
+        .where(Posting.entry_id == Entry.id, Posting.account_id == place.id)
+        .where(or_(place.kind == "bank", place.path.like("Assets:Checks-to-deposit:%")))
+    )
+    rows = session.execute(
+        select(Entry.id, Entry.mall_id, Dealer.code, Entry.business_date, -hers.amount_cents, Entry.memo)
+        .join(hers, hers.entry_id == Entry.id)
+        .join(Account, Account.id == hers.account_id)
+        .join(Dealer, Dealer.id == Account.dealer_id)
+        .outerjoin(reversal, reversal.reverses_id == Entry.id)
+        .where(Entry.kind == PAYMENT, Account.kind == "dealer", reversal.id.is_(None), taken, -hers.amount_cents <= cents)
+        .order_by(Entry.business_date.desc(), Entry.id.desc())
+        .limit(most)
+    )
+    return [CheckTaken(entry_id, mall_id or 0, code, on, int(paid), memo) for entry_id, mall_id, code, on, paid, memo in rows]
+
+
+def _paid_cents(session: Session, payment: Entry, mall: Mall) -> int:
+    places = (tender_account(session, mall, "check"), bank_account(session))
+    found = sum(posting.amount_cents for posting in payment.postings if posting.account_id in places)
     if not found:
-        raise Refusal(f"Entry {entry_id} is no payment by check at {mall.code}: choose one of the dealer's.")
+        raise Refusal(f"The payment of {shown_day(payment.business_date)} was no check: choose another.")
     return found
 
 

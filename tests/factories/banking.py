@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from coop.books.accounts import bank_account, dealer_account, equity_account, tender_account
 from coop.books.banking import take_to_bank
 from coop.books.domain.entries import EntryDraft
-from coop.books.models import BankItem, BankLine
+from coop.books.models import BankFile, BankItem, BankLine
 from coop.books.payments import receive_payment
 from coop.books.service import pay_dealer, post_entry
 from coop.dealers.models import Dealer
@@ -134,3 +134,23 @@ def sell_by_card(session: Session, now: datetime, mall: Mall, dealer: Dealer, ce
         postings=((tender_account(session, mall, "card"), cents), (dealer_account(session, mall, dealer), -cents)),
     )
     return post_entry(session, now, draft)
+
+
+def add_bank_lines(session: Session, now: datetime) -> None:
+    """Three lines of the first days of November, of which the books know nothing yet."""
+    file = BankFile(
+        kind="csv",
+        file_name="november.csv",
+        file_sha256="ab" * 32,
+        first_day=date(2026, 11, 1),
+        last_day=date(2026, 11, 2),
+        lines=3,
+        lines_here=0,
+        closing_cents=1213_00,
+        read_at=now,
+    )
+    session.add(file)
+    session.flush()
+    for n, (words, cents) in enumerate((("SERVICE CHARGE", -12_00), ("DEPOSIT", 125_00), ("TRANSFER", 100_00)), 1):
+        session.add(BankLine(file_id=file.id, key=f"csv/november/{n}", on=date(2026, 11, 2), amount_cents=cents, words=words))
+    session.flush()

@@ -29,12 +29,14 @@ from coop.sales.devices import register_device
 from coop.sales.domain import LineIn, TenderIn, TicketIn
 from coop.sales.layaway import Terms, agree_layaway
 from coop.sales.service import take_tickets
+from coop.statements.book import book_name
 from coop.statements.domain import sha256, to_json
-from coop.statements.models import Statement
+from coop.statements.models import Statement, StatementBook
 from coop.tax.documents import pdf_name
 from coop.tax.domain.returns import FilingPeriod
 from coop.tax.filing import file_return
 from tests.factories import statements
+from tests.factories.banking import add_bank_lines
 from tests.factories.by_hand import add_by_hand
 from tests.factories.leasing import add_lease_rows
 from tests.factories.payout_run import add_run
@@ -128,6 +130,8 @@ def build_house(session: Session, now: datetime, *, month_end: bool = True) -> H
         statement, mail_id = _state(session, now, mall, dealer, name)
         numbers[dealer.code] = statement.number
         mails.append(mail_id)
+    if month_end:
+        _bind(session, now, mall)
     audit.record(session, now, "month-end begun", "month close", "MAIN 2026-10", user_id=users["manager"])
     filer = make_filer(session, now, mall, [ida, amos])
     add_papers(session, now, filer)
@@ -140,6 +144,7 @@ def build_house(session: Session, now: datetime, *, month_end: bool = True) -> H
     paper = keep_document(session, now, file_name=name, media_type="application/pdf", content=PDF + b"plan", made_with="a test")
     add_lease_rows(session, now, mall)
     _set_aside(session, now, mall, ida)
+    add_bank_lines(session, now)
     unclaimed = add_unclaimed(session, now, mall, ida)
     add_by_hand(session, now, mall, users["bookkeeper"])
     register_device(session, now, mall, "front desk")
@@ -277,6 +282,22 @@ def _state(session: Session, now: datetime, mall: Mall, dealer: Dealer, name: st
     session.add(statement)
     session.flush()
     return statement, mail.id
+
+
+def _bind(session: Session, now: datetime, mall: Mall) -> None:
+    """October's statements in one file."""
+    name = book_name(mall.code, OCTOBER, without_mail=False)
+    file = keep_document(session, now, file_name=name, media_type="application/pdf", content=PDF + b"book", made_with="a test")
+    session.add(
+        StatementBook(
+            mall_id=mall.id,
+            first_day=OCTOBER.first_day,
+            without_mail=False,
+            statements=2,
+            document_id=file.id,
+            made_at=now,
+        )
+    )
 
 
 def _close(session: Session, now: datetime, mall: Mall, user_id: int) -> None:

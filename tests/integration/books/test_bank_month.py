@@ -108,9 +108,7 @@ def test_a_messy_october_ends_with_a_difference_of_zero(banking: Banking) -> Non
     assert (taken_back.kind, taken_back.other_line_id) == ("cancels", line(8, 2100_00))
     cancel_lines(session, now, line(7, -2100_00), line(8, 2100_00))
     enter_fee(session, now, line(12, -12_00))
-    bounce_from_line(
-        session, now, line(14, -160_00), banking.mall, banking.dealers["D02"], banking.entries["payment"], reference="R-9"
-    )
+    bounce_from_line(session, now, line(14, -160_00), banking.entries["payment"], reference="R-9")
     enter_unknown(session, now, line(15, 33_33))
     for day in (21, 22):
         assert found[line(day, 200_00)].sentence == (
