@@ -2,24 +2,29 @@
 
 from __future__ import annotations
 
-from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
+from flask import Blueprint, Response, abort, flash, redirect, render_template, request, url_for
 
 from coop.closing import queries as closing_queries
 from coop.closing import service as closing_service
 from coop.closing.steps import TITLES
 from coop.core import mail
+from coop.core.errors import Refusal
 from coop.core.periods import Month
 from coop.core.web import Page, allow, db, now, request_id, send_document, site, visitor
 from coop.floor.models import Mall
 from coop.office import queries
 from coop.sales.queries import unclaimed_in
+from coop.statements import book
 from coop.statements.documents import passages, said
 from coop.statements.domain import from_json
+from coop.statements.exporting import lines_file, lines_name, lines_of
 
 office = Blueprint("office", __name__, url_prefix="/office")
 
 _DEEDS = {"mail.resend": "letter sent again"}
 READERS = ("manager", "bookkeeper", "auditor")
+BINDERS = ("manager", "bookkeeper")
+"""Who has statements made into one file."""
 
 
 @office.app_template_filter("step_title")
@@ -62,6 +67,8 @@ def month(mall_code: str, month: Month) -> Page:
         dealers=closing_queries.dealer_rows(db(), mall.id, month),
         unclaimed=unclaimed_in(db(), mall.id, month),
         made=queries.statements_of_month(db(), mall.id, month.first_day),
+        books={one.without_mail: one for one in book.newest_books(db(), mall.id, month)},
+        can_bind=not visitor().roles.isdisjoint(BINDERS),
     )
 
 
@@ -100,6 +107,57 @@ def statement(number: str) -> Page:
 def statement_pdf(number: str) -> Page:
     found = queries.statement_by_number(db(), number)
     return send_document(queries.document(db(), found.document_id if found else None))
+
+
+@office.get("/statements/<number>.csv")
+@allow(*READERS)
+def statement_csv(number: str) -> Page:
+    found = queries.statement_by_number(db(), number)
+    if found is None:
+        abort(404)
+    return _lines(lines_of(from_json(found.value_json)), number)
+
+
+def _lines(text: str, number: str) -> Response:
+    response = Response(text, content_type="text/csv; charset=utf-8")
+    response.headers.set("Content-Disposition", "attachment", filename=lines_name(number))
+    return response
+
+
+@office.get("/months/<mall_code>/<month:month>/lines.csv")
+@allow(*READERS)
+def month_lines(mall_code: str, month: Month) -> Page:
+    """The lines of all statements of a month."""
+    mall, _row = _month(mall_code, month)
+    try:
+        lines = "".join(lines_file(db(), mall, month))
+    except Refusal:
+        abort(404)
+    return _lines(lines, f"{mall.code}.{month}")
+
+
+_BOOKS = {"all": False, "without-mail": True}
+
+
+@office.post("/months/<mall_code>/<month:month>/print/<any('all', 'without-mail'):which>")
+@allow(*BINDERS)
+def bind_statements(mall_code: str, month: Month, which: str) -> Page:
+    """Have the month's statements made into one file for printing."""
+    mall, _row = _month(mall_code, month)
+    try:
+        book.ask_for_book(db(), now(), mall, month, without_mail=_BOOKS[which], user_id=visitor().user_id)
+    except Refusal as refusal:
+        flash(str(refusal))
+    else:
+        flash("The file for printing is being made. Come back to this page in a moment: it will be listed here.")
+    return redirect(url_for("office.month", mall_code=mall.code, month=month, _anchor="print"), 303)
+
+
+@office.get("/months/<mall_code>/<month:month>/print/<any('all', 'without-mail'):which>.pdf")
+@allow(*READERS)
+def statement_book(mall_code: str, month: Month, which: str) -> Page:
+    mall, _row = _month(mall_code, month)
+    return send_document(book.book_document(db(), mall.id, month, without_mail=_BOOKS[which]))
 
 
 # --- letters ------------------------------------------------------------------------------------------------------------

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from flask import Blueprint, abort, render_template
+from flask import Blueprint, Response, abort, render_template
 
 from coop.core.web import Page, allow, db, now, send_document, visitor
 from coop.portal import lease_queries, queries
 from coop.statements.documents import said
 from coop.statements.domain import from_json
+from coop.statements.exporting import lines_name, lines_of
 
 portal = Blueprint("portal", __name__, url_prefix="/portal")
 
@@ -47,3 +48,15 @@ def statement(number: str) -> Page:
 @allow("dealer")
 def statement_pdf(number: str) -> Page:
     return send_document(queries.own_document(db(), visitor(), number))
+
+
+@portal.get("/statements/<number>.csv")
+@allow("dealer")
+def statement_csv(number: str) -> Page:
+    """The lines of one of the dealer's own statements."""
+    found = queries.own_statement(db(), visitor(), number)
+    if found is None:
+        abort(404)
+    response = Response(lines_of(from_json(found.value_json)), content_type="text/csv; charset=utf-8")
+    response.headers.set("Content-Disposition", "attachment", filename=lines_name(number))
+    return response
