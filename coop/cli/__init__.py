@@ -24,6 +24,7 @@ COMMANDS = {
     "month": "month",
     "statements": "statements",
     "ledger": "ledger",
+    "bank": "bank",
     "floor": "floor",
     "tax": "tax",
     "serve": "serve",

@@ -19,6 +19,7 @@ from sqlalchemy import func, select, text
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from coop.books import bank_months
 from coop.books import service as books
 from coop.cli.context import Coop, data_option, open_coop
 from coop.closing import checking as closing
@@ -178,6 +179,7 @@ BOOKS: tuple[tuple[str, Callable[[Session], list[str]]], ...] = (
     ("trial balance and seals", books.check_books),
     ("deposits against the ledger", deposits.check_deposits),
     ("layaway money against the ledger", layaway_books.check_layaways),
+    ("the bank's lines against the ledger", bank_months.check_bank),
     ("gift certificates against the ledger", gifts.check_gifts),
     ("unclaimed sales against the ledger", claims.check_unclaimed),
     ("payouts against the ledger", paying_out.check_payouts),
