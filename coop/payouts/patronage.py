@@ -32,8 +32,8 @@ from coop.payouts.queries import codes_of, coop_today
 from coop.payouts.year import PATRONAGE, RENT_KINDS, unfinished
 
 CAUTION = (
-    "How a surplus may be shared, how much of it in cash and by when, bylaws and tax law say: let an accountant look at this before "
-    "it is approved."
+    "How a surplus may be shared, how much of it in cash and by when, bylaws and tax law say: let an accountant look at this "
+    "before it is approved."
 )
 
 
@@ -176,7 +176,7 @@ def _draft(session: Session, patronage: Patronage, share: PatronageShare, dealer
                 (equity_account(session, f"Retained:{dealer.code}"), -share.retained_cents),
             ]
         ),
-        memo=f"Patronage of {patronage.year}: {format_dollars(share.share_cents)}, {percent(patronage.cash_percent)} of it in cash",
+        memo=f"Patronage of {patronage.year}: {format_dollars(share.share_cents)}, {percent(patronage.cash_percent)} in cash",
     )
 
 
