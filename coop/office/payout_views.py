@@ -34,7 +34,7 @@ _ELSEWHERE = (("year.totals", "Year totals"), ("year.patronage", "Patronage"), (
 
 
 @payouts.context_processor
-def _shared() -> dict[str, object]:
+def shared() -> dict[str, object]:
     """The pages of payouts, those of other rooms where they are there, and whether the visitor acts here."""
     ways = [("payouts.first", "Runs"), ("payouts.holds", "Holds"), ("payouts.stale", "Old checks"), ("payouts.bank", "Bank file")]
     ways += [(endpoint, words) for endpoint, words in _ELSEWHERE if endpoint in current_app.view_functions]
