@@ -246,7 +246,7 @@ def count_drawer(
         account = tender_account(session, mall, "cash", drawer=drawer)
         postings = ((account, over), (expense_account(session, mall, "Over-short"), -over))
         memo = f"{titled(drawer).capitalize()}, {'over' if over > 0 else 'short'}"
-        entry_id = _post(session, now, mall, OVER_SHORT, COUNT, key, OVER_SHORT, on, postings, memo)
+        entry_id = _post(session, now, mall, OVER_SHORT, COUNT, key, on, postings, memo)
     row = DrawerCount(
         key=key,
         mall_id=mall.id,
@@ -288,7 +288,6 @@ def _post(
     kind: str,
     source_kind: str,
     key: str,
-    purpose: str,
     on: date,
     postings: Sequence[tuple[int, int]],
     memo: str,
@@ -299,7 +298,7 @@ def _post(
         kind=kind,
         source_kind=source_kind,
         source_id=key,
-        purpose=purpose,
+        purpose=kind,
         postings=tuple(postings),
         memo=memo[:200],
     )
@@ -326,7 +325,7 @@ def put_float(
     Refuses an amount that is not above zero, a name that is none, a day to come and a closed month.
     """
     _hold(session, mall)
-    done = _posted(session, key)
+    done = _posted(session, key, FLOAT)
     if done is not None:
         return done
     if drawer and not _NAME.fullmatch(drawer):
@@ -337,7 +336,7 @@ def put_float(
     account = tender_account(session, mall, "cash", drawer=drawer)
     memo = f"Cash for the {titled(drawer)}" + (f": {reason.strip()}" if reason.strip() else "")
     postings = ((account, amount_cents), (bank_account(session), -amount_cents))
-    entry_id = _post(session, now, mall, FLOAT, DRAWER, key, DRAWER, on, postings, memo)
+    entry_id = _post(session, now, mall, FLOAT, DRAWER, key, on, postings, memo)
     _record(session, now, mall, drawer, "cash put in the drawer", user_id)
     return entry_id
 
@@ -361,7 +360,7 @@ def pay_out(
     drawer that is not there, a day to come and a closed month.
     """
     _hold(session, mall)
-    done = _posted(session, key)
+    done = _posted(session, key, PAID_OUT)
     if done is not None:
         return done
     if what_for not in PAID_FOR:
@@ -373,7 +372,7 @@ def pay_out(
     account = tender_account(session, mall, "cash", drawer=drawer)
     memo = f"Paid out of the {titled(drawer)}: {reason.strip()}"
     postings = ((expense_account(session, mall, what_for), amount_cents), (account, -amount_cents))
-    entry_id = _post(session, now, mall, PAID_OUT, DRAWER, key, DRAWER, on, postings, memo)
+    entry_id = _post(session, now, mall, PAID_OUT, DRAWER, key, on, postings, memo)
     _record(session, now, mall, drawer, "cash paid out of the drawer", user_id)
     return entry_id
 
@@ -392,8 +391,9 @@ def require_cash(session: Session, mall: Mall, drawer: str, amount_cents: int, o
         )
 
 
-def _posted(session: Session, key: str) -> int | None:
-    return session.scalar(select(Entry.id).where(Entry.source_kind == DRAWER, Entry.source_id == key))
+def _posted(session: Session, key: str, kind: str) -> int | None:
+    made = select(Entry.id).where(Entry.source_kind == DRAWER, Entry.source_id == key, Entry.purpose == kind)
+    return session.scalar(made)
 
 
 def _record(session: Session, now: datetime, mall: Mall, drawer: str, deed: str, user_id: int | None) -> None:
