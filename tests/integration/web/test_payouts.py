@@ -1,0 +1,185 @@
+"""Payouts in the office: a run from its preparing to a payment that came back, decisions on holds, the bank's terms."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+
+import pytest
+from flask import Flask
+from flask.testing import FlaskClient
+from sqlalchemy import select
+
+from coop.config import Settings
+from coop.core import jobs
+from coop.core.audit import AuditLog
+from coop.core.db import Sessions, transaction
+from coop.core.sealed_text import FieldKeys
+from coop.dealers import service as people
+from coop.payouts.paying_out import check_payouts
+from coop.payouts.queries import origin_of
+from tests.factories.house import add_person
+from tests.factories.payouts import Malls, build_malls
+from tests.integration.web.conftest import Clock, send
+
+AT = "/office/payouts"
+LEASE = timedelta(minutes=5)
+
+
+@dataclass
+class Desk:
+    """The app over two malls that have closed October, and browsers of its people."""
+
+    app: Flask
+    sessions: Sessions
+    settings: Settings
+    clock: Clock
+    malls: Malls
+    tokens: dict[str, str]
+
+    def browser(self, who: str) -> FlaskClient:
+        client = self.app.test_client()
+        client.set_cookie("coop", self.tokens[who])
+        return client
+
+    def work(self) -> None:
+        with transaction(self.sessions) as session:
+            claimed = jobs.claim_next(session, self.clock.at, LEASE, queues=("statements",))
+        assert claimed is not None
+        jobs.run_job(self.sessions, claimed[0], lease=LEASE, settings=self.settings, token=claimed[1], clock=self.clock)
+
+
+@pytest.fixture
+def desk(app: Flask, sessions: Sessions, settings: Settings, clock: Clock) -> Desk:
+    with transaction(sessions) as session:
+        malls = build_malls(session, clock.at, FieldKeys.of(settings))
+        users = {"manager": malls.manager, "books": malls.bookkeeper, "second": malls.second}
+        users["auditor"] = add_person(session, clock.at, "auditor@example.org", ("auditor",))
+        tokens = {
+            name: people.begin_session(session, clock.at, user_id, address="192.0.2.7", agent="Firefox/140.0")
+            for name, user_id in users.items()
+        }
+    return Desk(app, sessions, settings, clock, malls, tokens)
+
+
+def test_a_run_from_its_preparing_to_a_payment_that_came_back(desk: Desk) -> None:
+    books, second = desk.browser("books"), desk.browser("second")
+    page = books.get(f"{AT}/").text
+    assert "October 2026 is closed at every mall. 3 dealers are to be paid $2,404.41." in page
+    assert "2 are held" in page
+    made = send(books, f"{AT}/prepare", month="2026-10")
+    assert (made.status_code, made.headers["Location"]) == (303, f"{AT}/runs/1")
+    page = books.get(f"{AT}/runs/1").text
+    assert "You prepared it: a second person has to approve it." in page
+    assert "$270.00 at EAST" in page
+    assert "9.99" in page
+    refused = send(books, f"{AT}/runs/1/approve", first_check="1041")
+    assert refused.status_code == 422
+    assert "You entered the payout run 1 yourself: a second person has to approve it." in refused.text
+    refused = send(second, f"{AT}/runs/1/approve", first_check="")
+    assert "write the number of the first one" in refused.text
+    assert send(second, f"{AT}/runs/1/approve", first_check="1041").status_code == 303
+    page = second.get(f"{AT}/runs/1").text
+    assert "Its files are being made." in page
+    early = send(second, f"{AT}/runs/1/paid", on="2026-11-03")
+    assert "The file of transfers of run 1 is not made yet" in early.text
+    desk.work()
+    assert second.get(f"{AT}/runs/1/remittances.pdf").data.startswith(b"%PDF")
+    assert second.get(f"{AT}/runs/1/checks.csv").text.splitlines() == [
+        "check,date,dealer,pay to,amount,memo",
+        '1041,2026-11-10,D02,Amos Pell,640.10,"October 2026, run 1"',
+        '1042,2026-11-10,D03,Ruth Ambler,218.76,"October 2026, run 1"',
+    ]
+    file = send(books, f"{AT}/runs/1/bank-file")
+    assert file.headers["Content-Disposition"] == "attachment; filename=payouts-run-1.ach"
+    assert b"55500041" in file.data
+    assert "55500041" not in desk.browser("auditor").get(f"{AT}/runs/1").text
+    later = send(second, f"{AT}/runs/1/paid", on="2026-11-04")
+    assert "write a day from then up to today" in later.text
+    assert send(second, f"{AT}/runs/1/paid", on="2026-11-03").status_code == 303
+    assert "in the books as paid" in second.get(f"{AT}/runs/1").text
+    empty = send(books, f"{AT}/runs/1/D04/returned", on="2026-11-03", reason="")
+    assert "Write the bank’s code and words." in empty.text
+    assert send(books, f"{AT}/runs/1/D04/returned", on="2026-11-03", reason="R03, no account").status_code == 303
+    assert "R03, no account" in books.get(f"{AT}/runs/1/D04").text
+    young = send(books, f"{AT}/runs/1/D02/stale", on="2026-11-03")
+    assert "by the house rules it is stale after 180" in young.text
+    assert "came back on Nov 3, 2026" in books.get(f"{AT}/runs/1").text
+    assert "There is none." in books.get(f"{AT}/checks").text
+    with transaction(desk.sessions) as session:
+        assert check_payouts(session) == []
+        deeds = session.scalars(select(AuditLog.action).where(AuditLog.subject_id == "1", AuditLog.subject_kind == "payout run"))
+        assert list(deeds) == ["payouts prepared", "payouts approved", "bank file taken", "payouts paid", "payout came back"]
+
+
+def test_what_cannot_be_prepared_says_why(desk: Desk) -> None:
+    books = desk.browser("books")
+    for month, said in (
+        ("2026-11", "November 2026 is still open at East Mill Hall, Lantern Yard Antiques Hall: close it first."),
+        ("2026-05", "No mall has books of May 2026."),
+        ("soon", "is not a month"),
+    ):
+        refused = send(books, f"{AT}/prepare", month=month)
+        assert refused.status_code == 422
+        assert said in refused.text
+    for _ in range(2):
+        assert send(books, f"{AT}/prepare", month="2026-10").headers["Location"] == f"{AT}/runs/1"
+    assert "Run 1 for October 2026 is prepared already." in books.get(f"{AT}/runs/1").text
+    assert send(books, f"{AT}/runs/1/cancel").status_code == 303
+    assert "cancelled" in books.get(f"{AT}/").text
+    again = send(books, f"{AT}/runs/1/cancel")
+    assert again.status_code == 422
+    assert "Run 1 is cancelled already and stays so." in again.text
+
+
+def test_a_hold_is_decided_by_somebody_else(desk: Desk) -> None:
+    own, books = desk.browser("manager"), desk.browser("books")
+    page = books.get(f"{AT}/holds").text
+    assert "D01 Ida Fenwick" in page
+    assert "Nothing holds" in page
+    at = f"{AT}/holds/2026-10/D01"
+    assert "She would be paid $542.40." in books.get(at).text
+    words = {"kind": "arrears", "pays": "yes", "reason": "It is netted."}
+    refused = send(own, f"{at}/decide", **words)
+    assert refused.status_code == 422
+    assert "You cannot decide on your own payout: a second person has to." in refused.text
+    assert "Say why it is decided so." in send(books, f"{at}/decide", **{**words, "reason": ""}).text
+    assert send(books, f"{at}/decide", **words).status_code == 303
+    assert "“It is netted.”" in books.get(at).text
+    assert "4 dealers are to be paid $2,946.81." in books.get(f"{AT}/").text
+    assert send(books, f"{at}/place", reason="a buyer complains").status_code == 303
+    assert "held by hand: a buyer complains" in books.get(f"{AT}/holds?month=2026-10").text
+    assert "You cannot decide on your own payout" in send(own, f"{at}/lift").text
+    assert send(books, f"{at}/lift").status_code == 303
+    assert "no longer held by hand" in books.get(at).text
+
+
+def test_the_banks_terms(desk: Desk) -> None:
+    books = desk.browser("books")
+    page = books.get(f"{AT}/bank").text
+    assert 'value="111000025"' in page
+    terms = {
+        "bank_routing": "231380104",
+        "bank_name": "Mill Bank",
+        "company_id": "1911144442",
+        "company_name": "Lantern Yard",
+        "balanced": "y",
+        "account": "70007001",
+    }
+    refused = send(books, f"{AT}/bank", **{**terms, "bank_routing": "231380105"})
+    assert refused.status_code == 422
+    assert "a digit of the routing number is wrong" in refused.text
+    assert "70007001" not in refused.text
+    assert send(books, f"{AT}/bank", **terms).status_code == 303
+    assert "The one ending in 7001 is kept" in books.get(f"{AT}/bank").text
+    with transaction(desk.sessions) as session:
+        origin = origin_of(session)
+        assert origin is not None
+        assert FieldKeys.of(desk.settings).open(origin.account_sealed) == "70007001"
+    assert "yes, by the account ending in 7001" in desk.browser("auditor").get(f"{AT}/bank").text
+
+
+def test_what_is_not_there(desk: Desk) -> None:
+    books = desk.browser("books")
+    for path in ("/runs/7", "/runs/7/D01", "/runs/7/checks.csv", "/holds/2026-10/D99"):
+        assert books.get(AT + path).status_code == 404
