@@ -75,6 +75,11 @@ def account_sums(session: Session, first: date, last: date, *, whose: Whose = EV
     return [AccountSum(path, int(b), int(d), int(c), kind == "dealer", int(y)) for path, kind, b, d, c, y in rows]
 
 
+def _words() -> ColumnElement[str]:
+    """What an entry is for: its memo, or where it came from."""
+    return case((Entry.memo != "", Entry.memo), else_=Entry.source_kind + " " + Entry.source_id)
+
+
 # --- one account --------------------------------------------------------------------------------------------------------
 
 
@@ -86,7 +91,7 @@ class PostingRow:
     entry_id: int
     on: date
     kind: str
-    memo: str
+    words: str
     mall: str
     amount_cents: int
     balance_cents: int
@@ -126,7 +131,7 @@ def account_postings(
     place = tuple_(Entry.business_date, Posting.id)
     rows = (
         select(
-            Posting.id, Entry.id, Entry.business_date, Entry.kind, Entry.memo, func.coalesce(Mall.code, ""), Posting.amount_cents
+            Posting.id, Entry.id, Entry.business_date, Entry.kind, _words(), func.coalesce(Mall.code, ""), Posting.amount_cents
         )
         .join(Entry, Entry.id == Posting.entry_id)
         .outerjoin(Mall, Mall.id == Entry.mall_id)
@@ -175,7 +180,7 @@ class EntryRow:
     on: date
     mall: str
     kind: str
-    memo: str
+    words: str
     debits_cents: int
     reverses_id: int | None
     reversed_by: int | None
@@ -189,7 +194,7 @@ def _listed() -> Select[int, date, str, str, str, int, int | None, int | None]:
             Entry.business_date,
             func.coalesce(Mall.code, ""),
             Entry.kind,
-            Entry.memo,
+            _words(),
             EntryProof.debits_cents,
             Entry.reverses_id,
             back.id,
