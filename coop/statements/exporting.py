@@ -78,7 +78,7 @@ def export_statements(sessions: Sessions, mall: Mall, month: Month, folder: Path
 def contents(session: Session, document_ids: list[int]) -> dict[int, bytes]:
     """The bytes of documents, read whole."""
     rows = session.execute(select(Document.id, Document.content).where(Document.id.in_(document_ids)).order_by(Document.id))
-    return dict(rows.tuples().all())
+    return {row.id: row.content for row in rows}
 
 
 def _write_whole(target: Path, content: bytes) -> None:

@@ -53,7 +53,7 @@ def payment_lines(
         .order_by(Entry.business_date, Entry.id)
     )
     for on, kind, memo, old_kind, old_on, old_memo, amount in rows:
-        label = worded(kind, memo) if old_kind is None else reversal_words(memo, worded(old_kind, old_memo), old_on)
+        label = worded(kind, memo) if old_kind is None else reversal_words(kind, memo, worded(old_kind, old_memo), old_on)
         lines.append(PaymentLine(on, label, -amount, old_kind or kind))
     return tuple(sorted(lines, key=lambda line: line.paid_on))
 
@@ -104,7 +104,13 @@ def worded(kind: str, memo: str) -> str:
     return f"{words}, {memo}" if kind in PAYOUT_KINDS else f"{words}: {memo}" if memo else words
 
 
-def reversal_words(memo: str, original: str, on: date) -> str:
+def reversal_words(kind: str, memo: str, original: str, on: date) -> str:
     """A reversal names what it puts right, and why."""
+    what = f"“{original}” of {day(on)}"
+    if kind == "returned":
+        why = memo.partition("came back")[2].strip(" ,:")
+        return f"{WORDS[kind]}{f' ({why})' if why else ''}: {what}"
+    if kind in ("bounced", "chargeback"):
+        return f"{WORDS[kind]}: {what}"
     why = memo.strip().removeprefix("Correction:").strip()
-    return f"Puts right “{original}” of {day(on)}" + (f": {why}" if why else "")
+    return f"Puts right {what}" + (f": {why}" if why else "")

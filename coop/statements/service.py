@@ -23,6 +23,7 @@ from coop.statements.building import build_value
 from coop.statements.documents import statement_file_name, statement_mail, statement_pdf
 from coop.statements.domain import StatementError, from_json, sha256, to_json
 from coop.statements.models import Statement
+from coop.statements.payday import payday_of
 
 
 def counted(number: int, one: str, many: str = "") -> str:
@@ -41,7 +42,9 @@ def freeze_statement(session: Session, now: datetime, mall: Mall, dealer: Dealer
         )
     )
     if statement is None:
-        value = build_value(session, mall, dealer, month, made_on=clock.local_date(now, mall.timezone))
+        payday = payday_of(session, now, dealer.id, month)
+        today = clock.local_date(now, mall.timezone)
+        value = build_value(session, mall, dealer, month, made_on=today, pay_how=payday.how, held=payday.held)
         text = to_json(value)
         statement = Statement(
             number=value.number,

@@ -1,0 +1,42 @@
+"""How a dealer is paid for a month, and why she is not: asked of her papers when her statement is frozen, kept as sentences."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from coop.core.errors import Refusal
+from coop.core.periods import Month
+from coop.dealers.paying import detail_of, how_paid
+from coop.payouts.holding import hold_reasons, is_held
+
+RENT_UNKNOWN = "Next month’s rent stays back from what is paid, and is not settled yet: ask the office."
+
+
+@dataclass(frozen=True)
+class Payday:
+    """What is known of a payout before it is made."""
+
+    how: str
+    """`by check`."""
+    held: tuple[str, ...] = ()
+    """Why it is not made, a sentence each; empty when nothing holds it."""
+
+
+def payday_of(session: Session, now: datetime, dealer_id: int, month: Month) -> Payday:
+    """How a dealer is paid for a month, and what holds it as things stand."""
+    how = how_paid(detail_of(session, dealer_id))
+    try:
+        reasons = hold_reasons(session, now, month, dealer_id=dealer_id).get(dealer_id, ())
+    except Refusal:
+        # Next month's rent is netted and cannot be worked out; whoever prepares the payouts is told of which space.
+        return Payday(how, (RENT_UNKNOWN,))
+    if not is_held(reasons):
+        return Payday(how)
+    return Payday(how, tuple(_sentence(reason.words) for reason in reasons if reason.pays is not True))
+
+
+def _sentence(words: str) -> str:
+    return f"{words[:1].upper()}{words[1:].rstrip('.')}."
