@@ -23,6 +23,7 @@ COMMANDS = {
     "rent": "rent",
     "month": "month",
     "statements": "statements",
+    "payouts": "payouts",
     "ledger": "ledger",
     "bank": "bank",
     "floor": "floor",

@@ -1,0 +1,66 @@
+"""`coop payouts`: a run from the command line, and what it refuses."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import achkit
+import pytest
+from click.testing import CliRunner, Result
+
+from coop.cli import cli
+from coop.config import Settings
+from coop.core.clock import local_date, utc_now
+from coop.core.db import make_engine, make_sessions, transaction
+from coop.core.errors import Refusal
+from coop.core.sealed_text import FieldKeys
+from tests.factories.payouts import build_malls
+
+
+def run(folder: Path, *words: str) -> Result:
+    return CliRunner().invoke(cli, ["payouts", *words, "--data", str(folder)])
+
+
+@pytest.fixture
+def folder(sqlite_url: str, tmp_path: Path) -> Path:
+    engine = make_engine(sqlite_url)
+    with transaction(make_sessions(engine)) as session:
+        build_malls(session, utc_now(), FieldKeys.of(Settings(data=tmp_path)))
+    engine.dispose()
+    return tmp_path
+
+
+def test_a_run_from_the_command_line(folder: Path) -> None:
+    assert "There is no run yet." in run(folder, "show").output
+    made = run(folder, "prepare", "2026-10", "--by", "books@example.org").output.splitlines()
+    assert [line.split() for line in made[1:5]] == [
+        ["D02", "check", "640.10"],
+        ["D03", "check", "218.76"],
+        ["D04", "bank", "transfer", "1,545.55"],
+        ["all", "2,404.41"],
+    ]
+    assert made[5].endswith("542.40  owed since before the end of October 2026: $270.00 at EAST")
+    assert made[6].endswith("9.99  $9.99 is less than the smallest payout, $10.00")
+    for words, said in (
+        (("prepare", "2026-11"), "November 2026 is still open at EAST, MAIN: close it first."),
+        (("approve", "1", "--by", "books@example.org"), "You entered the payout run 1 yourself"),
+        (("approve", "1", "--by", "nobody@example.org"), "nobody signs in with that mail address"),
+        (("files", "1", "--to", str(folder / "out")), "Run 1 has no files: it is prepared."),
+        (("paid", "1", "--on", "2026-11-10"), "only an approved run is paid"),
+        (("show", "9"), "There is no run 9"),
+    ):
+        refused = run(folder, *words)
+        assert isinstance(refused.exception, Refusal)
+        assert said in str(refused.exception)
+    approved = run(folder, "approve", "1", "--by", "second@example.org", "--first-check", "1041")
+    assert approved.exception is None, approved.exception
+    assert "its files are made" in approved.output
+    assert run(folder, "files", "1", "--to", str(folder / "out"), "--by", "second@example.org").exception is None
+    files = {path.name: path for path in (folder / "out").iterdir()}
+    assert set(files) == {"payouts-run-1.ach", "checks-run-1.csv", "remittances-run-1.pdf"}
+    assert achkit.validate(files["payouts-run-1.ach"].read_text())["errors"] == []
+    assert files["payouts-run-1.ach"].stat().st_mode & 0o077 == 0
+    today = local_date(utc_now(), "America/Chicago").isoformat()
+    assert "Run 1 is paid: $2,404.41 in 5 entries." in run(folder, "paid", "1", "--on", today).output
+    assert "already." in run(folder, "paid", "1", "--on", today).output
+    assert run(folder, "show").output.splitlines()[1].split()[:3] == ["1", "2026-10", "paid"]
