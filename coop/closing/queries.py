@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session, aliased
 from coop.books import queries as books
 from coop.books.models import Period
 from coop.books.queries import SALE_KINDS, dealer_balances_before, dealer_movements
-from coop.closing.models import MonthClose
+from coop.closing.models import CloseOverride, MonthClose
 from coop.core.jobs import Job
 from coop.core.money import cents
 from coop.core.periods import Month
@@ -22,7 +22,7 @@ from coop.leases.domain.commission import Sold
 from coop.leases.posting import INCOME, SoldBy
 from coop.leases.queries import charges_of, leases_in
 from coop.leases.rents import SalesBetween
-from coop.sales.models import TicketLine
+from coop.sales.models import Ticket, TicketLine
 from coop.sales.queries import DealerSales, credited_between, month_sales
 from coop.tax.dealer_tax import TO_DEALER
 from coop.tax.queries import collected_for_dealers
@@ -88,6 +88,25 @@ def close_first(session: Session, mall_id: int, month: Month) -> Month | None:
 
 def close_of(session: Session, mall_id: int, month: Month) -> MonthClose | None:
     return session.scalar(select(MonthClose).where(MonthClose.mall_id == mall_id, MonthClose.first_day == month.first_day))
+
+
+def override_of(session: Session, mall_id: int, month: Month, step: str) -> CloseOverride | None:
+    """What let a step of a month-end pass."""
+    return session.scalar(
+        select(CloseOverride)
+        .join(MonthClose, MonthClose.id == CloseOverride.close_id)
+        .where(MonthClose.mall_id == mall_id, MonthClose.first_day == month.first_day, CloseOverride.step == step)
+    )
+
+
+def late_tickets(session: Session, mall_id: int, month: Month) -> int:
+    """How many tickets sold in a month came after it was locked: their tax belongs to an amended return of it."""
+    late = select(func.count(Ticket.id)).where(
+        Ticket.mall_id == mall_id,
+        Ticket.sold_on.between(month.first_day, month.last_day),
+        Ticket.posting_date > month.last_day,
+    )
+    return session.scalar(late) or 0
 
 
 def stated_dealers(session: Session, mall_id: int, month: Month) -> set[int]:

@@ -11,16 +11,16 @@ from sqlalchemy import String, cast, func, literal, select
 from sqlalchemy.orm import Session
 
 from coop.closing import queries
-from coop.closing.models import CloseStep, MonthClose
+from coop.closing.models import CloseOverride, CloseStep, MonthClose
 from coop.closing.queries import group_of as group_of
-from coop.closing.steps import BEFORE_LOCK, BODIES, TITLES, StepRefused, require_turn
+from coop.closing.steps import BEFORE_LOCK, BODIES, MAY_PASS, TITLES, StepRefused, do_step, require_turn
 from coop.core import audit, faults
 from coop.core.db import insert_ignoring
 from coop.core.errors import Refusal
 from coop.core.jobs import Job, JobRun, Later, long_job, name_job, name_jobs, retry_failed
 from coop.core.mail import JOB_KEY, Outbox
 from coop.core.periods import Month
-from coop.dealers.models import Dealer
+from coop.dealers.models import Dealer, RoleGrant
 from coop.floor.models import Mall
 from coop.statements.models import Statement
 from coop.statements.service import counted
@@ -50,10 +50,8 @@ def start_close(
         .returning(MonthClose.id)
     )
     close = session.scalars(wanted.with_for_update()).one()
-    if made:
-        session.add_all(CloseStep(close_id=close.id, name=name, position=n) for n, name in enumerate(TITLES))
-        session.flush()
-        session.refresh(close)
+    if close.finished_at is None:
+        _add_steps(session, now, close)
     audit.record(
         session,
         now,
@@ -73,6 +71,55 @@ def start_close(
     _name_step(session, now, close, request_id=request_id)
     session.flush()
     return close
+
+
+def _add_steps(session: Session, now: datetime, close: MonthClose) -> None:
+    """Every step in its place: all of them when it begins; in one begun by a program that had fewer, those it lacks."""
+    there = {step.name: step for step in close.steps}
+    late = close.locked_at is not None
+    for position, name in enumerate(TITLES):
+        step = there.get(name)
+        if step is None:
+            step = CloseStep(close_id=close.id, name=name)
+            if late and name in BEFORE_LOCK:
+                # What comes before the lock cannot be asked of a month that is locked.
+                step.state, step.report, step.finished_at = "done", "The month was locked before this was asked.", now
+            session.add(step)
+        step.position = position
+    session.flush()
+    session.refresh(close)
+
+
+def let_pass(
+    session: Session, now: datetime, close: MonthClose, step_name: str, *, reason: str, user_id: int | None
+) -> CloseOverride:
+    """Let a step pass that was refused, as the manager, with the reason; the month-end then goes on when it is taken up again.
+
+    Refuses a step that must hold, one that is not refused, no reason, and whoever is not a manager.
+    """
+    session.refresh(close, with_for_update=True)
+    step = next((one for one in close.steps if one.name == step_name), None)
+    title = TITLES.get(step_name, step_name)
+    if step is None or step_name not in MAY_PASS:
+        raise Refusal(f"The step {title!r} cannot be let pass: mend what it says.")
+    if step.state != "refused":
+        raise Refusal(f"The step {title!r} is not refused: there is nothing to let pass.")
+    if queries.override_of(session, close.mall_id, Month.of(close.first_day), step_name) is not None:
+        raise Refusal(f"The step {title!r} was let pass already: take the month-end up again.")
+    reason = reason.strip()
+    if not 0 < len(reason) <= 400:
+        raise Refusal("Say in at most 400 characters why it may pass.")
+    manager = select(RoleGrant.id).where(RoleGrant.user_id == user_id, RoleGrant.role == "manager")
+    if user_id is None or session.scalar(manager) is None:
+        raise Refusal("Only a manager lets a step pass: sign in as one, or name one with --by.")
+    override = CloseOverride(close_id=close.id, step=step_name, reason=reason, made_by=user_id, made_at=now)
+    session.add(override)
+    session.flush()
+    mall = session.get_one(Mall, close.mall_id)
+    audit.record(
+        session, now, "step let pass", "month", f"{mall.code} {Month.of(close.first_day)}", user_id=user_id, detail=step_name
+    )
+    return override
 
 
 def _name_step(session: Session, now: datetime, close: MonthClose, *, request_id: str = "") -> None:
@@ -104,7 +151,7 @@ def run_step(run: JobRun, args: dict[str, Any]) -> None:
             if step.state not in ("done", "refused"):
                 step.state = "running"
                 if name in BODIES:
-                    step.report = BODIES[name](session, run.clock(), mall, month).report
+                    step.report = do_step(session, run.clock(), name, mall, month).report
                     step.state, step.finished_at = "done", run.clock()
                     if name == "lock":
                         close.locked_at = run.clock()
@@ -329,10 +376,10 @@ def rehearse_close(session: Session, now: datetime, mall: Mall, month: Month) ->
     A step that refuses does not keep the later ones from being tried.
     """
     said = []
-    for name, body in BEFORE_LOCK.items():
+    for name in BEFORE_LOCK:
         try:
             with session.begin_nested():
-                said.append(DryStep(name, "done", body(session, now, mall, month).report))
+                said.append(DryStep(name, "done", do_step(session, now, name, mall, month).report))
         except Refusal as refused:
             said.append(DryStep(name, "refused", str(refused)))
     return said

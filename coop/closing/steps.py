@@ -1,26 +1,38 @@
-"""The steps of a month-end up to the lock: each says done, or refuses with its reason and where to mend it."""
+"""The steps of a month-end: each says done, or refuses with its reason and where to mend it. A few may be let pass."""
 
 from __future__ import annotations
 
 import calendar
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from coop.books.bank_months import require_reconciled
 from coop.books.queries import SALE_KINDS, dealer_movements, last_closed, tax_movements
+from coop.books.rules import rules_on
 from coop.books.service import check_trial_balance, close_period, ensure_period, lock_period, seal_period
-from coop.closing.queries import close_first, first_months, items_sold, period_of, sales_between
+from coop.closing.queries import close_first, close_of, first_months, items_sold, override_of, period_of, sales_between
 from coop.core import clock
 from coop.core.errors import Refusal
 from coop.core.money import format_dollars
 from coop.core.periods import Month
+from coop.core.templating import joined
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
+from coop.leases.card_costs import CARD, post_card_costs
 from coop.leases.posting import INCOME, post_commissions, post_rents
 from coop.leases.queries import charges_of
 from coop.leases.settling import post_late_fees
+from coop.payouts.holding import hold_reasons, is_held, undecided
+from coop.payouts.models import PayoutLine
+from coop.payouts.queries import open_malls
+from coop.payouts.runs import prepare_run
+from coop.sales.card_cost import card_parts
+from coop.sales.devices import devices_of, waiting_devices
+from coop.sales.drawers import uncounted
 from coop.sales.queries import month_sales, unclaimed_in, unfinished_imports
 from coop.sales.taxing import recomputed_tax
 from coop.statements.service import counted
@@ -43,6 +55,10 @@ class StepRefused(Refusal):
         self.mend = mend
 
 
+SHOWN = 10
+"""Sentences and codes that a step says at most."""
+MAY_PASS = ("drawers", "devices", "bank")
+"""What the manager may let pass with a reason: what lies outside of the books, and may be past mending."""
 StepBody = Callable[[Session, datetime, Mall, Month], Outcome]
 
 
@@ -60,11 +76,47 @@ def require_turn(session: Session, now: datetime, mall: Mall, month: Month) -> N
             f"/office/months/{mall.code}/{earlier}",
         )
     last = last_closed(session, mall.id)
-    first = first_months(session).get(mall.id)
-    if last is not None and month <= last and first is not None and month < first:
-        raise StepRefused(f"{month.name} was kept on paper: the books of {mall.name} begin with {first.name}.")
-    if last is not None and month < last and period_of(session, mall.id, month) is None:
+    if last is None or month > last:
+        return
+    if period_of(session, mall.id, month) is None:
         raise StepRefused(f"{month.name} lies before {last.name}, which is closed at {mall.name}: it takes no entry any more.")
+    first = first_months(session).get(mall.id)
+    if first is not None and month < first:
+        raise StepRefused(f"{month.name} was kept on paper: the books of {mall.name} begin with {first.name}.")
+
+
+def check_drawers(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
+    """Every drawer in which cash moved was counted since."""
+    _require_none(uncounted(session, mall, month))
+    return Outcome("Every drawer in which cash moved is counted.")
+
+
+def check_devices(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
+    """Every device that rings up sales has said, after the month, that nothing waits on it."""
+    _require_none(waiting_devices(session, mall, month))
+    devices = len(devices_of(session, mall))
+    return Outcome(
+        f"{counted(devices, 'device')} {'has' if devices == 1 else 'have'} nothing left to send."
+        if devices
+        else "There are none."
+    )
+
+
+def check_bank(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
+    """The co-op's bank account of the month is reconciled, or its difference explained."""
+    return Outcome(require_reconciled(session, month))
+
+
+def check_holds(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
+    """A person has said of every payout that something holds whether it goes out; nobody of their own."""
+    _require_none(undecided(session, now, mall, month))
+    return Outcome("Nothing waits for a decision.")
+
+
+def _require_none(sentences: Sequence[str]) -> None:
+    if sentences:
+        more = f" And {len(sentences) - SHOWN:,} more." if len(sentences) > SHOWN else ""
+        raise StepRefused(" ".join(sentences[:SHOWN]) + more)
 
 
 def check_sales(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
@@ -103,6 +155,17 @@ def post_commission(session: Session, now: datetime, mall: Mall, month: Month) -
     net = {dealer_id: s.net_cents for dealer_id, s in sales.items() if dealer_id is not None}
     posted = post_commissions(session, now, mall, month, net, sold_by=items_sold(session, mall.id, month))
     total = sum(c.amount_cents for c in charges_of(session, mall.id, month) if c.kind == "commission")
+    return Outcome(f"{format_dollars(total)} in all; {counted(posted, 'charge')} posted now.")
+
+
+def post_card_cost(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
+    """Each dealer's part of the card cost, where the house rules of the month's last day pass it on."""
+    percent = rules_on(session, month.last_day).card_percent
+    parts = card_parts(session, mall.id, month) if percent else {}
+    posted = post_card_costs(session, now, mall, month, parts, percent)
+    total = sum(c.amount_cents for c in charges_of(session, mall.id, month) if c.kind == CARD)
+    if not percent and not total and not posted:
+        return Outcome("The co-op bears it.")
     return Outcome(f"{format_dollars(total)} in all; {counted(posted, 'charge')} posted now.")
 
 
@@ -175,33 +238,99 @@ def lock_month(session: Session, now: datetime, mall: Mall, month: Month) -> Out
     lock_period(session, period.id)
     if period.state == "closed":
         return Outcome("It was locked before.")
-    for body in BEFORE_LOCK.values():
-        body(session, now, mall, month)
+    for name in BEFORE_LOCK:
+        do_step(session, now, name, mall, month)
     seal_period(session, now, period, "close")
     close_period(session, now, period)
     return Outcome(f"{month.name} takes no more entries.")
 
 
+def prepare_payouts(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
+    """Everybody's payout of the month over all malls, once the last of them has closed it; and whom it leaves out."""
+    waits_for = [one.code for one in open_malls(session, month)]
+    if waits_for:
+        return Outcome(f"Waits for {joined(waits_for)}: payouts are prepared when the last mall has closed {month.name}.")
+    close = close_of(session, mall.id, month)
+    run = prepare_run(session, now, month, user_id=close.started_by if close else None)
+    if run is None:
+        said = "Nobody is to be paid."
+    else:
+        amounts = session.scalars(select(PayoutLine.amount_cents).where(PayoutLine.run_id == run.id)).all()
+        said = f"Run {run.number} pays {counted(len(amounts), 'dealer')} {format_dollars(sum(amounts))}, once it is approved."
+    reasons = hold_reasons(session, now, month)
+    codes = {dealer.id: dealer.code for dealer in session.scalars(select(Dealer).where(Dealer.id.in_(reasons)))}
+    held = sorted(
+        f"{codes[dealer_id]} ({'; '.join(reason.words for reason in each if reason.pays is not True)})"
+        for dealer_id, each in reasons.items()
+        if is_held(each)
+    )
+    if held:
+        more = f", and {len(held) - SHOWN:,} more" if len(held) > SHOWN else ""
+        said += f" Held: {', '.join(held[:SHOWN])}{more}."
+    return Outcome(said)
+
+
 BEFORE_LOCK: dict[str, StepBody] = {
     "sales": check_sales,
+    "drawers": check_drawers,
+    "devices": check_devices,
     "unclaimed": carry_unclaimed,
     "rent": post_rent,
     "commission": post_commission,
+    "card": post_card_cost,
     "tax": check_tax,
     "dealers": check_dealers,
+    "bank": check_bank,
     "balance": check_balance,
+    "holds": check_holds,
 }
-BODIES: dict[str, StepBody] = {**BEFORE_LOCK, "lock": lock_month}
+BODIES: dict[str, StepBody] = {**BEFORE_LOCK, "lock": lock_month, "payouts": prepare_payouts}
 TITLES = {
     "sales": "Sales are all in",
+    "drawers": "Drawers are counted",
+    "devices": "Desk devices have sent all they rang up",
     "unclaimed": "Unclaimed sales are carried",
     "rent": "Rent is posted",
     "commission": "Commission is posted",
+    "card": "Card cost is posted",
     "tax": "Tax collected agrees with the tickets",
     "dealers": "Every dealer's account agrees with the month's lines",
+    "bank": "The bank account is reconciled",
     "balance": "The month's entries balance",
+    "holds": "Holds on payouts are decided",
     "lock": "The month is locked",
     "statements": "Statements are made",
     "mail": "Statements are mailed",
+    "payouts": "Payouts are prepared",
 }
 """Every step in its order, with its name for people."""
+MENDS = {
+    "sales": "/office/sales/{mall}",
+    "drawers": "/office/sales/drawers/{mall}?month={month}",
+    "devices": "/office/sales/drawers/{mall}?month={month}",
+    "unclaimed": "/office/sales/{mall}/unclaimed",
+    "rent": "/office/leases/{mall}/rates",
+    "commission": "/office/leases/{mall}",
+    "card": "/office/leases/{mall}",
+    "tax": "/office/tax/",
+    "dealers": "/office/books/months/{month}?mall={mall}",
+    "bank": "/office/bank/months/{month}",
+    "balance": "/office/books/months/{month}?mall={mall}",
+    "holds": "/office/payouts/holds?month={month}",
+    "lock": "/office/books/months/{month}?mall={mall}",
+    "payouts": "/office/payouts/",
+}
+"""The page where what a step refuses is mended, unless it says another."""
+
+
+def do_step(session: Session, now: datetime, name: str, mall: Mall, month: Month) -> Outcome:
+    """Do a step. What it refuses may have been let pass; else the refusal says where it is mended."""
+    try:
+        return BODIES[name](session, now, mall, month)
+    except Refusal as refused:
+        passed = override_of(session, mall.id, month, name) if name in MAY_PASS else None
+        if passed is not None:
+            return Outcome(f"Let pass: {passed.reason} What it said: {refused}")
+        if isinstance(refused, StepRefused) and refused.mend:
+            raise
+        raise StepRefused(str(refused), MENDS[name].format(mall=mall.code, month=month)) from refused

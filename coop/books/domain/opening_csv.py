@@ -327,8 +327,8 @@ def _what(name: str, what: str) -> str:
                 raise ValueError(f"has the account {what}, which is made of rows of another kind: {', '.join(list(KINDS)[:12])}.")
     if name == "equity" and what and not re.fullmatch(r"[A-Z0-9][A-Za-z0-9-]*(:[A-Z0-9][A-Za-z0-9-]*)*", what):
         raise ValueError(f"has {what!r} in the column what; write a part of the equity such as Retained:D01, or leave it empty.")
-    if name == "drawer" and len(what) > 12:
-        raise ValueError(f"has a desk's name of {len(what)} letters; it takes 12.")
+    if name == "drawer" and what and not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9-]{0,11}", what):
+        raise ValueError(f"has the desk {what!r}; write letters, figures and hyphens, twelve at most, such as front.")
     if name in ("unclaimed", "layaway") and len(what) > 40:
         raise ValueError(f"has a tag of {len(what)} letters; it takes 40.")
     return what.lower() if name == "year" else what

@@ -61,12 +61,17 @@ def test_a_month_closes_step_by_step_to_the_mails(desk):
     assert {step.state for step in steps.values()} == {"done"}
     assert {name: step.report for name, step in steps.items()} == {
         "sales": "Net sales of $1,285.08.",
+        "drawers": "Every drawer in which cash moved is counted.",
+        "devices": "There are none.",
         "unclaimed": "2 unclaimed lines, $20.50 in all, are carried.",
         "rent": "$412.98 in all; 3 charges posted now.",
         "commission": "$120.22 in all; 3 charges posted now.",
+        "card": "The co-op bears it.",
         "tax": "$77.11 was collected.",
         "dealers": "4 dealers agree.",
+        "bank": "There is no bank account in the books yet.",
         "balance": "Debits and credits are equal.",
+        "holds": "Nothing waits for a decision.",
         "lock": "March 2025 takes no more entries.",
         "statements": "4 statements are made.",
         "mail": "3 are sent; 1 dealer has no mail address that can be used: print that statement.",

@@ -108,7 +108,7 @@ def test_any_refusal_is_told_on_its_step(desk, monkeypatch):
 
     monkeypatch.setitem(steps.BODIES, "tax", refuse)
     step = desk.close()["tax"]
-    assert (step.state, step.report, step.mend) == ("refused", "The month was closed by another hand.", "")
+    assert (step.state, step.report, step.mend) == ("refused", "The month was closed by another hand.", "/office/tax/")
     assert desk.failed() == []
     monkeypatch.undo()
     assert {step.state for step in desk.close().values()} == {"done"}
