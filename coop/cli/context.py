@@ -21,6 +21,7 @@ from coop.core import broker, migrate
 from coop.core.db import Sessions, make_engine, make_sessions
 from coop.core.errors import Refusal
 from coop.core.periods import Month
+from coop.dealers.queries import user_by_email
 from coop.floor.models import Mall
 
 data_option = click.option(
@@ -95,6 +96,16 @@ class MonthType(click.ParamType[Month]):
 
 
 MONTH = MonthType()
+
+
+def find_user(session: Session, email: str, *roles: str) -> int:
+    """The id of whoever signs in with that mail address and has one of the roles. Raises Refusal."""
+    user = user_by_email(session, email.strip().lower())
+    if user is None or user.disabled_at is not None:
+        raise Refusal(f"--by {email}: nobody signs in with that mail address.")
+    if not {grant.role for grant in user.grants} & set(roles):
+        raise Refusal(f"--by {email}: this is for the {' and the '.join(roles)}.")
+    return user.id
 
 
 def find_mall(session: Session, code: str) -> Mall:

@@ -1,4 +1,4 @@
-"""`coop ledger export`: the books for another program."""
+"""`coop ledger`: the books opened from paper, and written for another program."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ import click
 from coop.books.domain.export import WRITERS
 from coop.books.queries import ledger_entries, ledger_head
 from coop.cli.context import MONTH, data_option, database_faults, find_mall, open_coop
+from coop.cli.opening import COMMANDS
 from coop.core.db import dialect_name, transaction
 from coop.core.errors import Refusal
 from coop.core.money import format_dollars
@@ -20,7 +21,11 @@ from coop.core.periods import Month
 
 @click.group("ledger")
 def ledger_command() -> None:
-    """The books, for another program."""
+    """The books: opened from paper, written for another program."""
+
+
+for _command in COMMANDS:
+    ledger_command.add_command(_command)
 
 
 @ledger_command.command("export")

@@ -9,13 +9,14 @@ from pathlib import Path
 
 import click
 
-from coop.cli.context import MONTH, Coop, data_option, database_faults, find_mall, open_coop
+from coop.cli.context import MONTH, Coop, data_option, database_faults, find_mall, find_user, open_coop
 from coop.closing import service
 from coop.closing.models import MonthClose
 from coop.closing.queries import DealerMonth, close_of, dealer_rows, step_faults
-from coop.closing.steps import TITLES
+from coop.closing.steps import MAY_PASS, TITLES
 from coop.core.clock import utc_now
 from coop.core.db import transaction
+from coop.core.errors import Refusal
 from coop.core.jobs import GroupState
 from coop.core.money import format_cents, format_dollars
 from coop.core.periods import Month
@@ -111,6 +112,27 @@ def steps_command(month: Month, mall_code: str, data: Path | None) -> None:
             _print_steps(close)
             for sentence in step_faults(session, close):
                 click.echo(sentence)
+
+
+@month_command.command("let-pass")
+@click.argument("month", type=MONTH)
+@click.option("--mall", "mall_code", required=True, help="Code of the mall.")
+@click.option("--step", type=click.Choice(MAY_PASS), required=True, help="The step that was refused.")
+@click.option("--reason", required=True, help="Why it may pass: the log and the step keep it.")
+@click.option("--by", "email", required=True, metavar="EMAIL", help="The manager who lets it pass.")
+@data_option
+def let_pass_command(month: Month, mall_code: str, step: str, reason: str, email: str, data: Path | None) -> None:
+    """Let a step pass that was refused and cannot be mended. Then run the month-end again."""
+    coop = open_coop(data)
+    with database_faults(), transaction(coop.sessions) as session:
+        mall = find_mall(session, mall_code)
+        close = close_of(session, mall.id, month)
+        if close is None:
+            raise Refusal(f"The month-end of {month.name} at {mall.code} has not begun.")
+        by = find_user(session, email, "manager")
+        service.let_pass(session, utc_now(), close, step, reason=reason, user_id=by)
+        code = mall.code
+    click.echo(f"{TITLES[step]}: let pass. Go on with: coop month close {month} --mall {code}")
 
 
 _CENTS = [f.name for f in fields(DealerMonth) if f.name not in ("dealer_id", "dealer", "name")]
