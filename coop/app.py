@@ -50,10 +50,12 @@ from coop.office.layaway_views import layaways
 from coop.office.lease_views import leases
 from coop.office.paying_views import paying
 from coop.office.payout_views import payouts
+from coop.office.release_views import releases
 from coop.office.sales_views import sales
 from coop.office.tax_terms_views import tax_terms
 from coop.office.tax_views import tax
 from coop.office.views import office
+from coop.office.year_views import year
 from coop.portal.views import portal
 
 _SENTENCES = {
@@ -108,6 +110,8 @@ def create_app(settings: Settings | None = None, *, clock: Callable[[], datetime
         paying,
         drawers,
         payouts,
+        year,
+        releases,
         leases,
         sales,
         layaways,

@@ -204,6 +204,11 @@ def patronage_of(session: Session, year: int) -> Patronage | None:
     return session.scalar(select(Patronage).where(Patronage.year == year, Patronage.state != "dropped"))
 
 
+def newest_patronage(session: Session, year: int) -> Patronage | None:
+    """A year's sharing, dropped or not, the last that was proposed."""
+    return session.scalar(select(Patronage).where(Patronage.year == year).order_by(Patronage.id.desc()).limit(1))
+
+
 def patronages(session: Session) -> Sequence[Patronage]:
     """All of them that were not dropped, the newest year first."""
     return session.scalars(select(Patronage).where(Patronage.state != "dropped").order_by(Patronage.year.desc())).all()

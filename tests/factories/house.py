@@ -42,6 +42,7 @@ from tests.factories.leasing import add_lease_rows
 from tests.factories.payout_run import add_run
 from tests.factories.tax import OFFICE, add_papers, make_filer
 from tests.factories.unclaimed import add_unclaimed
+from tests.factories.year_end import add_year_end
 
 PASSPHRASE = "bakino tuvela domuri sapeko"
 """Of every user of the house."""
@@ -146,6 +147,7 @@ def build_house(session: Session, now: datetime, *, month_end: bool = True) -> H
     _set_aside(session, now, mall, ida)
     add_bank_lines(session, now)
     unclaimed = add_unclaimed(session, now, mall, ida)
+    add_year_end(session, now, mall, ida, users["bookkeeper"])
     add_by_hand(session, now, mall, users["bookkeeper"])
     register_device(session, now, mall, "front desk")
     add_run(session, now, mall, ida, users["bookkeeper"], users["manager"])
