@@ -48,6 +48,7 @@ from coop.office.feed_views import feeds
 from coop.office.floor_views import floor
 from coop.office.layaway_views import layaways
 from coop.office.lease_views import leases
+from coop.office.opening_views import opening
 from coop.office.paying_views import paying
 from coop.office.payout_views import payouts
 from coop.office.release_views import releases
@@ -105,6 +106,7 @@ def create_app(settings: Settings | None = None, *, clock: Callable[[], datetime
         people,
         office,
         books,
+        opening,
         bank,
         dealers,
         paying,

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from flask import Blueprint, Response, abort, flash, redirect, render_template, request, url_for
+from flask_wtf import FlaskForm
+from wtforms import StringField
+from wtforms.validators import Length
 
 from coop.closing import queries as closing_queries
 from coop.closing import service as closing_service
-from coop.closing.steps import TITLES
+from coop.closing.steps import MAY_PASS, TITLES
 from coop.core import mail
 from coop.core.errors import Refusal
+from coop.core.fields import Needed, stripped, told
 from coop.core.periods import Month
-from coop.core.web import Page, allow, db, now, request_id, send_document, site, visitor
+from coop.core.web import Page, allow, db, now, request_id, roll_back, send_document, site, visitor
 from coop.floor.models import Mall
 from coop.office import queries
 from coop.sales.queries import unclaimed_in
@@ -56,14 +60,32 @@ def _month(mall_code: str, month: Month) -> tuple[Mall, queries.MonthRow]:
     return mall, row
 
 
+class PassForm(FlaskForm):  # type: ignore[misc]
+    """Why a step may pass."""
+
+    reason = StringField(
+        "Why it may pass",
+        filters=[stripped],
+        validators=[Needed("Say why it may pass."), Length(max=400, message="Write it in 400 characters.")],
+    )
+
+
 @office.get("/months/<mall_code>/<month:month>")
 @allow(*READERS)
 def month(mall_code: str, month: Month) -> Page:
+    return _month_page(mall_code, month)
+
+
+def _month_page(mall_code: str, month: Month, form: PassForm | None = None) -> str:
     mall, row = _month(mall_code, month)
+    stopped = next((step for step in row.close.steps if step.state == "refused"), None) if row.close else None
     return render_template(
         "office/month.html",
         mall=mall,
         row=row,
+        to_pass=stopped if stopped is not None and stopped.name in MAY_PASS else None,
+        passing=form or PassForm(formdata=None),
+        late=closing_queries.late_tickets(db(), mall.id, month) if row.closed else 0,
         dealers=closing_queries.dealer_rows(db(), mall.id, month),
         unclaimed=unclaimed_in(db(), mall.id, month),
         made=queries.statements_of_month(db(), mall.id, month.first_day),
@@ -86,6 +108,27 @@ def begin_month_end(mall_code: str, month: Month) -> Page:
     """Begin the month-end, or take it up again where it stopped."""
     mall, _row = _month(mall_code, month)
     closing_service.start_close(db(), now(), mall_id=mall.id, month=month, user_id=visitor().user_id, request_id=request_id())
+    return redirect(url_for("office.month", mall_code=mall.code, month=month), 303)
+
+
+@office.post("/months/<mall_code>/<month:month>/steps/<step>/pass")
+@allow("manager")
+def let_step_pass(mall_code: str, month: Month, step: str) -> Page:
+    """Let a refused step pass with a reason, and take the month-end up again."""
+    mall, row = _month(mall_code, month)
+    if row.close is None or step not in MAY_PASS:
+        abort(404)
+    form = PassForm()
+    if not form.validate():
+        return _month_page(mall_code, month, form), 422
+    try:
+        closing_service.let_pass(db(), now(), row.close, step, reason=form.reason.data, user_id=visitor().user_id)
+        closing_service.start_close(db(), now(), mall_id=mall.id, month=month, user_id=visitor().user_id, request_id=request_id())
+    except Refusal as refusal:
+        roll_back()
+        told(form.reason, str(refusal))
+        return _month_page(mall_code, month, form), 422
+    flash(f"{TITLES[step]}: let pass. The month-end goes on.")
     return redirect(url_for("office.month", mall_code=mall.code, month=month), 303)
 
 
