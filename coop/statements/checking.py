@@ -72,7 +72,7 @@ def _statement_faults(session: Session) -> Iterator[str]:
         if charges != value.charges:
             charged = format_cents(sum(line.amount_cents for line in charges))
             yield f"{name} has charges of {format_cents(value.charged_cents)}; those posted are others, {charged}."
-        yield from (f"{name}: {fault}" for fault in _year_faults(years.get((statement.mall_id, statement.dealer_id)), value))
+        yield from (f"{name}: {fault}" for fault in year_faults(years.get((statement.mall_id, statement.dealer_id)), value))
         years[statement.mall_id, statement.dealer_id] = value
     documents = session.execute(
         select(Document.id, Document.file_name, Document.sha256, Document.content).execution_options(yield_per=50)
@@ -82,7 +82,7 @@ def _statement_faults(session: Session) -> Iterator[str]:
             yield f"Document {file_name} is not the one that was made: its hash differs."
 
 
-def _year_faults(before: StatementValue | None, value: StatementValue) -> Iterator[str]:
+def year_faults(before: StatementValue | None, value: StatementValue) -> Iterator[str]:
     """A year to date goes on where the statement of the month before left it, but for what came from paper since."""
     if before is None or not before.year or before.month.next != value.month or value.first_day.month == 1:
         return

@@ -97,8 +97,10 @@ def worded(kind: str, memo: str) -> str:
     if not memo:
         return words
     lowered = memo.casefold()
-    if kind == "deposit" or (kind != "payout" and lowered.startswith((words.casefold(), kind))):
+    if kind == "deposit" or (kind != "payout" and lowered.startswith(("your ", words.casefold(), kind))):
         return memo
+    if kind == "chargeback":
+        memo = memo.removeprefix("Taken back by the bank:").strip()
     if kind == "payout" and lowered.startswith("payout"):
         memo = memo[len("payout") :].lstrip(" ,:")
     return f"{words}, {memo}" if kind in PAYOUT_KINDS else f"{words}: {memo}" if memo else words

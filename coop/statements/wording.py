@@ -133,10 +133,9 @@ def _grouped(lines: tuple[ChargeLine, ...]) -> Iterator[ChargeRow]:
 def charge_label(line: ChargeLine) -> str:
     """`Rent, Booth 12`; a label that names its group already stays as it is."""
     group = GROUPS.get(line.kind, "")
-    named = not group or group == "Fees" or line.label.casefold().startswith(group.casefold())
-    return (
-        line.label if named else f"{group}, {line.label[:1].lower() + line.label[1:] if line.label == 'Discount' else line.label}"
-    )
+    if not group or group == "Fees" or line.label.casefold().startswith(group.casefold().removesuffix("s")):
+        return line.label
+    return f"{group}, {'discount' if line.label == 'Discount' else line.label}"
 
 
 # --- what comes next, and the year --------------------------------------------------------------------------------------
