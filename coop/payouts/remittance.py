@@ -88,7 +88,7 @@ def how(page: Remittance, pay_on: date) -> str:
     if page.method == "ach":
         return f"It goes to your account ending in {page.last4} by bank transfer on {day(pay_on)}."
     if page.method == "check":
-        return f"It is check {page.reference}, to be dated {day(pay_on)}." if page.reference else "It comes as a check."
+        return f"It comes as check {page.reference}, dated {day(pay_on)}."
     return f"The office gives it to you by hand, from {day(pay_on)} on."
 
 
