@@ -85,7 +85,6 @@ def bind(papers: Iterable[tuple[str, bytes]], *, title: str) -> bytes:
             writer.add_blank_page(*reader.pages[-1].mediabox[2:])
     writer.add_metadata({"/Title": title, "/Producer": f"pypdf {pypdf.__version__}"})
     writer.root_object[pypdf.generic.NameObject("/Lang")] = pypdf.generic.TextStringObject("en")
-    writer.compress_identical_objects(remove_identicals=True, remove_orphans=True)
     out = io.BytesIO()
     writer.write(out)
     return out.getvalue()
