@@ -10,7 +10,7 @@ from sqlalchemy import Select, and_, func, select
 from sqlalchemy.orm import Session
 
 from coop.books.bank_lines import BANK, lines_of, take_turn
-from coop.books.domain.matching import CardDay, OpenItem, OpenLine, Proposal, open_card_days, propose, references_in
+from coop.books.domain.matching import CardDay, OpenItem, OpenLine, Proposal, check_in, open_card_days, propose, references_in
 from coop.books.models import Account, BankItem, BankLine, BankMatch, BankMonth, Entry, Period, Posting
 from coop.books.service import reverse_entry
 from coop.core import audit
@@ -27,6 +27,8 @@ CANCELLED = "bank took back"
 """Kind of an entry whose two bank postings are lines the bank posted and took back: it moves nothing."""
 _PUT_RIGHT = ("correction", "journal")
 """Kinds of entry that take another back in the books alone: where the bank saw neither, nothing is left to see."""
+_BACK, _STALE = "returned", "stale"
+"""Kinds of entry of a payout that came back, and of a check never cashed: of a check, the bank saw neither payout nor this."""
 
 
 # --- what is open -------------------------------------------------------------------------------------------------------
@@ -106,14 +108,21 @@ def _without_taken_back(session: Session, found: Sequence[OpenItem]) -> list[Ope
     there = {item.entry_id: item for item in found if item.item_id is None}
     if not there:
         return list(found)
-    reversals = session.execute(
-        select(Entry.id, Entry.reverses_id).where(Entry.reverses_id.is_not(None), Entry.kind.in_(_PUT_RIGHT))
-    )
     gone: set[int] = set()
-    for entry_id, reverses_id in reversals:
+    reversals = select(Entry.id, Entry.reverses_id, Entry.kind).where(
+        Entry.reverses_id.is_not(None), Entry.kind.in_((*_PUT_RIGHT, _BACK))
+    )
+    for entry_id, reverses_id, kind in session.execute(reversals):
         taken_back, reversal = there.get(reverses_id or 0), there.get(entry_id)
-        if taken_back and reversal and taken_back.cents == -reversal.cents:
+        if taken_back is None or reversal is None or taken_back.cents != -reversal.cents:
+            continue
+        # A transfer that came back was seen twice; a check that did was never seen.
+        if kind in _PUT_RIGHT or check_in(taken_back.label):
             gone |= {taken_back.entry_id, reversal.entry_id}
+    for stale in [item for item in there.values() if item.kind == _STALE and check_in(item.label)]:
+        parts = [item for item in there.values() if item.kind == "payout" and check_in(item.label) == check_in(stale.label)]
+        if sum(item.cents for item in parts) == -stale.cents:
+            gone |= {stale.entry_id, *(item.entry_id for item in parts)}
     return [item for item in found if item.item_id is not None or item.entry_id not in gone]
 
 
@@ -214,18 +223,18 @@ def match_by_hand(session: Session, now: datetime, line_id: int, keys: Iterable[
                 f"The entries chosen come to {format_dollars(together)} and the line to {format_dollars(left)}: where money in "
                 "and money out are chosen together they must be the same."
             )
-        for item in items:
-            add_match(session, now, line, item.entry_id, item.cents, "hand", item_id=item.item_id, user_id=user_id)
-        left = 0
+        parts = [item.cents for item in items]
     else:
+        parts = []
         for item in items:
-            if not left:
+            rest = left - sum(parts)
+            if not rest:
                 raise Refusal(f"The line is filled before {item.said}: leave that one out.")
-            part = min(item.cents, left) if left > 0 else max(item.cents, left)
-            add_match(session, now, line, item.entry_id, part, "hand", item_id=item.item_id, user_id=user_id)
-            left -= part
+            parts.append(min(item.cents, rest) if rest > 0 else max(item.cents, rest))
+    for item, part in zip(items, parts, strict=True):
+        add_match(session, now, line, item.entry_id, part, "hand", item_id=item.item_id, user_id=user_id)
     audit.record(session, now, "bank line matched", "bank line", line.id, user_id=user_id, detail=", ".join(wanted)[:200])
-    return left
+    return left - sum(parts)
 
 
 def accept(session: Session, now: datetime, line_id: int, *, user_id: int | None = None) -> Proposal:

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from coop.books.bank_lines import BANK, LineRow, balance_at, balance_said_before, take_turn
 from coop.books.bank_matching import check_matches, is_settled, open_items
-from coop.books.domain.matching import OpenItem
+from coop.books.domain.matching import OpenItem, check_in
 from coop.books.domain.ofx import BookLine, BookStatement
 from coop.books.models import BankFile, BankLine, BankMatch, BankMonth, Entry, Posting
 from coop.core import audit
@@ -281,7 +281,9 @@ def book_statement(session: Session, month: Month) -> BookStatement:
         .order_by(Entry.business_date, Entry.id)
     )
     lines = tuple(
-        BookLine(entry_id, on, int(cents), kind, source if kind == "payout" and source.isdigit() else "", memo)
+        BookLine(
+            entry_id, on, int(cents), kind, check_in(memo) or (source if kind == "payout" and source.isdigit() else ""), memo
+        )
         for entry_id, on, cents, kind, source, memo in rows
     )
     before = book_balance(session, month.previous.last_day)

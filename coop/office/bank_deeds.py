@@ -41,8 +41,7 @@ class Deed:
     def filled(self, session: Session, open_cents: int) -> FlaskForm:
         """The form as it was sent."""
         made = self.form()
-        _offer(session, made, open_cents)
-        return made
+        return self._dressed(session, made, open_cents)
 
     def blank(self, session: Session, line: BankLine, open_cents: int, found: Proposal | None) -> FlaskForm:
         """The form with what is known already."""
@@ -54,8 +53,14 @@ class Deed:
         if self.name in ("bounced", "chargeback"):
             values = {"reference": line.reference}
         made = self.form(formdata=None, **values)
-        _offer(session, made, open_cents)
-        return made
+        return self._dressed(session, made, open_cents)
+
+    def _dressed(self, session: Session, form: FlaskForm, open_cents: int) -> FlaskForm:
+        """With what may be chosen of, and under ids of its own: several forms stand on the page."""
+        _offer(session, form, open_cents)
+        for one in form:
+            one.id = f"{self.name}-{one.name}"
+        return form
 
     def good(self, form: FlaskForm) -> bool:
         return bool(form.check() if hasattr(form, "check") else form.validate())

@@ -55,7 +55,7 @@ class DepositForm(MallForm):
 
     cash = DollarsField("Cash, in dollars")
     checks = DollarsField("Checks, in dollars")
-    drawer = StringField("Desk, where the mall has several drawers", filters=[stripped], validators=[_REFERENCE])
+    drawer = StringField("Desk, of several", filters=[stripped], validators=[_REFERENCE])
     reference = StringField(
         "Number of the deposit slip", filters=[stripped], validators=[Needed("Write the number of the deposit slip."), _REFERENCE]
     )
@@ -74,8 +74,8 @@ class CardsForm(MallForm):
 
 
 class BillForm(FlaskForm):  # type: ignore[misc]
-    account = ChoiceField("For", choices={"": "write it below", **{name: name.replace("-", " ").lower() for name in BILLS}})
-    other = StringField("Or for", filters=[stripped], validators=[_REFERENCE])
+    account = ChoiceField("For", choices={"": "another, written here", **{name: name.replace("-", " ").lower() for name in BILLS}})
+    other = StringField("Or another", filters=[stripped], validators=[_REFERENCE])
     mall = PickField("Mall")
 
     def check(self) -> bool:

@@ -26,7 +26,7 @@ DAYS_AHEAD = 5
 """An entry may be dated so many days after the bank's line: the books were later."""
 MOST_TOGETHER = 6
 """Entries in a sum that is searched for; those of one day and kind are always tried together, however many."""
-MOST_SEARCHED = 18
+MOST_SEARCHED = 12
 MOST_CARD_DAYS = 5
 CARD_LAG_DAYS = 6
 """Days of card sales in one batch, and days from the last of them to the bank: a long weekend. Common practice, no source."""
@@ -72,12 +72,13 @@ class OpenItem:
 
     @property
     def said(self) -> str:
-        return f"{self.label} of {shown_day(self.on)}"
+        return f"“{self.label}” of {shown_day(self.on)}"
 
     @property
     def checks(self) -> frozenset[str]:
-        """References that may be a check's number."""
-        return frozenset(one for one in self.references if one.isdigit() and len(one) <= 8)
+        """What may be its check's number: the one its label calls so, else every number among its references."""
+        named = check_in(self.label)
+        return frozenset({named} if named else (one for one in self.references if one.isdigit() and len(one) <= 8))
 
 
 @dataclass(frozen=True)
@@ -121,8 +122,15 @@ class Proposal:
         return self.kind in ("sure", "likely", "sums")
 
 
+_CHECK = re.compile(r"\bcheck 0*(\d+)\b", re.ASCII | re.IGNORECASE)
 _REFERENCE = re.compile(r"[A-Za-z0-9]*\d[A-Za-z0-9]*", re.ASCII)
 _DAY_OR_MONTH = re.compile(r"\b\d{4}-\d{2}(-\d{2})?\b", re.ASCII)
+
+
+def check_in(label: str) -> str:
+    """The number of the check an entry's label speaks of; empty where it speaks of none."""
+    found = _CHECK.search(label)
+    return found[1] if found else ""
 
 
 def references_in(*texts: str) -> frozenset[str]:
@@ -139,7 +147,7 @@ def references_in(*texts: str) -> frozenset[str]:
 def propose(lines: Iterable[OpenLine], items: Iterable[OpenItem], card_days: Iterable[CardDay] = ()) -> list[Proposal]:
     """A proposal for each line, in the order of their days. No entry is proposed for two lines."""
     work = _Work(sorted(lines, key=lambda line: (line.on, line.id)), list(items), sorted(card_days, key=lambda day: day.on))
-    for step in (work.by_reference, work.by_amount, work.by_sum, work.by_cards, work.by_cancelling):
+    for step in (work.by_reference, work.by_check, work.by_amount, work.by_sum, work.by_cards, work.by_cancelling):
         step()
     return work.answer()
 
@@ -178,6 +186,17 @@ class _Work:
     def by_reference(self) -> None:
         self._pair("sure", lambda line, item: bool(item.references & _references(line)) and abs((line.on - item.on).days) <= 400)
 
+    def by_check(self) -> None:
+        """A check of several parts, one a mall; a part may be below zero, for what was owed there."""
+        of_check: dict[str, list[OpenItem]] = {}
+        for item in self.items.values():
+            of_check.setdefault(check_in(item.label), []).append(item)
+        for line in self.lines:
+            parts = of_check.get(line.check, []) if line.check else []
+            if len(parts) > 1 and sum(item.cents for item in parts) == line.cents:
+                self.take(line, "sure", f"It is the {len(parts)} parts of check {line.check}: {_all(parts)}.", parts)
+                del of_check[line.check]
+
     def by_amount(self) -> None:
         self._pair("likely", lambda line, item: _near(line, item) and not _other_check(line, item))
 
@@ -208,14 +227,14 @@ class _Work:
 
     def by_sum(self) -> None:
         for line in self.lines:
-            near = [i for i in self.items.values() if i.key not in self.contested and _near(line, i) and _same_way(line, i)]
+            near = [item for item in self.items.values() if item.key not in self.contested and _near(line, item)]
             sums = list(_sums(line.cents, near))
             if len(sums) > 1:
                 said = f"It is a sum in two ways, {_all(sums[0])}, or {_all(sums[1])}: choose by hand."
                 self.contest(line, said, [*sums[0], *sums[1]])
             elif sums:
                 count = len(sums[0])
-                said = f"It is {count} entries together: {_all(sums[0])}." if count <= MOST_TOGETHER else _day_said(sums[0])
+                said = f"It is {count} entries together: {_all(sums[0])}." if count <= MOST_TOGETHER else _many_said(sums[0])
                 self.take(line, "sums", said, sums[0])
 
     def by_cards(self) -> None:
@@ -277,10 +296,6 @@ def _references(line: OpenLine) -> frozenset[str]:
     return references_in(line.reference, line.words)
 
 
-def _same_way(line: OpenLine, item: OpenItem) -> bool:
-    return (line.cents > 0) == (item.cents > 0)
-
-
 def _near(line: OpenLine, item: OpenItem) -> bool:
     back = timedelta(DAYS_IN if line.cents > 0 else DAYS_OUT)
     return line.on - back <= item.on <= line.on + timedelta(DAYS_AHEAD)
@@ -292,17 +307,28 @@ def _other_check(line: OpenLine, item: OpenItem) -> bool:
 
 
 def _sums(cents: int, near: Sequence[OpenItem]) -> Iterator[tuple[OpenItem, ...]]:
-    """Up to two different sets of items that add up: all of one kind and day first, then few of the nearest."""
-    together: dict[tuple[str, date], list[OpenItem]] = {}
+    """Up to two different sets of items that add up: all that belong together first, then few of the nearest.
+
+    Together belong the entries of one kind and day, and those whose label begins alike: `Payout, run 3, bank transfer`. Some of
+    them may be of the other direction, for what was taken off. Of many checks some always add up to anything: money out is
+    searched for among the entries of a kind and day only.
+    """
+    days: dict[object, list[OpenItem]] = {}
+    labels: dict[object, list[OpenItem]] = {}
     for item in near:
-        together.setdefault((item.kind, item.on), []).append(item)
+        days.setdefault((item.kind, item.on), []).append(item)
+        labels.setdefault((item.kind, item.label.partition(":")[0]), []).append(item)
     given: list[frozenset[str]] = []
-    for group in together.values():
-        if len(group) > 1 and sum(item.cents for item in group) == cents:
-            given.append(frozenset(item.key for item in group))
+    for group in (*labels.values(), *days.values()):
+        keys = frozenset(item.key for item in group)
+        if len(group) > 1 and sum(item.cents for item in group) == cents and keys not in given:
+            given.append(keys)
             yield tuple(group)
-    # Of many checks some always add up to anything: money out is searched for among the entries of a kind and day only.
-    pools = [sorted(near, key=lambda item: item.on)[-MOST_SEARCHED:]] if cents > 0 else list(together.values())
+    same_way = [item for item in near if (item.cents > 0) == (cents > 0)]
+    if cents > 0:
+        pools = [sorted(same_way, key=lambda item: item.on)[-MOST_SEARCHED:]]
+    else:
+        pools = [[item for item in same_way if (item.kind, item.on) == day] for day in days]
     for pool in pools:
         for size in range(2, min(MOST_TOGETHER, len(pool)) + 1) if len(pool) <= MOST_SEARCHED else ():
             for some in combinations(pool, size):
@@ -333,8 +359,10 @@ def _all(items: Sequence[OpenItem]) -> str:
     return " with ".join(shown)
 
 
-def _day_said(items: Sequence[OpenItem]) -> str:
-    return f"It is all {len(items)} entries of the kind {items[0].kind} of {shown_day(items[0].on)} together."
+def _many_said(items: Sequence[OpenItem]) -> str:
+    stems = {item.label.partition(":")[0] for item in items}
+    what = f"“{stems.pop()}”" if len(stems) == 1 else f"the kind {items[0].kind}"
+    return f"It is all {len(items)} entries of {what} of {shown_day(items[0].on)} together."
 
 
 def open_card_days(days: Iterable[CardDay], brought_cents: dict[str, int]) -> list[CardDay]:

@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from coop.books.accounts import bank_account
+from coop.books.accounts import bank_account, coop_expense_account
 from coop.books.bank_lines import bring_file, lines_of
 from coop.books.bank_matching import accept, match_by_hand, match_proposed, open_items, proposals, undo_match
 from coop.books.bank_months import bank_standing, check_bank, month_sheet, reconcile_month, require_reconciled
@@ -21,11 +21,15 @@ from coop.books.banking import (
     enter_fee,
     enter_interest,
     enter_unknown,
+    settle_cards,
     settle_proposed_cards,
+    take_to_bank,
 )
+from coop.books.domain.entries import EntryDraft
+from coop.books.domain.ofx import BookLine, BookStatement, write_ofx
 from coop.books.models import Account, BankMatch, Posting
 from coop.books.queries import dealer_balances_before
-from coop.books.service import check_books, ensure_period, pay_dealer, reverse_entry
+from coop.books.service import check_books, ensure_period, pay_dealer, post_entry, reverse_entry
 from coop.core.db import Sessions
 from coop.core.errors import Refusal
 from coop.core.periods import Month
@@ -112,7 +116,7 @@ def test_a_messy_october_ends_with_a_difference_of_zero(banking: Banking) -> Non
     enter_unknown(session, now, line(15, 33_33))
     for day in (21, 22):
         assert found[line(day, 200_00)].sentence == (
-            "It fits two entries, To the bank from MAIN, S-3 of Oct 19, 2026 and To the bank from MAIN, S-4 of Oct 20, 2026: "
+            "It fits two entries, “To the bank from MAIN, S-3” of Oct 19, 2026 and “To the bank from MAIN, S-4” of Oct 20, 2026: "
             "choose by hand which of them it is."
         )
     with pytest.raises(Refusal, match=r"There is nothing to accept for this line\. It fits two entries"):
@@ -238,3 +242,118 @@ def test_an_entry_and_its_reversal_the_bank_never_saw_are_both_left_out(banking:
     assert bank_account(session)
     pay_dealer(session, now, banking.mall, banking.dealers["D01"], amount_cents=60_00, on=october(31), reference="1046")
     assert [item.label for item in open_items(session)][-1] == "Payout 1046"
+
+
+def test_of_a_check_that_was_never_cashed_nothing_is_left_and_of_a_transfer_both_are(banking: Banking) -> None:
+    """Check 1051 in two parts, 70.00 less 20.00, goes stale; check 1052 comes back; so does a transfer of 44.00."""
+    session, now, bank = banking.session, banking.now, bank_account(banking.session)
+    expense = coop_expense_account(session, "Supplies")
+
+    def post(kind: str, source: str, cents: int, memo: str, reverses_id: int | None = None) -> int:
+        draft = EntryDraft(
+            mall_id=None,
+            business_date=october(20),
+            kind=kind,
+            source_kind="payout",
+            source_id=source,
+            purpose=kind,
+            postings=((expense, -cents), (bank, cents)),
+            memo=memo,
+            reverses_id=reverses_id,
+        )
+        return post_entry(session, now, draft)
+
+    before = {item.entry_id for item in open_items(session)}
+    post("payout", "3/D01/MAIN", -70_00, "Payout, run 3, check 1051")
+    post("payout", "3/D01/EAST", 20_00, "Payout, run 3, check 1051: what was owed here, taken off it")
+    post("stale", "3/D01/MAIN", 50_00, "Payout, run 3, check 1051 was never cashed")
+    post(
+        "returned",
+        "3/D02/MAIN",
+        8_00,
+        "Payout, run 3, came back",
+        post("payout", "3/D02/MAIN", -8_00, "Payout, run 3, check 1052"),
+    )
+    transfer = post("payout", "3/D03/MAIN", -44_00, "Payout, run 3, bank transfer")
+    back = post("returned", "3/D03/MAIN", 44_00, "Payout, run 3, came back, R03", transfer)
+    assert {item.entry_id for item in open_items(session)} - before == {transfer, back}
+
+
+def test_a_file_of_the_other_kind_does_not_bring_the_same_days_twice(banking: Banking) -> None:
+    """Two deposits of 200.00 are here from CSV; the bank's OFX of those days has both, and a third line."""
+    session, now = banking.session, banking.now
+    bring_file(session, now, "october.csv", csv_file(*OCTOBER_LINES[12:14]))
+    lines = [
+        BookLine(n, october(day), cents, "X", "", "") for n, (day, cents) in enumerate(((21, 200_00), (22, 200_00), (22, 5_00)))
+    ]
+    content = "".join(write_ofx(BookStatement(october(1), october(31), 0, tuple(lines)))).encode()
+    brought = bring_file(session, now, "october.ofx", content)
+    assert (brought.kind, brought.lines, brought.lines_here) == ("ofx", 1, 2)
+    other = content.replace(b"<TRNAMT>5.00", b"<TRNAMT>6.00")
+    with pytest.raises(Refusal, match=r"The bank's line 2 is here as \$5\.00 of Oct 22, 2026, and in this file it is \$6\.00"):
+        bring_file(session, now, "changed.ofx", other)
+    assert check_bank(session) == []
+
+
+def test_what_a_check_of_the_bank_finds(banking: Banking) -> None:
+    session, now = banking.session, banking.now
+    bring_file(session, now, "october.csv", csv_file(*OCTOBER_LINES))
+    for cents in (-85_00, -1_00):
+        session.add(
+            BankMatch(
+                line_id=banking.line(9, -85_00), entry_id=banking.entries["1042"], amount_cents=cents, how="hand", made_at=now
+            )
+        )
+    session.flush()
+    line = banking.line(9, -85_00)
+    assert check_bank(session) == [
+        f"The bank's line {line} is -$85.00 and matched with -$86.00.",
+        f"Entry {banking.entries['1042']} is -$85.00 and matched with -$86.00.",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("cash", "checks", "reference", "sentence"),
+    [
+        (-1, 5_00, "S-9", "What is taken to the bank cannot be below zero"),
+        (0, 0, "S-9", "Nothing is taken to the bank"),
+        (5_00, 0, " ", "The reference is empty or longer than 40 characters"),
+        (5_00, 0, "S-1", "A deposit of MAIN with the reference S-1 is posted already"),
+    ],
+)
+def test_what_cannot_be_taken_to_the_bank(banking: Banking, cash: int, checks: int, reference: str, sentence: str) -> None:
+    with pytest.raises(Refusal, match=sentence):
+        take_to_bank(banking.session, banking.now, banking.mall, october(9), cash, checks, reference)
+
+
+def test_what_a_line_is_not(banking: Banking) -> None:
+    session, now, line = banking.session, banking.now, banking.line
+    bring_file(session, now, "october.csv", csv_file(*OCTOBER_LINES))
+    out, into, mall = line(27, -64_20), line(15, 33_33), banking.mall
+    for attempt, sentence in (
+        (lambda: settle_cards(session, now, out, mall, 70_00), "A batch of cards is money that came in"),
+        (lambda: settle_cards(session, now, into, mall, 50_00), r"The fee would be \$16\.67 of \$50\.00, more than 15%"),
+        (lambda: enter_interest(session, now, out), "Interest the bank pays comes in"),
+        (lambda: enter_unknown(session, now, out), "Money that went out must be known"),
+        (lambda: enter_bill(session, now, out, Bill("no good")), "The expense 'no good' cannot be an account"),
+        (lambda: cancel_lines(session, now, line(21, 200_00), line(22, 200_00)), "go the same way"),
+        (
+            lambda: bounce_from_line(session, now, line(12, -12_00), banking.entries["payment"], reference="R"),
+            r"The check was \$150",
+        ),
+        (
+            lambda: match_by_hand(session, now, into, [str(banking.entries["S-1"]), str(banking.entries["S-2"])]),
+            "is filled before",
+        ),
+        (
+            lambda: match_by_hand(session, now, into, [str(banking.entries["S-1"]), str(banking.entries["1041"])]),
+            r"come to \$240\.00 and the line to \$33\.33",
+        ),
+        (lambda: match_by_hand(session, now, into, ["999"]), "Entry 999 has nothing open at the bank"),
+        (lambda: enter_fee(session, now, 999), "The bank has no line 999"),
+    ):
+        with pytest.raises(Refusal, match=sentence):
+            attempt()
+    enter_fee(session, now, out)
+    with pytest.raises(Refusal, match="is matched already"):
+        enter_fee(session, now, out)

@@ -67,7 +67,9 @@ def test_a_week_of_the_bank_from_its_file_to_its_matches(week: Web) -> None:
     # What fits two entries is chosen by hand.
     deposit = f"{BANK}/lines/{ids[60_00]}"
     page = client.get(deposit).text
-    assert "It fits two entries, To the bank from MAIN, S-8 of Nov 3, 2026 and To the bank from MAIN, S-9 of Nov 3, 2026" in page
+    assert (
+        "It fits two entries, “To the bank from MAIN, S-8” of Nov 3, 2026 and “To the bank from MAIN, S-9” of Nov 3, 2026" in page
+    )
     refused = send(client, f"{deposit}/accept")
     assert refused.status_code == 422
     assert "There is nothing to accept for this line." in refused.text

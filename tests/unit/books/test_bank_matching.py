@@ -45,7 +45,7 @@ def test_amount_and_reference_make_it_sure_though_another_has_the_amount() -> No
         [item(7, 2, -50, "Payout 1042"), item(8, 2, -50, "Payout 1043")],
     )
     assert [(one.kind, entries(one)) for one in found] == [("sure", [8]), ("sure", [7])]
-    assert found[0].sentence == "It is Payout 1043 of Oct 2, 2026: the amount and the reference are the same."
+    assert found[0].sentence == "It is “Payout 1043” of Oct 2, 2026: the amount and the reference are the same."
 
 
 def test_an_amount_no_other_entry_has_is_likely_within_days_only() -> None:
@@ -63,7 +63,7 @@ def test_what_fits_two_entries_is_not_matched_and_both_are_named() -> None:
     found = only(propose([line(1, 6, -50)], [item(7, 2, -50, "Payout 1042"), item(8, 3, -50, "Payout 1043")]))
     assert (found.kind, entries(found), found.matches) == ("ambiguous", [7, 8], False)
     assert found.sentence == (
-        "It fits two entries, Payout 1042 of Oct 2, 2026 and Payout 1043 of Oct 3, 2026: choose by hand which of them it is."
+        "It fits two entries, “Payout 1042” of Oct 2, 2026 and “Payout 1043” of Oct 3, 2026: choose by hand which of them it is."
     )
 
 
@@ -71,7 +71,7 @@ def test_two_lines_that_fit_one_entry_are_not_matched() -> None:
     found = propose([line(1, 6, -50), line(2, 7, -50)], [item(7, 2, -50, "Payout to D01")])
     assert [one.kind for one in found] == ["ambiguous", "ambiguous"]
     assert found[0].sentence == (
-        "Two lines of the bank, of Oct 6, 2026 and Oct 7, 2026, fit Payout to D01 of Oct 2, 2026: "
+        "Two lines of the bank, of Oct 6, 2026 and Oct 7, 2026, fit “Payout to D01” of Oct 2, 2026: "
         "choose by hand which of them it is."
     )
 
@@ -97,6 +97,24 @@ def test_one_debit_is_all_the_payouts_of_a_day() -> None:
     found = only(propose([line(1, 4, -465)], [*payouts, item(99, 1, -17, "Payout 1042")]))
     assert (found.kind, len(found.items)) == ("sums", 30)
     assert found.sentence == "It is all 30 entries of the kind payout of Oct 2, 2026 together."
+
+
+def test_a_check_of_parts_at_two_malls_one_of_them_owed_there() -> None:
+    """70.00 less 12.50 is a check of 57.50, whatever else is open."""
+    parts = [item(1, 2, -70, "Payout, run 3, check 1042"), item(3, 2, -57, "Payout, run 3, check 1043")]
+    owed = OpenItem(2, None, OCT + timedelta(1), 12_50, "payout", "Payout, run 3, check 1042: what was owed here, taken off it")
+    found = only(propose([OpenLine(9, OCT + timedelta(8), -57_50, "1042", "CHECK")], [*parts, owed]))
+    assert (found.kind, sorted(entries(found))) == ("sure", [1, 2])
+
+
+def test_one_debit_is_a_runs_transfers_with_what_was_owed_taken_off() -> None:
+    """100 + 200 + ... + 800 = 3,600.00, less 50.00 owed at the other mall; the run's checks of that day are not in it."""
+    transfers = [item(n, 2, -100 * n, "Payout, run 3, bank transfer") for n in range(1, 9)]
+    transfers.append(item(9, 2, 50, "Payout, run 3, bank transfer: what was owed here, taken off it"))
+    checks = [item(20, 2, -33, "Payout, run 3, check 1042")]
+    found = only(propose([line(1, 4, -3550)], [*transfers, *checks]))
+    assert (found.kind, len(found.items)) == ("sums", 9)
+    assert found.sentence == "It is all 9 entries of “Payout, run 3, bank transfer” of Oct 2, 2026 together."
 
 
 # --- cards --------------------------------------------------------------------------------------------------------------
