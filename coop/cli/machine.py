@@ -27,9 +27,10 @@ from coop.config import Settings, SettingsError, load_settings
 from coop.core import migrate, paths, pdf
 from coop.core.db import server_version
 from coop.core.errors import Refusal
+from coop.core.sealed_text import WRONG_KEY, FieldKeys, sealed_count, unopened
 from coop.dealers.models import Cooperative
 from coop.leases import deposits
-from coop.payouts import paying_out
+from coop.payouts import patronage, paying_out
 from coop.sales import claims, gifts, layaway_books
 from coop.statements import checking as statements
 from coop.tax import filing
@@ -183,6 +184,7 @@ BOOKS: tuple[tuple[str, Callable[[Session], list[str]]], ...] = (
     ("gift certificates against the ledger", gifts.check_gifts),
     ("unclaimed sales against the ledger", claims.check_unclaimed),
     ("payouts against the ledger", paying_out.check_payouts),
+    ("shared surpluses against the ledger", patronage.check_patronage),
     ("statements against the ledger", statements.check_statements),
     ("a statement of every dealer of a closed month", closing.check_months),
     ("filed returns of sales tax", filing.check_returns),
@@ -211,6 +213,16 @@ def check_books(coop: Coop) -> Iterator[Finding]:
             yield Finding(subject)
 
 
+def check_sealed(coop: Coop) -> Finding:
+    """Whether the keys here open every bank account and tax number that is kept sealed."""
+    with coop.sessions() as session:
+        count = sealed_count(session)
+        lost = unopened(session, FieldKeys.of(coop.settings)) if count else 0
+    if lost:
+        return Finding("sealed bank account and tax numbers", f"{lost} of {count} do not open. {WRONG_KEY}")
+    return Finding("sealed bank account and tax numbers")
+
+
 def _all_findings(data: Path | None) -> Iterator[Finding]:
     yield from check_machine()
     try:
@@ -232,6 +244,7 @@ def _all_findings(data: Path | None) -> Iterator[Finding]:
         database = check_database(coop)
         yield database
         if not database.fault:
+            yield check_sealed(coop)
             yield from check_books(coop)
     finally:
         coop.engine.dispose()

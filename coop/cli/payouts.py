@@ -11,6 +11,7 @@ import click
 from sqlalchemy.orm import Session
 
 from coop.cli.context import MONTH, data_option, database_faults, open_coop
+from coop.cli.year_end import year_command
 from coop.core.clock import utc_now
 from coop.core.db import transaction
 from coop.core.documents import Document
@@ -32,6 +33,9 @@ _KEEPERS = {"manager", "bookkeeper"}
 @click.group("payouts")
 def payouts_command() -> None:
     """Payouts of closed months: a run is prepared by one person, approved by another, and posted when it is paid."""
+
+
+payouts_command.add_command(year_command)
 
 
 @payouts_command.command("prepare")

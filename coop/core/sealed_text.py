@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from cryptography.fernet import Fernet, InvalidToken, MultiFernet
-from sqlalchemy import Column, Table, select, update
+from sqlalchemy import Column, Table, func, select, update
 from sqlalchemy.orm import Session
 
 from coop.config import FIELD_KEYS_FILE, Settings, field_keys
@@ -74,6 +74,11 @@ def reseal(session: Session, keys: FieldKeys) -> int:
             session.execute(update(table).where(table.c.id == row_id).values({column: keys.again(sealed)}))
         done += len(rows)
     return done
+
+
+def sealed_count(session: Session) -> int:
+    """How many texts are kept sealed."""
+    return sum(session.scalar(select(func.count()).where(column != "")) or 0 for _table, column in sealed_columns())
 
 
 def unopened(session: Session, keys: FieldKeys) -> int:

@@ -5,16 +5,18 @@ from __future__ import annotations
 from datetime import date, datetime
 from decimal import Decimal
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from coop.books.rules import set_release_rule
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.payouts.models import Patronage, PatronageShare, Release
+from coop.sales.models import TicketLine
 
 
 def add_year_end(session: Session, now: datetime, mall: Mall, dealer: Dealer, made_by: int) -> None:
-    """Surpluses of 2024 and 2025 proposed by one person; two releases of certificate 1 asked for by a rule that has ended."""
+    """Surpluses of 2024 and 2025 proposed by one person; two releases asked for by a rule that has ended."""
     for year in (2024, 2025):
         shared = Patronage(
             year=year,
@@ -32,20 +34,21 @@ def add_year_end(session: Session, now: datetime, mall: Mall, dealer: Dealer, ma
     rule = set_release_rule(
         session,
         now,
-        what="gift certificates",
+        what="unclaimed sales",
         starts_on=date(2025, 1, 1),
         ends_on=date(2025, 12, 31),
         after_days=1826,
         goes_to="state",
         said_by="an invented law",
     )
-    for _ in range(2):
+    nobodys = select(TicketLine.id).where(TicketLine.credited_on.is_(None)).order_by(TicketLine.id).limit(2)
+    for line_id in session.scalars(nobodys).all():
         session.add(
             Release(
                 rule_id=rule.id,
                 mall_id=mall.id,
-                certificate_id=1,
-                amount_cents=30_00,
+                ticket_line_id=line_id,
+                amount_cents=18_00,
                 asked_by=made_by,
                 asked_at=now,
                 state="asked",

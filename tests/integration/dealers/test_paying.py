@@ -5,12 +5,16 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from datetime import date, datetime, timedelta
+from pathlib import Path
 
 import pytest
 from sqlalchemy import Engine, func, select, text
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from coop.cli.context import Coop
+from coop.cli.machine import check_sealed
+from coop.config import Settings
 from coop.core.audit import AuditLog
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
@@ -157,7 +161,7 @@ def test_a_tax_form_is_on_file_with_a_number_that_can_be_one(sessions: Sessions,
         assert logged[-2:] == [("tax form on file", BY, "W-9, received 2026-10-30"), ("tax number seen", 8, "W-9")]
 
 
-def test_everything_is_sealed_again_or_nothing_is(sessions: Sessions, now: datetime, dealer: Dealer) -> None:
+def test_everything_is_sealed_again_or_nothing_is(sessions: Sessions, engine: Engine, now: datetime, dealer: Dealer) -> None:
     both = FieldKeys((*NEW.keys, *OLD.keys))
     with transaction(sessions) as session:
         enter(session, now, dealer, HERS)
@@ -173,6 +177,9 @@ def test_everything_is_sealed_again_or_nothing_is(sessions: Sessions, now: datet
         assert (unopened(session, NEW), unopened(session, OLD)) == (0, 2)
         assert paying.reveal_account(session, now, NEW, dealer, user_id=None) == HERS.account
         assert paying.reveal_tax_number(session, now, NEW, dealer, user_id=None) == SSN
+    for keys, fault in ((NEW, False), (OLD, True)):
+        settings = Settings(data=Path("nowhere"), field_keys=",".join(keys.keys))
+        assert ("2 of 2 do not open" in check_sealed(Coop(settings, engine, sessions)).fault) is fault
     assert {f"{table.name}.{column.name}" for table, column in sealed_columns()} == {
         "ach_origin.account_sealed",
         "payout_detail.account_sealed",

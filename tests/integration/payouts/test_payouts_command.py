@@ -64,3 +64,21 @@ def test_a_run_from_the_command_line(folder: Path) -> None:
     assert "Run 1 is paid: $2,404.41 in 5 entries." in run(folder, "paid", "1", "--on", today).output
     assert "already." in run(folder, "paid", "1", "--on", today).output
     assert run(folder, "show").output.splitlines()[1].split()[:3] == ["1", "2026-10", "paid"]
+
+
+def test_a_year_from_the_command_line(folder: Path) -> None:
+    said = run(folder, "year", "2026")
+    # These sales have no tickets: the control says so, and all else is there.
+    assert "The totals differ from the ledger (sales less trade-ins, balances of dealers" in str(said.exception)
+    table = {line.split()[0]: line.split() for line in said.output.splitlines()}
+    assert table["D01"][5:7] == ["270.00", "0.00"]
+    assert table["D03"][-1] == "218.76"
+    assert "an accountant decides" in said.output
+    for words, refusal in (
+        (("2019",), "Nothing is in the books of 2019"),
+        (("2026", "--to", str(folder / "x")), "--to is for --format csv"),
+    ):
+        assert refusal in str(run(folder, "year", *words).exception)
+    run(folder, "year", "2026", "--format", "csv", "--to", str(folder / "year.csv"))
+    assert (folder / "year.csv").read_text().startswith("row,dealer,name,tax form,number ending,reached,sales,gross,")
+    assert run(folder, "year", "2026", "--format", "csv").output.splitlines()[1].startswith("period,,2026-01-01 to 2026-12-31")

@@ -69,7 +69,7 @@ def test_releases_say_why_nothing_may_go_and_one_may_be_refused(web: Web) -> Non
     client = web.browser("manager")
     page = client.get("/office/payouts/releases/").text
     assert page.count("There is no rule for them: they stay liabilities.") == 3
-    assert len(re.findall("Gift certificate 1001", page)) == 2
+    assert len(re.findall("Ticket 590, item [12]", page)) == 2
     answer = send(client, "/office/payouts/releases/1/approve")
     assert answer.status_code == 422
     assert "does not hold on Nov 3, 2026" in answer.text
