@@ -1,18 +1,17 @@
-"""What pages of the books read: accounts summed, one account, entries sought, one entry, entries by hand; few queries each."""
+"""What pages of the books read: one account, entries sought, one entry, entries by hand; few queries each."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
 
-from sqlalchemy import ColumnElement, Select, and_, case, func, or_, select, true, tuple_
+from sqlalchemy import ColumnElement, Select, and_, case, func, or_, select, tuple_
 from sqlalchemy.orm import Session, aliased
 
 from coop.books.domain.finding import Sought
-from coop.books.domain.tree import AccountSum
 from coop.books.models import Account, Entry, EntryProof, Journal, JournalLine, Period, Posting, Seal
+from coop.books.sums import EVERYBODY, Whose
 from coop.core.periods import Month
 from coop.dealers.models import Dealer, UserAccount
 from coop.floor.models import Mall
@@ -23,56 +22,10 @@ MOST_ACCOUNTS = 20
 """Accounts that a search shows."""
 
 
-@dataclass(frozen=True)
-class Whose:
-    """Whose entries are read: everybody's, one mall's, or the co-op's own (of no mall)."""
-
-    mall: Mall | None = None
-    own: bool = False
-
-    @property
-    def where(self) -> ColumnElement[bool]:
-        if self.own:
-            return Entry.mall_id.is_(None)
-        return true() if self.mall is None else Entry.mall_id == self.mall.id
-
-    @property
-    def code(self) -> str:
-        return "co-op" if self.own else self.mall.code if self.mall else ""
-
-
-EVERYBODY = Whose()
-
-
 def months_of_books(session: Session) -> list[Month]:
     """Every month that has a period, the newest first."""
     days = session.scalars(select(Period.first_day).distinct().order_by(Period.first_day.desc()))
     return [Month.of(day) for day in days]
-
-
-def account_sums(session: Session, first: date, last: date, *, whose: Whose = EVERYBODY) -> list[AccountSum]:
-    """Every account's balance before a span of days and its movement in it, by path. One query."""
-    amount, before = Posting.amount_cents, Entry.business_date < first
-
-    def summed(condition: ColumnElement[bool], value: Any) -> ColumnElement[int]:
-        return func.coalesce(func.sum(case((condition, value), else_=0)), 0)
-
-    rows = session.execute(
-        select(
-            Account.path,
-            Account.kind,
-            summed(before, amount),
-            summed(and_(~before, amount > 0), amount),
-            summed(and_(~before, amount < 0), -amount),
-            summed(Entry.business_date < date(last.year, 1, 1), amount),
-        )
-        .join(Posting, Posting.account_id == Account.id)
-        .join(Entry, Entry.id == Posting.entry_id)
-        .where(Entry.business_date <= last, whose.where)
-        .group_by(Account.path, Account.kind)
-        .order_by(Account.path)
-    )
-    return [AccountSum(path, int(b), int(d), int(c), kind == "dealer", int(y)) for path, kind, b, d, c, y in rows]
 
 
 def _words() -> ColumnElement[str]:
@@ -222,7 +175,11 @@ def _with_words(words: str) -> ColumnElement[bool]:
 
 def entry_rows(session: Session, wanted: EntryFilter, *, before: int | None = None, limit: int = PAGE + 1) -> list[EntryRow]:
     """Entries, the newest posted first, below an entry's number. One query."""
-    rows = _listed().where(wanted.whose.where).limit(limit)
+    rows = _listed().limit(limit)
+    if wanted.whose.own:
+        rows = rows.where(Entry.mall_id.is_(None))
+    elif wanted.whose.mall is not None:
+        rows = rows.where(Entry.mall_id == wanted.whose.mall.id)
     if wanted.month is not None:
         within = select(Period.id).where(Period.first_day == wanted.month.first_day)
         rows = rows.where(Entry.period_id.in_(within))

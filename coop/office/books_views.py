@@ -14,7 +14,8 @@ from coop.books.domain.finding import read_sought
 from coop.books.domain.tree import build_sheet, build_tree, total, trial_balance
 from coop.books.journal import reversal_fault
 from coop.books.queries import ledger_entries, ledger_head
-from coop.books.reading import EVERYBODY, EntryFilter, Whose
+from coop.books.reading import EntryFilter
+from coop.books.sums import EVERYBODY, Whose, account_sums
 from coop.core.db import dialect_name
 from coop.core.errors import Refusal
 from coop.core.periods import Month
@@ -65,7 +66,7 @@ def _asked() -> tuple[BalanceForm, date, Whose]:
 def first() -> Page:
     form, on, whose = _asked()
     below = request.args.get("below", "")[:120]
-    rows = build_tree(reading.account_sums(db(), first_of(on), on, whose=whose), below=below)
+    rows = build_tree(account_sums(db(), first_of(on), on, whose=whose), below=below)
     return render_template(
         "office/books/accounts.html",
         form=form,
@@ -82,7 +83,7 @@ def first() -> Page:
 @allow(*READERS)
 def trial() -> Page:
     form, on, whose = _asked()
-    found = trial_balance(reading.account_sums(db(), first_of(on), on, whose=whose))
+    found = trial_balance(account_sums(db(), first_of(on), on, whose=whose))
     return render_template("office/books/trial.html", form=form, on=on, whose=whose, trial=found)
 
 
@@ -93,7 +94,7 @@ def sheet(month: Month) -> Page:
     whose = _whose(request.args.get("mall"))
     today = office_today(db(), now())
     last = min(month.last_day, today) if month.first_day <= today else month.last_day
-    made = build_sheet(reading.account_sums(db(), month.first_day, last, whose=whose))
+    made = build_sheet(account_sums(db(), month.first_day, last, whose=whose))
     return render_template(
         "office/books/sheet.html",
         month=month,
