@@ -10,7 +10,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
 from coop.books import queries as books
-from coop.books.models import Period
+from coop.books.models import Entry, Period
 from coop.books.queries import SALE_KINDS, dealer_balances_before, dealer_movements
 from coop.closing.models import CloseOverride, MonthClose
 from coop.core.jobs import Job
@@ -64,6 +64,11 @@ def period_of(session: Session, mall_id: int, month: Month) -> Period | None:
 def group_of(close_id: int) -> str:
     """The jobs of one month-end."""
     return f"close:{close_id}"
+
+
+def books_empty(session: Session) -> bool:
+    """Whether nothing has been posted yet, so that balances from paper may be brought."""
+    return session.scalar(select(Entry.id).limit(1)) is None
 
 
 def first_months(session: Session) -> dict[int, Month]:

@@ -92,7 +92,7 @@ def read() -> Page:
     except Refusal as refusal:
         roll_back()
         told(form.file, str(refusal))
-        return _page(form), 422
+        return _page(form, wrong=str(refusal) if service.pending_opening(db()) else ""), 422
     flash("It is read, and nothing is posted yet: a second person signs it.")
     return redirect(url_for("opening.page"), 303)
 

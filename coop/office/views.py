@@ -49,7 +49,9 @@ def deed(action: str) -> str:
 @office.get("/")
 @allow(*READERS)
 def months() -> Page:
-    return render_template("office/months.html", malls=queries.mall_months(db(), now()))
+    return render_template(
+        "office/months.html", malls=queries.mall_months(db(), now()), beginning=closing_queries.books_empty(db())
+    )
 
 
 def _month(mall_code: str, month: Month) -> tuple[Mall, queries.MonthRow]:
