@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import dataclasses
+import hashlib
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 
 from sqlalchemy.orm import Session
 
+from coop.books.domain.opening_csv import EXAMPLE, read_opening_rows
+from coop.books.models import Opening
 from coop.books.service import ensure_period
 from coop.closing.models import CloseStep, MonthClose
 from coop.closing.service import group_of
@@ -145,6 +148,7 @@ def build_house(session: Session, now: datetime, *, month_end: bool = True) -> H
     paper = keep_document(session, now, file_name=name, media_type="application/pdf", content=PDF + b"plan", made_with="a test")
     add_lease_rows(session, now, mall)
     _set_aside(session, now, mall, ida)
+    _paper(session, now, users["manager"])
     add_bank_lines(session, now)
     unclaimed = add_unclaimed(session, now, mall, ida)
     add_year_end(session, now, mall, ida, users["bookkeeper"])
@@ -196,6 +200,21 @@ def _sell(session: Session, now: datetime, mall: Mall, ida: Dealer, amos: Dealer
             )
         )
     take_tickets(session, now, mall, tickets)
+
+
+def _paper(session: Session, now: datetime, user_id: int) -> None:
+    """A file of balances from paper that nobody has signed; the books have begun meanwhile."""
+    opening = Opening(
+        file_name="paper.csv",
+        file_sha256=hashlib.sha256(EXAMPLE.encode()).hexdigest(),
+        content=EXAMPLE,
+        first_day=OCTOBER.first_day,
+        totals=read_opening_rows(EXAMPLE).totals,
+        state="read",
+        read_by=user_id,
+        read_at=now,
+    )
+    session.add(opening)
 
 
 def _set_aside(session: Session, now: datetime, mall: Mall, dealer: Dealer) -> None:
