@@ -142,18 +142,22 @@ def settle_cards(
 ) -> int:
     """Book a batch of cards a line brought: the bank up by the net, the card cost by the fee, card clearing down by the gross.
 
-    Refuses a line that is money out, and a fee below zero or above MOST_FEE_PERCENT of the gross.
+    A batch of more refunds than sales is money out: its gross is below zero, as the line is. Refuses a gross of the other sign, and
+    a fee below zero or above MOST_FEE_PERCENT of the gross.
     """
     line, net = hold_line(session, line_id)
-    if net < 0:
-        raise Refusal("A batch of cards is money that came in; this line is money out. Enter it as a fee or a chargeback.")
+    if net < 0 < gross_cents:
+        raise Refusal(
+            "This line is money out: a batch of more refunds than sales. Write what they come to together below zero, or enter "
+            "the line as a fee or a chargeback."
+        )
     fee = gross_cents - net
     if fee < 0:
         raise Refusal(
             f"The card sales are {format_dollars(gross_cents)}, less than the {format_dollars(net)} that came: write the sales "
             "before the fee."
         )
-    if fee * 100 > gross_cents * MOST_FEE_PERCENT:
+    if fee * 100 > abs(gross_cents) * MOST_FEE_PERCENT:
         raise Refusal(
             f"The fee would be {format_dollars(fee)} of {format_dollars(gross_cents)}, more than {MOST_FEE_PERCENT}%: check the "
             "card sales, or match what the bank held back as a bill."
