@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 import re
-from datetime import date
+from datetime import UTC, date, datetime
+from decimal import Decimal
 
 import pytest
 from sqlalchemy import func, select
 
 from coop.core.db import transaction
 from coop.core.mail import Outbox
-from coop.dealers.models import UserAccount
+from coop.dealers.models import Dealer, UserAccount
+from coop.floor.models import Mall
 from coop.leases.models import Lease
-from coop.sales.claims import check_unclaimed
-from coop.sales.gifts import check_gifts
+from coop.sales.claims import ask_claim, check_unclaimed
+from coop.sales.domain import LineIn, TenderIn, TicketIn
+from coop.sales.gifts import check_gifts, sell_certificate
 from coop.sales.models import Claim, GiftCertificate, TicketLine
+from coop.sales.service import take_tickets
 from tests.integration.web.conftest import Web, send
+from tests.integration.web.test_office import count_queries
 
 MALL = "/office/sales/MAIN"
 SOLD = {"key": "a" * 32, "mall": "MAIN", "amount": "75", "tender": "card", "number": "", "expires_on": ""}
@@ -169,3 +174,28 @@ def test_what_is_wrong_is_told_and_what_was_typed_stays(web: Web, changes: dict[
     assert "a" * 32 in answer.text
     with transaction(web.sessions) as session:
         assert session.scalar(select(func.count(GiftCertificate.id))) == 1
+
+
+def test_no_page_asks_more_where_more_is_sold(web: Web) -> None:
+    """Thirty unclaimed sales that both dealers ask for, and thirty certificates, cost no more questions than one of each."""
+    pages = [
+        ("manager", MALL),
+        ("manager", f"{MALL}/unclaimed"),
+        ("manager", item(web)),
+        ("manager", "/office/sales/certificates"),
+        ("dealer", "/portal/unclaimed"),
+    ]
+    before = [count_queries(web, *page) for page in pages]
+    with transaction(web.sessions) as session:
+        mall = session.get_one(Mall, web.house.mall.id)
+        dealers = session.scalars(select(Dealer)).all()
+        lines = tuple(LineIn(n, None, "", f"Thimble {n}", 1, Decimal(2), 2_00) for n in range(1, 31))
+        sold_at = datetime(2026, 11, 2, 18, tzinfo=UTC)
+        ticket = TicketIn("many", "900", "desk-1", "sale", sold_at, lines, (TenderIn("cash"),), taxed=False)
+        (ticket_id,) = take_tickets(session, web.clock.at, mall, [ticket])
+        for line in session.scalars(select(TicketLine).where(TicketLine.ticket_id == ticket_id)).all():
+            for dealer in dealers:
+                ask_claim(session, web.clock.at, line, dealer, words="Mine")
+            of = {"amount_cents": 5_00, "tender": "cash", "on": date(2026, 11, 2), "key": f"many-{line.id}"}
+            sell_certificate(session, web.clock.at, mall, **of)
+    assert [count_queries(web, *page) for page in pages] == before
