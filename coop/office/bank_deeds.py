@@ -145,9 +145,10 @@ _ALL = (
     Deed(
         "cards",
         "Card sales",
-        "What the card company pays out: the sales of some days less its fee. The fee becomes the mall’s card cost.",
+        "What the card company pays out: the sales of some days less its fee. The fee becomes the mall’s card cost. "
+        "More refunds than sales are below zero.",
         "Enter the card sales",
-        1,
+        0,
         CardsForm,
         ("mall", "gross"),
         _cards,
@@ -165,7 +166,7 @@ _ALL = (
     Deed("interest", "Interest", "What the bank pays on the account.", "Enter it as interest", 1, FlaskForm, (), _interest),
     Deed(
         "unknown",
-        "Nobody knows yet",
+        "Not known yet",
         "It is owed to whoever sent it until a journal entry says whose it is.",
         "Enter it as not known yet",
         1,

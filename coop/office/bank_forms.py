@@ -70,7 +70,7 @@ class DepositForm(MallForm):
 
 
 class CardsForm(MallForm):
-    gross = DollarsField("Card sales before the fee, in dollars", validators=[Needed("Write the card sales, like 412.50.")])
+    gross = BalanceField("Card sales before the fee, in dollars", validators=[Needed("Write the card sales, like 412.50.")])
 
 
 class BillForm(FlaskForm):  # type: ignore[misc]

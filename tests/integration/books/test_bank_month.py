@@ -331,7 +331,7 @@ def test_what_a_line_is_not(banking: Banking) -> None:
     bring_file(session, now, "october.csv", csv_file(*OCTOBER_LINES))
     out, into, mall = line(27, -64_20), line(15, 33_33), banking.mall
     for attempt, sentence in (
-        (lambda: settle_cards(session, now, out, mall, 70_00), "A batch of cards is money that came in"),
+        (lambda: settle_cards(session, now, out, mall, 70_00), "This line is money out: a batch of more refunds than sales"),
         (lambda: settle_cards(session, now, into, mall, 50_00), r"The fee would be \$16\.67 of \$50\.00, more than 15%"),
         (lambda: enter_interest(session, now, out), "Interest the bank pays comes in"),
         (lambda: enter_unknown(session, now, out), "Money that went out must be known"),
@@ -357,3 +357,13 @@ def test_what_a_line_is_not(banking: Banking) -> None:
     enter_fee(session, now, out)
     with pytest.raises(Refusal, match="is matched already"):
         enter_fee(session, now, out)
+
+
+def test_a_batch_of_more_refunds_than_sales_is_money_out(banking: Banking) -> None:
+    """Refunds of 60.00 and a fee of 1.00: 61.00 goes out, and card clearing is up by 60.00."""
+    session, now = banking.session, banking.now
+    bring_file(session, now, "october.csv", csv_file("10/06/2026,CARD SETTLEMENT,,-61.00,100.00"))
+    before = balance(session, "Assets:Card-clearing:MAIN")
+    settle_cards(session, now, banking.line(6, -61_00), banking.mall, -60_00)
+    assert balance(session, "Assets:Card-clearing:MAIN") - before == 60_00
+    assert balance(session, "Expenses:Card-cost:MAIN") == 1_00
