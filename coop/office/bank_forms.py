@@ -74,7 +74,7 @@ class CardsForm(MallForm):
 
 
 class BillForm(FlaskForm):  # type: ignore[misc]
-    account = ChoiceField("For", choices={"": "another, written here", **{name: name.replace("-", " ").lower() for name in BILLS}})
+    account = ChoiceField("For", choices={"": "another, as written", **{name: name.replace("-", " ").lower() for name in BILLS}})
     other = StringField("Or another", filters=[stripped], validators=[_REFERENCE])
     mall = PickField("Mall")
 
