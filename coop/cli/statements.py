@@ -14,7 +14,7 @@ from coop.core.errors import Refusal
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.statements.book import make_book
-from coop.statements.exporting import export_statements, lines_file
+from coop.statements.exporting import export_statements, lines_file, write_file
 from coop.statements.service import counted
 
 
@@ -59,7 +59,7 @@ def book_command(mall_code: str, month: Month, without_mail: bool, file: Path, d
             mall_id = find_mall(session, mall_code).id
         content, count = make_book(lambda: transaction(coop.sessions), mall_id, month, without_mail=without_mail)
     try:
-        file.write_bytes(content)
+        write_file(file, content)
     except OSError as error:
         raise Refusal(f"--to {file} could not be written ({error.strerror}): choose another place.") from error
     click.echo(f"{counted(count, 'statement')} written to {file}.")

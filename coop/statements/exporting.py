@@ -65,7 +65,7 @@ def export_statements(sessions: Sessions, mall: Mall, month: Month, folder: Path
                 read = contents(session, list(wanted))
             for document_id, content in read.items():
                 name = wanted[document_id].name
-                _write_whole(wanted[document_id], content)
+                write_file(wanted[document_id], content)
                 written += 1
     except OSError as error:
         raise Refusal(
@@ -81,7 +81,7 @@ def contents(session: Session, document_ids: list[int]) -> dict[int, bytes]:
     return {row.id: row.content for row in rows}
 
 
-def _write_whole(target: Path, content: bytes) -> None:
+def write_file(target: Path, content: bytes) -> None:
     """Write beside, then rename: a name never stands for half a file."""
     part = target.with_name(f".{target.name}.part")
     try:

@@ -99,7 +99,7 @@ def test_a_dealer_without_a_member_is_told_what_to_do(web: Web) -> None:
 def test_the_statement_page_shows_the_frozen_value(web: Web) -> None:
     page = web.browser("dealer").get(f"/portal/statements/{OWN['dealer']}").text
     for words in (
-        "$5,183.90 will be paid to you on Nov 10, 2026.",
+        "$5,183.90 will be paid to you on Nov 10, 2026 by check.",
         "612.40",
         "120.00 sq ft x $2.25",
         "Cane-seat side chair",
@@ -170,7 +170,13 @@ def test_page_and_paper_say_the_same_in_the_same_order(web: Web) -> None:
         words.tax_note,
         words.nothing_of,
     ]
-    told += [f"{line.label} {line.working}" for line in _value(web).charges] + [f"Charges {money(_value(web).charged_cents)}"]
+    told += [f"{row.label} {row.working}" for row in (*words.charge_rows, *words.paid_rows, *words.next_rent_rows)]
+    told += [f"Charges {money(_value(web).charged_cents)}", words.next_rent_note]
+    for row in words.year_rows:
+        told.append(f"{row.label} {row.working}")
+        told.append(f"{money(row.before_cents)} {money(row.month_cents)} {money(row.total_cents)}")
+    for picture in words.pictures:
+        told += [picture.heading, picture.note, " ".join(column.label for column in picture.columns)]
     for sentence in filter(None, told):
         assert sentence in paper, sentence
         assert sentence in shown, sentence
