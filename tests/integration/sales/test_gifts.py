@@ -13,6 +13,8 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -281,3 +283,34 @@ def test_money_that_the_ledger_does_not_have_is_told(till: Till) -> None:
         f"Entry {entry} moves the gift certificates by $20.00 in the ledger and by -$5.00 by their own rows.",
         "Gift certificate 1001 has paid $5.00 more than it had.",
     ]
+
+
+DEEDS = st.lists(st.tuples(st.sampled_from(["use", "bring back", "release"]), st.integers(1, 40_00)), max_size=8)
+
+
+@settings(max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(deeds=DEEDS, amount=st.integers(1, 50_00))
+def test_whatever_is_done_with_it_nothing_is_lost(till: Till, deeds: list[tuple[str, int]], amount: int) -> None:
+    """What is left is what was paid in, less what it paid and what was let go; nothing is done beyond it."""
+    nested = till.session.begin_nested()
+    sold = till.sell(amount)
+    left, paid = amount, 0
+    for what, cents in deeds:
+        if what == "release" and left:
+            release_certificate(till.session, till.now, sold, goes_to="co-op", on=date(2026, 10, 20))
+            left = 0
+        elif what == "use" and cents <= left:
+            till.ring(cents, gift(sold.number))
+            left, paid = left - cents, paid + cents
+        elif what == "bring back" and cents <= paid:
+            till.ring(-cents, gift(sold.number))
+            left, paid = left + cents, paid - cents
+        elif what == "release":
+            with pytest.raises(Refusal, match="Nothing is left"):
+                release_certificate(till.session, till.now, sold, goes_to="co-op", on=date(2026, 10, 20))
+        else:
+            till.refused(cents if what == "use" else -cents, gift(sold.number))
+        assert certificate_left(till.session, sold) == left
+    assert till.books()[GIFTS] == -left
+    nested.rollback()
+    till.session.info.pop("account_ids", None)
