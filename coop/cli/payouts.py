@@ -19,6 +19,7 @@ from coop.core.errors import Refusal
 from coop.core.money import format_cents, format_dollars
 from coop.core.periods import Month
 from coop.core.runner import run_group_with_processes
+from coop.core.sealed_text import FieldKeys
 from coop.core.templating import day
 from coop.dealers.queries import user_by_email
 from coop.payouts import bank_file, paying_out, queries, runs
@@ -135,7 +136,7 @@ def files_command(number: int, folder: Path, email: str | None, data: Path | Non
     """Write the files of RUN to a folder: the bank's, the list of checks, the remittance pages. The bank's is for you alone."""
     coop = open_coop(data)
     with database_faults(), transaction(coop.sessions) as session:
-        files = _files(session, number, email)
+        files = _files(session, FieldKeys.of(coop.settings), number, email)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name, content in files.items():
@@ -148,13 +149,13 @@ def files_command(number: int, folder: Path, email: str | None, data: Path | Non
         click.echo(f"Written to {folder / name}.")
 
 
-def _files(session: Session, number: int, email: str | None) -> dict[str, bytes]:
+def _files(session: Session, keys: FieldKeys, number: int, email: str | None) -> dict[str, bytes]:
     run = _run(session, number)
     found: dict[str, bytes] = {}
     if run.ach_document_id is not None:
         user_id = _user(session, email) if email else None
-        taken = bank_file.taken_bank_file(session, utc_now(), run, user_id=user_id)
-        found[taken.file_name] = taken.content
+        name, content = bank_file.taken_bank_file(session, utc_now(), run, keys, user_id=user_id)
+        found[name] = content
     if run.first_check is not None:
         found[f"checks-run-{number}.csv"] = checks_csv(session, run).encode("utf-8")
     if run.remittance_document_id is not None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from typing import TypeVar
 
-from flask import Blueprint, Response, abort, current_app, flash, redirect, render_template, request, url_for
+from flask import Blueprint, abort, current_app, flash, redirect, render_template, request, url_for
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -235,9 +235,9 @@ def files(number: int) -> Page:
 @allow(*KEEPERS)
 def take_bank_file(number: int) -> Page:
     """The file of transfers, with whole account numbers: that it was taken is in the log."""
-    document = bank_file.taken_bank_file(db(), now(), _run(number), user_id=visitor().user_id)
-    response: Response = download(document.content, document.media_type, document.file_name)
-    return response
+    keys = FieldKeys.of(site().settings)
+    name, content = bank_file.taken_bank_file(db(), now(), _run(number), keys, user_id=visitor().user_id)
+    return download(content, "text/plain", name)
 
 
 @payouts.get("/runs/<int:number>/remittances.pdf")

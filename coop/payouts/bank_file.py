@@ -1,10 +1,12 @@
 """The bank's terms for a file of transfers; a run's files, made by a worker once it is approved: transfers and remittance pages.
 
-Whole account numbers are in the file of transfers and nowhere else.
+Whole account numbers are in the file of transfers and nowhere else. It is not stored: what is kept is the file with its accounts
+masked, and the hash of the whole one, which is made again from what is sealed whenever somebody takes it.
 """
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, time
@@ -14,7 +16,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from coop.books.domain.ach import AchError, Batch, Credit, Origin, ach_file, batches_of, trace_numbers
+from coop.books.domain.ach import AchError, Credit, Origin, ach_file, batches_of, trace_numbers
 from coop.core import audit
 from coop.core.documents import Document, keep_document
 from coop.core.errors import Refusal
@@ -23,13 +25,14 @@ from coop.core.pdf import PdfError, made_with
 from coop.core.sealed_text import FieldKeys
 from coop.dealers.models import Dealer, PayoutDetail
 from coop.dealers.paying import account_of
-from coop.floor.models import Mall
 from coop.payouts.models import AchOrigin, PayoutLine, PayoutRun
-from coop.payouts.queries import codes_of, coop_today, lines_of, origin_of
+from coop.payouts.queries import codes_of, coop_today, coop_zone, lines_of, origin_of
 from coop.payouts.remittance import RemittanceBook, remittance_name, remittance_pdf, remittances
 from coop.payouts.runs import files_group
 
-_FILE_NAME = "payouts-run-{}.ach"
+_FILE_NAME = "payouts-run-{}{}.ach"
+_ACCOUNT = slice(12, 29)
+"""Where an entry's record holds the account."""
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789"
 
 
@@ -88,12 +91,32 @@ def set_origin(
 
 
 @dataclass(frozen=True)
-class _Papers:
-    """What a run's files are made of, read at once; a file that is made already is not there."""
+class _BankFile:
+    """A run's file of transfers, with whole account numbers: it is made of frozen rows, the same each time, and never stored."""
 
-    transfers: str
+    text: str
     traces: dict[str, str]
-    pages: RemittanceBook | None
+
+    @property
+    def masked(self) -> str:
+        """The file as it is kept: of each account the last four digits."""
+        return "".join(_masked(record) for record in self.text.splitlines(keepends=True))
+
+    @property
+    def sha256(self) -> str:
+        return hashlib.sha256(self.text.encode("ascii")).hexdigest()
+
+    @property
+    def mark(self) -> str:
+        """What is kept beside the masked file, by which the whole one is known again."""
+        return f"coop; the whole file has SHA-256 {self.sha256}"
+
+
+def _masked(record: str) -> str:
+    if not record.startswith("6"):
+        return record
+    account = record[_ACCOUNT].rstrip()
+    return record[: _ACCOUNT.start] + ("*" * (len(account) - 4) + account[-4:]).ljust(17) + record[_ACCOUNT.stop :]
 
 
 @long_job("payouts.files", queue="statements")
@@ -103,25 +126,32 @@ def make_files(run: JobRun, args: dict[str, Any]) -> None:
     Run twice, each is kept once. Raises Refusal, naming the run, when one cannot be made.
     """
     keys = FieldKeys.of(run.settings)
+    pages: RemittanceBook | None = None
+    transfers: _BankFile | None = None
     with run.transaction() as session:
         payouts = session.get_one(PayoutRun, args["run_id"])
-        papers = _papers(session, run.clock(), payouts, keys)
+        if payouts.state in ("approved", "paid"):
+            if payouts.remittance_document_id is None:
+                pages = remittances(session, payouts, coop_today(session, run.clock()))
+            if payouts.ach_document_id is None:
+                transfers = _bank_file(session, payouts, keys)
     content = b""
-    if papers.pages is not None:
+    if pages is not None:
         try:
-            content = remittance_pdf(papers.pages)
+            content = remittance_pdf(pages)
         except PdfError as error:
-            raise Refusal(f"The remittance pages of run {papers.pages.run} cannot be rendered: {error}") from error
+            raise Refusal(f"The remittance pages of run {pages.run} cannot be rendered: {error}") from error
     with run.transaction() as session:
         payouts = session.get_one(PayoutRun, args["run_id"], with_for_update=True)
-        if papers.transfers and payouts.ach_document_id is None:
-            payouts.ach_document_id = _keep(
-                session, run.clock(), _FILE_NAME.format(payouts.number), "text/plain", papers.transfers
-            )
+        if transfers is not None and payouts.ach_document_id is None:
+            name, kept = _FILE_NAME.format(payouts.number, "-masked"), transfers.masked.encode("ascii")
+            payouts.ach_document_id = keep_document(
+                session, run.clock(), file_name=name, media_type="text/plain", content=kept, made_with=transfers.mark
+            ).id
             codes = codes_of(session)
             for line in lines_of(session, payouts):
                 if line.method == "ach":
-                    line.reference = papers.traces[codes[line.dealer_id]]
+                    line.reference = transfers.traces[codes[line.dealer_id]]
         if content and payouts.remittance_document_id is None:
             payouts.remittance_document_id = keep_document(
                 session,
@@ -134,39 +164,24 @@ def make_files(run: JobRun, args: dict[str, Any]) -> None:
         run.finish(session)
 
 
-def _keep(session: Session, now: datetime, name: str, media_type: str, text: str) -> int:
-    content = text.encode("ascii")
-    return keep_document(session, now, file_name=name, media_type=media_type, content=content, made_with="coop").id
-
-
-def _papers(session: Session, now: datetime, run: PayoutRun, keys: FieldKeys) -> _Papers:
-    if run.state not in ("approved", "paid"):
-        return _Papers("", {}, None)
-    pages = remittances(session, run, coop_today(session, now)) if run.remittance_document_id is None else None
+def _bank_file(session: Session, run: PayoutRun, keys: FieldKeys) -> _BankFile | None:
+    """The file of an approved run, by the bank's terms of that moment; None where nobody is paid by transfer."""
     lines = [line for line in lines_of(session, run) if line.method == "ach"]
-    if not lines or run.ach_document_id is not None:
-        return _Papers("", {}, pages)
-    try:
-        origin = _origin(session, keys)
-        batches = batches_of(_credits(session, lines, keys))
-        made_at = now.astimezone(ZoneInfo(_zone(session)))
-        letter = _letter(session, made_at)
-        text = ach_file(origin, batches, pay_on=run.pay_on, made_at=made_at, modifier=letter)
-        return _Papers(text, _traces(origin, batches), pages)
-    except AchError as error:
-        raise Refusal(f"The bank file of run {run.number} cannot be made. {error}") from error
-
-
-def _traces(origin: Origin, batches: Sequence[Batch]) -> dict[str, str]:
-    return dict(trace_numbers(origin, batches))
-
-
-def _origin(session: Session, keys: FieldKeys) -> Origin:
-    row = origin_of(session)
+    if not lines or run.approved_at is None:
+        return None
+    row = session.scalar(select(AchOrigin).where(AchOrigin.set_at <= run.approved_at).order_by(AchOrigin.id.desc()).limit(1))
     if row is None:
         raise Refusal("The bank's terms for transfers are not set: set them first, on the page Bank file of Payouts.")
-    own = keys.open(row.account_sealed) if row.balanced else ""
-    return Origin(row.bank_routing, row.bank_name, row.company_id, row.company_name, own)
+    made_at = run.approved_at.astimezone(ZoneInfo(coop_zone(session)))
+    try:
+        own = keys.open(row.account_sealed) if row.balanced else ""
+        origin = Origin(row.bank_routing, row.bank_name, row.company_id, row.company_name, own)
+        batches = batches_of(_credits(session, lines, keys))
+        letter = _letter(session, run, made_at)
+        text = ach_file(origin, batches, pay_on=run.pay_on, made_at=made_at, modifier=letter)
+        return _BankFile(text, trace_numbers(origin, batches))
+    except AchError as error:
+        raise Refusal(f"The bank file of run {run.number} cannot be made. {error}") from error
 
 
 def _credits(session: Session, lines: Sequence[PayoutLine], keys: FieldKeys) -> list[Credit]:
@@ -182,15 +197,31 @@ def _credit(dealer: Dealer, detail: PayoutDetail, amount_cents: int, keys: Field
     return Credit(dealer.code, name, detail.holder, detail.routing, account_of(keys, detail), detail.account_kind, amount_cents)
 
 
-def _zone(session: Session) -> str:
-    return session.scalar(select(Mall.timezone).order_by(Mall.id).limit(1)) or "UTC"
-
-
-def _letter(session: Session, made_at: datetime) -> str:
-    """Tells the files of one day apart."""
+def _letter(session: Session, run: PayoutRun, made_at: datetime) -> str:
+    """Tells the files of one day apart: by how many runs were approved before on that day."""
     midnight = datetime.combine(made_at.date(), time(), made_at.tzinfo)
-    before = select(func.count(PayoutRun.id)).join(Document, Document.id == PayoutRun.ach_document_id)
-    return _LETTERS[(session.scalar(before.where(Document.created_at >= midnight)) or 0) % len(_LETTERS)]
+    before = select(func.count(PayoutRun.id)).where(PayoutRun.approved_at >= midnight, PayoutRun.approved_at < run.approved_at)
+    return _LETTERS[(session.scalar(before) or 0) % len(_LETTERS)]
+
+
+def taken_bank_file(
+    session: Session, now: datetime, run: PayoutRun, keys: FieldKeys, *, user_id: int | None = None
+) -> tuple[str, bytes]:
+    """The name and bytes of the file of transfers, for whoever sends it to the bank: that it was taken is logged.
+
+    Refuses one that is not made, and one that does not come out as it was made: a dealer's name or a key has changed since.
+    """
+    if run.ach_document_id is None:
+        raise Refusal(f"Run {run.number} has no file of transfers, or it is being made.")
+    again = _bank_file(session, run, keys)
+    kept = session.get_one(Document, run.ach_document_id)
+    if again is None or again.mark != kept.made_with:
+        raise Refusal(
+            f"The bank file of run {run.number} does not come out as it was made: a name has changed since. Send the file "
+            "that was taken before, or cancel the run and prepare it again."
+        )
+    audit.record(session, now, "bank file taken", "payout run", run.number, user_id=user_id)
+    return _FILE_NAME.format(run.number, ""), again.text.encode("ascii")
 
 
 def files_fault(session: Session, run: PayoutRun) -> str:
@@ -204,11 +235,3 @@ def make_files_again(session: Session, now: datetime, run: PayoutRun, *, user_id
     if not retry_failed(session, now, files_group(run)):
         raise Refusal(f"The files of run {run.number} are made, or are being made.")
     audit.record(session, now, "payout files asked for again", "payout run", run.number, user_id=user_id)
-
-
-def taken_bank_file(session: Session, now: datetime, run: PayoutRun, *, user_id: int | None = None) -> Document:
-    """The file of transfers, for whoever sends it to the bank: that it was taken is logged. Refuses one that is not made."""
-    if run.ach_document_id is None:
-        raise Refusal(f"Run {run.number} has no file of transfers, or it is being made.")
-    audit.record(session, now, "bank file taken", "payout run", run.number, user_id=user_id)
-    return session.get_one(Document, run.ach_document_id)

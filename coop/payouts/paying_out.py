@@ -27,7 +27,7 @@ from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.payouts.holding import open_hold, place_hold
 from coop.payouts.models import PayoutLine, PayoutPart, PayoutRun, Release
-from coop.payouts.queries import PAYOUT, RETURNED, coop_today, lines_of
+from coop.payouts.queries import PAYOUT, RETURNED, coop_today, coop_zone, lines_of
 from coop.payouts.runs import hold_run
 
 STALE, OWED_AGAIN = "stale", "owed again"
@@ -49,7 +49,7 @@ def mark_paid(session: Session, now: datetime, run: PayoutRun, *, on: date, user
         raise Refusal(f"Run {run.number} was paid on {written(run.paid_on or on)}: another day is not taken.")
     if run.state != "approved" or run.approved_at is None:
         raise Refusal(f"Run {run.number} is {run.state}: only an approved run is paid.")
-    approved_on = local_date(run.approved_at, _zone(session))
+    approved_on = local_date(run.approved_at, coop_zone(session))
     if not approved_on <= on <= coop_today(session, now):
         raise Refusal(f"Run {run.number} was approved on {written(approved_on)}: write a day from then up to today.")
     lines = lines_of(session, run)
@@ -59,7 +59,10 @@ def mark_paid(session: Session, now: datetime, run: PayoutRun, *, on: date, user
     wanted = select(Dealer).where(Dealer.id.in_([line.dealer_id for line in lines]))
     dealers = {dealer.id: dealer for dealer in session.scalars(wanted)}
     parts = [(line, part) for line in lines for part in line.parts]
-    drafts = [_draft(session, run, line, part, dealers[line.dealer_id], malls[part.mall_id], on) for line, part in parts]
+    days = {mall_id: posting_date(session, mall_id, on) for mall_id in sorted({part.mall_id for _, part in parts})}
+    drafts = [
+        _draft(session, run, line, part, dealers[line.dealer_id], malls[part.mall_id], days[part.mall_id]) for line, part in parts
+    ]
     for (_line, part), entry_id in zip(parts, post_entries(session, now, drafts), strict=True):
         part.entry_id = entry_id
     run.state, run.paid_on, run.paid_by = "paid", on, user_id
@@ -77,7 +80,7 @@ def _draft(
         memo += ": what was owed here, taken off it"
     return EntryDraft(
         mall_id=mall.id,
-        business_date=posting_date(session, mall.id, on),
+        business_date=on,
         kind=PAYOUT,
         source_kind=PAYOUT,
         source_id=_source(run, dealer, mall),
@@ -93,10 +96,6 @@ def _how(line: PayoutLine) -> str:
 
 def _source(run: PayoutRun, dealer: Dealer, mall: Mall) -> str:
     return f"{run.number}/{dealer.code}/{mall.code}"
-
-
-def _zone(session: Session) -> str:
-    return session.scalar(select(Mall.timezone).order_by(Mall.id).limit(1)) or "UTC"
 
 
 # --- what comes back ----------------------------------------------------------------------------------------------------

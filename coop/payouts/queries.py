@@ -122,7 +122,12 @@ def _next_rents(session: Session, malls: Sequence[Mall], month: Month) -> dict[t
 
 def coop_today(session: Session, now: datetime) -> date:
     """The co-op's own calendar date: that at its first mall."""
-    return local_date(now, session.scalar(select(Mall.timezone).order_by(Mall.id).limit(1)) or "UTC")
+    return local_date(now, coop_zone(session))
+
+
+def coop_zone(session: Session) -> str:
+    """The time zone of the co-op's own days: its first mall's."""
+    return session.scalar(select(Mall.timezone).order_by(Mall.id).limit(1)) or "UTC"
 
 
 def codes_of(session: Session) -> dict[int, str]:

@@ -2,23 +2,38 @@
 
 from __future__ import annotations
 
+import os
+import signal
+import subprocess
+import sys
+from datetime import datetime
 from pathlib import Path
 
 import achkit
 import pytest
 from click.testing import CliRunner, Result
+from sqlalchemy import func, select
 
+from coop.books.models import Entry
 from coop.cli import cli
 from coop.config import Settings
 from coop.core.clock import local_date, utc_now
 from coop.core.db import make_engine, make_sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.sealed_text import FieldKeys
+from coop.payouts.paying_out import check_payouts
 from tests.factories.payouts import build_malls
+from tests.integration.payouts.conftest import Office
 
 
 def run(folder: Path, *words: str) -> Result:
     return CliRunner().invoke(cli, ["payouts", *words, "--data", str(folder)])
+
+
+@pytest.fixture
+def now() -> datetime:
+    """The command's own moment."""
+    return utc_now()
 
 
 @pytest.fixture
@@ -82,3 +97,26 @@ def test_a_year_from_the_command_line(folder: Path) -> None:
     run(folder, "year", "2026", "--format", "csv", "--to", str(folder / "year.csv"))
     assert (folder / "year.csv").read_text().startswith("row,dealer,name,tax form,number ending,reached,sales,gross,")
     assert run(folder, "year", "2026", "--format", "csv").output.splitlines()[1].startswith("period,,2026-01-01 to 2026-12-31")
+
+
+def test_killed_between_posting_and_its_end_and_said_again_it_posts_once(office: Office) -> None:
+    office.prepare()
+    office.approved()
+    today = local_date(utc_now(), "America/Chicago").isoformat()
+    words = [sys.executable, "-m", "coop", "payouts", "paid", "1", "--on", today]
+    known = {
+        "COOP_DATA": str(office.settings.data),
+        "COOP_DATABASE_URL": office.settings.database_url,
+        "PATH": os.environ["PATH"],
+    }
+    killed = subprocess.run(words, env={**known, "COOP_KILL_AT": "payouts:posted"}, capture_output=True, timeout=120, check=False)
+    assert killed.returncode == -signal.SIGKILL, killed.stderr
+    with transaction(office.sessions) as session:
+        assert session.scalar(select(func.count(Entry.id)).where(Entry.kind == "payout")) == 0
+        assert office.run(session).state == "approved"
+    for said in (b"in 5 entries", b"already."):
+        ended = subprocess.run(words, env=known, capture_output=True, timeout=120, check=True)
+        assert said in ended.stdout
+    with transaction(office.sessions) as session:
+        assert session.scalar(select(func.count(Entry.id)).where(Entry.kind == "payout")) == 5
+        assert check_payouts(session) == []

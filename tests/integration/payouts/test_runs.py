@@ -108,8 +108,9 @@ def test_the_file_and_the_papers(office: Office) -> None:
     office.approved()
     with transaction(office.sessions) as session:
         run = office.run(session)
-        document = taken_bank_file(session, office.now, run, user_id=office.malls.bookkeeper)
-        text = document.content.decode("ascii")
+        name, content = taken_bank_file(session, office.now, run, office.keys, user_id=office.malls.bookkeeper)
+        assert name == "payouts-run-1.ach"
+        text = content.decode("ascii")
         # Another program reads it and finds nothing wrong (PyPI achkit 0.2, run offline).
         assert achkit.validate(text)["errors"] == []
         batches = achkit.parse(text)["batches"]
@@ -119,6 +120,15 @@ def test_the_file_and_the_papers(office: Office) -> None:
         references = {code: line.reference for code, line in lines.items()}
         assert references == {"D01": "111000020000001", "D02": "1041", "D03": "1042", "D04": "111000020000002"}
         assert run.first_check == 1041
+        # What is kept has no whole account number, and nothing else is in its place.
+        kept = session.get_one(Document, run.ach_document_id).content.decode("ascii")
+        assert "********6789" in kept
+        assert "****0041" in kept
+        assert kept == text.replace("000123456789", "********6789").replace("55500041", "****0041")
+        session.get_one(Dealer, office.malls.dealers["D01"]).member.name = "Ida Fenwick Moss"
+        session.flush()
+        with pytest.raises(Refusal, match="does not come out as it was made"):
+            taken_bank_file(session, office.now, run, office.keys)
         pages = session.get_one(Document, run.remittance_document_id)
         assert pages.content.startswith(b"%PDF")
         assert files_fault(session, run) == ""
@@ -139,7 +149,7 @@ def test_a_balanced_file_has_the_debit_of_the_co_ops_account(office: Office) -> 
     office.prepare()
     office.approved()
     with transaction(office.sessions) as session:
-        text = taken_bank_file(session, office.now, office.run(session)).content.decode("ascii")
+        text = taken_bank_file(session, office.now, office.run(session), office.keys)[1].decode("ascii")
         [batch] = achkit.parse(text)["batches"]
         assert [(e["account"].strip(), e["amount_cents"]) for e in batch["entries"]] == [
             ("55500041", 1545_55),
