@@ -100,7 +100,7 @@ def test_a_certificate_is_released_by_two_and_a_dealer_changes_her_account(year_
     books = context(browser, year_end, "bookkeeper", DESKTOP).new_page()
     faults = listen(books)
     books.goto(year_end.base + f"{AT}/releases/")
-    books.get_by_label("Gift certificate 1001").check()
+    books.get_by_label("Gift certificate 1001, MAIN").check()
     books.get_by_role("button", name="Ask for those ticked").click()
     assert "Asked for 1." in books.inner_text("main")
     assert books.get_by_role("button", name="Approve gift certificate 1001").count() == 0
