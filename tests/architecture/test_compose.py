@@ -17,7 +17,7 @@ import pytest
 
 from coop.app import create_app
 from coop.cli import COMMANDS
-from coop.config import Settings, load_settings
+from coop.config import Settings, field_keys, load_settings
 from coop.core import pdf
 from coop.core.jobs import QUEUES
 from tests.architecture import plain_yaml
@@ -97,6 +97,7 @@ def container_settings(tmp_path: Path) -> Settings:
 def test_the_settings_are_accepted_and_meet_the_services(container_settings):
     assert container_settings.jobs == "celery"
     assert len(container_settings.secret_key) == 48
+    assert len(field_keys(container_settings)) == 1
     user, host = re.fullmatch(r"postgresql\+psycopg://(\w+):[0-9a-f]{48}@(\w+):5432/coop", container_settings.url).groups()
     assert user == SERVICES["postgres"]["environment"]["POSTGRES_USER"]
     assert {host, container_settings.smtp_host, container_settings.redis_url.split("/")[2].split(":")[0]} <= set(SERVICES)
