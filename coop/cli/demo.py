@@ -12,8 +12,7 @@ import click
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from coop.books.service import pay_dealer
-from coop.cli import demo_coop, demo_floor, demo_leases
+from coop.cli import demo_coop, demo_floor, demo_leases, demo_money
 from coop.cli.context import Coop, data_option, open_coop
 from coop.cli.demo_coop import MALLS, DemoDealer, DemoMall
 from coop.cli.demo_leases import Months
@@ -108,9 +107,11 @@ def build(coop: Coop, now: datetime, seed: int) -> None:
     for month in (months.first, months.second):
         for mall in MALLS:
             _sell(demo, mall, month)
+        demo_money.settle_month(coop, now, month)
+        for mall in MALLS:
             _close(demo, mall, month)
         if month == months.first:
-            _pay_out(coop, now, month)
+            demo_money.pay_out(coop, month)
             with transaction(coop.sessions) as session:
                 demo_leases.dispute_and_remind(session, now, session.scalars(select(Mall)).all(), months)
                 # The first month's return is filed on its due day; the second's is left for whoever tries the demo.
@@ -192,9 +193,13 @@ def _sell(demo: Demo, made: DemoMall, month: Month) -> None:
 
 def _close(demo: Demo, made: DemoMall, month: Month) -> None:
     click.echo(f"Closing {month.name} at {made.name}: {len(made.dealers)} statements ...")
+    close_id = _take_up(demo, made, month)
     with transaction(demo.coop.sessions) as session:
-        close_id = start_close(session, demo.now, mall_id=_mall(session, made).id, month=month).id
-    see_through(demo.coop, close_id)
+        held = any(step.name == "holds" and step.state == "refused" for step in session.get_one(MonthClose, close_id).steps)
+        if held:
+            demo_money.decide_holds(session, demo.now, month)
+    if held:
+        _take_up(demo, made, month)
     with transaction(demo.coop.sessions) as session:
         close = session.get_one(MonthClose, close_id)
         if close.finished_at is None:
@@ -202,21 +207,11 @@ def _close(demo: Demo, made: DemoMall, month: Month) -> None:
             raise Refusal(f"The demo's month-end of {month.name} did not finish. {said}")
 
 
-def _pay_out(coop: Coop, now: datetime, month: Month) -> None:
-    """On the tenth of the next month everybody who is owed something is paid."""
-    with transaction(coop.sessions) as session:
-        for mall in session.scalars(select(Mall)).all():
-            for row in dealer_rows(session, mall.id, month):
-                if row.closing > 0:
-                    pay_dealer(
-                        session,
-                        now,
-                        mall,
-                        session.get_one(Dealer, row.dealer_id),
-                        amount_cents=row.closing,
-                        on=month.next.first_day.replace(day=10),
-                        reference=f"check {mall.code}-{1000 + row.dealer_id}",
-                    )
+def _take_up(demo: Demo, made: DemoMall, month: Month) -> int:
+    with transaction(demo.coop.sessions) as session:
+        close_id = start_close(session, demo.now, mall_id=_mall(session, made).id, month=month).id
+    see_through(demo.coop, close_id)
+    return close_id
 
 
 def summarize(coop: Coop) -> None:
