@@ -7,7 +7,7 @@ import logging
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -19,6 +19,7 @@ from coop.config import Settings
 from coop.core.clock import utc_now
 from coop.core.db import Sessions, transaction
 from coop.core.jobs import claim_next, run_job
+from coop.sales.drawers import count_drawer, drawers_of
 from tests.factories.house import PASSPHRASE, House, build_house
 
 pytestmark = pytest.mark.browser
@@ -132,8 +133,13 @@ def served(sqlite_url: str, tmp_path: Path) -> Iterator[Served]:
 
 @pytest.fixture
 def open_month(sqlite_url: str, tmp_path: Path) -> Iterator[Served]:
-    """With October over and its month-end not begun."""
-    yield from serve(sqlite_url, tmp_path, month_end=False)
+    """With October over, its drawer counted and its month-end not begun."""
+    for served in serve(sqlite_url, tmp_path, month_end=False):
+        with transaction(served.sessions) as session:
+            (drawer,) = drawers_of(session, served.house.mall, date(2026, 10, 31))
+            counted = {"drawer": drawer.name, "counted_cents": drawer.balance_cents}
+            count_drawer(session, NOW, served.house.mall, key="october", on=date(2026, 10, 31), **counted)
+        yield served
 
 
 def context(
@@ -300,14 +306,14 @@ def test_a_month_end_begun_in_the_browser_is_seen_to_its_end_without_touching_th
         page.get_by_role("link", name="October 2026").click()
         page.get_by_role("button", name="Begin the month-end of October 2026").click()
         page.get_by_text("It goes on by itself").wait_for()
-        assert page.locator("#progress-line").inner_text() == "0 of 10 steps are done."
+        assert page.locator("#progress-line").inner_text() == "0 of 16 steps are done."
         # A mark on this very document: a page that was loaded anew would not have it.
         page.evaluate("document.documentElement.dataset.same = 'yes'")
-        assert finish_jobs(open_month) >= 10
-        page.get_by_text("All 10 steps are done.").first.wait_for(timeout=60_000)
+        assert finish_jobs(open_month) >= 16
+        page.get_by_text("All 16 steps are done.").first.wait_for(timeout=60_000)
         page.get_by_role("link", name="PDF of").first.wait_for(timeout=60_000)
         assert page.evaluate("document.documentElement.dataset.same") == "yes"
-        assert page.locator("#steps .state.done").count() == 10
+        assert page.locator("#steps .state.done").count() == 16
         assert page.get_by_text("Take it up again").count() == 0
         page.get_by_role("link", name="sent").first.click()
         assert "@example.org" in page.locator("dl").inner_text()
@@ -323,7 +329,7 @@ def test_without_script_a_month_end_is_begun_and_looked_at_again(browser: Browse
         assert "steps are done" in page.locator("#progress-line").inner_text()
         finish_jobs(open_month)
         page.reload()
-        assert page.locator("#progress-line").inner_text() == "All 10 steps are done."
+        assert page.locator("#progress-line").inner_text() == "All 16 steps are done."
 
 
 def test_a_dealer_reads_the_statement_on_a_phone(browser: Browser, served: Served) -> None:

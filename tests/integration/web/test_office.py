@@ -36,7 +36,7 @@ def end_jobs(web: Web) -> None:
 
 def test_months_are_listed_with_their_state(web: Web) -> None:
     page = web.browser("auditor").get("/office/").text
-    assert "under way, 8 of 10 steps done" in page
+    assert "under way, 13 of 16 steps done" in page
     assert "November 2026" in page
     assert page.index("November 2026") < page.index("October 2026")
 
@@ -44,7 +44,7 @@ def test_months_are_listed_with_their_state(web: Web) -> None:
 def test_a_month_under_way_is_watched_and_a_stopped_one_is_taken_up_again(web: Web) -> None:
     client = web.browser("manager")
     page = client.get("/office/months/MAIN/2026-10").text
-    assert "8 of 10 steps are done." in page
+    assert "13 of 16 steps are done." in page
     assert "live.js" in page
     assert "Take it up again" not in page
     assert "Mend it" not in page
