@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from flask import abort, flash, redirect, render_template, request, url_for
 from flask_wtf import FlaskForm
-from wtforms import StringField
+from wtforms import SelectField, StringField
+from wtforms.fields.choices import SelectChoice
 from wtforms.validators import Length
 
 from coop.core.errors import Refusal
 from coop.core.fields import Needed, stripped
 from coop.core.web import Page, allow, db, now, roll_back, visitor
-from coop.office.lease_forms import PickField
 from coop.portal import claim_queries as queries
 from coop.portal import queries as portal_queries
 from coop.portal.views import portal
@@ -18,7 +18,7 @@ from coop.sales.claims import ask_claim
 
 
 class OwnClaimForm(FlaskForm):  # type: ignore[misc]
-    dealer = PickField("For", validators=[Needed("Choose one.")])
+    dealer = SelectField("For", choices=(), invalid_choice_message="Choose one of those listed.")
     words = StringField(
         "How you know it",
         filters=[stripped],
@@ -58,9 +58,8 @@ def _item(line_id: int) -> queries.OwnUnclaimed:
 
 
 def _choose(line_id: int, form: OwnClaimForm) -> None:
-    form.dealer.among(
-        [(one.code, f"{one.code} {one.trade_name}".strip()) for one in queries.dealers_for(db(), visitor(), line_id)]
-    )
+    hers = queries.dealers_for(db(), visitor(), line_id)
+    form.dealer.choices = [SelectChoice(one.code, f"{one.code} {one.trade_name}".strip()) for one in hers]
 
 
 def _item_page(line_id: int, form: OwnClaimForm, wrong: str = "") -> str:
