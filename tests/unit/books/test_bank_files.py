@@ -150,6 +150,44 @@ def test_a_balance_of_a_later_day_than_the_lines_is_not_theirs_and_lines_after_i
     assert (earlier.closing_cents, earlier.last_day) == (1300_50, date(2026, 10, 30))
 
 
+WRITTEN_BY_OFXTOOLS = """
+import sys
+from datetime import datetime
+from decimal import Decimal
+from ofxtools.Client import OFXClient
+from ofxtools.models import *
+from ofxtools.utils import UTC
+version = int(sys.argv[1])
+status = STATUS(code=0, severity="INFO")
+at = lambda day: datetime(2026, 10, day, 12, tzinfo=UTC)
+lines = [
+    STMTTRN(trntype="CHECK", dtposted=at(7), trnamt=Decimal("-125.00"), fitid="A-1", checknum="1042", name="Check & Co"),
+    STMTTRN(trntype="DEP", dtposted=at(30), trnamt=Decimal("1250.50"), fitid="A-2", name="Elm & Ash", memo="Branch 4"),
+]
+account = BANKACCTFROM(bankid="1", acctid="99", accttype="CHECKING")
+found = BANKTRANLIST(*lines, dtstart=at(1), dtend=at(31))
+balance = LEDGERBAL(balamt=Decimal("1300.50"), dtasof=at(31))
+statement = STMTRS(curdef="USD", bankacctfrom=account, banktranlist=found, ledgerbal=balance)
+bank = BANKMSGSRSV1(STMTTRNRS(trnuid="5", status=status, stmtrs=statement))
+signon = SIGNONMSGSRSV1(sonrs=SONRS(status=status, dtserver=at(31), language="ENG"))
+made = OFX(signonmsgsrsv1=signon, bankmsgsrsv1=bank)
+xml = version >= 200
+out = OFXClient("http://127.0.0.1").serialize(made, version=version, close_elements=xml, prettyprint=xml)
+sys.stdout.buffer.write(out)
+"""
+
+
+@pytest.mark.parametrize("version", ["102", "103", "200", "211", "220"])
+def test_what_another_program_writes_is_read_in_every_version(version: str) -> None:
+    """Written by ofxtools (GPL, a program of the tests) as a process of its own: SGML without end tags, and XML."""
+    made = subprocess.run([sys.executable, "-c", WRITTEN_BY_OFXTOOLS, version], capture_output=True, check=False)
+    assert made.returncode == 0, made.stderr
+    assert is_ofx(made.stdout)
+    read = read_ofx(made.stdout)
+    assert figures(read) == [("2026-10-07", -125_00, "1042", "Check & Co"), ("2026-10-30", 1250_50, "", "Elm & Ash Branch 4")]
+    assert (read.first_day, read.last_day, read.closing_cents) == (date(2026, 10, 1), date(2026, 10, 31), 1300_50)
+
+
 @pytest.mark.parametrize(
     ("was", "becomes", "sentence"),
     [
