@@ -23,6 +23,7 @@ from coop.statements.wording import (
     charge_label,
     charge_rows,
     elsewhere_note,
+    group_sums,
     next_rent_note,
     outcome,
     paid_rows,
@@ -68,7 +69,7 @@ def sum_rows(value: StatementValue) -> list[SumRow]:
         "Opening balance": f"{opening} at the end of {before}" if opening else f"from {before}",
         "Net sales": _net_working(value),
         "Tax to file": "sales tax your buyers paid, which you file yourself",
-        "Charges": _listed(charge_label(line) if value.is_full else line.label for line in value.charges),
+        "Charges": group_sums(value) if value.is_full else _listed(line.label for line in value.charges),
         "Payments": _paid_working(value),
         "Closing balance": _owed(value.closing_cents, f"at the end of {month(value.month)}"),
     }

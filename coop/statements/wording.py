@@ -119,15 +119,26 @@ def charge_rows(value: StatementValue) -> list[ChargeRow]:
     return list(_grouped(value.charges))
 
 
+def _by_group(lines: tuple[ChargeLine, ...]) -> dict[str, list[ChargeLine]]:
+    """The groups there are, in their order."""
+    groups = (*dict.fromkeys(GROUPS.values()), "Other charges")
+    by_group = {group: [line for line in lines if GROUPS.get(line.kind, groups[-1]) == group] for group in groups}
+    return {group: members for group, members in by_group.items() if members}
+
+
 def _grouped(lines: tuple[ChargeLine, ...]) -> Iterator[ChargeRow]:
-    groups = [*dict.fromkeys(GROUPS.values()), "Other"]
-    by_group = {group: [line for line in lines if GROUPS.get(line.kind, "Other") == group] for group in groups}
-    several = sum(map(bool, by_group.values())) > 1
+    by_group = _by_group(lines)
     for group, members in by_group.items():
         for line in members:
             yield ChargeRow(charge_label(line), line.working, line.amount_cents)
-        if several and len(members) > 1:
+        if len(by_group) > 1 and len(members) > 1:
             yield ChargeRow(f"{group} in all", "", sum(line.amount_cents for line in members), is_sum=True)
+
+
+def group_sums(value: StatementValue) -> str:
+    """What the charges are made of: `rent −279.08, commission −127.92`."""
+    sums = [(group, sum(line.amount_cents for line in members)) for group, members in _by_group(value.charges).items()]
+    return ", ".join(f"{group.lower()} {money(cents)}" for group, cents in sums) or "none"
 
 
 def charge_label(line: ChargeLine) -> str:

@@ -9,7 +9,16 @@ import pytest
 
 from coop.statements.domain import ChargeLine, StatementError, StatementValue, prove
 from coop.statements.payment_lines import reversal_words, worded
-from coop.statements.wording import charge_label, charge_rows, elsewhere_note, next_rent_note, outcome, paid_rows, year_note
+from coop.statements.wording import (
+    charge_label,
+    charge_rows,
+    elsewhere_note,
+    group_sums,
+    next_rent_note,
+    outcome,
+    paid_rows,
+    year_note,
+)
 from tests.factories import statements
 
 
@@ -71,6 +80,9 @@ def test_charges_are_grouped_named_and_summed() -> None:
         ("Fees in all", -3300, True),
         ("Turn beyond those owed", 4000, False),
     ]
+    assert group_sums(statements.everything()) == (
+        "rent −279.08, overflow −20.00, commission −127.92, card cost −7.81, fees −33.00, turns 40.00"
+    )
     assert charge_label(ChargeLine("patch", "A kind to come", "", 0)) == "A kind to come"
 
 
