@@ -19,6 +19,7 @@ from coop.core.fields import told
 from coop.core.money import format_dollars
 from coop.core.periods import Month
 from coop.core.web import Page, allow, db, now, roll_back, takes, visitor
+from coop.dealers.models import UserAccount
 from coop.office.bank_deeds import DEEDS, Deed, deeds_for
 from coop.office.bank_forms import BankFileForm, ReconcileForm
 from coop.office.tax_queries import today as office_today
@@ -323,7 +324,10 @@ def _month_page(month: Month, form: ReconcileForm | None = None, wrong: str = ""
     if form is None:
         typed = sheet.made.bank_cents if sheet.made else sheet.suggested_cents
         form = ReconcileForm(formdata=None, bank=typed, explanation=sheet.made.explanation if sheet.made else "")
-    return render_template("office/bank/month.html", sheet=sheet, standing=sheet.standing, form=form, wrong=wrong)
+    made_by = db().get(UserAccount, sheet.made.made_by) if sheet.made and sheet.made.made_by else None
+    return render_template(
+        "office/bank/month.html", sheet=sheet, standing=sheet.standing, made_by=made_by, form=form, wrong=wrong
+    )
 
 
 @bank.post("/months/<month:month>")

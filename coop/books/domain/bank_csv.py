@@ -171,8 +171,11 @@ def _row(number: int, fields: list[str], columns: _Columns) -> _Row:
     needed = max(n for n in (columns.day, columns.amount, columns.out, columns.into) if n is not None)
     if len(fields) <= needed:
         raise ValueError(f"has {len(fields)} columns; the heading in row {columns.row} has more.")
-    words = plain(" ".join(fields[n] for n in columns.words if n < len(fields)))
-    said = next((fields[n] for n in columns.reference if n < len(fields) and fields[n].strip("0")), "")
+    words = ""
+    for n in columns.words:
+        said = plain(fields[n]) if n < len(fields) else ""
+        words = words if said in words else f"{words} {said}".strip()
+    number_said = next((fields[n] for n in columns.reference if n < len(fields) and fields[n].strip("0")), "")
     balance = None
     if columns.balance is not None and columns.balance < len(fields) and fields[columns.balance]:
         balance = _cents(fields[columns.balance], "balance")
@@ -180,7 +183,7 @@ def _row(number: int, fields: list[str], columns: _Columns) -> _Row:
         number=number,
         on=_day(fields[columns.day]),
         amount_cents=_amount(fields, columns),
-        reference=plain(said or check_number(words))[:40],
+        reference=plain(number_said or check_number(words))[:40],
         words=words[:200],
         balance_cents=balance,
     )

@@ -156,6 +156,7 @@ def test_a_month_is_reconciled_and_printed(web: Web) -> None:
     assert send(client, f"{BANK}/months/2026-11", **explained).status_code == 303
     page = client.get(f"{BANK}/months/2026-11").text
     assert "November 2026 is reconciled." in page
+    assert "by books@example.org" in page
     assert "What was there before the books began." in page
     assert "reconciled" in client.get(f"{BANK}/months").text
     with transaction(web.sessions) as session:

@@ -42,7 +42,7 @@ def test_one_column_of_amounts_newest_first_with_a_running_balance() -> None:
 
 
 def test_debit_and_credit_columns_in_semicolons_without_a_balance() -> None:
-    read = read_csv(b"Date;Details;Memo;Debit;Credit\n2026-10-05;FEE;October;12.00;\n2026-10-06;CARDS;;0.00;96.10\n")
+    read = read_csv(b"Date;Details;Memo;Debit;Credit\n2026-10-05;FEE;October;12.00;\n2026-10-06;CARDS;CARDS;0.00;96.10\n")
     assert figures(read) == [("2026-10-05", -12_00, "", "FEE October"), ("2026-10-06", 96_10, "", "CARDS")]
     assert read.closing_cents is None
 
