@@ -83,7 +83,7 @@ def test_a_finished_month_is_closed(web: Web) -> None:
     client = web.browser("manager")
     assert "closed" in client.get("/office/").text
     page = client.get("/office/months/MAIN/2026-10").text
-    assert "All 10 steps are done." in page
+    assert "All 16 steps are done." in page
     assert "Take it up again" not in page
 
 
