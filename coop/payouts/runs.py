@@ -18,7 +18,7 @@ from coop.core.jobs import name_job
 from coop.core.money import format_dollars
 from coop.core.periods import Month
 from coop.core.templating import joined
-from coop.dealers.models import Cooperative, Dealer, UserAccount
+from coop.dealers.models import Cooperative, Dealer, PayoutDetail, UserAccount
 from coop.dealers.paying import details_of
 from coop.dealers.second_person import require_second
 from coop.payouts.domain.days import pay_day, settling_day
@@ -77,23 +77,28 @@ def prepare_run(session: Session, now: datetime, month: Month, *, user_id: int |
     )
     session.add(run)
     session.flush()
-    for one in paid:
-        detail = details.get(one.dealer_id)
-        line = PayoutLine(
-            run_id=run.id,
-            dealer_id=one.dealer_id,
-            amount_cents=one.payable.amount_cents,
-            method=detail.method if detail else "check",
-            detail_id=detail.id if detail else None,
-        )
-        session.add(line)
-        session.flush()
-        session.add_all(
-            PayoutPart(line_id=line.id, mall_id=part.mall_id, amount_cents=part.amount_cents) for part in one.payable.parts
-        )
+    lines = [_line(run, one, details.get(one.dealer_id)) for one in paid]
+    session.add_all(lines)
+    session.flush()
+    session.add_all(
+        PayoutPart(line_id=line.id, mall_id=part.mall_id, amount_cents=part.amount_cents)
+        for line, one in zip(lines, paid, strict=True)
+        for part in one.payable.parts
+    )
     session.flush()
     audit.record(session, now, "payouts prepared", "payout run", run.number, user_id=user_id, detail=str(month))
     return run
+
+
+def _line(run: PayoutRun, one: Listed, detail: PayoutDetail | None) -> PayoutLine:
+    """What a dealer is paid, as she is paid now; one with nothing on file gets a check."""
+    return PayoutLine(
+        run_id=run.id,
+        dealer_id=one.dealer_id,
+        amount_cents=one.payable.amount_cents,
+        method=detail.method if detail else "check",
+        detail_id=detail.id if detail else None,
+    )
 
 
 def changed_since(session: Session, now: datetime, run: PayoutRun) -> list[str]:

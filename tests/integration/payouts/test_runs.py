@@ -10,6 +10,7 @@ from sqlalchemy import func, select
 from sqlalchemy.exc import IntegrityError
 
 from coop.books.models import Entry
+from coop.books.payments import receive_payment
 from coop.books.queries import balances, dealer_balances_before
 from coop.books.rules import set_rules
 from coop.books.service import check_books, pay_dealer, reverse_entry
@@ -19,7 +20,9 @@ from coop.core.errors import Refusal
 from coop.dealers.models import Dealer
 from coop.dealers.paying import Paying, set_detail
 from coop.floor.models import Mall
-from coop.leases.settling import arrears_of_dealer
+from coop.leases.models import Charge, Dispute
+from coop.leases.posting import post_rents
+from coop.leases.settling import arrears_of_dealer, close_dispute, open_dispute
 from coop.payouts.bank_file import files_fault, make_files_again, set_origin, taken_bank_file
 from coop.payouts.holding import decide_hold, hold_reasons, is_held, lift_hold, place_hold, undecided
 from coop.payouts.models import HoldDecision, PayoutPart, PayoutRun
@@ -288,6 +291,48 @@ def test_next_months_rent_is_netted_where_the_house_says_so_and_once(office: Off
         assert payables(session, OCTOBER)[office.malls.dealers["D01"]].amount_cents == 542_40
         set_rules(session, office.now, type(RULES)(**{**RULES.__dict__, "next_rent": "netted"}), starts_on=date(2026, 10, 1))
         assert payables(session, OCTOBER)[office.malls.dealers["D01"]].amount_cents == 272_40
+
+
+def test_what_is_in_dispute_waits_for_a_word_and_a_later_dispute_for_another(office: Office) -> None:
+    dealer_id = office.malls.dealers["D01"]
+    with transaction(office.sessions) as session:
+        ida = session.get_one(Dealer, dealer_id)
+        charge = session.scalars(select(Charge)).one()
+        open_dispute(session, charge, on=date(2026, 10, 30), reason="The booth was closed.")
+        reasons = {one.kind: one for one in hold_reasons(session, office.now, OCTOBER)[dealer_id]}
+        # What is in dispute is not in arrears.
+        assert {kind: one.words for kind, one in reasons.items()} == {"dispute": "in dispute: Booth 12, October 2026"}
+        main = session.get_one(Mall, office.malls.main)
+        assert undecided(session, office.now, main, OCTOBER) == [
+            "D01: in dispute: Booth 12, October 2026. Decide whether the payout goes out."
+        ]
+        words = {"kind": "dispute", "reason": "It is small.", "user_id": office.malls.bookkeeper}
+        decide_hold(session, office.now, OCTOBER, ida, pays=False, **words)  # type: ignore[arg-type]
+        assert undecided(session, office.now, main, OCTOBER) == []
+        assert is_held(hold_reasons(session, office.now, OCTOBER)[dealer_id])
+        decide_hold(session, office.now, OCTOBER, ida, pays=True, **words)  # type: ignore[arg-type]
+        assert not is_held(hold_reasons(session, office.now, OCTOBER)[dealer_id])
+        # A word on one month says nothing of the next.
+        assert is_held(hold_reasons(session, office.now, NOVEMBER)[dealer_id])
+        close_dispute(session, session.scalars(select(Dispute)).one(), on=date(2026, 11, 3), outcome="It stands.")
+        open_dispute(session, charge, on=date(2026, 11, 4), reason="Once more.")
+        later = office.now + timedelta(days=2)
+        assert [one.pays for one in hold_reasons(session, later, OCTOBER)[dealer_id]] == [None]
+
+
+def test_a_payment_since_settles_what_she_owed_and_the_months_rent_is_no_arrears(office: Office) -> None:
+    dealer_id = office.malls.dealers["D01"]
+    with transaction(office.sessions) as session:
+        east = session.get_one(Mall, office.malls.east)
+        post_rents(session, office.now, east, NOVEMBER)
+        [reason] = hold_reasons(session, office.now, OCTOBER)[dealer_id]
+        assert reason.words == "owed since before the end of October 2026: $270.00 at EAST"
+        ida = session.get_one(Dealer, dealer_id)
+        how = {"amount_cents": 270_00, "paid_by": "check", "on": date(2026, 11, 2), "reference": "211"}
+        receive_payment(session, office.now, east, ida, **how)  # type: ignore[arg-type]
+        assert dealer_id not in hold_reasons(session, office.now, OCTOBER)
+        owed = payables(session, OCTOBER)[dealer_id]
+        assert [(part.mall_id, part.amount_cents) for part in owed.parts] == [(office.malls.main, 812_40)]
 
 
 # --- bank details ---------------------------------------------------------------------------------------------------------
