@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import date, timedelta
 
 import pytest
 from flask import Flask
@@ -16,11 +16,14 @@ from coop.core.audit import AuditLog
 from coop.core.db import Sessions, transaction
 from coop.core.sealed_text import FieldKeys
 from coop.dealers import service as people
+from coop.payouts.models import PayoutLine, PayoutPart
 from coop.payouts.paying_out import check_payouts
 from coop.payouts.queries import origin_of
 from tests.factories.house import add_person
-from tests.factories.payouts import Malls, build_malls
+from tests.factories.payouts import Malls, build_malls, sell
+from tests.factories.people import make_dealer
 from tests.integration.web.conftest import Clock, send
+from tests.integration.web.test_office import count_queries
 
 AT = "/office/payouts"
 LEASE = timedelta(minutes=5)
@@ -183,3 +186,20 @@ def test_what_is_not_there(desk: Desk) -> None:
     books = desk.browser("books")
     for path in ("/runs/7", "/runs/7/D01", "/runs/7/checks.csv", "/holds/2026-10/D99"):
         assert books.get(AT + path).status_code == 404
+
+
+def test_no_pages_queries_grow_with_the_dealers(desk: Desk) -> None:
+    send(desk.browser("books"), f"{AT}/prepare", month="2026-10")
+    pages = [f"{AT}/", f"{AT}/runs/1", f"{AT}/holds?month=2026-11"]
+    with transaction(desk.sessions) as session:
+        sell(session, desk.clock.at, desk.malls.main, desk.malls.dealers["D02"], 5_00, date(2026, 11, 2), "november/0")
+    before = [count_queries(desk, "books", page) for page in pages]
+    with transaction(desk.sessions) as session:
+        for n in range(4):
+            dealer = make_dealer(session, desk.clock.at, f"E{n}")
+            sell(session, desk.clock.at, desk.malls.main, dealer.id, 5_00, date(2026, 11, 2), f"november/{dealer.code}")
+            line = PayoutLine(run_id=1, dealer_id=dealer.id, amount_cents=1_00, method="check")
+            session.add(line)
+            session.flush()
+            session.add(PayoutPart(line_id=line.id, mall_id=desk.malls.main, amount_cents=1_00))
+    assert [count_queries(desk, "books", page) for page in pages] == before
