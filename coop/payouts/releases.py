@@ -22,7 +22,7 @@ from coop.core import audit
 from coop.core.errors import Refusal
 from coop.core.money import format_dollars
 from coop.core.templating import day as written
-from coop.dealers.models import Cooperative, Dealer
+from coop.dealers.models import Cooperative, Dealer, RoleGrant
 from coop.dealers.second_person import require_second
 from coop.floor.models import Mall
 from coop.payouts.models import PayoutLine, PayoutPart, PayoutRun, Release
@@ -184,14 +184,15 @@ def ask_releases(
 def approve_release(session: Session, now: datetime, release: Release, *, user_id: int | None) -> int:
     """Let a thing go as a second person; the entry's id.
 
-    Refuses whoever asked, what is decided, what no rule lets go today, and what is not any more as it was asked: used, claimed,
-    owed again, or of another amount.
+    Refuses whoever asked, two who are not manager and bookkeeper between them, what is decided, what no rule lets go today, and
+    what is not any more as it was asked: used, claimed, owed again, or of another amount.
     """
     _hold(session)
     session.refresh(release, with_for_update=True)
     _require_asked(release)
     what, thing_id = thing_of(release)
     require_second(release.asked_by, user_id, f"the release of one of the {what}")
+    _require_both_roles(session, release.asked_by, user_id)
     today = coop_today(session, now)
     rule = release_rule_on(session, what, today)
     if rule is None or rule.id != release.rule_id:
@@ -249,6 +250,14 @@ def refuse_release(session: Session, now: datetime, release: Release, *, user_id
     release.state = "refused"
     session.flush()
     audit.record(session, now, "release refused", "release", release.id, user_id=user_id)
+
+
+def _require_both_roles(session: Session, *users: int | None) -> None:
+    """Two people are not enough: between them they are the manager and the bookkeeper."""
+    roles = set(session.scalars(select(RoleGrant.role).where(RoleGrant.user_id.in_([one for one in users if one is not None]))))
+    missing = [role for role in ("manager", "bookkeeper") if role not in roles]
+    if missing:
+        raise Refusal(f"A manager and a bookkeeper release it together: neither of you two is the {missing[0]}.")
 
 
 def _require_asked(release: Release) -> None:

@@ -141,6 +141,16 @@ def test_the_days_count_from_the_last_that_was_heard(old: Old) -> None:
     assert [due_on(old.session, TODAY, what) for what in (UNCLAIMED, PAYOUTS)] == [[], []]
 
 
+def test_two_managers_are_not_manager_and_bookkeeper(old: Old) -> None:
+    old.rule(CERTIFICATES)
+    things = [(CERTIFICATES, old.ids[CERTIFICATES])]
+    [release] = ask_releases(old.session, LATER, things, user_id=old.office.malls.second)
+    with pytest.raises(Refusal, match="neither of you two is the bookkeeper"):
+        old.approve(release)
+    approve_release(old.session, LATER, release, user_id=old.office.malls.bookkeeper)
+    assert old.balance("Liabilities:Gift-certificates") == 0
+
+
 def test_what_is_asked_for_meanwhile_does_not_go(old: Old) -> None:
     for what in KINDS:
         old.rule(what)
