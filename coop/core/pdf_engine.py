@@ -5,12 +5,14 @@ from __future__ import annotations
 import functools
 import gc
 import os
+import re
 import threading
 import zlib
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import date
 from typing import Any
+from xml.etree import ElementTree
 
 import pydyf  # type: ignore[import-untyped]
 import weasyprint
@@ -87,16 +89,53 @@ def _styled(css: tuple[str, ...]) -> tuple[Any, tuple[Any, ...]]:
     return fonts, sheets
 
 
+# --- markup ------------------------------------------------------------------------------------------------------------
+
+_VOID = re.compile(r"<(br|col|meta)((?:\s[^<>]*)?)(?<!/)>")
+
+
+class _WellFormed(weasyprint.HTML):  # type: ignore[misc]
+    """Markup that is XML but for its void elements, read by the parser in C: a tenth of a statement's time less.
+
+    It sets what the renderer's own class sets. Only for markup in which HTML's parser would add, close or move nothing but the
+    column groups; a test holds the bytes of both against each other.
+    """
+
+    def __init__(self, string: str) -> None:
+        root = ElementTree.fromstring(_VOID.sub(r"<\1\2/>", string.removeprefix("<!doctype html>")))
+        self.base_url = "coop:"
+        self.url_fetcher = _fetcher()
+        self.media_type = "print"
+        self.wrapper_element = weasyprint.cssselect2.ElementWrapper.from_html_root(root, content_language=None)
+        self.etree_element = self.wrapper_element.etree_element
+
+
+def _read(markup: str, well_formed: bool) -> Any:
+    if well_formed:
+        with suppress(ElementTree.ParseError):
+            return _WellFormed(markup)
+    return weasyprint.HTML(string=markup, url_fetcher=_fetcher(), base_url="coop:")
+
+
 # --- rendering --------------------------------------------------------------------------------------------------------
 
 _one_at_a_time = threading.Lock()
 """The font map is shared, and not made for threads."""
 
 
-def render_pdf(html: str, css: tuple[str, ...], *, title: str, lang: str = "en", created: date | None = None) -> bytes:
+def render_pdf(
+    html: str,
+    css: tuple[str, ...],
+    *,
+    title: str,
+    lang: str = "en",
+    created: date | None = None,
+    well_formed: bool = False,
+) -> bytes:
     """The body's markup with style sheets (as text) as a PDF/UA-1 document.
 
     `created` goes into the metadata; the clock is never read. Characters the face lacks are replaced (see printable).
+    `well_formed` says that the markup is XML but for void elements: it is read faster, to the same bytes.
     Raises PdfError when the markup or styles ask for a file, an address or another font, or smuggle in a character.
     """
     date_made = f'<meta name="dcterms.created" content="{created.isoformat()}">' if created else ""
@@ -107,7 +146,7 @@ def render_pdf(html: str, css: tuple[str, ...], *, title: str, lang: str = "en",
     with _one_at_a_time, _without_collecting():
         try:
             fonts, sheets = _styled(css)
-            result: bytes = weasyprint.HTML(string=whole, url_fetcher=_fetcher(), base_url="coop:").write_pdf(
+            result: bytes = _read(whole, well_formed).write_pdf(
                 stylesheets=sheets, font_config=fonts, pdf_variant="pdf/ua-1", finisher=_inspect
             )
         except FatalURLFetchingError as error:

@@ -261,6 +261,7 @@ def statement_pdf(value: StatementValue) -> bytes:
         (_style_sheet(), PAPERS[value.paper]),
         title=title(value),
         created=value.made_on,
+        well_formed=True,
     )
 
 

@@ -8,15 +8,19 @@ import hashlib
 import io
 import logging
 import os
+import re
 import subprocess
 import sys
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
 
 import pikepdf
 import pytest
 
+from coop.core.pdf import printable, render_pdf
 from coop.core.templating import day, dollars, dollars_plain, money
 from coop.statements import documents
 from coop.statements.domain import StatementValue, to_json
@@ -292,6 +296,20 @@ def test_long_words_stay_on_the_paper() -> None:
 @samples
 def test_rendered_again_it_is_the_same_to_the_byte(make: Make) -> None:
     assert documents.statement_pdf(dataclasses.replace(make(), paper="letter")) == paper(make)
+
+
+@samples
+def test_read_as_xml_and_as_html_it_is_the_same_to_the_byte(make: Make, monkeypatch: pytest.MonkeyPatch) -> None:
+    value = dataclasses.replace(make(), paper="letter")
+    as_xml = paper(make)
+    monkeypatch.setattr(documents, "render_pdf", render_as_html)
+    assert documents.statement_pdf(value) == as_xml
+
+
+def render_as_html(html: str, css: tuple[str, ...], *, well_formed: bool, **options: Any) -> bytes:
+    assert well_formed
+    ElementTree.fromstring(re.sub(r"<(br|col)([^<>]*)>", r"<\1\2/>", f"<body>{printable(html)}</body>"))  # as it is said to be
+    return render_pdf(html, css, **options)
 
 
 def test_another_process_in_another_folder_makes_the_same_bytes(tmp_path: Path) -> None:
