@@ -33,31 +33,29 @@ MOST_REASON = 180
 MOST_PAPER_BYTES = 8 * 1024 * 1024
 REVERSIBLE = (JOURNAL, PAYMENT)
 """Kinds of entry that a reversal by hand puts right whole: no list is kept beside them."""
+_MOVE_IT = "make an entry by hand that moves the difference"
+_CERTIFICATE = "redeem or release the certificate under Sales"
+_RETURN_FILED = "amend the office's return under Tax"
 INSTEAD = {
     "sale": "ring up a return of what was sold",
     "return": "ring up what was returned again",
     "claim": "have the claim looked at under Sales",
     "layaway": "take a payment of the layaway, complete it or cancel it under Sales",
     "deposit": "use the deposit or give it back on the dealer's lease",
-    "gift": "redeem or release the certificate under Sales",
-    "gift certificate": "redeem or release the certificate under Sales",
-    "tax filed": "amend the office's return under Tax",
+    "gift": _CERTIFICATE,
+    "tax filed": _RETURN_FILED,
     "tax paid": "note what came back, or what was paid more, under Tax",
-    "tax to dealer": "amend the office's return under Tax",
+    "tax to dealer": _RETURN_FILED,
     "payout": "mark the payout as returned under Payouts",
     "returned": "prepare the payout again under Payouts",
-    "opening": "make an entry by hand for the difference",
-    "drawer": "count the drawer again under Sales",
-    "patronage": "make an entry by hand for the difference",
-    "release": "make an entry by hand for the difference",
+    "stale": "pay the dealer again, or release the money, under Payouts",
+    "over or short": "count the drawer again under Sales",
+    "bounced": "receive the payment again on the dealer's page",
 }
-"""What puts an entry of each kind right, for it cannot be reversed by hand."""
+"""What puts an entry of each kind right, for it cannot be reversed by hand. Of any other kind: a further entry."""
 INSTEAD_OF_SOURCE = {
-    "ticket": INSTEAD["sale"],
+    "bank line": "undo its match under Bank, and enter the line as what it is",
     "lease": "change the lease or its rule, and the month-end posts the difference; or give her the amount in an entry by hand",
-    "gift": INSTEAD["gift"],
-    "drawer_count": INSTEAD["drawer"],
-    "bank": "undo its match under Bank",
 }
 """The same by where an entry came from, where its kind does not say."""
 
@@ -153,9 +151,7 @@ def reverse_by_hand(
     before = session.scalar(select(Journal).where(Journal.key == key))
     if before is not None:
         return before
-    entry = session.scalar(select(Entry).where(Entry.id == entry_id).with_for_update())
-    if entry is None:
-        raise Refusal(f"There is no entry {entry_id}.")
+    entry = _held(session, entry_id)
     _require_reversible(session, entry)
     mall = None if entry.mall_id is None else session.get_one(Mall, entry.mall_id)
     if on < entry.business_date:
@@ -202,8 +198,7 @@ def approve_journal(session: Session, now: datetime, journal_id: int, *, user_id
         mall = None if journal.mall_id is None else session.get_one(Mall, journal.mall_id)
         _require_open_month(session, mall, journal.on, "Refuse this entry, and have it entered again with")
     else:
-        entry = session.scalars(select(Entry).where(Entry.id == journal.reverses_id).with_for_update()).one()
-        _require_reversible(session, entry, besides=journal.id)
+        _require_reversible(session, _held(session, journal.reverses_id), besides=journal.id)
     _post(session, now, journal, decided_by=user_id)
     return journal
 
@@ -297,9 +292,7 @@ def _require_reversible(session: Session, entry: Entry, *, besides: int | None =
             f"Entry {entry.id} is itself the reversal of entry {entry.reverses_id}: what was reversed is entered again instead."
         )
     if entry.kind not in REVERSIBLE:
-        instead = INSTEAD.get(entry.kind) or INSTEAD_OF_SOURCE.get(
-            entry.source_kind, "make an entry by hand that moves the difference"
-        )
+        instead = INSTEAD.get(entry.kind) or INSTEAD_OF_SOURCE.get(entry.source_kind, _MOVE_IT)
         raise Refusal(f"Entry {entry.id} ({entry.kind}) cannot be reversed by hand. To put it right, {instead}.")
     again = session.scalar(select(Entry.id).where(Entry.reverses_id == entry.id))
     if again is not None:
@@ -311,6 +304,16 @@ def _require_reversible(session: Session, entry: Entry, *, besides: int | None =
         raise Refusal(f"Entry {entry.id} waits to be reversed already, by journal entry {waits}: approve or refuse that one.")
     if session.scalar(select(BankMatch.id).where(BankMatch.entry_id == entry.id, BankMatch.undone_at.is_(None)).limit(1)):
         raise Refusal(f"Entry {entry.id} is matched to a line of the bank, which has seen it: undo the match under Bank first.")
+
+
+def _held(session: Session, entry_id: int) -> Entry:
+    """An entry, with its mall held: whoever else takes it back at once, a check that bounces say, waits and sees."""
+    entry = session.get(Entry, entry_id)
+    if entry is None:
+        raise Refusal(f"There is no entry {entry_id}.")
+    if entry.mall_id is not None:
+        session.execute(select(Mall.id).where(Mall.id == entry.mall_id).with_for_update(key_share=True))
+    return session.scalars(select(Entry).where(Entry.id == entry_id).with_for_update()).one()
 
 
 def _waiting(session: Session, journal_id: int) -> Journal:

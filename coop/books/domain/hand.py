@@ -29,7 +29,9 @@ MADE_ELSEWHERE = {
     "Liabilities:Stale-payouts": "payouts never cashed",
     "Liabilities:Tax": "sales tax",
     "Liabilities:Tax-filed": "tax that is filed",
+    "Liabilities:Tax-on-paper": "tax from before",
     "Liabilities:Unclaimed": "unclaimed sales",
+    "Liabilities:Unknown-receipts": "money whose sender is not known",
 }
 """Parts of the tree the program makes accounts of, with what they are for."""
 KIND_OF_ROOT = {"Assets": "asset", "Liabilities": "liability", "Income": "income", "Expenses": "expense", "Equity": "equity"}

@@ -9,15 +9,17 @@ from datetime import date
 import pytest
 from sqlalchemy import func, select
 
-from coop.books.accounts import dealer_account, expense_account, income_account, tender_account
+from coop.books.accounts import dealer_account, ensure_account, expense_account, income_account, tender_account
 from coop.books.domain.entries import EntryDraft
 from coop.books.domain.hand import HandLine
 from coop.books.journal import enter_journal
 from coop.books.models import Entry, Journal, MoneyRule, ReleaseRule
+from coop.books.payments import receive_payment
 from coop.books.service import post_entries, seal_periods
 from coop.core.db import transaction
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
+from coop.leases.models import Charge, DepositLine
 from tests.factories.by_hand import BILL
 from tests.integration.web.conftest import Web, send
 from tests.integration.web.test_office import count_queries
@@ -246,6 +248,58 @@ def test_the_ledger_comes_as_a_file(web: Web, form: str) -> None:
         assert b"Drawer:MAIN" in answer.data
     wrong = web.browser("auditor").get(f"{BOOKS}/export?format=xls")
     assert (wrong.status_code, "Choose one of those listed." in wrong.text) == (422, True)
+
+
+def test_an_entry_leads_to_what_made_it(web: Web) -> None:
+    with transaction(web.sessions) as session:
+        mall = session.scalars(select(Mall)).one()
+        ida = session.scalars(select(Dealer).where(Dealer.code == "D01")).one()
+        owed, fees, held = (
+            dealer_account(session, mall, ida),
+            income_account(session, mall, "Fees"),
+            ensure_account(session, "Liabilities:Deposits:MAIN:D01", "deposit", mall_id=mall.id, dealer_id=ida.id),
+        )
+        charged, taken = post_entries(
+            session,
+            web.clock.at,
+            [
+                EntryDraft(mall.id, date(2026, 11, 3), "fee", "lease", "1/x", "charge", ((owed, 5_00), (fees, -5_00))),
+                EntryDraft(mall.id, date(2026, 11, 3), "deposit", "deposit", "1/1", "taken", ((owed, 9_00), (held, -9_00))),
+            ],
+        )
+        session.add_all(
+            [
+                Charge(
+                    lease_id=1,
+                    mall_id=mall.id,
+                    dealer_id=ida.id,
+                    kind="fee",
+                    what="x",
+                    first_day=date(2026, 11, 1),
+                    change=0,
+                    label="Key",
+                    working="",
+                    amount_cents=5_00,
+                    entry_id=charged,
+                ),
+                DepositLine(lease_id=1, kind="taken", amount_cents=9_00, on=date(2026, 11, 3), entry_id=taken),
+            ]
+        )
+        paid = receive_payment(
+            session, web.clock.at, mall, ida, amount_cents=1_00, paid_by="cash", on=date(2026, 11, 3), reference="7"
+        )
+        by_kind = dict(session.execute(select(Entry.source_kind, func.min(Entry.id)).group_by(Entry.source_kind)).all())
+    auditor = web.browser("auditor")
+    for entry_id, address in (
+        (charged, "/office/leases/MAIN/1"),
+        (taken, "/office/leases/MAIN/1"),
+        (paid, "/office/dealers/D01"),
+        (by_kind["layaway"], "/office/layaways/MAIN/1"),
+        (by_kind["gift"], "/office/sales/certificates/1"),
+    ):
+        assert f'<a href="{address}">' in auditor.get(f"{BOOKS}/entries/{entry_id}").text
+    assert "ticket test:" in auditor.get(f"{BOOKS}/entries/{by_kind['ticket']}").text
+    assert auditor.get(f"{BOOKS}/entries/999").status_code == 404
 
 
 def test_the_first_page_of_empty_books(web: Web) -> None:
