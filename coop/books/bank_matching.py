@@ -299,7 +299,7 @@ def undo_match(session: Session, now: datetime, match_id: int, *, user_id: int |
             )
         one.undone_at, one.undone_by = now, user_id
     session.flush()
-    if made:
+    if made and session.scalar(select(Entry.id).where(Entry.reverses_id == match.entry_id)) is None:
         line = session.get_one(BankLine, match.line_id)
         reverse_entry(session, now, match.entry_id, on=line.on, memo=f"Taken back: entry {match.entry_id}, made from a bank line")
     audit.record(session, now, "bank match taken back", "bank line", match.line_id, user_id=user_id, detail=str(match.entry_id))

@@ -367,3 +367,22 @@ def test_a_batch_of_more_refunds_than_sales_is_money_out(banking: Banking) -> No
     settle_cards(session, now, banking.line(6, -61_00), banking.mall, -60_00)
     assert balance(session, "Assets:Card-clearing:MAIN") - before == 60_00
     assert balance(session, "Expenses:Card-cost:MAIN") == 1_00
+
+
+def test_taken_back_lines_are_open_again_and_the_entry_made_of_them_is_reversed(banking: Banking) -> None:
+    session, now, line = banking.session, banking.now, banking.line
+    bring_file(session, now, "october.csv", csv_file(*OCTOBER_LINES))
+    entry = cancel_lines(session, now, line(7, -2100_00), line(8, 2100_00))
+    first, second = session.scalars(select(BankMatch).where(BankMatch.entry_id == entry)).all()
+    undo_match(session, now, first.id)
+    assert first.undone_at == second.undone_at == now
+    assert proposals(session)[line(7, -2100_00)].kind == "cancels"
+    with pytest.raises(Refusal, match="This match was taken back already"):
+        undo_match(session, now, second.id)
+    # Of an entry that was reversed by hand before, only the match is left to take back.
+    fee = enter_fee(session, now, line(12, -12_00))
+    reverse_entry(session, now, fee, on=october(31), memo="No fee")
+    undo_match(session, now, session.scalars(select(BankMatch.id).where(BankMatch.entry_id == fee)).one())
+    assert fee not in [item.entry_id for item in open_items(session)]
+    assert enter_interest(session, now, line(31, 1_07)) > fee
+    assert check_bank(session) + check_books(session) == []
