@@ -23,6 +23,7 @@ import coop.office.lease_house_views
 import coop.office.lease_letter_views
 import coop.office.lease_waiting_views
 import coop.office.money_rules_views
+import coop.office.payout_hold_views
 import coop.office.tax_files_views
 import coop.office.tax_payments_views
 import coop.office.tax_places_views

@@ -1,4 +1,4 @@
-"""Payouts in the office: runs from their preparing to the bank, what holds a dealer, what came back, the bank's terms."""
+"""Payouts in the office: runs from their preparing to the bank, and what came back."""
 
 from __future__ import annotations
 
@@ -21,9 +21,9 @@ from coop.dealers.models import Dealer, UserAccount
 from coop.dealers.queries import dealer_by_code
 from coop.floor.models import Mall
 from coop.office.floor_views import download
-from coop.office.payout_forms import ApproveForm, DayForm, DecideForm, HoldForm, OriginForm, PaidForm, PrepareForm, ReturnForm
+from coop.office.payout_forms import ApproveForm, DayForm, PaidForm, PrepareForm, ReturnForm
 from coop.office.views import READERS
-from coop.payouts import bank_file, holding, paying_out, queries, runs
+from coop.payouts import bank_file, paying_out, queries, runs
 from coop.payouts.models import PayoutLine, PayoutRun
 from coop.payouts.remittance import checks_csv
 
@@ -48,19 +48,19 @@ def _run(number: int) -> PayoutRun:
     return found
 
 
-def _dealer(code: str) -> Dealer:
+def wanted_dealer(code: str) -> Dealer:
     found = dealer_by_code(db(), code)
     if found is None:
         abort(404)
     return found
 
 
-def _names() -> dict[int, tuple[str, str]]:
+def dealer_names() -> dict[int, tuple[str, str]]:
     """Each dealer's code and name, by id."""
     return {dealer.id: (dealer.code, dealer.member.name) for dealer in db().scalars(select(Dealer))}
 
 
-def _by_code(rows: Sequence[runs.Listed], names: dict[int, tuple[str, str]]) -> list[runs.Listed]:
+def by_code(rows: Sequence[runs.Listed], names: dict[int, tuple[str, str]]) -> list[runs.Listed]:
     return sorted(rows, key=lambda row: names[row.dealer_id])
 
 
@@ -84,7 +84,7 @@ def _first_page(*, form: PrepareForm | None = None, wrong: str = "") -> str:
         month=month,
         ready=[row for row in waiting if row.is_paid],
         held=[row for row in waiting if row.payable.amount_cents > 0 and not row.is_paid],
-        open_malls=queries.open_malls(session, month.next) if month else queries.open_malls(session, _this_month(session)),
+        open_malls=queries.open_malls(session, month.next) if month else queries.open_malls(session, this_month(session)),
         rows=rows,
         older=rows[-1].run.number if len(rows) == 25 else None,
         form=form or PrepareForm(formdata=None, month=month),
@@ -92,7 +92,7 @@ def _first_page(*, form: PrepareForm | None = None, wrong: str = "") -> str:
     )
 
 
-def _this_month(session: Session) -> Month:
+def this_month(session: Session) -> Month:
     return Month.of(queries.coop_today(session, now()))
 
 
@@ -136,8 +136,8 @@ def _run_page(number: int, *, approving: ApproveForm | None = None, paying: Paid
     month = Month.of(found.first_day)
     lines = queries.lines_of(session, found)
     unpaid = found.state in queries.UNPAID
-    names = _names()
-    listed = _by_code(runs.listed(session, now(), month, besides=found.id), names) if unpaid else []
+    names = dealer_names()
+    listed = by_code(runs.listed(session, now(), month, besides=found.id), names) if unpaid else []
     paid_ids = {line.dealer_id for line in lines}
     users = {found.made_by, found.approved_by, found.paid_by} - {None}
     emails = dict(session.execute(select(UserAccount.id, UserAccount.email).where(UserAccount.id.in_(users))).all())
@@ -260,7 +260,7 @@ def checks(number: int) -> Page:
 
 
 def _line(number: int, code: str) -> PayoutLine:
-    found = next((line for line in queries.lines_of(db(), _run(number)) if line.dealer_id == _dealer(code).id), None)
+    found = next((line for line in queries.lines_of(db(), _run(number)) if line.dealer_id == wanted_dealer(code).id), None)
     if found is None:
         abort(404)
     return found
@@ -280,7 +280,7 @@ def _payment_page(number: int, code: str, *, returning: ReturnForm | None = None
         run=line.run,
         month=Month.of(line.run.first_day),
         line=line,
-        dealer=_dealer(code),
+        dealer=wanted_dealer(code),
         malls={mall.id: mall for mall in session.scalars(select(Mall))},
         stale=line.return_reason == paying_out.STALE,
         again=paying_out.owed_again(session, line) if line.return_reason == paying_out.STALE else None,
@@ -351,148 +351,5 @@ def stale() -> Page:
     """Checks that may be stale."""
     today = queries.coop_today(db(), now())
     return render_template(
-        "office/payouts/stale.html", lines=paying_out.stale_checks(db(), today), names=_names(), rules=rules_on(db(), today)
+        "office/payouts/stale.html", lines=paying_out.stale_checks(db(), today), names=dealer_names(), rules=rules_on(db(), today)
     )
-
-
-# --- holds --------------------------------------------------------------------------------------------------------------
-
-
-@payouts.get("/holds")
-@allow(*READERS)
-def holds() -> Page:
-    month = request.args.get("month", type=_month_or_none) or queries.waiting_month(db()) or _this_month(db())
-    return render_template("office/payouts/holds.html", **_holds(month), form=PrepareForm(formdata=None, month=month))
-
-
-def _month_or_none(text: str) -> Month:
-    return Month.parse(text)
-
-
-def _holds(month: Month) -> dict[str, object]:
-    names = _names()
-    rows = _by_code(runs.listed(db(), now(), month), names)
-    return {
-        "month": month,
-        "names": names,
-        "held": [row for row in rows if row.reasons],
-        "free": [row for row in rows if not row.reasons and row.payable.amount_cents > 0],
-        "owing": [row for row in rows if not row.reasons and row.payable.amount_cents <= 0],
-        "open_malls": queries.open_malls(db(), month),
-    }
-
-
-@payouts.get("/holds/<month:month>/<code>")
-@allow(*READERS)
-def hold(month: Month, code: str) -> Page:
-    return _hold_page(month, code)
-
-
-def _hold_page(
-    month: Month, code: str, *, deciding: DecideForm | None = None, placing: HoldForm | None = None, wrong: str = ""
-) -> str:
-    session, dealer = db(), _dealer(code)
-    owed = queries.payables(session, month, dealer_id=dealer.id)
-    return render_template(
-        "office/payouts/hold.html",
-        month=month,
-        dealer=dealer,
-        payable=owed.get(dealer.id),
-        malls={mall.id: mall for mall in session.scalars(select(Mall))},
-        reasons=holding.hold_reasons(session, now(), month, dealer_id=dealer.id, owed=owed).get(dealer.id, ()),
-        standing=holding.open_hold(session, dealer.id),
-        deciding=deciding or DecideForm(formdata=None),
-        placing=placing or HoldForm(formdata=None),
-        wrong=wrong,
-    )
-
-
-@payouts.post("/holds/<month:month>/<code>/decide")
-@allow(*KEEPERS)
-def decide(month: Month, code: str) -> Page:
-    form = DecideForm()
-    if not form.validate():
-        return _hold_page(month, code, deciding=form), 422
-    pays = form.pays.data == "yes"
-    try:
-        holding.decide_hold(
-            db(),
-            now(),
-            month,
-            _dealer(code),
-            kind=form.kind.data or "",
-            pays=pays,
-            reason=form.reason.data,
-            user_id=visitor().user_id,
-        )
-    except Refusal as refusal:
-        roll_back()
-        return _hold_page(month, code, deciding=form, wrong=str(refusal)), 422
-    flash(f"Decided: {code} is {'paid all the same' if pays else 'not paid'} for {month.name}.")
-    return redirect(url_for("payouts.hold", month=month, code=code), 303)
-
-
-@payouts.post("/holds/<month:month>/<code>/place")
-@allow(*KEEPERS)
-def place(month: Month, code: str) -> Page:
-    form = HoldForm()
-    if not form.validate():
-        return _hold_page(month, code, placing=form), 422
-    try:
-        holding.place_hold(db(), now(), _dealer(code), form.reason.data, user_id=visitor().user_id)
-    except Refusal as refusal:
-        roll_back()
-        return _hold_page(month, code, placing=form, wrong=str(refusal)), 422
-    flash(f"The payouts of {code} are held until somebody lifts it.")
-    return redirect(url_for("payouts.hold", month=month, code=code), 303)
-
-
-@payouts.post("/holds/<month:month>/<code>/lift")
-@allow(*KEEPERS)
-def lift(month: Month, code: str) -> Page:
-    try:
-        holding.lift_hold(db(), now(), _dealer(code), user_id=visitor().user_id)
-    except Refusal as refusal:
-        roll_back()
-        return _hold_page(month, code, wrong=str(refusal)), 422
-    flash(f"The payouts of {code} are no longer held by hand.")
-    return redirect(url_for("payouts.hold", month=month, code=code), 303)
-
-
-# --- the bank's terms -----------------------------------------------------------------------------------------------------
-
-
-@payouts.get("/bank")
-@allow(*READERS)
-def bank() -> Page:
-    return _bank_page(OriginForm.of(queries.origin_of(db())))
-
-
-def _bank_page(form: OriginForm, wrong: str = "") -> str:
-    return render_template("office/payouts/origin.html", form=form, origin=queries.origin_of(db()), wrong=wrong)
-
-
-@payouts.post("/bank")
-@allow(*KEEPERS)
-def set_bank() -> Page:
-    form = OriginForm()
-    if not form.validate():
-        return _bank_page(form), 422
-    try:
-        bank_file.set_origin(
-            db(),
-            now(),
-            FieldKeys.of(site().settings),
-            bank_routing=form.bank_routing.data,
-            bank_name=form.bank_name.data,
-            company_id=form.company_id.data,
-            company_name=form.company_name.data,
-            balanced=form.balanced.data,
-            account=form.account.data,
-            user_id=visitor().user_id,
-        )
-    except Refusal as refusal:
-        roll_back()
-        return _bank_page(form, str(refusal)), 422
-    flash("The bank’s terms are kept. Files made from now on follow them.")
-    return redirect(url_for("payouts.bank"), 303)
