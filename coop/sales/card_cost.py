@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from datetime import date
 from fractions import Fraction
 
-from sqlalchemy import case, func, select
+from sqlalchemy import Select, and_, case, func, select
 from sqlalchemy.orm import Session
 
 from coop.core.periods import Month
 from coop.sales.domain import Tendered, card_parts_of
-from coop.sales.models import LayawayAgreement, LayawayMove, Tender, TicketLine
+from coop.sales.models import LayawayAgreement, LayawayMove, Tender, Ticket, TicketLine
 from coop.sales.queries import credited_between
 
 IN_KIND = ("coupon", "trade-in")
 """Tenders that are no money: each is part of a line's price, and of no other's."""
+_IN_MONEY = TicketLine.price_cents - TicketLine.maker_coupon_cents - TicketLine.trade_in_cents
 
 
 def card_parts(session: Session, mall_id: int, month: Month) -> dict[int, Fraction]:
@@ -23,7 +26,51 @@ def card_parts(session: Session, mall_id: int, month: Month) -> dict[int, Fracti
     counts when it is completed, by how its payments came. Three queries; the lines are streamed.
     """
     credited = credited_between(mall_id, month.first_day, month.last_day)
-    of_tickets = select(TicketLine.ticket_id).where(credited)
+    paid = _paid(session, select(TicketLine.ticket_id).where(credited))
+    lines = (
+        select(TicketLine.ticket_id, TicketLine.dealer_id, func.sum(_IN_MONEY))
+        .where(credited)
+        .group_by(TicketLine.ticket_id, TicketLine.dealer_id)
+        .execution_options(yield_per=5000)
+    )
+    found = session.execute(lines)
+    return card_parts_of(paid, ((ticket, dealer, int(cents)) for ticket, dealer, cents in found if dealer is not None))
+
+
+@dataclass(frozen=True)
+class CardTicket:
+    """A dealer's part of one ticket that was paid by card, wholly or in part."""
+
+    number: str
+    sold_on: date
+    price_cents: int
+    """Of her lines, paid in money."""
+    part: Fraction
+    """Of that by card, in exact cents."""
+
+
+def card_tickets(session: Session, mall_id: int, month: Month, dealer_id: int) -> list[CardTicket]:
+    """The tickets that make up a dealer's part in `card_parts`, by when they were sold."""
+    credited = and_(credited_between(mall_id, month.first_day, month.last_day), TicketLine.dealer_id == dealer_id)
+    paid = _paid(session, select(TicketLine.ticket_id).where(credited))
+    lines = session.execute(
+        select(Ticket.id, Ticket.number, Ticket.sold_on, func.sum(_IN_MONEY))
+        .join(TicketLine, TicketLine.ticket_id == Ticket.id)
+        .where(credited)
+        .group_by(Ticket.id, Ticket.number, Ticket.sold_on, Ticket.sold_at)
+        .order_by(Ticket.sold_at, Ticket.id)
+    )
+    parts = [
+        CardTicket(
+            number, sold_on, int(cents), card_parts_of(paid, [(ticket_id, dealer_id, int(cents))]).get(dealer_id, Fraction())
+        )
+        for ticket_id, number, sold_on, cents in lines
+    ]
+    return [each for each in parts if each.part]
+
+
+def _paid(session: Session, of_tickets: Select[int]) -> dict[int, Tendered]:
+    """How these tickets were paid in money; one of a layaway by how its payments came."""
     paid: dict[int, Tendered] = {}
     by_card = case((Tender.kind == "card", Tender.amount_cents), else_=0)
     tenders = (
@@ -44,12 +91,4 @@ def card_parts(session: Session, mall_id: int, month: Month) -> dict[int, Fracti
     for ticket_id, card in session.execute(layaways):
         held = paid[ticket_id]
         paid[ticket_id] = Tendered(held.card_cents + int(card), held.money_cents)
-    in_money = TicketLine.price_cents - TicketLine.maker_coupon_cents - TicketLine.trade_in_cents
-    lines = (
-        select(TicketLine.ticket_id, TicketLine.dealer_id, func.sum(in_money))
-        .where(credited)
-        .group_by(TicketLine.ticket_id, TicketLine.dealer_id)
-        .execution_options(yield_per=5000)
-    )
-    found = session.execute(lines)
-    return card_parts_of(paid, ((ticket, dealer, int(cents)) for ticket, dealer, cents in found if dealer is not None))
+    return paid

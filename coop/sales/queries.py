@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from sqlalchemy import ColumnElement, Null, and_, case, func, null, or_, select
+from sqlalchemy import ColumnElement, Null, and_, case, func, null, or_, select, true
 from sqlalchemy.orm import Session, aliased
 
 from coop.core.periods import Month
@@ -89,15 +89,21 @@ def net_between(session: Session, mall_id: int, first: date, last: date) -> dict
     return {dealer_id: int(amount) for dealer_id, amount in rows if dealer_id is not None}
 
 
-def lines_of_dealer(session: Session, mall_id: int, dealer_id: int, month: Month) -> list[StatedLine]:
-    """A dealer's lines of a month, by when they were sold."""
+def lines_of_dealer(
+    session: Session, mall_id: int, dealer_id: int, month: Month, *, ticket: str | None = None
+) -> list[StatedLine]:
+    """A dealer's lines of a month, or those of the tickets of one number, by when they were sold."""
     original, original_ticket = aliased(TicketLine), aliased(Ticket)
     rows = session.execute(
         select(TicketLine, Ticket, original_ticket.number)
         .join(Ticket, Ticket.id == TicketLine.ticket_id)
         .outerjoin(original, original.id == TicketLine.returns_line_id)
         .outerjoin(original_ticket, original_ticket.id == original.ticket_id)
-        .where(TicketLine.dealer_id == dealer_id, credited_between(mall_id, month.first_day, month.last_day))
+        .where(
+            TicketLine.dealer_id == dealer_id,
+            credited_between(mall_id, month.first_day, month.last_day),
+            true() if ticket is None else Ticket.number == ticket,
+        )
         .order_by(Ticket.sold_at, Ticket.id, TicketLine.position)
     )
     return [StatedLine(line, ticket, number or "") for line, ticket, number in rows]

@@ -44,18 +44,25 @@ def payment_lines(
     session: Session, mall_id: int, dealer_id: int, month: Month, stated: list[StatedLine]
 ) -> tuple[PaymentLine, ...]:
     """What a dealer paid, was paid, or had put right in a month, by day; things taken in part payment among it."""
-    lines = [_trade_in(each) for each in stated if each.line.trade_in_cents]
+    return tuple(line for line, _entry_id in paid_by(session, mall_id, dealer_id, month, stated))
+
+
+def paid_by(
+    session: Session, mall_id: int, dealer_id: int, month: Month, stated: list[StatedLine]
+) -> list[tuple[PaymentLine, int | None]]:
+    """The payment lines, each with its entry in the books; a trade-in has none of its own."""
+    lines: list[tuple[PaymentLine, int | None]] = [(_trade_in(each), None) for each in stated if each.line.trade_in_cents]
     original = aliased(Entry)
     rows = session.execute(
         _entries(mall_id, dealer_id, month.first_day, month.last_day, original, Entry.business_date, Entry.kind, Entry.memo)
-        .add_columns(original.kind, original.business_date, original.memo, Posting.amount_cents)
+        .add_columns(original.kind, original.business_date, original.memo, Posting.amount_cents, Entry.id)
         .where(Entry.kind.not_in(TOLD_APART))
         .order_by(Entry.business_date, Entry.id)
     )
-    for on, kind, memo, old_kind, old_on, old_memo, amount in rows:
+    for on, kind, memo, old_kind, old_on, old_memo, amount, entry_id in rows:
         label = worded(kind, memo) if old_kind is None else reversal_words(kind, memo, worded(old_kind, old_memo), old_on)
-        lines.append(PaymentLine(on, label, -amount, old_kind or kind))
-    return tuple(sorted(lines, key=lambda line: line.paid_on))
+        lines.append((PaymentLine(on, label, -amount, old_kind or kind), entry_id))
+    return sorted(lines, key=lambda each: each[0].paid_on)
 
 
 def paid_out(session: Session, mall_id: int, dealer_id: int, first: date, last: date) -> int:

@@ -52,6 +52,8 @@ class ChargeRow:
     working: str
     amount_cents: int
     is_sum: bool = False
+    position: int | None = None
+    """Which of the value's charges it is; None for a sum."""
 
 
 @dataclass(frozen=True)
@@ -115,7 +117,7 @@ def elsewhere_note(value: StatementValue) -> str:
 def charge_rows(value: StatementValue) -> list[ChargeRow]:
     """The charges by group, each named by its own; a group of several with its sum."""
     if not value.is_full:
-        return [ChargeRow(line.label, line.working, line.amount_cents) for line in value.charges]
+        return [ChargeRow(line.label, line.working, line.amount_cents, position=n) for n, line in enumerate(value.charges)]
     return list(_grouped(value.charges))
 
 
@@ -128,9 +130,12 @@ def _by_group(lines: tuple[ChargeLine, ...]) -> dict[str, list[ChargeLine]]:
 
 def _grouped(lines: tuple[ChargeLine, ...]) -> Iterator[ChargeRow]:
     by_group = _by_group(lines)
+    places: dict[ChargeLine, list[int]] = {}
+    for n, line in enumerate(lines):
+        places.setdefault(line, []).append(n)
     for group, members in by_group.items():
         for line in members:
-            yield ChargeRow(charge_label(line), line.working, line.amount_cents)
+            yield ChargeRow(charge_label(line), line.working, line.amount_cents, position=places[line].pop(0))
         if len(by_group) > 1 and len(members) > 1:
             yield ChargeRow(f"{group} in all", "", sum(line.amount_cents for line in members), is_sum=True)
 

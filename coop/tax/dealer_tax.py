@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 
-from sqlalchemy import func, or_, select
+from sqlalchemy import ColumnElement, and_, func, or_, select
 from sqlalchemy.orm import Session
 
 from coop.core.periods import Month
@@ -37,6 +37,16 @@ class DealerTaxLine:
     due_on: date | None
 
 
+def charged_to(
+    mall_id: int, month: Month, dealer_id: int, other_sales: Collection[str] = (), also_sold: Collection[str] = ()
+) -> ColumnElement[bool]:
+    """Rows of tax that are a dealer's of a month, by the tickets' keys as `tax_of_dealer` takes them."""
+    posted = TaxCharged.posting_date.between(month.first_day, month.last_day) & TaxCharged.ticket_key.not_in(other_sales)
+    return and_(
+        TaxCharged.mall_id == mall_id, TaxCharged.dealer_id == dealer_id, or_(posted, TaxCharged.ticket_key.in_(also_sold))
+    )
+
+
 def tax_of_dealer(
     session: Session,
     mall_id: int,
@@ -57,14 +67,7 @@ def tax_of_dealer(
     by = (TaxCharged.jurisdiction_id, TaxCharged.rate_id, TaxCharged.sold_on, TaxCharged.posting_date)
     rows = session.execute(
         select(*by, func.sum(TaxCharged.taxable_cents), func.sum(TaxCharged.amount_cents))
-        .where(
-            TaxCharged.mall_id == mall_id,
-            or_(
-                TaxCharged.posting_date.between(month.first_day, month.last_day) & TaxCharged.ticket_key.not_in(other_sales),
-                TaxCharged.ticket_key.in_(also_sold),
-            ),
-            TaxCharged.dealer_id == dealer_id,
-        )
+        .where(charged_to(mall_id, month, dealer_id, other_sales, also_sold))
         .group_by(*by)
     )
     for key, rate_id, sold_on, posted_on, taxable, amount in rows:
