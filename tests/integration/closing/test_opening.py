@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 from sqlalchemy import func, select
 
+from coop.books.bank_months import reconcile_month
 from coop.books.models import Account, BankItem, Entry, Opening, OpeningMemo, Period, Posting, Seal
 from coop.books.queries import balances, first_days
 from coop.cli.machine import BOOKS
@@ -187,6 +188,9 @@ def test_what_is_signed_opens_the_books_and_the_first_month_closes_on_it(paper: 
         layaway = session.scalars(select(LayawayAgreement)).one()
         take_layaway_payment(session, MARCH_2, layaway, TenderIn("card", 96_60), key="last")
         assert complete_layaway(session, MARCH_2, layaway).total_cents == 126_60
+        # What the bank has not seen from paper is outstanding still: 1,660.00 at the bank less 210.00 is the books' 1,450.00.
+        made = reconcile_month(session, APRIL_2, MARCH, bank_cents=1660_00)
+        assert (made.book_cents, made.outstanding_cents, made.difference_cents) == (1450_00, -210_00, 0)
     for code in ("MAIN", "EAST"):
         with transaction(paper.sessions) as session:
             mall = session.scalars(select(Mall).where(Mall.code == code)).one()
