@@ -394,11 +394,11 @@ def _post(session: Session, now: datetime, journal: Journal, *, decided_by: int 
         .where(JournalLine.journal_id == journal.id)
         .order_by(JournalLine.position)
     ).all()
-    # A dealer reads it on her statement, among payments.
-    said = journal.reason if not any(kind == "dealer" for *_, kind in rows) else f"Correction: {journal.reason}"
     if journal.reverses_id is not None:
-        entry_id = reverse_entry(session, now, journal.reverses_id, on=journal.on, memo=said)
+        entry_id = reverse_entry(session, now, journal.reverses_id, on=journal.on, memo=journal.reason)
     else:
+        # A dealer reads it on her statement, among payments.
+        corrects = any(kind == "dealer" for *_, kind in rows)
         entry_id = post_entry(
             session,
             now,
@@ -410,7 +410,7 @@ def _post(session: Session, now: datetime, journal: Journal, *, decided_by: int 
                 source_id=str(journal.id),
                 purpose=JOURNAL,
                 postings=netted((account_id, amount) for account_id, amount, _kind in rows),
-                memo=said,
+                memo=f"Correction: {journal.reason}" if corrects else journal.reason,
             ),
         )
     journal.state, journal.entry_id = "posted", entry_id

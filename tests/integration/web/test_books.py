@@ -17,9 +17,11 @@ from coop.books.models import Entry, Journal, MoneyRule, ReleaseRule
 from coop.books.payments import receive_payment
 from coop.books.service import post_entries, seal_periods
 from coop.core.db import transaction
+from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.leases.models import Charge, DepositLine
+from coop.statements.building import build_value
 from tests.factories.by_hand import BILL
 from tests.integration.web.conftest import Web, send
 from tests.integration.web.test_office import count_queries
@@ -155,6 +157,24 @@ def test_what_has_a_list_behind_it_says_what_puts_it_right(web: Web) -> None:
     page = web.browser("manager").get(f"{BOOKS}/entries/1/reverse").text
     assert "ring up a return of what was sold" in page
     assert "Reverse it" not in page
+
+
+def test_a_dealer_reads_it_on_her_statement_as_a_correction(web: Web) -> None:
+    lines = {"lines-0-account": "Liabilities:Dealers:MAIN:D02", "lines-3-account": "Income:Fees:MAIN", "reason": "Lost key"}
+    bookkeeper = web.browser("bookkeeper")
+    assert send(bookkeeper, f"{BOOKS}/by-hand/new", **{**TYPED, **lines}).status_code == 303
+    with transaction(web.sessions) as session:
+        posted = session.scalars(select(Entry.id).where(Entry.source_kind == "journal")).one()
+    back = {"key": "b" * 32, "on": "2026-11-03", "reason": "It was found"}
+    assert send(bookkeeper, f"{BOOKS}/entries/{posted}/reverse", **back).status_code == 303
+    with transaction(web.sessions) as session:
+        mall = session.scalars(select(Mall)).one()
+        amos = session.scalars(select(Dealer).where(Dealer.code == "D02")).one()
+        value = build_value(session, mall, amos, Month(2026, 11), made_on=date(2026, 12, 1))
+    said, undone = value.payments
+    assert (said.amount_cents, undone.amount_cents) == (-80_00, 80_00)
+    assert said.label.endswith("Correction: Lost key")
+    assert undone.label.endswith(": It was found")
 
 
 # --- read ---------------------------------------------------------------------------------------------------------------
