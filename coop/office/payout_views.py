@@ -152,7 +152,7 @@ def _run_page(number: int, *, approving: ApproveForm | None = None, paying: Paid
         by_method=_sums((line.method, line.amount_cents) for line in lines),
         by_mall_sums=_sums((part.mall_id, part.amount_cents) for line in lines for part in line.parts),
         left=[row for row in listed if row.dealer_id not in paid_ids],
-        changed=runs.changed_since(session, now(), found) if found.state == "prepared" else [],
+        changed=runs.changed_since(session, now(), found) if unpaid else [],
         who=emails,
         pending=pending_in(session, runs.files_group(found)),
         fault=bank_file.files_fault(session, found),
