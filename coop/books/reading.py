@@ -71,6 +71,8 @@ def account_by_path(session: Session, path: str) -> Account | None:
 def read_mark(text: str) -> tuple[date, int] | None:
     """A page's mark, from an address; None for anything else."""
     day, _, number = text.partition(".")
+    if len(number) > 15:
+        return None
     try:
         return date.fromisoformat(day), int(number)
     except ValueError:

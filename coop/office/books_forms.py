@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from datetime import date
 
 from flask_wtf import FlaskForm
@@ -53,6 +54,10 @@ class MonthPick(PickField):
     """A month of the books; empty for all of them."""
 
     def months(self, months: Sequence[Month], nothing: str) -> None:
+        """Those of the books, and the one asked for: nothing moved in it, which is an answer."""
+        with suppress(ValueError):
+            asked = Month.parse(self.data or "")
+            months = months if asked in months else [asked, *months]
         self.among([(str(month), month.name) for month in months], nothing)
 
     @property

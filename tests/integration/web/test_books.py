@@ -233,6 +233,11 @@ def test_an_account_is_read_page_by_page_with_its_balance(web: Web) -> None:
     assert "60.00 Dr" in page
     assert "Nothing moved it in October 2026. Its balance is 0.00." in words(auditor.get(address.replace("-11", "-10")).text)
     assert auditor.get(f"{BOOKS}/account?path=Assets:Nothing").status_code == 404
+    assert "Nothing moved it in January 2027. Its balance is 60.00 Dr." in words(
+        auditor.get(address.replace("2026-11", "2027-01")).text
+    )
+    for mark in ("soon", "2026-11-01.x", "2026-11-01." + "9" * 30):
+        assert "51.00 Dr" not in auditor.get(f"{address}&after={mark}").text
 
 
 @pytest.mark.parametrize(
