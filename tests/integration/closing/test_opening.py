@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import func, select
+from sqlalchemy import func, select, text
+from sqlalchemy.exc import DBAPIError
 
 from coop.books.bank_months import reconcile_month
 from coop.books.models import Account, BankItem, Entry, Opening, OpeningMemo, Period, Posting, Seal
@@ -279,6 +280,14 @@ def test_a_file_changed_in_the_database_is_not_signed(paper: Paper) -> None:
         session.get_one(Opening, opening.id).content = FILE.replace("412.50", "512.50")
     with pytest.raises(Refusal, match=r"paper.csv is no more what was read: drop it and read it again"):
         paper.sign(opening)
+
+
+def test_what_was_signed_is_frozen(paper: Paper) -> None:
+    opening = paper.read()
+    paper.sign(opening)
+    for change in ("content = 'kind,amount'", "state = 'read'", "first_day = '2025-04-01'"):
+        with pytest.raises(DBAPIError, match="never changed or deleted"), transaction(paper.sessions) as session:
+            session.execute(text(f"UPDATE opening SET {change}"))
 
 
 @SQLITE
