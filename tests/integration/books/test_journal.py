@@ -30,7 +30,7 @@ from coop.books.payments import receive_payment
 from coop.books.service import check_books, ensure_period, post_entry
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
-from coop.dealers.models import Dealer, UserAccount
+from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from tests.factories.books import NOVEMBER, OCTOBER, sale, shut
 from tests.factories.house import add_person
@@ -298,32 +298,62 @@ def test_an_entry_with_a_list_behind_it_says_what_puts_it_right(office: Office) 
         office.reverse(sold.id)
 
 
-@pytest.mark.postgres
-def test_two_who_reverse_at_once_reverse_once(
-    postgres_database_url: str, make_test_engine: Callable[[str], Engine], now: datetime
-) -> None:
-    engine = make_test_engine(postgres_database_url)
-    sessions = Sessions(engine, expire_on_commit=False)
-    with transaction(sessions) as session:
-        office = Office(session, now)
-        entry_id = office.enter().entry_id
-    assert entry_id is not None
+def _at_once(sessions: Sessions, act: Callable[[Session, int], str]) -> list[str]:
+    """What two who act at once are told, each in a transaction of their own."""
     said: list[str] = []
     both = threading.Barrier(2)
 
-    def reverse(number: int) -> None:
+    def one(number: int) -> None:
         both.wait()
         try:
             with transaction(sessions) as session:
-                user = session.scalars(select(UserAccount.id).where(UserAccount.email == "b@example.org")).one()
-                reverse_by_hand(session, now, entry_id, key=str(number), on=ON, reason="Twice", user_id=user)
-                said.append("reversed")
+                answer = act(session, number)
         except Refusal as refusal:
-            said.append(str(refusal))
+            answer = str(refusal)
+        said.append(answer)
 
-    threads = [threading.Thread(target=reverse, args=(n,)) for n in range(2)]
+    threads = [threading.Thread(target=one, args=(n,)) for n in range(2)]
     for thread in threads:
         thread.start()
     for thread in threads:
         thread.join()
-    assert sorted(s.partition(",")[0] for s in said) == [f"Entry {entry_id} is reversed already", "reversed"]
+    return sorted(said)
+
+
+@pytest.mark.postgres
+def test_two_at_once_enter_reverse_and_approve_once(
+    postgres_database_url: str, make_test_engine: Callable[[str], Engine], now: datetime
+) -> None:
+    sessions = Sessions(make_test_engine(postgres_database_url), expire_on_commit=False)
+    with transaction(sessions) as session:
+        office = Office(session, now)
+        entry_id = office.enter().entry_id or 0
+        waits = office.enter(HandLine("Expenses:Roof", 900_00), HandLine("Assets:Bank", -900_00)).id
+        user, second, mall = office.bookkeeper, office.manager, office.main.id
+
+    def enter(session: Session, _number: int) -> str:
+        made = enter_journal(
+            session,
+            now,
+            key="the same",
+            mall=session.get_one(Mall, mall),
+            on=ON,
+            lines=BILL,
+            reason="Once",
+            user_id=user,
+        )
+        return f"{made.id}, {made.state}"
+
+    def reverse(session: Session, number: int) -> str:
+        reverse_by_hand(session, now, entry_id, key=str(number), on=ON, reason="Twice", user_id=user)
+        return "reversed"
+
+    def approve(session: Session, _number: int) -> str:
+        return approve_journal(session, now, waits, user_id=second).state
+
+    assert len(set(_at_once(sessions, enter))) == 1
+    assert [s.partition(",")[0] for s in _at_once(sessions, reverse)] == [f"Entry {entry_id} is reversed already", "reversed"]
+    assert [s.partition(":")[0] for s in _at_once(sessions, approve)] == [f"Journal entry {waits} is posted already", "posted"]
+    with transaction(sessions) as session:
+        assert session.scalar(select(func.count(Entry.id)).where(Entry.memo == "Once")) == 1
+        assert check_books(session) == []
