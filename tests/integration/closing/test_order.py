@@ -318,13 +318,13 @@ def test_writing_statements_out_holds_no_transaction_while_a_file_is_written(des
     for end in ("commit", "rollback"):
         event.listen(engine, end, lambda _connection: open_now.clear())
     written = []
-    real = export_statements.__globals__["_write_whole"]
+    real = export_statements.__globals__["write_file"]
 
     def write(target, content):
         written.append((target.name, len(open_now)))
         real(target, content)
 
-    monkeypatch.setitem(export_statements.__globals__, "_write_whole", write)
+    monkeypatch.setitem(export_statements.__globals__, "write_file", write)
     monkeypatch.setitem(export_statements.__globals__, "_AT_ONCE", 3)
     done = export_statements(desk.sessions, desk.coop.mall, MARCH, tmp_path / "out")
     assert (done.written, done.unchanged) == (4, 0)
