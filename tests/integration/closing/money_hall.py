@@ -39,6 +39,8 @@ ZONE = ZoneInfo("America/Chicago")
 BEGIN = datetime(2026, 11, 1, 12, 0, tzinfo=ZONE)
 CODES = ("D01", "D02", "D03")
 MALLS, DEALERS, CENTS = st.sampled_from(["MAIN", "EAST"]), st.sampled_from(CODES), st.integers(1, 900_00)
+SMALL = st.integers(1, 30_00)
+"""Of what is charged, so that months end with something to pay."""
 
 
 def found(session: Session) -> None:
