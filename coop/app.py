@@ -30,6 +30,7 @@ import coop.office.tax_places_views
 import coop.portal.claim_views
 import coop.portal.lease_views
 import coop.portal.paying_views
+import coop.portal.statement_views
 import coop.rooms  # noqa: F401  every table and kind of work
 from coop.config import Settings, load_settings, secret_key
 from coop.core import broker, paths, web
@@ -52,6 +53,7 @@ from coop.office.lease_views import leases
 from coop.office.opening_views import opening
 from coop.office.paying_views import paying
 from coop.office.payout_views import payouts
+from coop.office.question_views import questions
 from coop.office.release_views import releases
 from coop.office.sales_views import sales
 from coop.office.tax_terms_views import tax_terms
@@ -122,6 +124,7 @@ def create_app(settings: Settings | None = None, *, clock: Callable[[], datetime
         tax,
         tax_terms,
         feeds,
+        questions,
         portal,
     ):
         app.register_blueprint(face)

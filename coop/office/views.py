@@ -22,6 +22,7 @@ from coop.statements import book
 from coop.statements.documents import passages, said
 from coop.statements.domain import from_json
 from coop.statements.exporting import lines_file, lines_name, lines_of
+from coop.statements.questions import questions_of
 
 office = Blueprint("office", __name__, url_prefix="/office")
 
@@ -144,7 +145,19 @@ def statement(number: str) -> Page:
     if found is None:
         abort(404)
     value = from_json(found.value_json)
-    return render_template("office/statement.html", value=value, said=said(value), has_document=found.document_id is not None)
+    return render_template(
+        "office/statement.html",
+        value=value,
+        said=said(value),
+        has_document=found.document_id is not None,
+        line_at=line_at,
+        asked=len(questions_of(db(), found)),
+    )
+
+
+def line_at(number: str, section: str, n: int) -> str:
+    """Where a line of a statement has its page."""
+    return url_for("office.statement_line", number=number, section=section, n=n)
 
 
 @office.get("/statements/<number>.pdf")

@@ -1,14 +1,11 @@
-"""The portal: a dealer's own booth, sales and statements."""
+"""The portal: a dealer's own booth and sales."""
 
 from __future__ import annotations
 
-from flask import Blueprint, Response, abort, render_template
+from flask import Blueprint, render_template
 
-from coop.core.web import Page, allow, db, now, send_document, visitor
+from coop.core.web import Page, allow, db, now, visitor
 from coop.portal import lease_queries, queries
-from coop.statements.documents import said
-from coop.statements.domain import from_json
-from coop.statements.exporting import lines_name, lines_of
 
 portal = Blueprint("portal", __name__, url_prefix="/portal")
 
@@ -26,37 +23,3 @@ def home() -> Page:
         sales=queries.own_sales_this_month(db(), who, now()),
         latest=queries.own_latest_statements(db(), who),
     )
-
-
-@portal.get("/statements")
-@allow("dealer")
-def statements() -> Page:
-    return render_template("portal/statements.html", rows=queries.own_statements(db(), visitor()))
-
-
-@portal.get("/statements/<number>")
-@allow("dealer")
-def statement(number: str) -> Page:
-    found = queries.own_statement(db(), visitor(), number)
-    if found is None:
-        abort(404)
-    value = from_json(found.value_json)
-    return render_template("portal/statement.html", value=value, said=said(value), has_document=found.document_id is not None)
-
-
-@portal.get("/statements/<number>.pdf")
-@allow("dealer")
-def statement_pdf(number: str) -> Page:
-    return send_document(queries.own_document(db(), visitor(), number))
-
-
-@portal.get("/statements/<number>.csv")
-@allow("dealer")
-def statement_csv(number: str) -> Page:
-    """The lines of one of the dealer's own statements."""
-    found = queries.own_statement(db(), visitor(), number)
-    if found is None:
-        abort(404)
-    response = Response(lines_of(from_json(found.value_json)), content_type="text/csv; charset=utf-8")
-    response.headers.set("Content-Disposition", "attachment", filename=lines_name(number))
-    return response

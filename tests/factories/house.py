@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from coop.books.domain.opening_csv import EXAMPLE, read_opening_rows
@@ -34,7 +35,7 @@ from coop.sales.layaway import Terms, agree_layaway
 from coop.sales.service import take_tickets
 from coop.statements.book import book_name
 from coop.statements.domain import sha256, to_json
-from coop.statements.models import Statement, StatementBook
+from coop.statements.models import Statement, StatementBook, StatementQuestion
 from coop.tax.documents import pdf_name
 from coop.tax.domain.returns import FilingPeriod
 from coop.tax.filing import file_return
@@ -77,6 +78,8 @@ class House:
     failed_mail: int
     unclaimed: int
     """Line of a ticket that is nobody's; D01 asks for it."""
+    question: int
+    """What D01 asks about October's commission; zero without a month-end."""
     plan_paper: int
     """A document: the hall's plan on paper."""
 
@@ -155,6 +158,7 @@ def build_house(session: Session, now: datetime, *, month_end: bool = True) -> H
     add_by_hand(session, now, mall, users["bookkeeper"])
     register_device(session, now, mall, "front desk")
     add_run(session, now, mall, ida, users["bookkeeper"], users["manager"])
+    question = _ask(session, now, numbers.get("D01"), users["dealer"])
     secrets = {who: make_feed(session, now, users[who], "tax", label="Office computer") for who in READERS}
     feeds = {who: running_feeds(session, users[who], "tax")[0].id for who in READERS}
     session.flush()
@@ -169,6 +173,7 @@ def build_house(session: Session, now: datetime, *, month_end: bool = True) -> H
         failed_mail=mails[1],
         plan_paper=paper.id,
         unclaimed=unclaimed,
+        question=question,
     )
 
 
@@ -303,6 +308,23 @@ def _state(session: Session, now: datetime, mall: Mall, dealer: Dealer, name: st
     session.add(statement)
     session.flush()
     return statement, mail.id
+
+
+def _ask(session: Session, now: datetime, number: str | None, user_id: int) -> int:
+    """A question about the commission of a statement, which waits; its id."""
+    if number is None:
+        return 0
+    row = StatementQuestion(
+        statement_id=session.scalars(select(Statement.id).where(Statement.number == number)).one(),
+        line="charges/1",
+        said="Commission: \N{MINUS SIGN}351.58",
+        question="Why is commission taken on the oak washstand, which came back?",
+        asked_by=user_id,
+        asked_at=now,
+    )
+    session.add(row)
+    session.flush()
+    return row.id
 
 
 def _bind(session: Session, now: datetime, mall: Mall) -> None:
