@@ -22,6 +22,7 @@ from coop.core.mail import JOB_KEY, Outbox
 from coop.core.periods import Month
 from coop.dealers.models import Dealer, RoleGrant
 from coop.floor.models import Mall
+from coop.statements.figures import mall_middle
 from coop.statements.models import Statement
 from coop.statements.service import counted
 
@@ -186,11 +187,13 @@ def _held(session: Session, args: dict[str, Any]) -> tuple[MonthClose, CloseStep
 def _name_statements(session: Session, now: datetime, close: MonthClose, mall: Mall, month: Month) -> None:
     """A job for each dealer of the month: build, freeze, render."""
     dealers = [row.dealer_id for row in queries.dealer_rows(session, mall.id, month)]
+    middle = mall_middle(session, mall.id, month)
+    of_all = {"mall_id": mall.id, "month": str(month), "middle": [middle.median_cents, middle.dealers]}
     name_jobs(
         session,
         now,
         "statements.make",
-        [(f"statement:{mall.id}:{d}:{month}", {"mall_id": mall.id, "dealer_id": d, "month": str(month)}) for d in dealers],
+        [(f"statement:{mall.id}:{d}:{month}", {**of_all, "dealer_id": d}) for d in dealers],
         queue="statements",
         group_key=group_of(close.id),
     )

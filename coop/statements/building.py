@@ -30,7 +30,7 @@ from coop.statements.domain import (
     TurnLine,
     prove,
 )
-from coop.statements.figures import floor_figures, next_rent, other_malls, pending_layaways, year_figures
+from coop.statements.figures import Middle, floor_figures, next_rent, other_malls, pending_layaways, year_figures
 from coop.statements.payment_lines import payment_lines
 from coop.tax.dealer_tax import tax_of_dealer
 from coop.tax.domain.ticket_json import plain_percent
@@ -100,10 +100,12 @@ def build_value(
     pay_how: str = "",
     held: Sequence[str] = (),
     turns: Sequence[TurnLine] = (),
+    middle: Middle | None = None,
 ) -> StatementValue:
     """A dealer's month from the books. Raises StatementError when its lines do not add up to the ledger.
 
-    How her payout goes, why it is held, and her turns are handed in: none of them is part of the balance.
+    How her payout goes, why it is held, and her turns are handed in: none of them is part of the balance. So may the mall's
+    median be (`middle`), by who builds many.
     """
     coop = session.get_one(Cooperative, 1)
     stated = lines_of_dealer(session, mall.id, dealer.id, month)
@@ -166,7 +168,7 @@ def build_value(
         turns=tuple(turns),
         elsewhere=other_malls(session, mall.id, dealer.id),
     )
-    value = _with_figures(session, mall, dealer, month, value)
+    value = _with_figures(session, mall, dealer, month, value, middle)
     if closing > value.kept_for_rent_cents:
         # Held only where there is something to hold.
         is_held = bool(held)
@@ -180,11 +182,14 @@ def build_value(
     return value
 
 
-def _with_figures(session: Session, mall: Mall, dealer: Dealer, month: Month, value: StatementValue) -> StatementValue:
+def _with_figures(
+    session: Session, mall: Mall, dealer: Dealer, month: Month, value: StatementValue, middle: Middle | None
+) -> StatementValue:
     """The value with what is worked out of its own lines and the year's."""
     of_month = value.month_figures
+    net, rent = value.net_cents, -of_month["rent"]
     return dataclasses.replace(
         value,
         year=year_figures(session, mall.id, dealer.id, month, of_month),
-        floor=floor_figures(session, mall.id, dealer.id, month, net_cents=value.net_cents, rent_cents=-of_month["rent"]),
+        floor=floor_figures(session, mall.id, dealer.id, month, net_cents=net, rent_cents=rent, middle=middle),
     )

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 from statistics import median
 
 from sqlalchemy import case, func, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from coop.books.models import Account, Entry, Opening, OpeningMemo
 from coop.core.errors import Refusal
@@ -132,53 +133,69 @@ def other_malls(session: Session, mall_id: int, dealer_id: int) -> tuple[str, ..
 # --- the square foot ----------------------------------------------------------------------------------------------------
 
 
-def rented_areas(session: Session, mall_id: int, month: Month) -> dict[int, Fraction]:
+@dataclass(frozen=True)
+class Middle:
+    """The median of a mall's dealers' net sales a square foot in a month: the same for all of them, so worked out once."""
+
+    median_cents: int | None
+    """None where there are too few."""
+    dealers: int
+
+
+def rented_areas(session: Session, mall_id: int, month: Month, *, dealer_id: int | None = None) -> dict[int, Fraction]:
     """Hundredths of a square foot each dealer rented in a month, by dealer id; of a part of it, or a shared space, that part."""
-    holder, sharer = Lease.__table__.alias("holder"), Lease.__table__.alias("sharer")
-    rows = session.execute(
+    holder, sharer = aliased(Lease), aliased(Lease)
+    rows = (
         select(
             LeaseSpace.leased_area_sqft100,
             LeaseSpace.starts_on,
             LeaseSpace.ends_on,
-            holder.c.dealer_id,
-            sharer.c.dealer_id,
+            holder.ends_on,
+            holder.dealer_id,
+            sharer.starts_on,
+            sharer.ends_on,
+            sharer.dealer_id,
             LeaseShare.share_percent,
         )
-        .join(holder, holder.c.id == LeaseSpace.lease_id)
+        .join(holder, holder.id == LeaseSpace.lease_id)
         .outerjoin(LeaseShare, LeaseShare.lease_space_id == LeaseSpace.id)
-        .outerjoin(sharer, sharer.c.id == LeaseShare.lease_id)
+        .outerjoin(sharer, sharer.id == LeaseShare.lease_id)
         .where(
-            holder.c.mall_id == mall_id,
+            holder.mall_id == mall_id,
             LeaseSpace.leased_area_sqft100 > 0,
             LeaseSpace.starts_on <= month.last_day,
             LeaseSpace.ends_on.is_(None) | (LeaseSpace.ends_on >= month.first_day),
         )
     )
+    if dealer_id is not None:
+        rows = rows.where(func.coalesce(sharer.dealer_id, holder.dealer_id) == dealer_id)
     areas: dict[int, Fraction] = defaultdict(Fraction)
-    for area, starts_on, ends_on, held_by, shared_by, percent in rows:
-        part = Fraction(days_within(month, starts_on, ends_on), month.days)
-        if shared_by is None:
-            areas[held_by] += area * part
-        else:
-            areas[shared_by] += area * part * Fraction(percent) / 100
-    return dict(areas)
+    for area, starts_on, ends_on, left_on, held_by, joins_on, leaves_on, shared_by, percent in session.execute(rows):
+        begins = max(starts_on, joins_on or starts_on)
+        ends = min((day for day in (ends_on, left_on, leaves_on) if day is not None), default=None)
+        part = Fraction(days_within(month, begins, ends), month.days)
+        areas[shared_by or held_by] += area * part * (Fraction(percent) / 100 if shared_by else 1)
+    return {dealer: area for dealer, area in areas.items() if round_half_up(area) > 0}
+
+
+def mall_middle(session: Session, mall_id: int, month: Month) -> Middle:
+    """What the dealers of a mall sold by the square foot in a month, in the middle."""
+    areas = rented_areas(session, mall_id, month)
+    if len(areas) < FEWEST:
+        return Middle(None, 0)
+    net = net_between(session, mall_id, month.first_day, month.last_day)
+    return Middle(median_by_area([(net.get(dealer, 0), area) for dealer, area in areas.items()]), len(areas))
 
 
 def floor_figures(
-    session: Session, mall_id: int, dealer_id: int, month: Month, *, net_cents: int, rent_cents: int
+    session: Session, mall_id: int, dealer_id: int, month: Month, *, net_cents: int, rent_cents: int, middle: Middle | None = None
 ) -> FloorFigures | None:
     """A month's sales and rent by the square foot, beside the mall's median; None for who rents no measured area."""
-    areas = {dealer: area for dealer, area in rented_areas(session, mall_id, month).items() if round_half_up(area) > 0}
-    if dealer_id not in areas:
+    area = round_half_up(rented_areas(session, mall_id, month, dealer_id=dealer_id).get(dealer_id, Fraction(0)))
+    if not area:
         return None
-    area = round_half_up(areas[dealer_id])
-    middle = None
-    if len(areas) >= FEWEST:
-        net = net_between(session, mall_id, month.first_day, month.last_day)
-        middle = median_by_area([(net.get(dealer, 0), each) for dealer, each in areas.items()])
-    return FloorFigures(
-        area, by_area(net_cents, area), by_area(max(0, rent_cents), area), middle, len(areas) if middle is not None else 0
-    )
+    middle = middle or mall_middle(session, mall_id, month)
+    return FloorFigures(area, by_area(net_cents, area), by_area(max(0, rent_cents), area), middle.median_cents, middle.dealers)
 
 
 def median_by_area(sold: Sequence[tuple[int, Fraction]]) -> int:

@@ -22,6 +22,7 @@ from coop.leases.leaving import end_stated_leases
 from coop.statements.building import build_value
 from coop.statements.documents import statement_file_name, statement_mail, statement_pdf
 from coop.statements.domain import StatementError, from_json, sha256, to_json
+from coop.statements.figures import Middle
 from coop.statements.models import Statement
 from coop.statements.payday import payday_of
 
@@ -31,7 +32,9 @@ def counted(number: int, one: str, many: str = "") -> str:
     return f"{number:,} {one if number == 1 else many or one + 's'}"
 
 
-def freeze_statement(session: Session, now: datetime, mall: Mall, dealer: Dealer, month: Month) -> Statement:
+def freeze_statement(
+    session: Session, now: datetime, mall: Mall, dealer: Dealer, month: Month, *, middle: Middle | None = None
+) -> Statement:
     """The dealer's statement of a month: the one there is, or one built now and never changed again.
 
     Leases it is the final statement of end with it.
@@ -44,7 +47,7 @@ def freeze_statement(session: Session, now: datetime, mall: Mall, dealer: Dealer
     if statement is None:
         payday = payday_of(session, now, dealer.id, month)
         today = clock.local_date(now, mall.timezone)
-        value = build_value(session, mall, dealer, month, made_on=today, pay_how=payday.how, held=payday.held)
+        value = build_value(session, mall, dealer, month, made_on=today, pay_how=payday.how, held=payday.held, middle=middle)
         text = to_json(value)
         statement = Statement(
             number=value.number,
@@ -67,13 +70,15 @@ def freeze_statement(session: Session, now: datetime, mall: Mall, dealer: Dealer
 def make_statement(run: JobRun, args: dict[str, Any]) -> None:
     """Freeze one dealer's statement, render it with no transaction open, and keep the rendering.
 
-    `args`: mall_id, dealer_id, month. Raises Refusal, naming the dealer, for a statement that cannot be made.
+    `args`: mall_id, dealer_id, month; middle (median cents or null, and of how many dealers), where it is known.
+    Raises Refusal, naming the dealer, for a statement that cannot be made.
     """
     month = Month.parse(args["month"])
     with run.transaction() as session:
         mall, dealer = session.get_one(Mall, args["mall_id"]), session.get_one(Dealer, args["dealer_id"])
         try:
-            statement = freeze_statement(session, run.clock(), mall, dealer, month)
+            middle = Middle(*args["middle"]) if "middle" in args else None
+            statement = freeze_statement(session, run.clock(), mall, dealer, month, middle=middle)
         except StatementError as error:
             raise Refusal(f"{dealer.code}: {error}") from error
         statement_id, text, has_document = statement.id, statement.value_json, statement.document_id is not None

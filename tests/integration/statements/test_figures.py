@@ -34,7 +34,7 @@ from coop.statements.checking import check_statements, year_faults
 from coop.statements.documents import notes
 from coop.statements.domain import StatementValue, YearFigure, from_json
 from coop.statements.domain.pictures import sold_by_day
-from coop.statements.figures import rented_areas
+from coop.statements.figures import Middle, mall_middle, rented_areas
 from coop.statements.service import freeze_statement
 from coop.statements.wording import outcome, paid_rows
 from tests.factories.coops import APRIL, MARCH, SmallCoop, build_coop, line, ticket
@@ -190,6 +190,10 @@ def test_the_median_is_told_of_three_dealers_and_more(sessions, coop, now):
         assert (floor.area_sqft100, floor.sales_cents, floor.rent_cents) == (12000, 131, 225)
         assert (floor.median_cents, floor.dealers) == (131, 3)
         assert march["D04"].floor is None
+        assert mall_middle(session, coop.mall.id, MARCH) == Middle(131, 3)
+        told = build_value(session, coop.mall, coop.dealers["D01"], MARCH, made_on=ON, middle=Middle(99, 7)).floor
+        assert told is not None
+        assert (told.median_cents, told.dealers) == (99, 7)
         february = build_value(session, coop.mall, coop.dealers["D01"], Month(2025, 2), made_on=date(2025, 3, 2))
         assert february.floor is None
     with transaction(sessions) as session:
