@@ -1,0 +1,239 @@
+"""Each line of a statement and what it is made of, from the books, the till, the leases; and where these do not agree."""
+
+from __future__ import annotations
+
+import dataclasses
+from datetime import date, datetime
+from decimal import Decimal
+
+import pytest
+from sqlalchemy import select, update
+
+from coop.books.rules import NO_RULES, set_rules
+from coop.books.service import close_period, ensure_period, lock_period, pay_dealer, reverse_entry
+from coop.closing.queries import items_sold
+from coop.core.db import Sessions, transaction
+from coop.core.periods import Month
+from coop.leases.card_costs import post_card_costs
+from coop.leases.models import LeaseTerm, RentRate
+from coop.leases.posting import post_commissions, post_fee, post_rents
+from coop.leases.queries import latest_leases
+from coop.sales.card_cost import card_parts, card_tickets
+from coop.sales.domain import TenderIn
+from coop.sales.queries import month_sales
+from coop.sales.service import take_tickets
+from coop.statements.domain import StatementValue, from_json
+from coop.statements.line_pages import line_page, line_said, lines_of, place_of_key
+from coop.statements.line_parts import SECTIONS, LinePage, Of, Place
+from coop.statements.line_sales import sale_page
+from coop.statements.models import Statement
+from coop.statements.service import freeze_statement
+from tests.factories.coops import APRIL, MARCH, SmallCoop, build_coop, line, ticket
+
+SQLITE = pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
+
+
+def shut(session, now: datetime, coop: SmallCoop, month: Month) -> dict[str, Statement]:
+    sales = month_sales(session, coop.mall.id, month)
+    post_rents(session, now, coop.mall, month)
+    post_commissions(session, now, coop.mall, month, {d: s.net_cents for d, s in sales.items() if d is not None})
+    post_card_costs(session, now, coop.mall, month, card_parts(session, coop.mall.id, month), Decimal("2.5"))
+    close_period(session, now, lock_period(session, ensure_period(session, coop.mall.id, month).id))
+    return {code: freeze_statement(session, now, coop.mall, dealer, month) for code, dealer in coop.dealers.items()}
+
+
+@pytest.fixture
+def coop(sessions: Sessions, now: datetime) -> SmallCoop:
+    """March and April 2025 closed. D02 gives 333.33 of March back in April, is paid, and the payout is put right."""
+    with transaction(sessions) as session:
+        coop = build_coop(session, now)
+        set_rules(session, now, dataclasses.replace(NO_RULES, card_percent=Decimal("2.5")), starts_on=date(2025, 1, 1))
+        ida = coop.dealers["D01"]
+        half = ticket("1010", date(2025, 3, 9), [line(ida, 10000), line(coop.dealers["D02"], 5000, position=2)])
+        take_tickets(session, now, coop.mall, [dataclasses.replace(half, tenders=(TenderIn("card", 7950), TenderIn("cash")))])
+        march = shut(session, now, coop, MARCH)
+        amos, owed = coop.dealers["D02"], march["D02"].closing_cents
+        paid = pay_dealer(session, now, coop.mall, amos, amount_cents=owed, on=date(2025, 4, 10), reference="7")
+        reverse_entry(session, now, paid, on=date(2025, 4, 20), memo="lost in the mail")
+        back = line(amos, -33333, tag="D02-33333", quantity=-1)
+        take_tickets(session, now, coop.mall, [ticket("R9", date(2025, 4, 4), [back], kind="return", buyer="buyer-1003")])
+        lease = latest_leases(session, coop.mall.id, date(2025, 4, 30))[ida.id]
+        post_fee(session, now, lease, 800, key="key", label="Key", working="a second key", on=date(2025, 4, 3))
+        shut(session, now, coop, APRIL)
+        return coop
+
+
+def statement(session, number: str) -> tuple[Statement, StatementValue]:
+    found = session.scalars(select(Statement).where(Statement.number == number)).one()
+    return found, from_json(found.value_json)
+
+
+def page_of(session, number: str, section: str, n: int = 0) -> LinePage:
+    page = line_page(session, statement(session, number)[0], section, n)
+    assert page is not None
+    return page
+
+
+def facts(page: LinePage) -> dict[str, str]:
+    return {fact.label: fact.words for fact in page.facts}
+
+
+def rows(page: LinePage, part: int = 0) -> list[tuple[str, ...]]:
+    return [row.cells for row in page.parts[part].rows]
+
+
+def test_every_line_of_every_statement_has_a_page_that_agrees_with_it(sessions, coop):
+    with transaction(sessions) as session:
+        kinds = set()
+        for one in session.scalars(select(Statement)).all():
+            value = from_json(one.value_json)
+            for section in SECTIONS:
+                for n in range(len(lines_of(value, section))):
+                    page = line_page(session, one, section, n)
+                    assert page is not None
+                    assert page.differs == [], (one.number, section, n)
+                    assert page.facts or page.parts, (one.number, section, n)
+                    assert place_of_key(value, page.place.key) == (section, n)
+                    assert line_said(value, page.place.key)
+                    kinds.add(section)
+                assert line_page(session, one, section, len(lines_of(value, section))) is None
+            assert line_page(session, one, "sales", -1) is None
+            assert line_page(session, one, "nothing", 0) is None
+        assert kinds == set(SECTIONS) - {"tax-owed", "turns", "layaways"}
+
+
+def test_no_page_names_another_dealer_or_a_buyer(sessions, coop):
+    with transaction(sessions) as session:
+        for one in session.scalars(select(Statement)).all():
+            value = from_json(one.value_json)
+            others = [dealer.member.name for code, dealer in coop.dealers.items() if code != value.dealer_code]
+            for section in SECTIONS:
+                for n in range(len(lines_of(value, section))):
+                    said = repr(line_page(session, one, section, n))
+                    assert not [name for name in (*others, "buyer-") if name in said], (one.number, section, n)
+
+
+@SQLITE
+def test_a_sale_says_its_discount_its_tax_how_it_was_paid_and_what_was_given_back(sessions, coop):
+    """42.50 less 4.25 is 38.25; at 6 percent together the ticket's tax is 2.30 (2.295 half-up)."""
+    with transaction(sessions) as session:
+        page = page_of(session, "MAIN.D01.2025-03", "sales", 1)
+        told = facts(page)
+        assert (page.kind, page.amount_cents) == ("Sale", 3825)
+        assert told["Ticket"] == "1002"
+        assert told["Sold"].startswith("Mar 3, 2025, ")
+        assert "Spring sale" in told["Discount"]
+        assert told["Paid by"] == "card"
+        assert facts(page_of(session, "MAIN.D01.2025-03", "sales", 2))["Paid by"] == "card and cash"
+        tax = rows(page)
+        assert [row[0] for row in tax] == ["State of Elmora", "Pine County"]
+        assert [row[1] for row in tax] == ["5.5%", "0.5%"]
+        assert page.parts[0].total[-1] == "2.30"
+        # Sold in March for 333.33, given back in March and again in April: each leads to its own line.
+        first, second = (page_of(session, "MAIN.D02.2025-03", "sales", n) for n in (1, 2))
+        backs = {fact.place for page in (first, second) for fact in page.facts if fact.label == "Given back"}
+        assert backs == {Place("MAIN.D02.2025-03", "returns", 0), Place("MAIN.D02.2025-04", "returns", 0)}
+        returned = page_of(session, "MAIN.D02.2025-04", "returns", 0)
+        (original,) = [fact for fact in returned.facts if fact.label == "Original sale"]
+        assert original.place is not None
+        assert original.place.number == "MAIN.D02.2025-03"
+        assert original.words == "ticket 1003 of Mar 8, 2025, 333.33"
+        assert "untied" in facts(page_of(session, "MAIN.D01.2025-03", "returns", 0))["Original sale"]
+
+
+@SQLITE
+def test_commission_says_its_rule_and_its_base_with_its_parts(sessions, coop):
+    """D01 in March: 125.00 + 42.50 + 100.00 + 1.01 sold at tag, less 4.25, less 7.00 given back: 257.26 at 10%."""
+    with transaction(sessions) as session:
+        _one, value = statement(session, "MAIN.D01.2025-03")
+        n = next(n for n, each in enumerate(value.charges) if each.kind == "commission")
+        page = page_of(session, "MAIN.D01.2025-03", "charges", n)
+        assert facts(page)["Rule"] == "10% of your net sales, by your lease from Mar 1, 2025"
+        assert facts(page)["Working"] == "10% of $257.26"
+        assert [row[-1] for row in rows(page)] == ["268.51", "−4.25", "−7.00"]
+        assert page.parts[0].total[-1] == "257.26"
+        assert page.charge_id is not None
+        rent = facts(page_of(session, "MAIN.D03.2025-03", "charges", 0))
+        assert rent["Area"] == "90.00 sq ft, as you signed for"
+        assert rent["Price"] == "zone front: $2.25 a square foot a month, since Jan 1, 2025"
+        assert rent["Days"] == "15 of 31, from Mar 17, 2025 to Mar 31, 2025, counted by the days of its month"
+        case = facts(page_of(session, "MAIN.D02.2025-03", "charges", 0))
+        assert (case["Price"], case["Days"]) == ("zone case: $45.00 a month, flat, since Jan 1, 2025", "the whole of March 2025")
+
+
+def test_commission_by_tiers_is_told_by_tier(sessions, now):
+    """D02: 19.99 up to 20.00 at 20 percent, 333.33 twice and once back at 5: 4.00 and 16.67, together 20.66 when rounded once."""
+    with transaction(sessions) as session:
+        coop = build_coop(session, now)
+        lease = latest_leases(session, coop.mall.id, date(2025, 3, 31))[coop.dealers["D02"].id]
+        tiers = {"tiers": [{"upto": "20.00", "percent": "20"}, {"percent": "5"}]}
+        session.add(LeaseTerm(lease_id=lease.id, kind="commission", starts_on=date(2025, 3, 1), ends_on=None, terms=tiers))
+        session.flush()
+        session.expire_all()
+        sold = {d: s.net_cents for d, s in month_sales(session, coop.mall.id, MARCH).items() if d is not None}
+        from_till = items_sold(session, coop.mall.id, MARCH)
+        post_commissions(session, now, coop.mall, MARCH, sold, sold_by=from_till)
+        made = freeze_statement(session, now, coop.mall, coop.dealers["D02"], MARCH)
+        page = line_page(session, made, "charges", 0)
+        assert page is not None
+        assert rows(page, 1) == [
+            ("Items up to $20.00", "20%", "19.99", "4.00"),
+            ("Every dearer item", "5%", "333.33", "16.67"),
+        ]
+        assert page.amount_cents == -2066
+        assert page.differs == []
+
+
+@SQLITE
+def test_card_cost_lists_the_tickets_with_a_card_part(sessions, coop):
+    """All by card but ticket 1010, half of whose 159.00 with tax was: 125.00 + 38.25 + 50.00 + 1.01 - 7.00 = 207.26; 5.18."""
+    with transaction(sessions) as session:
+        _one, value = statement(session, "MAIN.D01.2025-03")
+        n = next(n for n, each in enumerate(value.charges) if each.kind == "card")
+        page = page_of(session, "MAIN.D01.2025-03", "charges", n)
+        assert page.amount_cents == -518
+        assert [row[-1] for row in rows(page)] == ["125.00", "38.25", "50.00", "−7.00", "1.01"]
+        assert rows(page)[2] == ("Mar 9, ticket 1010", "100.00", "50.00")
+        assert page.parts[0].total == ("By card", "", "207.26")
+        for code, dealer in coop.dealers.items():
+            whole = card_parts(session, coop.mall.id, MARCH).get(dealer.id, 0)
+            assert sum(one.part for one in card_tickets(session, coop.mall.id, MARCH, dealer.id)) == whole, code
+
+
+def test_a_payment_names_what_it_puts_right_and_what_put_it_right(sessions, coop):
+    with transaction(sessions) as session:
+        paid, back = (page_of(session, "MAIN.D02.2025-04", "payments", n) for n in (0, 1))
+        assert facts(paid)["Kind"] == "Paid to you"
+        (since,) = [fact for fact in paid.facts if fact.label == "Put right since"]
+        (right,) = [fact for fact in back.facts if fact.label == "Puts right"]
+        assert since.place == Place("MAIN.D02.2025-04", "payments", 1)
+        assert right.place == Place("MAIN.D02.2025-04", "payments", 0)
+        opening = page_of(session, "MAIN.D02.2025-04", "opening")
+        assert opening.facts[0].place == Place("MAIN.D02.2025-03", "closing")
+        assert "first statement" in facts(page_of(session, "MAIN.D02.2025-03", "opening"))["Comes from"]
+        year = page_of(session, "MAIN.D02.2025-04", "year", 1)
+        assert [row[0] for row in rows(year)] == ["March 2025", "April 2025"]
+
+
+@SQLITE
+def test_what_no_longer_agrees_with_the_statement_is_said(sessions, coop):
+    with transaction(sessions) as session:
+        for number, section, n, sentence in (
+            ("MAIN.D01.2025-03", "charges", 0, "By the leases and prices as they stand today"),
+            ("MAIN.D01.2025-04", "next-rent", 0, "This is by your leases when the statement was made"),
+        ):
+            assert page_of(session, number, section, n).differs == []
+            session.execute(update(RentRate).where(RentRate.zone == "front").values(price=Decimal("3.00")))
+            session.expire_all()
+            (said,) = page_of(session, number, section, n).differs
+            assert said.startswith(sentence)
+            session.execute(update(RentRate).where(RentRate.zone == "front").values(price=Decimal("2.25")))
+            session.expire_all()
+        # A statement that tells of sales the till has not.
+        one, value = statement(session, "MAIN.D01.2025-03")
+        other = dataclasses.replace(value, sales=(dataclasses.replace(value.sales[0], description="Another"), *value.sales[1:]))
+        of = Of(session, one, other, coop.mall, coop.dealers["D01"])
+        page = sale_page(of, "sales", 0)
+        assert page.heading == "Another"
+        assert "not what was stated" in page.differs[0]
+        assert sale_page(of, "sales", 1).differs == []
