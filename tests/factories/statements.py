@@ -161,7 +161,7 @@ def in_full(value: StatementValue, *, paper: bool = False, **changes: object) ->
     return dataclasses.replace(value, **changes)  # type: ignore[arg-type]
 
 
-def one_page() -> StatementValue:
+def ten_sales() -> StatementValue:
     """Ten sales and a return; paid out."""
     sales = sale_lines(10)
     return in_full(statement(sales, (return_line(sales[3], date(2010, 12, 20)),)))
@@ -189,7 +189,7 @@ def of_before() -> StatementValue:
 
 
 def three_pages() -> StatementValue:
-    return two_pages(100)
+    return two_pages(84)
 
 
 def debt() -> StatementValue:
@@ -333,7 +333,7 @@ def long_words() -> StatementValue:
 
 
 SAMPLES = {
-    "one page": one_page,
+    "ten sales": ten_sales,
     "two pages": two_pages,
     "three pages": three_pages,
     "everything": everything,

@@ -55,7 +55,7 @@ def opened(content: bytes) -> pikepdf.Pdf:
 
 
 @pytest.mark.parametrize("size", ["letter", "a4"])
-@pytest.mark.parametrize("name", ["one page", "everything", "held", "debt", "empty", "untied return", "her own tax"])
+@pytest.mark.parametrize("name", ["ten sales", "everything", "held", "debt", "empty", "untied return", "her own tax"])
 def test_every_amount_is_on_the_paper(name: str, size: str) -> None:
     value = statements.SAMPLES[name]()
     text = [line for page in lines_of(paper(statements.SAMPLES[name], size)) for line in page]
@@ -135,7 +135,7 @@ def test_an_untied_return_and_a_late_sale_are_shown_as_such() -> None:
     text = " ".join("\n".join(pages(paper(statements.untied_return))).split())
     assert "Untied: no sale was named for it" in text
     assert "reached the books on Dec 1, 2010, after its month was" in text
-    assert "Untied" not in "\n".join(pages(paper(statements.one_page)))
+    assert "Untied" not in "\n".join(pages(paper(statements.ten_sales)))
 
 
 @pytest.mark.parametrize(
@@ -160,6 +160,15 @@ def test_the_sentence_that_matters(closing: int, pay_on: date | None, sentence: 
 
 
 @pytest.mark.parametrize("size", ["letter", "a4"])
+@pytest.mark.parametrize(
+    ("name", "count"), [("left", 1), ("ten sales", 2), ("two pages", 2), ("three pages", 3), ("everything", 3)]
+)
+def test_each_paper_has_the_pages_its_month_needs(name: str, count: int, size: str) -> None:
+    made = lines_of(paper(statements.SAMPLES[name], size))
+    assert [page[-1].rpartition("page ")[2] for page in made] == [f"{number} of {count}" for number in range(1, count + 1)]
+
+
+@pytest.mark.parametrize("size", ["letter", "a4"])
 def test_a_busy_month_takes_two_pages_with_numbers_and_repeated_heads(size: str) -> None:
     both = lines_of(paper(statements.two_pages, size))
     assert len(both) == 2
@@ -172,7 +181,7 @@ def test_a_busy_month_takes_two_pages_with_numbers_and_repeated_heads(size: str)
 @pytest.mark.parametrize(("size", "width", "height"), [("letter", 612, 792), ("a4", 595.28, 841.89)])
 def test_the_paper_is_the_one_the_mall_uses(size: str, width: float, height: float) -> None:
     """Source: ANSI/ASME Y14.1 (8.5 x 11 in) and ISO 216 (210 x 297 mm), in points; from memory."""
-    with opened(paper(statements.one_page, size)) as file:
+    with opened(paper(statements.ten_sales, size)) as file:
         assert [float(side) for side in file.pages[0].MediaBox] == pytest.approx([0, 0, width, height], abs=0.01)
 
 
@@ -240,7 +249,7 @@ def _elements(node: pikepdf.Object) -> list[str]:
 
 
 def test_the_structure_reads_as_headings_and_tables_with_heads() -> None:
-    with opened(paper(statements.one_page)) as file:
+    with opened(paper(statements.ten_sales)) as file:
         kinds = _elements(file.Root.StructTreeRoot)
     headings = [kind for kind in kinds if kind in ("H1", "H2", "Table", "Figure")]
     assert headings == ["H1", "Table", "Figure", "Figure", "Table", "Figure", "Table", *["H2", "Table"] * 6]

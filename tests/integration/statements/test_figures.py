@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from datetime import UTC, date, datetime
 from decimal import Decimal
 from fractions import Fraction
@@ -15,7 +16,9 @@ from coop.books.rules import NO_RULES, set_rules
 from coop.books.service import close_period, ensure_period, lock_period, pay_dealer, reverse_entry
 from coop.core.db import Sessions, transaction
 from coop.core.periods import Month
+from coop.core.sealed_text import FieldKeys
 from coop.dealers.models import Dealer
+from coop.dealers.paying import Paying, set_detail
 from coop.floor.service import add_mall, add_space
 from coop.leases.agreements import make_lease
 from coop.leases.posting import post_commissions, post_rents
@@ -31,8 +34,8 @@ from coop.sales.queries import month_sales
 from coop.sales.service import take_tickets
 from coop.statements.building import build_value
 from coop.statements.checking import check_statements, year_faults
-from coop.statements.documents import notes
-from coop.statements.domain import StatementValue, YearFigure, from_json
+from coop.statements.documents import notes, statement_html, statement_mail
+from coop.statements.domain import StatementValue, YearFigure, from_json, to_json
 from coop.statements.domain.pictures import sold_by_day
 from coop.statements.figures import Middle, mall_middle, rented_areas
 from coop.statements.service import freeze_statement
@@ -256,3 +259,18 @@ def test_a_sale_claimed_later_says_both_days(sessions, coop, now):
         assert notes(sold) == "sold on Mar 15, 2025, claimed on Apr 9, 2025: until then it was nobody's"
         assert sold_by_day(april)[8] == (date(2025, 4, 9), 1800)
         assert year(april)["gross"] == (16851, 1800)
+
+
+@SQLITE
+def test_it_says_by_transfer_and_no_number_of_the_bank(sessions, coop, now):
+    keys = FieldKeys(("A" * 43 + "=",))
+    with transaction(sessions) as session:
+        amos = coop.dealers["D02"]
+        how = Paying("ach", "person", "111000025", "000123456789", "checking")
+        set_detail(session, datetime(2025, 1, 2, tzinfo=UTC), keys, amos, how, mail_domain="example.org")
+        value = shut(session, now, coop, MARCH)["D02"]
+        assert value.pay_how == "by bank transfer"
+        told = (to_json(value), statement_html(value), *statement_mail(value))
+    assert statement_mail(value)[1].startswith("$264.15 will be paid to you on Nov 10, 2026 by bank transfer.\n")
+    for text in told:
+        assert not re.search("111000025|6789", text)
