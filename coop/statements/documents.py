@@ -126,7 +126,8 @@ def notes(line: SaleLine) -> str:
     if line.coupon_cents:
         said.append(f"a coupon of yours took off {money(abs(line.coupon_cents))}")
     if line.claimed_on:
-        said.append(f"sold on {day(line.sold_on)}, claimed on {day(line.claimed_on)}: until then it was nobody's")
+        happened = "brought back" if line.tag_cents < 0 else "sold"
+        said.append(f"{happened} on {day(line.sold_on)}, claimed on {day(line.claimed_on)}: until then it was nobody's")
     elif line.posted_on != line.sold_on:
         said.append(f"reached the books on {day(line.posted_on)}, after its month was closed")
     return "; ".join(said)
