@@ -22,6 +22,7 @@ import coop.office.lease_acts_views
 import coop.office.lease_house_views
 import coop.office.lease_letter_views
 import coop.office.lease_waiting_views
+import coop.office.letter_views
 import coop.office.money_rules_views
 import coop.office.payout_hold_views
 import coop.office.tax_files_views

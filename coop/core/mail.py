@@ -401,10 +401,11 @@ def list_mail(
     state: str | None = None,
     kind: str | None = None,
     outbox_ids: Sequence[int] | None = None,
+    which: Sequence[ColumnElement[bool]] = (),
     before_id: int | None = None,
     limit: int = 100,
 ) -> list[MailState]:
-    """Mails, newest first, in one query. For the next page give the last one's id as `before_id`."""
+    """Mails, newest first, in one query; `which` are further conditions. The next page begins below the last one's id."""
     reply = (
         select(MailAttempt.reply)
         .where(MailAttempt.outbox_id == Outbox.id, MailAttempt.ended_at.is_not(None))
@@ -429,6 +430,7 @@ def list_mail(
             Outbox.sent_at,
             Outbox.resend_of_id,
         )
+        .where(*which)
         .order_by(Outbox.id.desc())
         .limit(limit)
     )
@@ -453,9 +455,9 @@ def list_attempts(session: Session, outbox_id: int) -> list[MailAttempt]:
     return list(session.scalars(select(MailAttempt).where(MailAttempt.outbox_id == outbox_id).order_by(MailAttempt.id)))
 
 
-def count_mail(session: Session, kind: str | None = None) -> dict[str, int]:
-    """How many mails are in each state; states without any are there with 0."""
-    query = select(Outbox.state, func.count(Outbox.id)).group_by(Outbox.state)
+def count_mail(session: Session, kind: str | None = None, which: Sequence[ColumnElement[bool]] = ()) -> dict[str, int]:
+    """How many mails are in each state; states without any are there with 0. `which` are further conditions."""
+    query = select(Outbox.state, func.count(Outbox.id)).where(*which).group_by(Outbox.state)
     if kind is not None:
         query = query.where(Outbox.kind == kind)
     counts: dict[str, int] = dict.fromkeys(STATES, 0)

@@ -1,4 +1,4 @@
-"""The office: month-end, the statements it made, the letters they went out with, the log."""
+"""The office: month-end, the statements it made, the log."""
 
 from __future__ import annotations
 
@@ -10,16 +10,15 @@ from wtforms.validators import Length
 from coop.closing import queries as closing_queries
 from coop.closing import service as closing_service
 from coop.closing.steps import MAY_PASS, TITLES
-from coop.core import mail
 from coop.core.errors import Refusal
 from coop.core.fields import Needed, stripped, told
 from coop.core.periods import Month
-from coop.core.web import Page, allow, db, now, request_id, roll_back, send_document, site, visitor
+from coop.core.web import Page, allow, db, now, request_id, roll_back, send_document, visitor
 from coop.floor.models import Mall
 from coop.office import queries
 from coop.sales.queries import unclaimed_in
 from coop.statements import book
-from coop.statements.documents import passages, said
+from coop.statements.documents import said
 from coop.statements.domain import from_json
 from coop.statements.exporting import lines_file, lines_name, lines_of
 from coop.statements.questions import questions_of
@@ -218,59 +217,12 @@ def statement_book(mall_code: str, month: Month, which: str) -> Page:
     return send_document(book.book_document(db(), mall.id, month, without_mail=_BOOKS[which]))
 
 
-# --- letters ------------------------------------------------------------------------------------------------------------
+# --- log ----------------------------------------------------------------------------------------------------------------
 
 
 def _before() -> int | None:
     """The id a page of a list begins below."""
     return request.args.get("before", type=int)
-
-
-@office.get("/letters")
-@allow(*READERS)
-def letters() -> Page:
-    state = request.args.get("state")
-    if state not in mail.STATES:
-        state = None
-    rows = mail.list_mail(db(), state=state, before_id=_before(), limit=queries.PAGE + 1)
-    return render_template(
-        "office/letters.html",
-        rows=rows[: queries.PAGE],
-        carried=queries.statements_of_mails(db(), [one.outbox_id for one in rows]),
-        older=rows[queries.PAGE - 1].outbox_id if len(rows) > queries.PAGE else None,
-        counts=mail.count_mail(db()),
-        state=state,
-        paged=_before() is not None,
-    )
-
-
-@office.get("/letters/<int:mail_id>")
-@allow(*READERS)
-def letter(mail_id: int) -> Page:
-    found = queries.mail(db(), mail_id)
-    if found is None:
-        abort(404)
-    return render_template(
-        "office/letter.html",
-        letter=found,
-        passages=passages(found.text_body),
-        attempts=mail.list_attempts(db(), mail_id),
-        statement=queries.statement_of_mail(db(), found),
-    )
-
-
-@office.post("/letters/<int:mail_id>/resend")
-@allow("manager")
-def resend_letter(mail_id: int) -> Page:
-    found = queries.mail(db(), mail_id)
-    if found is None:
-        abort(404)
-    fresh = mail.resend_mail(db(), now(), found, mail_domain=site().settings.mail_domain, user_id=visitor().user_id)
-    flash("The letter is on its way again. This page shows the new copy.")
-    return redirect(url_for("office.letter", mail_id=fresh.id), 303)
-
-
-# --- log ----------------------------------------------------------------------------------------------------------------
 
 
 @office.get("/log")

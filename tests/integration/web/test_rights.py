@@ -328,6 +328,7 @@ TABLE: dict[tuple[str, str], tuple[Address, frozenset[str]]] = {
     ("portal.ask_line", "POST"): ("/portal/statements/MAIN.D01.2026-10/lines/charges/0", DEALER),
     ("portal.statement_questions", "GET"): ("/portal/statements/MAIN.D01.2026-10/questions", DEALER),
     ("portal.ask_statement", "POST"): ("/portal/statements/MAIN.D01.2026-10/questions", DEALER),
+    ("office.resend_letters", "POST"): ("/office/letters/resend", MANAGER),
     ("office.statement_line", "GET"): ("/office/statements/MAIN.D01.2026-10/lines/opening/0", READERS),
     ("questions.first", "GET"): ("/office/letters/questions/", READERS),
     ("questions.question", "GET"): (lambda house, _: f"/office/letters/questions/{house.question}", READERS),
