@@ -47,7 +47,7 @@ def payables(session: Session, month: Month, *, dealer_id: int | None = None, be
     """
     malls = malls_in(session, month)
     pending = _pending(session, besides)
-    rents = _next_rents(session, malls, month)
+    rents = _next_rents(session, malls, month, dealer_id)
     standings: dict[int, list[tuple[int, Standing]]] = {}
     for mall_id, dealer, stated, paid, sales, charged, other in session.execute(_moves(month, malls, dealer_id)):
         if mall_id is None or dealer is None:
@@ -57,8 +57,7 @@ def payables(session: Session, month: Month, *, dealer_id: int | None = None, be
         standings.setdefault(dealer, []).append((mall_id, at))
     for (mall_id, dealer), rent in rents.items():
         # One who begins next month has nothing in the books here yet.
-        if dealer_id in (None, dealer):
-            standings.setdefault(dealer, []).append((mall_id, Standing(next_rent_cents=rent)))
+        standings.setdefault(dealer, []).append((mall_id, Standing(next_rent_cents=rent)))
     found = {dealer: payable(dealer, sorted(each, key=lambda one: one[0])) for dealer, each in standings.items()}
     return {dealer: one for dealer, one in sorted(found.items()) if one.parts}
 
@@ -105,7 +104,7 @@ def _pending(session: Session, besides: int | None) -> dict[tuple[int, int], int
     return {(mall_id, dealer): int(cents) for mall_id, dealer, cents in session.execute(rows)}
 
 
-def _next_rents(session: Session, malls: Sequence[Mall], month: Month) -> dict[tuple[int, int], int]:
+def _next_rents(session: Session, malls: Sequence[Mall], month: Month, dealer_id: int | None) -> dict[tuple[int, int], int]:
     """Next month's rent where the house rules net it: (mall id, dealer id) -> cents. A closed month has it in the books."""
     rents: dict[tuple[int, int], int] = {}
     if rules_on(session, month.last_day).next_rent != "netted":
@@ -114,7 +113,7 @@ def _next_rents(session: Session, malls: Sequence[Mall], month: Month) -> dict[t
         last = last_closed(session, mall.id)
         if last is not None and last > month:
             continue
-        for draft in month_rents(session, mall, month.next):
+        for draft in month_rents(session, mall, month.next, dealer_id=dealer_id):
             key = (mall.id, draft.dealer_id)
             rents[key] = rents.get(key, 0) + draft.rent.amount_cents
     return {key: cents for key, cents in rents.items() if cents > 0}

@@ -106,6 +106,8 @@ def worded(kind: str, memo: str) -> str:
     lowered = memo.casefold()
     if kind == "deposit" or (kind != "payout" and lowered.startswith(("your ", words.casefold(), kind))):
         return memo
+    if kind == "journal":
+        memo = memo.removeprefix("Correction:").strip()
     if kind == "chargeback":
         memo = memo.removeprefix("Taken back by the bank:").strip()
     if kind == "payout" and lowered.startswith("payout"):

@@ -37,7 +37,7 @@ from tests.factories import statements
         ),
         ("returned", "", "A payment to you came back"),
         ("patronage", "Patronage of 2009: $42.00, 20% in cash", "Patronage of 2009: $42.00, 20% in cash"),
-        ("journal", "Correction: tag misread", "Entry by the bookkeeper: Correction: tag misread"),
+        ("journal", "Correction: tag misread", "Entry by the bookkeeper: tag misread"),
         ("opening", "Balance from paper", "Brought from paper: Balance from paper"),
         ("correction", "Correction: rang up twice", "Correction: rang up twice"),
         ("deposit", "Deposit, from this account", "Deposit, from this account"),
