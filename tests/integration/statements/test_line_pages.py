@@ -9,58 +9,29 @@ from decimal import Decimal
 import pytest
 from sqlalchemy import select, update
 
-from coop.books.rules import NO_RULES, set_rules
-from coop.books.service import close_period, ensure_period, lock_period, pay_dealer, reverse_entry
 from coop.closing.queries import items_sold
 from coop.core.db import Sessions, transaction
-from coop.core.periods import Month
-from coop.leases.card_costs import post_card_costs
 from coop.leases.models import LeaseTerm, RentRate
-from coop.leases.posting import post_commissions, post_fee, post_rents
+from coop.leases.posting import post_commissions
 from coop.leases.queries import latest_leases
 from coop.sales.card_cost import card_parts, card_tickets
-from coop.sales.domain import TenderIn
 from coop.sales.queries import month_sales
-from coop.sales.service import take_tickets
 from coop.statements.domain import StatementValue, from_json
 from coop.statements.line_pages import line_page, line_said, lines_of, place_of_key
 from coop.statements.line_parts import SECTIONS, LinePage, Of, Place
 from coop.statements.line_sales import sale_page
 from coop.statements.models import Statement
 from coop.statements.service import freeze_statement
-from tests.factories.coops import APRIL, MARCH, SmallCoop, build_coop, line, ticket
+from tests.factories.coops import MARCH, SmallCoop, build_coop
+from tests.factories.stated import build_stated
 
 SQLITE = pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
 
 
-def shut(session, now: datetime, coop: SmallCoop, month: Month) -> dict[str, Statement]:
-    sales = month_sales(session, coop.mall.id, month)
-    post_rents(session, now, coop.mall, month)
-    post_commissions(session, now, coop.mall, month, {d: s.net_cents for d, s in sales.items() if d is not None})
-    post_card_costs(session, now, coop.mall, month, card_parts(session, coop.mall.id, month), Decimal("2.5"))
-    close_period(session, now, lock_period(session, ensure_period(session, coop.mall.id, month).id))
-    return {code: freeze_statement(session, now, coop.mall, dealer, month) for code, dealer in coop.dealers.items()}
-
-
 @pytest.fixture
 def coop(sessions: Sessions, now: datetime) -> SmallCoop:
-    """March and April 2025 closed. D02 gives 333.33 of March back in April, is paid, and the payout is put right."""
     with transaction(sessions) as session:
-        coop = build_coop(session, now)
-        set_rules(session, now, dataclasses.replace(NO_RULES, card_percent=Decimal("2.5")), starts_on=date(2025, 1, 1))
-        ida = coop.dealers["D01"]
-        half = ticket("1010", date(2025, 3, 9), [line(ida, 10000), line(coop.dealers["D02"], 5000, position=2)])
-        take_tickets(session, now, coop.mall, [dataclasses.replace(half, tenders=(TenderIn("card", 7950), TenderIn("cash")))])
-        march = shut(session, now, coop, MARCH)
-        amos, owed = coop.dealers["D02"], march["D02"].closing_cents
-        paid = pay_dealer(session, now, coop.mall, amos, amount_cents=owed, on=date(2025, 4, 10), reference="7")
-        reverse_entry(session, now, paid, on=date(2025, 4, 20), memo="lost in the mail")
-        back = line(amos, -33333, tag="D02-33333", quantity=-1)
-        take_tickets(session, now, coop.mall, [ticket("R9", date(2025, 4, 4), [back], kind="return", buyer="buyer-1003")])
-        lease = latest_leases(session, coop.mall.id, date(2025, 4, 30))[ida.id]
-        post_fee(session, now, lease, 800, key="key", label="Key", working="a second key", on=date(2025, 4, 3))
-        shut(session, now, coop, APRIL)
-        return coop
+        return build_stated(session, now)
 
 
 def statement(session, number: str) -> tuple[Statement, StatementValue]:
