@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from coop.books.accounts import bank_account, dealer_account
 from coop.books.domain.entries import GENESIS, EntryDraft, SealedEntry, netted, require_balanced, seal_hash
-from coop.books.models import Account, Entry, EntryProof, Period, Posting, Seal
+from coop.books.models import Account, Entry, EntryProof, Journal, Period, Posting, Seal
 from coop.core import faults
 from coop.core.db import dialect_name, insert_ignoring
 from coop.core.errors import Refusal
@@ -95,6 +95,38 @@ def close_period(session: Session, now: datetime, period: Period) -> None:
         raise Refusal(f"{Month.of(earlier).name} is still open: months close in their order.")
     period.state, period.closed_at = "closed", now
     session.flush()
+
+
+def close_coop_months(session: Session, now: datetime) -> int:
+    """Close and seal the co-op's own months that every mall in the books has closed, in their order; how many.
+
+    One that an entry by hand of the co-op's own still waits in stays open until it is decided, and those after it with it.
+    """
+    lasts = func.max(case((Period.state == "closed", Period.first_day)))
+    malls = session.execute(
+        select(func.min(Period.first_day), lasts).where(Period.mall_id.is_not(None)).group_by(Period.mall_id)
+    ).all()
+    if not malls:
+        return 0
+    # A mall that has closed nothing yet holds back no month before its first.
+    through = min(Month.of(last) if last else Month.of(begun).previous for begun, last in malls)
+    waits = session.scalar(select(func.min(Journal.on)).where(Journal.state == "entered", Journal.mall_id.is_(None)))
+    if waits is not None:
+        through = min(through, Month.of(waits).previous)
+    done = session.scalar(select(lasts).where(Period.mall_id.is_(None)))
+    if through < Month.of(min(begun for begun, _ in malls)) or (done is not None and done >= through.first_day):
+        return 0
+    # Where nothing of the co-op's own happened too, so that nothing is dated in it later.
+    ensure_period(session, None, through)
+    closed = 0
+    still_open = select(Period.id).where(Period.mall_id.is_(None), Period.state == "open", Period.first_day <= through.first_day)
+    for period_id in session.scalars(still_open.order_by(Period.first_day)).all():
+        period = lock_period(session, period_id)
+        if period.state == "open":
+            seal_period(session, now, period, "close")
+            close_period(session, now, period)
+            closed += 1
+    return closed
 
 
 def lock_period(session: Session, period_id: int) -> Period:
@@ -320,7 +352,8 @@ def seal_period(session: Session, now: datetime, period: Period, reason: str) ->
 
 
 def seal_periods(session: Session, now: datetime) -> int:
-    """Seal every open month's new entries; how many seals were made."""
+    """Seal every open month's new entries, and close the co-op's own months whose time has come; how many seals of open ones."""
+    close_coop_months(session, now)
     open_periods = session.scalars(
         select(Period).where(Period.state == "open").order_by(func.coalesce(Period.mall_id, 0), Period.first_day)
     ).all()

@@ -13,9 +13,12 @@ from sqlalchemy.orm import Session
 from coop.books import queries
 from coop.books.accounts import bank_account, dealer_account, ensure_account, income_account, tender_account, unclaimed_account
 from coop.books.domain.entries import GENESIS, EntryDraft, UnbalancedError
+from coop.books.domain.hand import HandLine
+from coop.books.journal import enter_journal, refuse_journal
 from coop.books.models import Account, Entry, Period, Posting, Seal
 from coop.books.service import (
     check_books,
+    close_coop_months,
     close_period,
     ensure_period,
     pay_dealer,
@@ -271,6 +274,46 @@ def test_months_close_in_their_order(office: Office) -> None:
     office.shut(SEPTEMBER)
     office.shut(OCTOBER)
     assert (october.state, october.closed_at) == ("closed", office.now)
+
+
+# --- the co-op's own months ---------------------------------------------------------------------------------------------
+
+
+def test_the_coops_own_month_closes_when_the_last_mall_has_closed_it(office: Office) -> None:
+    """What the bank asked for in a closed month, say, would change what was reconciled: it is dated in the open one."""
+    s, now = office.session, office.now
+    post_entry(s, now, bank_charge(s, 4_00, date(2026, 9, 3), "september"))
+    ensure_period(s, office.east.id, SEPTEMBER)
+    office.shut(SEPTEMBER)
+    assert close_coop_months(s, now) == 0, "East has it open"
+    office.shut(SEPTEMBER, office.east)
+    assert seal_periods(s, now) == 0, "it is closed and sealed, and no other has anything new"
+    assert (ensure_period(s, None, SEPTEMBER).state, close_coop_months(s, now)) == ("closed", 0)
+    assert posting_date(s, None, date(2026, 9, 20)) == date(2026, 10, 1)
+    with pytest.raises(Refusal, match="September 2026 is closed and takes no entry"):
+        post_entry(s, now, bank_charge(s, 4_00, date(2026, 9, 20), "late"))
+    assert [(seal.chain, seal.reason) for seal in s.scalars(select(Seal)) if seal.chain == "co-op"] == [("co-op", "close")]
+    assert check_books(s) == []
+
+
+def test_a_month_without_entries_of_the_coops_own_closes_too(office: Office) -> None:
+    office.sell(100, date(2026, 9, 1), "one")
+    office.sell(100, date(2026, 11, 2), "east begins later", mall=office.east)
+    office.shut(SEPTEMBER)
+    assert close_coop_months(office.session, office.now) == 1
+    with pytest.raises(Refusal, match="August 2026 lies before September 2026, which is closed"):
+        post_entry(office.session, office.now, bank_charge(office.session, 4_00, date(2026, 8, 20), "late"))
+
+
+def test_an_entry_of_the_coops_own_that_waits_keeps_its_month_open(office: Office) -> None:
+    s, now = office.session, office.now
+    office.shut(SEPTEMBER)
+    lines = [HandLine("Expenses:Audit", 400_00), HandLine("Assets:Bank", -400_00)]
+    how = {"mall": None, "on": date(2026, 9, 9), "lines": lines, "reason": "Audit of the year, bill 7", "new_accounts": True}
+    made = enter_journal(s, now, key="audit", **how)
+    assert close_coop_months(s, now) == 0
+    refuse_journal(s, now, made.id, "Not ours", user_id=None)
+    assert close_coop_months(s, now) == 1
 
 
 # --- seals --------------------------------------------------------------------------------------------------------------
