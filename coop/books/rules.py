@@ -128,7 +128,10 @@ def set_release_rule(
 
 
 def end_release_rule(session: Session, now: datetime, rule: ReleaseRule, ends_on: date, *, user_id: int | None = None) -> None:
-    """End a rule on a day. Refuses one before it begins."""
+    """End a rule on a day. Refuses one before it begins, and one after it has ended: another may hold from then on."""
+    session.refresh(rule, with_for_update=True)
+    if rule.ends_on is not None and ends_on > rule.ends_on:
+        raise Refusal(f"The rule ends on {written(rule.ends_on)} already: write a new rule for the days after that.")
     if ends_on < rule.starts_on:
         raise Refusal(f"The rule begins on {written(rule.starts_on)}: it cannot end before, on {written(ends_on)}.")
     rule.ends_on = ends_on

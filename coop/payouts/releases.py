@@ -15,7 +15,7 @@ from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from coop.books.accounts import bank_account, income_account, stale_account
 from coop.books.domain.entries import EntryDraft
-from coop.books.models import Entry, ReleaseRule
+from coop.books.models import Account, Entry, Posting, ReleaseRule
 from coop.books.rules import release_rule_on
 from coop.books.service import post_entry, posting_date
 from coop.core import audit
@@ -64,9 +64,10 @@ def due_on(session: Session, day: date, what: str, *, only: int | None = None, m
     rule = release_rule_on(session, what, day)
     if rule is None:
         return []
-    found = _FOUND[what](session, day - timedelta(days=rule.after_days), only, most)
     asked = set(session.scalars(select(_COLUMNS[what]).where(_COLUMNS[what].is_not(None), Release.state == "asked")))
-    return [one for one in found if one.thing_id not in asked]
+    # What is asked for comes out again, and must leave room for as many others.
+    found = _FOUND[what](session, day - timedelta(days=rule.after_days), only, most + len(asked))
+    return [one for one in found if one.thing_id not in asked][:most]
 
 
 def _certificates(session: Session, until: date, only: int | None, most: int) -> list[Due]:
@@ -101,6 +102,24 @@ def _lines(session: Session, until: date, only: int | None, most: int) -> list[D
 
 
 def _payouts(session: Session, until: date, only: int | None, most: int) -> list[Due]:
+    rows = session.execute(
+        select(PayoutLine, PayoutRun, Dealer.code, PayoutPart.mall_id)
+        .join(PayoutRun, PayoutRun.id == PayoutLine.run_id)
+        .join(Dealer, Dealer.id == PayoutLine.dealer_id)
+        .join(PayoutPart, (PayoutPart.line_id == PayoutLine.id) & PayoutPart.back_entry_id.is_not(None))
+        .join(Mall, Mall.id == PayoutPart.mall_id)
+        .where(*_never_cashed(), PayoutRun.paid_on <= until, *_one(PayoutLine.id, only))
+        .order_by(PayoutRun.paid_on, PayoutLine.id)
+        .limit(most)
+    )
+    return [
+        Due(PAYOUTS, line.id, _check(line, run, code), mall_id, line.amount_cents, run.paid_on or until)
+        for line, run, code, mall_id in rows
+    ]
+
+
+def _never_cashed() -> tuple[ColumnElement[bool], ...]:
+    """Of a line with its run, dealer and mall: a stale check that is neither owed again nor let go."""
     released = select(Release.id).where(Release.payout_line_id == PayoutLine.id, Release.state == "released").exists()
     source = cast(PayoutRun.number, String) + "/" + Dealer.code + "/" + Mall.code
     again = (
@@ -109,20 +128,7 @@ def _payouts(session: Session, until: date, only: int | None, most: int) -> list
         .correlate(PayoutRun, Dealer, Mall)
         .exists()
     )
-    rows = session.execute(
-        select(PayoutLine, PayoutRun, Dealer.code, PayoutPart.mall_id)
-        .join(PayoutRun, PayoutRun.id == PayoutLine.run_id)
-        .join(Dealer, Dealer.id == PayoutLine.dealer_id)
-        .join(PayoutPart, (PayoutPart.line_id == PayoutLine.id) & PayoutPart.back_entry_id.is_not(None))
-        .join(Mall, Mall.id == PayoutPart.mall_id)
-        .where(PayoutLine.return_reason == STALE, PayoutRun.paid_on <= until, ~released, ~again, *_one(PayoutLine.id, only))
-        .order_by(PayoutRun.paid_on, PayoutLine.id)
-        .limit(most)
-    )
-    return [
-        Due(PAYOUTS, line.id, _check(line, run, code), mall_id, line.amount_cents, run.paid_on or until)
-        for line, run, code, mall_id in rows
-    ]
+    return (PayoutLine.return_reason == STALE, ~released, ~again)
 
 
 def _check(line: PayoutLine, run: PayoutRun, code: str) -> str:
@@ -332,3 +338,34 @@ def _payout_words(session: Session, ids: Sequence[int]) -> Mapping[int, str]:
         .where(PayoutLine.id.in_(ids))
     )
     return {line.id: _check(line, run, code) for line, run, code in rows}
+
+
+# --- proof --------------------------------------------------------------------------------------------------------------
+
+
+def check_stale(session: Session) -> list[str]:
+    """Hold each mall's stale payouts against the checks that were never cashed; a sentence for what differs."""
+    rows = session.execute(
+        select(PayoutPart.mall_id, func.sum(PayoutLine.amount_cents))
+        .join(PayoutLine, PayoutLine.id == PayoutPart.line_id)
+        .join(PayoutRun, PayoutRun.id == PayoutLine.run_id)
+        .join(Dealer, Dealer.id == PayoutLine.dealer_id)
+        .join(Mall, Mall.id == PayoutPart.mall_id)
+        .where(PayoutPart.back_entry_id.is_not(None), *_never_cashed())
+        .group_by(PayoutPart.mall_id)
+    )
+    checks = {mall_id: int(cents) for mall_id, cents in rows}
+    moved = session.execute(
+        select(Account.mall_id, -func.sum(Posting.amount_cents))
+        .join(Posting, Posting.account_id == Account.id)
+        .where(Account.kind == "stale payouts")
+        .group_by(Account.mall_id)
+    )
+    ledger = {mall_id: int(cents) for mall_id, cents in moved if mall_id is not None}
+    found = []
+    for mall_id in sorted(checks.keys() | ledger.keys()):
+        mine, books = checks.get(mall_id, 0), ledger.get(mall_id, 0)
+        if mine != books:
+            code = session.get_one(Mall, mall_id).code
+            found.append(f"At {code} checks never cashed are {format_dollars(mine)}, and {format_dollars(books)} in the ledger.")
+    return found

@@ -32,7 +32,7 @@ from coop.payouts.releases import (
     releases,
 )
 from coop.sales.claims import ask_claim, check_unclaimed
-from coop.sales.gifts import check_gifts
+from coop.sales.gifts import check_gifts, sell_certificate
 from coop.sales.models import GiftCertificate, TicketLine
 from tests.factories.unclaimed import add_unclaimed
 from tests.integration.payouts.conftest import Office
@@ -93,6 +93,9 @@ def test_without_a_rule_nothing_is_due_and_nothing_goes(old: Old) -> None:
     ended = old.rule(CERTIFICATES)
     end_release_rule(old.session, LATER, ended, date(2027, 5, 31))
     assert due_on(old.session, TODAY, CERTIFICATES) == []
+    with pytest.raises(Refusal, match="The rule ends on May 31, 2027 already: write a new rule for the days after that"):
+        end_release_rule(old.session, LATER, ended, TODAY)
+    assert due_on(old.session, TODAY, CERTIFICATES) == []
 
 
 def test_each_kind_goes_where_its_rule_says(old: Old) -> None:
@@ -139,6 +142,14 @@ def test_the_days_count_from_the_last_that_was_heard(old: Old) -> None:
     old.rule(UNCLAIMED, 224)
     old.rule(PAYOUTS, 204)
     assert [due_on(old.session, TODAY, what) for what in (UNCLAIMED, PAYOUTS)] == [[], []]
+
+
+def test_what_is_asked_for_takes_no_room_of_the_list(old: Old) -> None:
+    old.rule(CERTIFICATES)
+    main = old.session.get_one(Mall, old.office.malls.main)
+    sell_certificate(old.session, LATER, main, amount_cents=5_00, tender="cash", on=date(2026, 11, 2), key="a later one")
+    old.ask(CERTIFICATES)
+    assert [one.words for one in due_on(old.session, TODAY, CERTIFICATES, most=1)] == ["gift certificate 1002"]
 
 
 def test_two_managers_are_not_manager_and_bookkeeper(old: Old) -> None:
