@@ -94,8 +94,12 @@ def answer(question_id: int) -> Page:
         )
     except Refusal as refusal:
         roll_back()
+        row = _asked(question_id)
+        if row.question.answered_at is not None:
+            # Its page has the answer, and no form any more that could say why.
+            raise
         told(form.answer, str(refusal))
-        return _question_page(_asked(question_id), form), 422
+        return _question_page(row, form), 422
     flash("The answer is given: the dealer gets it by mail and finds it beside the line.")
     return redirect(url_for("questions.first"), 303)
 

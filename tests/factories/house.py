@@ -34,7 +34,8 @@ from coop.sales.domain import LineIn, TenderIn, TicketIn
 from coop.sales.layaway import Terms, agree_layaway
 from coop.sales.service import take_tickets
 from coop.statements.book import book_name
-from coop.statements.domain import sha256, to_json
+from coop.statements.domain import from_json, sha256, to_json
+from coop.statements.line_pages import line_said
 from coop.statements.models import Statement, StatementBook, StatementQuestion
 from coop.tax.documents import pdf_name
 from coop.tax.domain.returns import FilingPeriod
@@ -314,10 +315,11 @@ def _ask(session: Session, now: datetime, number: str | None, user_id: int) -> i
     """A question about the commission of a statement, which waits; its id."""
     if number is None:
         return 0
+    statement = session.scalars(select(Statement).where(Statement.number == number)).one()
     row = StatementQuestion(
-        statement_id=session.scalars(select(Statement.id).where(Statement.number == number)).one(),
+        statement_id=statement.id,
         line="charges/1",
-        said="Commission: \N{MINUS SIGN}351.58",
+        said=line_said(from_json(statement.value_json), "charges/1"),
         question="Why is commission taken on the oak washstand, which came back?",
         asked_by=user_id,
         asked_at=now,

@@ -11,20 +11,29 @@ from sqlalchemy import select, update
 
 from coop.closing.queries import items_sold
 from coop.core.db import Sessions, transaction
-from coop.leases.models import LeaseTerm, RentRate
-from coop.leases.posting import post_commissions
+from coop.core.periods import Month
+from coop.leases.models import LeaseShare, LeaseSpace, LeaseTerm, RentRate
+from coop.leases.posting import post_commissions, post_fee
 from coop.leases.queries import latest_leases
+from coop.leases.turn_charges import charge_turn
 from coop.sales.card_cost import card_parts, card_tickets
 from coop.sales.queries import month_sales
+from coop.sales.service import take_tickets
+from coop.statements.building import build_value
 from coop.statements.domain import StatementValue, from_json
+from coop.statements.line_money import tax_owed_page, tax_page
 from coop.statements.line_pages import line_page, line_said, lines_of, place_of_key
 from coop.statements.line_parts import SECTIONS, LinePage, Of, Place
 from coop.statements.line_sales import sale_page
 from coop.statements.models import Statement
 from coop.statements.service import freeze_statement
-from tests.factories.coops import MARCH, SmallCoop, build_coop
-from tests.factories.stated import build_stated
+from coop.tax.filing import move_tax_to_dealers
+from tests.factories.coops import MARCH, SmallCoop, build_coop, line, ticket
+from tests.factories.people import make_coop, make_dealer, make_mall
+from tests.factories.stated import build_stated, shut
+from tests.factories.tax import OFFICE, make_filer, setting
 
+SEPTEMBER = Month(2026, 9)
 SQLITE = pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
 
 
@@ -208,3 +217,78 @@ def test_what_no_longer_agrees_with_the_statement_is_said(sessions, coop):
         assert page.heading == "Another"
         assert "not what was stated" in page.differs[0]
         assert sale_page(of, "sales", 1).differs == []
+
+
+def test_rent_says_its_share_its_raises_its_agreed_price_and_its_discount(sessions, now):
+    """D03 and D04 share booth 2, 60 to 40, from the 17th; D02's case is agreed at 30.00, rises by the year, and is less 5.00."""
+    with transaction(sessions) as session:
+        coop = build_coop(session, now)
+        leases = latest_leases(session, coop.mall.id, date(2025, 3, 31))
+        vera, otis, amos = (leases[coop.dealers[code].id] for code in ("D03", "D04", "D02"))
+        (booth,) = session.scalars(select(LeaseSpace).where(LeaseSpace.lease_id == vera.id))
+        for lease, percent in ((vera, 60), (otis, 40)):
+            session.add(LeaseShare(lease_space_id=booth.id, lease_id=lease.id, share_percent=Decimal(percent)))
+        (case,) = session.scalars(select(LeaseSpace).where(LeaseSpace.lease_id == amos.id))
+        case.agreed_per, case.agreed_price = "flat", Decimal(30)
+        for kind, terms in (
+            ("escalation", {"how": "percent", "percent": "3"}),
+            ("discount", {"reason": "member", "name": "for members", "dollars": "5.00"}),
+        ):
+            session.add(LeaseTerm(lease_id=amos.id, kind=kind, starts_on=date(2025, 3, 1), ends_on=None, terms=terms))
+        session.flush()
+        session.expire_all()
+        made = shut(session, now, coop, MARCH)
+        pages = {(code, n): line_page(session, made[code], "charges", n) for code, n in (("D04", 0), ("D02", 0), ("D02", 1))}
+        shared, flat, discount = (facts(page) for page in pages.values() if page)
+        assert shared["Your share"] == "40% of the rent of a shared space"
+        assert shared["Days"].startswith("15 of 31, from Mar 17, 2025")
+        assert shared["Price"] == "zone front: $2.25 a square foot a month, since Jan 1, 2025"
+        assert flat["Price"] == "$30.00 a month, flat, agreed for this lease"
+        assert flat["Increases"] == "From Mar 1, 2025 on, the rent rises by 3% every year."
+        assert discount["Term of your lease"] == "From Mar 1, 2025 on, the rent is $5.00 a month less for members."
+        assert [page.differs for page in pages.values() if page] == [[], [], []]
+
+
+@SQLITE
+def test_a_late_fee_a_turn_and_a_fee_say_their_rule_and_their_day(sessions, now):
+    with transaction(sessions) as session:
+        coop = build_coop(session, now)
+        lease = latest_leases(session, coop.mall.id, date(2025, 3, 31))[coop.dealers["D01"].id]
+        charge = {"working": "as a test has it", "on": date(2025, 3, 12)}
+        post_fee(session, now, lease, 2500, key="late", label="Late fee", kind="late", **charge)
+        charge_turn(session, now, lease, -4000, key="2025-03", label="Turn beyond those owed", **charge)
+        made = shut(session, now, coop, MARCH)["D01"]
+        kinds = {each.kind: n for n, each in enumerate(from_json(made.value_json).charges)}
+        late, turn = (line_page(session, made, "charges", kinds[kind]) for kind in ("late", "turn"))
+        assert late is not None
+        assert facts(late)["Rule"] == "There is no late fee."
+        assert facts(late)["In the books"].startswith("on Mar 12, 2025, entry ")
+        assert late.charge_id is not None
+        assert turn is not None
+        assert (turn.amount_cents, turn.charge_id, turn.differs) == (4000, None, [])
+        assert "to your credit" in turn.notes[0]
+
+
+@SQLITE
+def test_tax_that_is_hers_to_file_is_told_ticket_by_ticket(sessions, now):
+    """5 percent and 0.5: the co-op's until the 15th, hers from then. Each page has the tickets of its own days, and no other."""
+    with transaction(sessions) as session:
+        make_coop(session, now)
+        dealer = make_dealer(session, now, "D01")
+        mall = make_mall(session, now)
+        make_filer(session, now, mall, [dealer])
+        setting(session, starts_on=date(2026, 1, 1), frequency="quarter")
+        setting(session, starts_on=date(2026, 9, 15), owed_by="dealer", office=OFFICE, frequency="quarter", year_begins=1)
+        sold = ((3, 100_00), (20, 30_00), (21, 40_00))
+        take_tickets(session, now, mall, [ticket(str(on), date(2026, 9, on), [line(dealer, cents)]) for on, cents in sold])
+        move_tax_to_dealers(session, now, mall, SEPTEMBER)
+        value = build_value(session, mall, dealer, SEPTEMBER, made_on=date(2026, 10, 2))
+        of = Of(session, Statement(mall_id=mall.id, dealer_id=dealer.id), value, mall, dealer)
+        owed, collected = tax_owed_page(of, 0), tax_page(of, 0)
+        assert owed.differs == collected.differs == []
+        assert rows(owed) == [("Sep 20, ticket 20", "30.00", "1.50"), ("Sep 21, ticket 21", "40.00", "2.00")]
+        assert rows(collected) == [("Sep 3, ticket 3", "100.00", "5.00")]
+        assert facts(owed)["File it with"] == OFFICE
+        # With a ticket of a later day among them it is not the sum that was stated.
+        take_tickets(session, now, mall, [ticket("30", date(2026, 9, 30), [line(dealer, 10_00)])])
+        assert "not what was stated" in tax_owed_page(of, 0).differs[0]
