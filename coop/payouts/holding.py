@@ -29,7 +29,7 @@ from coop.leases.models import Charge, Dispute
 from coop.leases.settling import accounts_of
 from coop.payouts.domain.payable import Payable
 from coop.payouts.models import HoldDecision, PayoutHold
-from coop.payouts.queries import codes_of, malls_in, payables
+from coop.payouts.queries import codes_of, coop_zone, malls_in, payables
 
 TAX_FORM, DISPUTE, MINIMUM, ARREARS, NEW_DETAILS, BY_HAND = KINDS = (
     "tax form",
@@ -75,7 +75,7 @@ def hold_reasons(
         owed = payables(session, month, dealer_id=dealer_id)
     owed = {dealer: one for dealer, one in owed.items() if any(part.amount_cents > 0 for part in one.parts)}
     rules = rules_on(session, month.last_day)
-    found = _Found({dealer: [] for dealer in owed}, _decisions(session, month, dealer_id))
+    found = _Found({dealer: [] for dealer in owed}, _decisions(session, month, dealer_id), coop_zone(session))
     if rules.tax_form_needed:
         forms = forms_of(session)
         for dealer in owed.keys() - forms.keys():
@@ -201,8 +201,8 @@ def open_hold(session: Session, dealer_id: int) -> PayoutHold | None:
 class _Found:
     """Reasons as they are found, each with the newest decision on it that still counts."""
 
-    def __init__(self, reasons: dict[int, list[HoldReason]], decisions: dict[tuple[int, str], HoldDecision]) -> None:
-        self.reasons, self.decisions = reasons, decisions
+    def __init__(self, reasons: dict[int, list[HoldReason]], decisions: dict[tuple[int, str], HoldDecision], zone: str) -> None:
+        self.reasons, self.decisions, self.zone = reasons, decisions, zone
 
     def add(self, dealer_id: int, kind: str, words: str, *, since: datetime | None = None, since_day: date | None = None) -> None:
         """`since`, or the day, is when what holds her came to be: what was decided before it does not count."""
@@ -211,7 +211,7 @@ class _Found:
         decision = self.decisions.get((dealer_id, kind))
         if decision is not None and since is not None and decision.decided_at < since:
             decision = None
-        if decision is not None and since_day is not None and decision.decided_at.date() < since_day:
+        if decision is not None and since_day is not None and local_date(decision.decided_at, self.zone) < since_day:
             decision = None
         pays, said = (decision.pays, decision.reason) if decision else (None, "")
         self.reasons[dealer_id].append(HoldReason(kind, words, pays, said))
@@ -261,7 +261,7 @@ def _find_new_details(session: Session, now: datetime, rules: Rules, found: _Fou
     wait = timedelta(days=rules.bank_wait_days)
     for dealer, detail in details.items():
         if detail.method == "ach" and now < detail.changed_at + wait:
-            free = written((detail.changed_at + wait).date())
+            free = written(local_date(detail.changed_at + wait, found.zone))
             found.add(dealer, NEW_DETAILS, f"the bank details are new and wait until {free}", since=detail.changed_at)
 
 
