@@ -6,6 +6,7 @@ again, and it is looked at once more when the run is approved.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -101,10 +102,14 @@ def _line(run: PayoutRun, one: Listed, detail: PayoutDetail | None) -> PayoutLin
     )
 
 
-def changed_since(session: Session, now: datetime, run: PayoutRun) -> list[str]:
-    """What is not any more as it was when a run was prepared, a sentence each: it must not be approved so."""
-    month = Month.of(run.first_day)
-    by_dealer = {one.dealer_id: one for one in listed(session, now, month, besides=run.id)}
+def changed_since(session: Session, now: datetime, run: PayoutRun, rows: Iterable[Listed] | None = None) -> list[str]:
+    """What is not any more as it was when a run was prepared, a sentence each: it must not be approved so.
+
+    `rows` is what is listed beside the run, where the caller has it.
+    """
+    if rows is None:
+        rows = listed(session, now, Month.of(run.first_day), besides=run.id)
+    by_dealer = {one.dealer_id: one for one in rows}
     details = details_of(session)
     codes = codes_of(session)
     said = []
