@@ -40,11 +40,6 @@ def _engine() -> ModuleType:
         ) from error
 
 
-def require() -> None:
-    """Raise PdfError, with the line that mends it, when PDFs cannot be made on this machine."""
-    _engine()
-
-
 def made_with() -> str:
     """Versions of what the bytes of a PDF depend on, in under 200 characters."""
     versions: str = _engine().made_with()

@@ -14,7 +14,7 @@ from wtforms.validators import Length
 from coop.books import hand_accounts, journal
 from coop.books.domain.hand import MOST_LINES, MOST_PATH, HandLine
 from coop.core.errors import Refusal
-from coop.core.fields import ChoiceField, DayField, DollarsField, MonthField, Needed, TypedField, stripped, told
+from coop.core.fields import ChoiceField, DayField, DollarsField, Needed, TypedField, stripped, told
 from coop.core.money import parse_cents
 from coop.core.periods import Month
 from coop.floor.models import Mall
@@ -100,10 +100,6 @@ class ExportForm(AskForm):
     def among(self, months: Sequence[Month], malls: Sequence[Mall]) -> None:
         self.month.months(months, "everything")
         self.mall.among([(mall.code, mall.name) for mall in malls], "the whole co-op")
-
-
-class SheetForm(AskForm):
-    month = MonthField("Month")
 
 
 # --- by hand ------------------------------------------------------------------------------------------------------------

@@ -70,11 +70,6 @@ class Payable:
     def amount_cents(self) -> int:
         return sum(part.amount_cents for part in self.parts)
 
-    @property
-    def netted_cents(self) -> int:
-        """What one mall gives up for another, as it is taken off; zero or positive."""
-        return -sum(min(0, part.amount_cents) for part in self.parts)
-
 
 def payable(dealer_id: int, standings: Iterable[tuple[int, Standing]]) -> Payable:
     """A dealer's payable from her standing at each mall."""

@@ -45,7 +45,6 @@ def test_malls_are_one_sum_and_nothing_is_no_part() -> None:
     both = payable(7, [(1, Standing(800_00)), (2, Standing(-300_00)), (3, Standing())])
     assert [(part.mall_id, part.amount_cents) for part in both.parts] == [(1, 800_00), (2, -300_00)]
     assert both.amount_cents == 500_00
-    assert both.netted_cents == 300_00
 
 
 cents = st.integers(-10_000_00, 10_000_00)
