@@ -61,7 +61,7 @@ def test_the_counts_are_of_what_is_asked_for(web: Web) -> None:
     page = web.browser("auditor").get("/office/letters?kind=statement&month=2026-10").text
     states = re.findall(r">(all|waiting|being sent|sent|refused|given up) <span class=\"figures\">(\d+)<", page)
     assert dict(states) == {"all": "2", "waiting": "0", "being sent": "0", "sent": "1", "refused": "1", "given up": "0"}
-    assert "1 of 2 letters went; 1 did not arrive." in page
+    assert "1 of 2 letters went; 1 was refused or given up." in page
     assert 'state=failed&amp;kind=statement&amp;month=2026-10"' in page
 
 
