@@ -23,6 +23,8 @@ from coop.core.periods import Month, shown_day
 
 BANK = select(Account.id).where(Account.path == "Assets:Bank").scalar_subquery()
 """The bank account's id in a reading: it need not be there yet."""
+MOST_DAYS_AHEAD = 7
+"""A bank dates what waits on its next working day; a line beyond that is of a wrong year, and could never be taken out again."""
 
 
 @dataclass(frozen=True)
@@ -66,6 +68,10 @@ def bring_file(session: Session, now: datetime, file_name: str, content: bytes, 
         read = read_ofx(content) if is_ofx(content) else read_csv(content)
     except FileRefusedError as refused:
         raise Refusal(f"Nothing was taken of the file. {refused}") from refused
+    if read.last_day > now.date() + timedelta(days=MOST_DAYS_AHEAD):
+        raise Refusal(
+            f"Nothing was taken of the file. It has a line of {shown_day(read.last_day)}, a day to come: mend its date."
+        )
     new = _new_lines(session, read)
     brought = BankFile(
         kind=read.kind,

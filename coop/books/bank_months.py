@@ -173,7 +173,7 @@ def reconcile_month(
         )
     if sheet.lines and not explanation:
         raise Refusal(
-            f"{_lines(len(sheet.lines))} of the bank, {format_dollars(sheet.lines_cents)} together, not in the books: match "
+            f"{_lines(len(sheet.lines))} not in the books, {format_dollars(sheet.lines_cents)} in all: match "
             "them, make entries of them, or say in words why they wait."
         )
     made = BankMonth(
@@ -194,7 +194,7 @@ def reconcile_month(
 
 
 def _lines(count: int) -> str:
-    return "1 line is" if count == 1 else f"{count} lines are"
+    return "1 line of the bank is" if count == 1 else f"{count} lines of the bank are"
 
 
 def require_reconciled(session: Session, month: Month) -> str:

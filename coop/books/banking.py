@@ -142,8 +142,8 @@ def settle_cards(
 ) -> int:
     """Book a batch of cards a line brought: the bank up by the net, the card cost by the fee, card clearing down by the gross.
 
-    A batch of more refunds than sales is money out: its gross is below zero, as the line is. Refuses a gross of the other sign, and
-    a fee below zero or above MOST_FEE_PERCENT of the gross.
+    A batch of more refunds than sales is money out: its gross is below zero, as the line is. Refuses a gross of the other sign,
+    and a fee below zero or above MOST_FEE_PERCENT of the gross.
     """
     line, net = hold_line(session, line_id)
     if net < 0 < gross_cents:
@@ -242,13 +242,20 @@ def deposit_from_line(
     drawer: str = "",
     user_id: int | None = None,
 ) -> int:
-    """Book a line as a deposit that was not entered when it was made. Cash and checks come to the line."""
+    """Book a line as a deposit that was not entered when it was made. Cash and checks come to the line.
+
+    Refuses cash of a named drawer that is not there, beside what `take_to_bank` refuses.
+    """
     line, left = hold_line(session, line_id)
     if cash_cents + checks_cents != left:
         raise Refusal(
             f"Cash and checks come to {format_dollars(cash_cents + checks_cents)}, and the line to {format_dollars(left)}: "
             "write them as they are on the deposit slip."
         )
+    if drawer and cash_cents:
+        there = select(Account.id).where(Account.path == f"Assets:Drawer:{mall.code}:{drawer}")
+        if session.scalar(there) is None:
+            raise Refusal(f"There is no drawer {drawer} at {mall.code} that holds cash: write its name as under Sales.")
     on = posting_date(session, mall.id, line.on)
     entry_id = take_to_bank(session, now, mall, on, cash_cents, checks_cents, reference, drawer, user_id=user_id)
     return _made(session, now, line, left, entry_id, user_id, BANKED)

@@ -71,6 +71,7 @@ def test_a_file_brought_matched_and_shown(bank: Command) -> None:
     [
         (b"Details,Amount\nFEE,1.00\n", "Nothing was taken of the file. The heading in row 1 has no column for the day"),
         (b"Date,Amount\n2026-10-05,x\n2026-10-32,5\n", "Row 2 has the amount 'x', .* Row 3 has the day '2026-10-32'"),
+        (b"Date,Amount\n2062-10-05,5\n", "It has a line of .*2062, a day to come: mend its date"),
     ],
 )
 def test_what_is_wrong_with_a_file_is_said_and_nothing_taken(bank: Command, content: bytes, sentence: str) -> None:

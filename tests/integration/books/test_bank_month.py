@@ -17,6 +17,7 @@ from coop.books.banking import (
     Bill,
     bounce_from_line,
     cancel_lines,
+    deposit_from_line,
     enter_bill,
     enter_fee,
     enter_interest,
@@ -173,7 +174,7 @@ def test_matching_moves_no_sum_of_a_sheet_and_unmatched_lines_are_told(banking: 
         )
     )
     assert (before.unmatched_lines, after.unmatched_lines) == (16, 11)
-    with pytest.raises(Refusal, match=r"11 lines are of the bank, .* not in the books"):
+    with pytest.raises(Refusal, match=r"11 lines of the bank are not in the books, .* in all"):
         reconcile_month(session, now, OCTOBER)
     reconcile_month(session, now, OCTOBER, explanation="The manager is asking the bank.")
     assert require_reconciled(session, OCTOBER).endswith("no difference. The manager is asking the bank.")
@@ -350,6 +351,12 @@ def test_what_a_line_is_not(banking: Banking) -> None:
             r"come to \$240\.00 and the line to \$33\.33",
         ),
         (lambda: match_by_hand(session, now, into, ["999"]), "Entry 999 has nothing open at the bank"),
+        (
+            lambda: deposit_from_line(
+                session, now, into, mall, cash_cents=33_33, checks_cents=0, reference="S-9", drawer="Desk 3"
+            ),
+            "There is no drawer Desk 3 at MAIN that holds cash",
+        ),
         (lambda: enter_fee(session, now, 999), "The bank has no line 999"),
     ):
         with pytest.raises(Refusal, match=sentence):
