@@ -11,6 +11,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from coop.books.bank_months import require_reconciled
+from coop.books.journal import waiting_journals
 from coop.books.queries import SALE_KINDS, dealer_movements, last_closed, tax_movements
 from coop.books.rules import rules_on
 from coop.books.service import check_trial_balance, close_period, ensure_period, lock_period, seal_period
@@ -224,7 +225,17 @@ def _differs(dealer_id: int, expected: dict[tuple[int, str], int], actual: dict[
 
 
 def check_balance(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
-    """The month's entries sum to zero, and each of them balances. The books as a whole are proved by `coop check`."""
+    """No entry by hand still waits for the month; its entries sum to zero, and each of them balances.
+
+    The books as a whole are proved by `coop check`.
+    """
+    waiting = waiting_journals(session, mall.id, month)
+    if waiting:
+        wait = "entry by hand waits" if len(waiting) == 1 else "entries by hand wait"
+        raise StepRefused(
+            f"{len(waiting)} {wait} for a second person, and cannot be posted once the month is closed: approve or refuse first.",
+            "/office/books/by-hand",
+        )
     period = period_of(session, mall.id, month)
     faults = check_trial_balance(session, period.id) if period else []
     if faults:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, datetime
 
 import pytest
 from sqlalchemy import delete, func, select, update
 
 from coop.app import create_app
 from coop.books.accounts import bank_account
+from coop.books.domain.hand import HandLine
+from coop.books.journal import approve_journal, enter_journal
 from coop.books.models import Period
 from coop.books.payments import receive_payment
 from coop.books.rules import Rules, set_rules
@@ -16,12 +18,13 @@ from coop.books.service import close_period, ensure_period, lock_period, post_en
 from coop.closing.models import CloseOverride, CloseStep, MonthClose
 from coop.closing.queries import late_tickets
 from coop.closing.service import let_pass, rehearse_close
-from coop.closing.steps import BEFORE_LOCK, BODIES, MENDS, TITLES
+from coop.closing.steps import BEFORE_LOCK, BODIES, MENDS, TITLES, StepRefused, check_balance
 from coop.core.audit import AuditLog
 from coop.core.clock import utc_now
-from coop.core.db import transaction
+from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.jobs import Job
+from coop.dealers.models import UserAccount
 from coop.floor.service import add_mall
 from coop.leases.models import Charge
 from coop.payouts.holding import place_hold
@@ -30,7 +33,7 @@ from coop.sales.devices import register_device, report_queue
 from coop.sales.drawers import count_drawer
 from coop.sales.service import take_tickets
 from tests.factories.books import bank_charge
-from tests.factories.coops import APRIL, MARCH, line, ticket
+from tests.factories.coops import APRIL, MARCH, build_coop, line, ticket
 from tests.factories.house import add_person
 
 SQLITE = pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
@@ -206,3 +209,20 @@ def test_every_page_that_mends_is_there(desk):
             continue
         path, _, _query = MENDS[name].format(mall="MAIN", month=MARCH).partition("?")
         assert addresses.match(path, method="GET"), name
+
+
+def test_an_entry_by_hand_that_waits_keeps_the_month_open(sessions: Sessions, now: datetime) -> None:
+    """Closed first, it could only be refused and entered again in the next month."""
+    with transaction(sessions) as session:
+        coop = build_coop(session, now)
+        for n in (1, 2):
+            session.add(UserAccount(id=n, email=f"office{n}@example.org", password_hash="x", created_at=now))
+        session.flush()
+        lines = [HandLine("Expenses:Repairs", 400_00), HandLine("Liabilities:Dealers:MAIN:D01", -400_00)]
+        made = {"on": date(2025, 3, 20), "lines": lines, "reason": "Her window", "new_accounts": True, "user_id": 1}
+        journal = enter_journal(session, now, key="k", mall=coop.mall, **made)
+        with pytest.raises(StepRefused, match="1 entry by hand waits for a second person") as refused:
+            check_balance(session, now, coop.mall, MARCH)
+        assert refused.value.mend == "/office/books/by-hand"
+        approve_journal(session, now, journal.id, user_id=2)
+        assert check_balance(session, now, coop.mall, MARCH).report == "Debits and credits are equal."
