@@ -33,8 +33,11 @@ OPEN = {
     "release": "state approved_by approved_at entry_id",
     "statement_question": "answer answered_by answered_at",
 }
-"""Columns that the rows of the loader leave to be filled in; all else of them is fixed. Its bank match is undone already, its
-claim and its journal entry are decided. What is sealed may be sealed under another key (a CHECK keeps a refused claim without an entry)."""
+"""Columns that the rows of the loader leave to be filled in; all else of them is fixed.
+
+Its bank match is undone already, its claim and its journal entry are decided (a CHECK keeps a refused claim without an entry).
+What is sealed may be sealed under another key.
+"""
 OPEN["journal"] = ""
 NEVER = "never changed or deleted"
 
