@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import func, insert, select
+from sqlalchemy import func, insert, or_, select, union_all
 from sqlalchemy.orm import Session
 
 from coop.books.domain.entries import EntryDraft, netted
@@ -420,3 +420,22 @@ def _post(session: Session, now: datetime, journal: Journal, *, decided_by: int 
     debits = sum(amount for _, amount, _kind in rows if amount > 0)
     what = "journal entry posted" if decided_by is None else "journal entry approved"
     audit.record(session, now, what, "journal", journal.id, user_id=decided_by, detail=format_dollars(debits))
+
+
+# --- proof --------------------------------------------------------------------------------------------------------------
+
+
+def check_journals(session: Session) -> list[str]:
+    """Hold every entry by hand that was posted against its lines, account by account; a sentence for what differs."""
+    lines = select(
+        Journal.entry_id.label("entry"), JournalLine.account_id.label("account"), JournalLine.amount_cents.label("cents")
+    )
+    lines = lines.join(JournalLine, JournalLine.journal_id == Journal.id).where(Journal.entry_id.is_not(None))
+    posted = select(Posting.entry_id, Posting.account_id, -Posting.amount_cents)
+    by_hand = select(Journal.entry_id).where(Journal.entry_id.is_not(None))
+    posted = posted.join(Entry, Entry.id == Posting.entry_id)
+    posted = posted.where(or_(Posting.entry_id.in_(by_hand), Entry.source_kind == JOURNAL))
+    both = union_all(lines, posted).subquery()
+    off = select(both.c.entry).group_by(both.c.entry, both.c.account).having(func.sum(both.c.cents) != 0).distinct()
+    wrong = session.scalars(off.order_by(both.c.entry).limit(20))
+    return [f"Entry {entry_id} was made by hand, and is not what was entered." for entry_id in wrong]

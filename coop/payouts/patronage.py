@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from datetime import date, datetime
 from decimal import Decimal
 
-from sqlalchemy import func, select
+from sqlalchemy import case, func, literal, select
 from sqlalchemy.orm import Session
 
 from coop.books.accounts import dealer_account, equity_account
@@ -227,18 +227,21 @@ def check_patronage(session: Session) -> list[str]:
         for year, whole, _state, parts in rows
         if whole != parts
     ]
+    cash = func.coalesce(func.sum(case((Account.kind == "dealer", Posting.amount_cents))), 0)
+    kept = func.coalesce(func.sum(case((Account.path == literal("Equity:Retained:") + Dealer.code, Posting.amount_cents))), 0)
     astray = session.execute(
-        select(Patronage.year, Dealer.code, PatronageShare.cash_cents, func.coalesce(func.sum(Posting.amount_cents), 0))
+        select(Patronage.year, Dealer.code, PatronageShare.cash_cents, PatronageShare.retained_cents, cash, kept)
         .join(PatronageShare, PatronageShare.patronage_id == Patronage.id)
         .join(Dealer, Dealer.id == PatronageShare.dealer_id)
-        .outerjoin(Account, (Account.dealer_id == Dealer.id) & (Account.mall_id == PatronageShare.mall_id))
-        .outerjoin(Posting, (Posting.entry_id == PatronageShare.entry_id) & (Posting.account_id == Account.id))
+        .outerjoin(Posting, Posting.entry_id == PatronageShare.entry_id)
+        .outerjoin(Account, Account.id == Posting.account_id)
         .where(Patronage.state == "posted")
         .group_by(Patronage.year, Dealer.code, PatronageShare.id)
         .order_by(Patronage.year, Dealer.code)
     )
-    return said + [
-        f"{code}'s share of {year} is {format_dollars(cash)} in cash, and {format_dollars(-int(posted))} is in the ledger."
-        for year, code, cash, posted in astray
-        if cash != -int(posted)
-    ]
+    for year, code, cash_cents, kept_cents, paid, retained in astray:
+        for how, mine, books in (("in cash", cash_cents, -int(paid)), ("kept as equity", kept_cents, -int(retained))):
+            if mine != books:
+                in_books = f"{format_dollars(books)} is in the ledger"
+                said.append(f"{code}'s share of {year} is {format_dollars(mine)} {how}, and {in_books}.")
+    return said

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from sqlalchemy import ColumnElement, exists, func, or_, select
+from sqlalchemy import ColumnElement, Select, exists, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from coop.books.accounts import bank_account, expense_account, tender_account
@@ -398,3 +398,32 @@ def _posted(session: Session, key: str, kind: str) -> int | None:
 
 def _record(session: Session, now: datetime, mall: Mall, drawer: str, deed: str, user_id: int | None) -> None:
     audit.record(session, now, deed, "drawer", f"{mall.code}/{drawer}", user_id=user_id)
+
+
+# --- proof --------------------------------------------------------------------------------------------------------------
+
+
+def check_counts(session: Session) -> list[str]:
+    """Hold every count against the ledger: what it was over or short is what its entry moved; a sentence for what differs."""
+    over = DrawerCount.counted_cents - DrawerCount.expected_cents
+    rows = session.execute(
+        select(DrawerCount.id, DrawerCount.on, over, func.coalesce(func.sum(Posting.amount_cents), 0))
+        .outerjoin(Posting, (Posting.entry_id == DrawerCount.entry_id) & Posting.account_id.in_(_drawer_accounts()))
+        .group_by(DrawerCount.id, DrawerCount.on, over)
+        .having(over != func.coalesce(func.sum(Posting.amount_cents), 0))
+        .order_by(DrawerCount.id)
+        .limit(20)
+    )
+    found = [
+        f"Count {count_id} of {written(on)} is {format_dollars(int(cents))} over; its entry moves {format_dollars(int(moved))}."
+        for count_id, on, cents, moved in rows
+    ]
+    counted = select(DrawerCount.entry_id).where(DrawerCount.entry_id.is_not(None))
+    astray = session.scalars(
+        select(Entry.id).where(Entry.source_kind == COUNT, Entry.id.not_in(counted)).order_by(Entry.id).limit(20)
+    )
+    return found + [f"Entry {entry_id} is of a count of a drawer, and there is none." for entry_id in astray]
+
+
+def _drawer_accounts() -> Select[int]:
+    return select(Account.id).where(Account.path.like(f"{_PATH}%"))
