@@ -23,12 +23,15 @@ from coop.books import queries
 from coop.books.accounts import ensure_account
 from coop.books.domain.entries import EntryDraft
 from coop.books.domain.export import legal_account
+from coop.books.reading import entry_kinds
 from coop.books.service import post_entries
 from coop.cli import cli
 from coop.cli.ledger import write_whole
 from coop.core.db import Sessions, make_engine, make_sessions, transaction
 from coop.core.errors import Refusal
 from tests.factories.books import bank_charge, lay_out
+from tests.factories.every_kind import KINDS, lay_every_kind
+from tests.integration.closing.money_hall import found
 
 FORMS = ("beancount", "journal")
 
@@ -242,3 +245,61 @@ def test_stopped_on_the_way_the_file_that_was_there_stays(tmp_path: Path):
         write_whole(file, lines())
     assert [path.name for path in tmp_path.iterdir()] == ["ledger.csv"]
     assert file.read_text(encoding="utf-8") == "before"
+
+
+# --- every kind of entry ------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def every_kind(sqlite_template: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, Sessions]]:
+    """The folder of a co-op whose books hold an entry of every kind, and its sessions."""
+    folder = tmp_path_factory.mktemp("every-kind")
+    shutil.copyfile(sqlite_template, folder / "coop.sqlite3")
+    engine = make_engine(f"sqlite:///{folder / 'coop.sqlite3'}")
+    made = make_sessions(engine)
+    with transaction(made) as session:
+        found(session)
+    lay_every_kind(made)
+    yield folder, made
+    engine.dispose()
+
+
+@pytest.mark.parametrize("month", ["", "2026-12"])
+@pytest.mark.parametrize("form", FORMS)
+def test_every_kind_of_entry_is_accepted_and_a_cent_more_refused(every_kind: tuple[Path, Sessions], form: str, month: str):
+    """B1, over a ledger with an entry of every kind the program makes; of a month alone too."""
+    folder, made = every_kind
+    file = folder / f"every.{form}"
+    words = ["ledger", "export", "--format", form, "--to", str(file), *(["--month", month] if month else [])]
+    assert CliRunner().invoke(cli, words, env={"COOP_DATA": str(folder)}).exit_code == 0
+    with made() as session:
+        assert set(entry_kinds(session)) == KINDS
+        through = date(2026, 12, 31) if month else None
+        ours = {b.path: b.amount_cents for b in queries.balances(session, through=through)}
+    done = check(form, file)
+    assert done.returncode == 0, done.stdout + done.stderr
+    theirs = their_balances(form, file)
+    if month:
+        # Income and expenses begin the month at zero.
+        ours, theirs = ({path: cents for path, cents in sums.items() if path[0] in "AL"} for sums in (ours, theirs))
+    assert theirs == {legal_account(path): cents for path, cents in ours.items() if cents}
+    text = file.read_text(encoding="utf-8")
+    assert f"; Period: {'2026-12-01 to 2026-12-31' if month else '2026-11-02 to 2027-01-05'}\n" in text
+    assert "; Control total, debits: " in text
+    # One posting in the middle, a cent up: the entry does not balance; and a cent on both of its sides: the end does not.
+    entries = re.split(r"\n(?=\d{4}-\d\d-\d\d \*)", text)
+    middle = next(n for n, one in enumerate(entries) if n > len(entries) // 2 and one.count(" USD\n") == 2)
+    amounts = re.compile(r"(-?)(\d+)\.(\d\d)(?= USD\n)")
+    first = amounts.search(entries[middle])
+    assert first is not None
+    one = entries[middle].replace(first.group(), _a_cent_more(first.group()), 1)
+    both = amounts.sub(lambda found_: _a_cent_more(found_.group()), entries[middle])
+    for changed in (one, both):
+        file.write_text("\n".join([*entries[:middle], changed, *entries[middle + 1 :]]), encoding="utf-8")
+        assert check(form, file).returncode != 0
+
+
+def _a_cent_more(amount: str) -> str:
+    """Away from zero."""
+    cents = int(amount.replace(".", "").lstrip("-")) + 1
+    return f"{'-' if amount.startswith('-') else ''}{cents // 100}.{cents % 100:02d}"

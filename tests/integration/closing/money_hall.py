@@ -23,7 +23,7 @@ from coop.cli.machine import BOOKS
 from coop.core.db import make_engine, make_sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.periods import Month
-from coop.dealers.models import Dealer, UserAccount
+from coop.dealers.models import Dealer, RoleGrant, UserAccount
 from coop.floor.models import Mall
 from coop.floor.service import add_space
 from coop.leases.agreements import make_lease
@@ -52,6 +52,8 @@ def found(session: Session) -> None:
         set_release_rule(session, BEGIN, what=what, starts_on=date(2026, 1, 1), after_days=0, **to_state)
     for n in (1, 2):
         session.add(UserAccount(id=n, email=f"office{n}@example.org", password_hash="x", created_at=BEGIN))
+    session.flush()
+    session.add_all([RoleGrant(user_id=1, role="manager"), RoleGrant(user_id=2, role="bookkeeper")])
     dealers = [make_dealer(session, BEGIN, code) for code in CODES]
     malls = [make_mall(session, BEGIN, code) for code in ("MAIN", "EAST")]
     filer = make_filer(session, BEGIN, malls[0], dealers)
