@@ -89,6 +89,11 @@ def bank_account(session: Session) -> int:
     return ensure_account(session, "Assets:Bank", "bank")
 
 
+def released_account(session: Session, mall: Mall, goes_to: str) -> int:
+    """Where money goes that a state's rule lets out of the liabilities: to the state, out of the bank; or the mall's income."""
+    return bank_account(session) if goes_to == "state" else income_account(session, mall, "Released")
+
+
 def income_account(session: Session, mall: Mall, what: str) -> int:
     """`what` is Commission, Booth-rent, Case-rent, Shelf-rent, Wall-rent, Overflow-rent, Turns, Fees, Late-fees, Delivery,
     Card-cost-recovered, Layaway-fees or Released."""

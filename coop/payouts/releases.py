@@ -13,7 +13,7 @@ from datetime import date, datetime, timedelta
 from sqlalchemy import ColumnElement, String, cast, func, select
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
-from coop.books.accounts import bank_account, income_account, stale_account
+from coop.books.accounts import released_account, stale_account
 from coop.books.domain.entries import EntryDraft
 from coop.books.models import Account, Entry, Posting, ReleaseRule
 from coop.books.rules import release_rule_on
@@ -145,6 +145,11 @@ _COLUMNS = {
     UNCLAIMED: Release.ticket_line_id,
     PAYOUTS: Release.payout_line_id,
 }
+_HELD: Mapping[str, type[GiftCertificate | TicketLine | PayoutLine]] = {
+    CERTIFICATES: GiftCertificate,
+    UNCLAIMED: TicketLine,
+    PAYOUTS: PayoutLine,
+}
 
 
 # --- asked and approved -------------------------------------------------------------------------------------------------
@@ -199,6 +204,8 @@ def approve_release(session: Session, now: datetime, release: Release, *, user_i
     what, thing_id = thing_of(release)
     require_second(release.asked_by, user_id, f"the release of one of the {what}")
     _require_both_roles(session, release.asked_by, user_id)
+    # Held before it is looked at: what is used, claimed or asked for at this moment is seen.
+    session.get_one(_HELD[what], thing_id, with_for_update=True, populate_existing=True)
     today = coop_today(session, now)
     rule = release_rule_on(session, what, today)
     if rule is None or rule.id != release.rule_id:
@@ -232,7 +239,7 @@ def _release_check(session: Session, now: datetime, line_id: int, goes_to: str, 
     run, dealer = session.get_one(PayoutRun, line.run_id), session.get_one(Dealer, line.dealer_id)
     stands = select(Mall).join(PayoutPart, PayoutPart.mall_id == Mall.id)
     mall = session.scalars(stands.where(PayoutPart.line_id == line.id, PayoutPart.back_entry_id.is_not(None))).one()
-    goes = bank_account(session) if goes_to == "state" else income_account(session, mall, "Released")
+    goes = released_account(session, mall, goes_to)
     return post_entry(
         session,
         now,

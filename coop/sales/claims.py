@@ -16,7 +16,7 @@ from datetime import date, datetime
 from sqlalchemy import ColumnElement, String, cast, func, literal, select
 from sqlalchemy.orm import Session, aliased
 
-from coop.books.accounts import bank_account, dealer_account, income_account, unclaimed_account
+from coop.books.accounts import dealer_account, released_account, unclaimed_account
 from coop.books.domain.entries import EntryDraft, netted
 from coop.books.models import Account, Entry, Posting
 from coop.books.rules import GOES_TO
@@ -360,7 +360,7 @@ def release_line(session: Session, now: datetime, line: TicketLine, *, goes_to: 
     if amount < 0:
         raise Refusal("This is a return whose sale is not known: there is nothing to release.")
     mall = session.get_one(Mall, line.mall_id)
-    goes = bank_account(session) if goes_to == "state" else income_account(session, mall, "Released")
+    goes = released_account(session, mall, goes_to)
     entry_id = post_entry(
         session,
         now,

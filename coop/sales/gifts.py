@@ -10,7 +10,7 @@ from datetime import date, datetime
 from sqlalchemy import ColumnElement, and_, case, func, select
 from sqlalchemy.orm import Session
 
-from coop.books.accounts import bank_account, gift_account, income_account, tender_account
+from coop.books.accounts import gift_account, released_account, tender_account
 from coop.books.domain.entries import EntryDraft, netted
 from coop.books.models import Account, Posting
 from coop.books.rules import GOES_TO
@@ -247,7 +247,7 @@ def release_certificate(
     # What a return gives back to it later may be released too.
     before = session.scalar(select(func.count()).where(GiftMove.certificate_id == certificate.id, GiftMove.kind == "released"))
     source = f"gift/{certificate.number}" + (f"/{before + 1}" if before else "")
-    goes = bank_account(session) if goes_to == "state" else income_account(session, mall, "Released")
+    goes = released_account(session, mall, goes_to)
     day = posting_date(session, mall.id, on)
     entry_id = post_entry(
         session,

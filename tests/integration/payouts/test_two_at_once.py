@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from coop.books.models import Entry
 from coop.books.rules import set_release_rule
 from coop.core.db import transaction
+from coop.core.errors import Refusal
 from coop.core.outbox import Outbox
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
@@ -19,10 +20,13 @@ from coop.floor.models import Mall
 from coop.payouts.models import Release
 from coop.payouts.patronage import approve_patronage, check_patronage, patronage_of, propose_patronage
 from coop.payouts.releases import CERTIFICATES, approve_release, ask_releases
+from coop.sales.domain import LineIn, TenderIn, TicketIn
 from coop.sales.gifts import check_gifts
 from coop.sales.models import GiftCertificate
+from coop.sales.service import take_tickets
 from tests.factories.books import ensure_period, shut
 from tests.factories.unclaimed import add_unclaimed
+from tests.integration.books.test_concurrency import Other
 from tests.integration.leases.test_two_at_once import race
 from tests.integration.payouts.conftest import Office
 
@@ -67,6 +71,32 @@ def test_a_release_is_asked_once_and_posts_once(office: Office) -> None:
     assert (done, "released already" in told) == ("", True)
     with transaction(office.sessions) as session:
         assert session.scalar(select(func.count()).where(Entry.kind == "release")) == 1
+        assert check_gifts(session) == []
+
+
+def test_a_certificate_used_while_its_release_is_approved_keeps_its_money(office: Office) -> None:
+    with transaction(office.sessions) as session:
+        main = session.get_one(Mall, office.malls.main)
+        add_unclaimed(session, office.now, main, session.get_one(Dealer, office.malls.dealers["D01"]))
+        certificate = session.scalars(select(GiftCertificate.id)).one()
+        rule = {"starts_on": date(2027, 1, 1), "after_days": 30, "goes_to": "state", "said_by": "an invented law"}
+        set_release_rule(session, LATER, what=CERTIFICATES, **rule)
+        ask_releases(session, LATER, [(CERTIFICATES, certificate)], user_id=office.malls.bookkeeper)
+
+    def approve(session: Session) -> None:
+        approve_release(session, LATER, session.scalars(select(Release)).one(), user_id=office.malls.manager)
+
+    with transaction(office.sessions) as session:
+        line = LineIn(1, None, "", "Tin bird", 1, Decimal(10), 10_00)
+        paid = (TenderIn("gift", 10_00, gift="1001"),)
+        sold = datetime(2026, 11, 20, 18, tzinfo=UTC)
+        ticket = TicketIn("test:591", "591", "desk-1", "sale", sold, lines=(line,), tenders=paid, taxed=False)
+        take_tickets(session, LATER, session.get_one(Mall, office.malls.main), [ticket])
+        other = Other(office.sessions, approve)
+        other.waits()
+    assert "is not as it was asked" in other.ends(Refusal)
+    with transaction(office.sessions) as session:
+        assert session.scalar(select(func.count()).where(Entry.kind == "release")) == 0
         assert check_gifts(session) == []
 
 
