@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from decimal import Decimal
 
 import pytest
 from sqlalchemy import select, update
 
+from coop.books.models import Opening
 from coop.closing.queries import items_sold
 from coop.core.db import Sessions, transaction
 from coop.core.periods import Month
@@ -17,11 +18,13 @@ from coop.leases.posting import post_commissions, post_fee
 from coop.leases.queries import latest_leases
 from coop.leases.turn_charges import charge_turn
 from coop.sales.card_cost import card_parts, card_tickets
+from coop.sales.domain import LineIn, TenderIn
+from coop.sales.layaway import Terms, agree_layaway, cancel_layaway
 from coop.sales.queries import month_sales
 from coop.sales.service import take_tickets
 from coop.statements.building import build_value
 from coop.statements.domain import StatementValue, from_json
-from coop.statements.line_money import tax_owed_page, tax_page
+from coop.statements.line_money import layaway_page, opening_page, tax_owed_page, tax_page
 from coop.statements.line_pages import line_page, line_said, lines_of, place_of_key
 from coop.statements.line_parts import SECTIONS, LinePage, Of, Place
 from coop.statements.line_sales import sale_page
@@ -292,3 +295,33 @@ def test_tax_that_is_hers_to_file_is_told_ticket_by_ticket(sessions, now):
         # With a ticket of a later day among them it is not the sum that was stated.
         take_tickets(session, now, mall, [ticket("30", date(2026, 9, 30), [line(dealer, 10_00)])])
         assert "not what was stated" in tax_owed_page(of, 0).differs[0]
+
+
+@SQLITE
+def test_a_layaway_says_what_became_of_it_and_an_opening_from_paper_that_it_is_from_paper(sessions, now):
+    with transaction(sessions) as session:
+        coop = build_coop(session, now)
+        ida = coop.dealers["D01"]
+        chest = LineIn(1, ida.id, "D01-77", "Bow-front chest", 1, Decimal(240), 240_00)
+        set_aside = agree_layaway(
+            session,
+            datetime(2025, 3, 20, 18, tzinfo=UTC),
+            coop.mall,
+            [chest],
+            Terms("Orla Quint", due_days=90),
+            deposit=TenderIn("cash", 48_00),
+            key="one",
+        )
+        paper = {"file_name": "paper.csv", "file_sha256": "0" * 64, "content": "", "totals": {}, "state": "signed"}
+        session.add(Opening(first_day=MARCH.first_day, read_at=now, signed_at=now, **paper))
+        session.flush()
+        value = build_value(session, coop.mall, ida, MARCH, made_on=date(2025, 5, 2))
+        of = Of(session, Statement(mall_id=coop.mall.id, dealer_id=ida.id), value, coop.mall, ida)
+        assert facts(layaway_page(of, 0))["Today"] == "still set aside"
+        cancel_layaway(session, datetime(2025, 4, 3, 18, tzinfo=UTC), set_aside, tender="cash")
+        session.flush()
+        page = layaway_page(of, 0)
+        assert facts(page)["Since"] == "cancelled on Apr 3, 2025: the item is yours to sell again"
+        assert page.differs == []
+        assert "Orla" not in repr(page)
+        assert facts(opening_page(of))["Comes from"].startswith("paper: the books here begin with March 2025")
