@@ -19,7 +19,7 @@ from sqlalchemy import func, select, text
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from coop.books import bank_months
+from coop.books import bank_months, journal
 from coop.books import service as books
 from coop.cli.context import Coop, data_option, open_coop
 from coop.closing import checking as closing
@@ -30,8 +30,8 @@ from coop.core.errors import Refusal
 from coop.core.sealed_text import WRONG_KEY, FieldKeys, sealed_count, unopened
 from coop.dealers.models import Cooperative
 from coop.leases import deposits
-from coop.payouts import patronage, paying_out
-from coop.sales import claims, gifts, layaway_books
+from coop.payouts import patronage, paying_out, releases
+from coop.sales import claims, drawers, gifts, layaway_books
 from coop.statements import checking as statements
 from coop.tax import filing
 
@@ -183,7 +183,10 @@ BOOKS: tuple[tuple[str, Callable[[Session], list[str]]], ...] = (
     ("the bank's lines against the ledger", bank_months.check_bank),
     ("gift certificates against the ledger", gifts.check_gifts),
     ("unclaimed sales against the ledger", claims.check_unclaimed),
+    ("counts of drawers against the ledger", drawers.check_counts),
+    ("entries by hand against the ledger", journal.check_journals),
     ("payouts against the ledger", paying_out.check_payouts),
+    ("checks never cashed against the ledger", releases.check_stale),
     ("shared surpluses against the ledger", patronage.check_patronage),
     ("statements against the ledger", statements.check_statements),
     ("a statement of every dealer of a closed month", closing.check_months),
