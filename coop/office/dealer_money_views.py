@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 
-from flask import abort, flash, redirect, render_template, url_for
+from flask import flash, redirect, render_template, url_for
 from sqlalchemy import select
 from wtforms import Field
 
@@ -15,7 +15,6 @@ from coop.core.fields import told
 from coop.core.money import format_dollars
 from coop.core.web import Page, allow, db, now, roll_back, visitor
 from coop.dealers.models import Dealer
-from coop.dealers.queries import dealer_by_code
 from coop.floor.models import Mall
 from coop.leases.bounced import bounce_check
 from coop.leases.models import Lease
@@ -23,17 +22,10 @@ from coop.leases.queries import latest_leases
 from coop.leases.turn_charges import LONGEST_KEY, charge_overflow, charge_turn
 from coop.office import queries as office_queries
 from coop.office.dealer_money_forms import BouncedForm, ChargebackForm, ExtraForm
-from coop.office.dealer_views import dealers
+from coop.office.dealer_views import dealers, wanted_dealer
 from coop.office.tax_queries import today as office_today
 
 KEEPERS = ("manager", "bookkeeper")
-
-
-def _dealer(code: str) -> Dealer:
-    found = dealer_by_code(db(), code)
-    if found is None:
-        abort(404)
-    return found
 
 
 def _malls_of(found: Dealer) -> list[Mall]:
@@ -60,7 +52,7 @@ def _has_come(day: Field, today: date) -> bool:
 @dealers.get("/<code>/bounced")
 @allow(*KEEPERS)
 def bounced(code: str) -> Page:
-    return _bounced_page(_dealer(code), BouncedForm(formdata=None, on=office_today(db(), now())))
+    return _bounced_page(wanted_dealer(code), BouncedForm(formdata=None, on=office_today(db(), now())))
 
 
 def _bounced_page(found: Dealer, form: BouncedForm) -> str:
@@ -72,7 +64,7 @@ def _bounced_page(found: Dealer, form: BouncedForm) -> str:
 @dealers.post("/<code>/bounced")
 @allow(*KEEPERS)
 def take_check_back(code: str) -> Page:
-    found, form = _dealer(code), BouncedForm()
+    found, form = wanted_dealer(code), BouncedForm()
     checks = {str(one.entry_id): one for one in checks_of(db(), found.id)}
     form.among(list(checks.values()))
     if not (form.check() and _has_come(form.on, office_today(db(), now()))):
@@ -94,7 +86,7 @@ def take_check_back(code: str) -> Page:
     except Refusal as refusal:
         roll_back()
         form.tell(str(refusal))
-        return _bounced_page(_dealer(code), form), 422
+        return _bounced_page(wanted_dealer(code), form), 422
     flash(f"The check of {format_dollars(paid.amount_cents)} is taken back: {code} owes again what it had paid.")
     return redirect(url_for("dealers.dealer", code=code), 303)
 
@@ -105,7 +97,7 @@ def take_check_back(code: str) -> Page:
 @dealers.get("/<code>/chargeback")
 @allow(*KEEPERS)
 def chargeback(code: str) -> Page:
-    return _chargeback_page(_dealer(code), ChargebackForm(formdata=None, on=office_today(db(), now())))
+    return _chargeback_page(wanted_dealer(code), ChargebackForm(formdata=None, on=office_today(db(), now())))
 
 
 def _chargeback_page(found: Dealer, form: ChargebackForm) -> str:
@@ -116,7 +108,7 @@ def _chargeback_page(found: Dealer, form: ChargebackForm) -> str:
 @dealers.post("/<code>/chargeback")
 @allow(*KEEPERS)
 def post_chargeback(code: str) -> Page:
-    found, form = _dealer(code), ChargebackForm()
+    found, form = wanted_dealer(code), ChargebackForm()
     form.mall.among([(mall.code, mall.name) for mall in _malls_of(found)])
     if not (form.validate() and _has_come(form.on, office_today(db(), now()))):
         return _chargeback_page(found, form), 422
@@ -136,7 +128,7 @@ def post_chargeback(code: str) -> Page:
     except Refusal as refusal:
         roll_back()
         form.tell(str(refusal))
-        return _chargeback_page(_dealer(code), form), 422
+        return _chargeback_page(wanted_dealer(code), form), 422
     bearer = code if form.borne_by.data == "dealer" else "the co-op"
     flash(f"The chargeback of {format_dollars(form.amount.data)} is posted, borne by {bearer}.")
     return redirect(url_for("dealers.dealer", code=code), 303)
@@ -148,7 +140,7 @@ def post_chargeback(code: str) -> Page:
 @dealers.get("/<code>/charge")
 @allow(*KEEPERS)
 def extra(code: str) -> Page:
-    return _extra_page(_dealer(code), ExtraForm(formdata=None, on=office_today(db(), now()), count=1))
+    return _extra_page(wanted_dealer(code), ExtraForm(formdata=None, on=office_today(db(), now()), count=1))
 
 
 def _extra_page(found: Dealer, form: ExtraForm) -> str:
@@ -159,7 +151,7 @@ def _extra_page(found: Dealer, form: ExtraForm) -> str:
 @dealers.post("/<code>/charge")
 @allow(*KEEPERS)
 def post_extra(code: str) -> Page:
-    found, form = _dealer(code), ExtraForm()
+    found, form = wanted_dealer(code), ExtraForm()
     form.mall.among([(mall.code, mall.name) for mall in _malls_of(found)])
     if not form.validate():
         return _extra_page(found, form), 422
@@ -187,7 +179,7 @@ def post_extra(code: str) -> Page:
     except Refusal as refusal:
         roll_back()
         form.tell(str(refusal))
-        return _extra_page(_dealer(code), form), 422
+        return _extra_page(wanted_dealer(code), form), 422
     deed = "given to" if form.amount_cents < 0 else "charged to"
     flash(f"{format_dollars(abs(form.amount_cents))} is {deed} {code}: {form.label}.")
     return redirect(url_for("dealers.dealer", code=code), 303)

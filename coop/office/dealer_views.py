@@ -19,6 +19,7 @@ from coop.dealers.details import Details, change_details, enter_dealer
 from coop.dealers.membership import next_code
 from coop.dealers.models import Dealer, Member
 from coop.dealers.paying import detail_of, form_of, how_paid, masked
+from coop.dealers.queries import dealer_by_code
 from coop.leases.models import Lease
 from coop.office import queries as office_queries
 from coop.office.lease_forms import PickField
@@ -75,8 +76,8 @@ class PaymentForm(FlaskForm):  # type: ignore[misc]
         next((field for word, field in named.items() if word in text), self.paid_on).errors = [text]
 
 
-def _dealer(code: str) -> Dealer:
-    found = db().scalar(select(Dealer).where(Dealer.code == code))
+def wanted_dealer(code: str) -> Dealer:
+    found = dealer_by_code(db(), code)
     if found is None:
         abort(404)
     return found
@@ -124,7 +125,7 @@ def enter() -> Page:
 @dealers.get("/<code>")
 @allow(*READERS)
 def dealer(code: str) -> Page:
-    found = _dealer(code)
+    found = wanted_dealer(code)
     member = found.member
     form = DetailsForm(
         formdata=None,
@@ -157,7 +158,7 @@ def _dealer_page(found: Dealer, form: DetailsForm) -> str:
 @dealers.post("/<code>")
 @allow("manager")
 def change(code: str) -> Page:
-    found = _dealer(code)
+    found = wanted_dealer(code)
     form = DetailsForm()
     if not form.validate():
         return _dealer_page(found, form), 422
@@ -166,7 +167,7 @@ def change(code: str) -> Page:
     except Refusal as refusal:
         roll_back()
         form.tell(str(refusal))
-        return _dealer_page(_dealer(code), form), 422
+        return _dealer_page(wanted_dealer(code), form), 422
     flash("It is kept. Statements and letters that were made keep what they said.")
     return redirect(url_for("dealers.dealer", code=code), 303)
 
@@ -174,7 +175,7 @@ def change(code: str) -> Page:
 @dealers.get("/<code>/payment")
 @allow("manager")
 def payment(code: str) -> Page:
-    found = _dealer(code)
+    found = wanted_dealer(code)
     form = PaymentForm(formdata=None, paid_on=office_today(db(), now()))
     _name_malls(form, found)
     return _payment_page(found, form)
@@ -193,7 +194,7 @@ def _payment_page(found: Dealer, form: PaymentForm) -> str:
 @dealers.post("/<code>/payment")
 @allow("manager")
 def receive(code: str) -> Page:
-    found = _dealer(code)
+    found = wanted_dealer(code)
     form = PaymentForm()
     _name_malls(form, found)
     if form.validate() and form.paid_on.data > office_today(db(), now()):
@@ -217,6 +218,6 @@ def receive(code: str) -> Page:
     except Refusal as refusal:
         roll_back()
         form.tell(str(refusal))
-        return _payment_page(_dealer(code), form), 422
+        return _payment_page(wanted_dealer(code), form), 422
     flash(f"{format_dollars(form.amount.data)} from {code} is posted.")
     return redirect(url_for("dealers.dealer", code=code), 303)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from flask import Blueprint, abort, flash, redirect, render_template, url_for
+from flask import Blueprint, flash, redirect, render_template, url_for
 from sqlalchemy import select
 
 from coop.core.errors import Refusal
@@ -11,19 +11,13 @@ from coop.core.web import Page, allow, db, now, roll_back, site, visitor
 from coop.dealers import paying as service
 from coop.dealers.models import Dealer, UserAccount
 from coop.dealers.paying_forms import PayingForm, TaxFormForm
+from coop.office.dealer_views import wanted_dealer
 from coop.office.tax_queries import today as office_today
 from coop.office.views import READERS
 
 paying = Blueprint("paying", __name__, url_prefix="/office/dealers")
 KEEPERS = ("manager", "bookkeeper")
 """Who enter and see the numbers."""
-
-
-def _dealer(code: str) -> Dealer:
-    found = db().scalar(select(Dealer).where(Dealer.code == code))
-    if found is None:
-        abort(404)
-    return found
 
 
 def _keys() -> FieldKeys:
@@ -33,7 +27,7 @@ def _keys() -> FieldKeys:
 @paying.get("/<code>/paying")
 @allow(*READERS)
 def dealer(code: str) -> Page:
-    return _page(_dealer(code))
+    return _page(wanted_dealer(code))
 
 
 def _page(
@@ -64,7 +58,7 @@ def _page(
 @paying.post("/<code>/paying")
 @allow(*KEEPERS)
 def change(code: str) -> Page:
-    found, form = _dealer(code), PayingForm()
+    found, form = wanted_dealer(code), PayingForm()
     if not form.validate():
         return _page(found, form=form), 422
     try:
@@ -80,7 +74,7 @@ def change(code: str) -> Page:
     except Refusal as refusal:
         roll_back()
         form.tell(str(refusal))
-        return _page(_dealer(code), form=form), 422
+        return _page(wanted_dealer(code), form=form), 422
     told = "A letter tells her." if found.member.email else "There is no mail address of hers: tell her yourself."
     flash(f"From now on {code} is paid {service.METHODS[form.method.data]}. {told}")
     return redirect(url_for("paying.dealer", code=code), 303)
@@ -89,14 +83,14 @@ def change(code: str) -> Page:
 @paying.post("/<code>/paying/account")
 @allow(*KEEPERS)
 def show_account(code: str) -> Page:
-    found = _dealer(code)
+    found = wanted_dealer(code)
     return _page(found, account=service.reveal_account(db(), now(), _keys(), found, user_id=visitor().user_id))
 
 
 @paying.post("/<code>/tax-form")
 @allow(*KEEPERS)
 def keep_tax_form(code: str) -> Page:
-    found, tax = _dealer(code), TaxFormForm()
+    found, tax = wanted_dealer(code), TaxFormForm()
     if tax.validate() and tax.received_on.data > office_today(db(), now()):
         tax.received_on.errors = ["This day is still to come: write the day it came."]
     if tax.errors:
@@ -116,7 +110,7 @@ def keep_tax_form(code: str) -> Page:
     except Refusal as refusal:
         roll_back()
         tax.tell(str(refusal))
-        return _page(_dealer(code), tax=tax), 422
+        return _page(wanted_dealer(code), tax=tax), 422
     flash(f"The {tax.form.data} form of {code} is on file.")
     return redirect(url_for("paying.dealer", code=code), 303)
 
@@ -124,5 +118,5 @@ def keep_tax_form(code: str) -> Page:
 @paying.post("/<code>/tax-form/number")
 @allow(*KEEPERS)
 def show_tax_number(code: str) -> Page:
-    found = _dealer(code)
+    found = wanted_dealer(code)
     return _page(found, number=service.reveal_tax_number(db(), now(), _keys(), found, user_id=visitor().user_id))

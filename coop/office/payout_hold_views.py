@@ -10,8 +10,9 @@ from coop.core.periods import Month
 from coop.core.sealed_text import FieldKeys
 from coop.core.web import Page, allow, db, now, roll_back, site, visitor
 from coop.floor.models import Mall
+from coop.office.dealer_views import wanted_dealer
 from coop.office.payout_forms import DecideForm, HoldForm, OriginForm, PrepareForm
-from coop.office.payout_views import KEEPERS, by_code, dealer_names, payouts, this_month, wanted_dealer
+from coop.office.payout_views import KEEPERS, by_code, dealer_names, payouts, this_month
 from coop.office.views import READERS
 from coop.payouts import bank_file, holding, queries, runs
 

@@ -18,8 +18,8 @@ from coop.core.periods import Month
 from coop.core.sealed_text import FieldKeys
 from coop.core.web import Page, allow, db, now, roll_back, send_document, site, visitor
 from coop.dealers.models import Dealer, UserAccount
-from coop.dealers.queries import dealer_by_code
 from coop.floor.models import Mall
+from coop.office.dealer_views import wanted_dealer
 from coop.office.floor_views import download
 from coop.office.payout_forms import ApproveForm, DayForm, PaidForm, PrepareForm, ReturnForm
 from coop.office.views import READERS
@@ -43,13 +43,6 @@ def shared() -> dict[str, object]:
 
 def _run(number: int) -> PayoutRun:
     found = queries.run_by_number(db(), number)
-    if found is None:
-        abort(404)
-    return found
-
-
-def wanted_dealer(code: str) -> Dealer:
-    found = dealer_by_code(db(), code)
     if found is None:
         abort(404)
     return found
