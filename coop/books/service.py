@@ -116,6 +116,7 @@ def close_coop_months(session: Session, now: datetime) -> int:
     done = session.scalar(select(lasts).where(Period.mall_id.is_(None)))
     if through < Month.of(min(begun for begun, _ in malls)) or (done is not None and done >= through.first_day):
         return 0
+    session.execute(_owner(None).with_for_update(key_share=True))
     # Where nothing of the co-op's own happened too, so that nothing is dated in it later.
     ensure_period(session, None, through)
     closed = 0

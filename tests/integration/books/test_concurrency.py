@@ -35,7 +35,18 @@ from coop.floor.models import Mall
 from coop.sales.domain import LineIn, TenderIn, TicketIn
 from coop.sales.models import Ticket
 from coop.sales.service import take_tickets
-from tests.factories.books import NOVEMBER, OCTOBER, SEPTEMBER, entry_sql, month_sql, posting_sql, proof_sql, sale, shut
+from tests.factories.books import (
+    NOVEMBER,
+    OCTOBER,
+    SEPTEMBER,
+    bank_charge,
+    entry_sql,
+    month_sql,
+    posting_sql,
+    proof_sql,
+    sale,
+    shut,
+)
 from tests.factories.people import make_coop, make_dealer, make_mall
 
 POSTGRESQL = pytest.mark.parametrize(
@@ -419,4 +430,24 @@ def test_months_of_two_malls_close_at_once(sessions: Sessions, now: datetime, ho
     with transaction(sessions) as session:
         assert set(session.scalars(select(Period.state))) == {"closed"}
         assert {(seal.chain, seal.number) for seal in session.scalars(select(Seal))} == {("MAIN", 1), ("EAST", 1)}
+    holds(sessions)
+
+
+def test_the_coops_own_month_closes_behind_an_entry_in_flight_and_once(
+    sessions: Sessions, now: datetime, house: tuple[Mall, Dealer]
+) -> None:
+    """Two days' seals at once meet a bank charge that is being posted: it is let in, and the month closes behind it."""
+    with transaction(sessions) as session:
+        closing(now)(session)
+    with transaction(sessions) as session:
+        post_entry(session, now, bank_charge(session, 4_00, date(2026, 9, 3), "in flight"))
+        days = [Other(sessions, lambda s: seal_periods(s, now)) for _ in range(2)]
+        for day in days:
+            day.waits()
+    for day in days:
+        day.ends()
+    with transaction(sessions) as session:
+        own = session.execute(select(Seal.number, Seal.reason, Seal.entries).where(Seal.chain == "co-op")).all()
+        assert [tuple(seal) for seal in own] == [(1, "close", 1)]
+        assert ensure_period(session, None, SEPTEMBER).state == "closed"
     holds(sessions)

@@ -173,7 +173,7 @@ def test_a_dealer_reads_it_on_her_statement_as_a_correction(web: Web) -> None:
         value = build_value(session, mall, amos, Month(2026, 11), made_on=date(2026, 12, 1))
     said, undone = value.payments
     assert (said.amount_cents, undone.amount_cents) == (-80_00, 80_00)
-    assert said.label.endswith("Correction: Lost key")
+    assert said.label == "Entry by the bookkeeper: Lost key"
     assert undone.label.endswith(": It was found")
 
 
