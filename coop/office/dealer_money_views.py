@@ -5,7 +5,6 @@ from __future__ import annotations
 from datetime import date
 
 from flask import flash, redirect, render_template, url_for
-from sqlalchemy import select
 from wtforms import Field
 
 from coop.books.payments import charge_back, checks_of
@@ -17,21 +16,14 @@ from coop.core.web import Page, allow, db, now, roll_back, visitor
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.leases.bounced import bounce_check
-from coop.leases.models import Lease
 from coop.leases.queries import latest_leases
 from coop.leases.turn_charges import LONGEST_KEY, charge_overflow, charge_turn
 from coop.office import queries as office_queries
 from coop.office.dealer_money_forms import BouncedForm, ChargebackForm, ExtraForm
-from coop.office.dealer_views import dealers, wanted_dealer
+from coop.office.dealer_views import dealers, malls_of, wanted_dealer
 from coop.office.tax_queries import today as office_today
 
 KEEPERS = ("manager", "bookkeeper")
-
-
-def _malls_of(found: Dealer) -> list[Mall]:
-    """Where she has leased: what she owes elsewhere is nothing."""
-    hers = set(db().scalars(select(Lease.mall_id).where(Lease.dealer_id == found.id)))
-    return [mall for mall in office_queries.malls(db()) if mall.id in hers]
 
 
 def _mall(code: str) -> Mall:
@@ -101,7 +93,7 @@ def chargeback(code: str) -> Page:
 
 
 def _chargeback_page(found: Dealer, form: ChargebackForm) -> str:
-    form.mall.among([(mall.code, mall.name) for mall in _malls_of(found)])
+    form.mall.among(malls_of(found))
     return render_template("office/dealers/chargeback.html", dealer=found, form=form)
 
 
@@ -109,7 +101,7 @@ def _chargeback_page(found: Dealer, form: ChargebackForm) -> str:
 @allow(*KEEPERS)
 def post_chargeback(code: str) -> Page:
     found, form = wanted_dealer(code), ChargebackForm()
-    form.mall.among([(mall.code, mall.name) for mall in _malls_of(found)])
+    form.mall.among(malls_of(found))
     if not (form.validate() and _has_come(form.on, office_today(db(), now()))):
         return _chargeback_page(found, form), 422
     try:
@@ -144,7 +136,7 @@ def extra(code: str) -> Page:
 
 
 def _extra_page(found: Dealer, form: ExtraForm) -> str:
-    form.mall.among([(mall.code, mall.name) for mall in _malls_of(found)])
+    form.mall.among(malls_of(found))
     return render_template("office/dealers/charge.html", dealer=found, form=form)
 
 
@@ -152,7 +144,7 @@ def _extra_page(found: Dealer, form: ExtraForm) -> str:
 @allow(*KEEPERS)
 def post_extra(code: str) -> Page:
     found, form = wanted_dealer(code), ExtraForm()
-    form.mall.among([(mall.code, mall.name) for mall in _malls_of(found)])
+    form.mall.among(malls_of(found))
     if not form.validate():
         return _extra_page(found, form), 422
     mall = _mall(form.mall.data)

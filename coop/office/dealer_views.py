@@ -177,14 +177,14 @@ def change(code: str) -> Page:
 def payment(code: str) -> Page:
     found = wanted_dealer(code)
     form = PaymentForm(formdata=None, paid_on=office_today(db(), now()))
-    _name_malls(form, found)
+    form.mall.among(malls_of(found))
     return _payment_page(found, form)
 
 
-def _name_malls(form: PaymentForm, found: Dealer) -> None:
-    """Only where she has leased: what she owes elsewhere is nothing."""
-    hers = {lease.mall_id for lease in _leases_of(found)}
-    form.mall.among([(mall.code, mall.name) for mall in office_queries.malls(db()) if mall.id in hers])
+def malls_of(found: Dealer) -> list[tuple[str, str]]:
+    """Codes and names, as choices, of where she has leased: what she owes elsewhere is nothing."""
+    hers = set(db().scalars(select(Lease.mall_id).where(Lease.dealer_id == found.id)))
+    return [(mall.code, mall.name) for mall in office_queries.malls(db()) if mall.id in hers]
 
 
 def _payment_page(found: Dealer, form: PaymentForm) -> str:
@@ -196,7 +196,7 @@ def _payment_page(found: Dealer, form: PaymentForm) -> str:
 def receive(code: str) -> Page:
     found = wanted_dealer(code)
     form = PaymentForm()
-    _name_malls(form, found)
+    form.mall.among(malls_of(found))
     if form.validate() and form.paid_on.data > office_today(db(), now()):
         form.paid_on.errors = ["This day is still to come: write the day it was paid."]
     if form.errors:
