@@ -66,7 +66,7 @@ def accounts_of(
 ) -> dict[int, DealerAccount]:
     """Every dealer's charges and money at a mall up to a day, by dealer id, in two queries (or one dealer's).
 
-    `money_through` is the last day of money read, where that is an earlier one.
+    `money_through` is the last day of money read, where that is another one.
     """
     accounts: dict[int, DealerAccount] = {}
     for charge in _charges(session, mall_id, through, dealer_id):
