@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from coop.books.models import MoneyRule, ReleaseRule
+from coop.books.models import MoneyRule, Period, ReleaseRule
 from coop.core import audit
 from coop.core.errors import Refusal
 from coop.core.templating import day as written
@@ -50,9 +50,16 @@ def rules_on(session: Session, day: date) -> Rules:
 def set_rules(session: Session, now: datetime, rules: Rules, *, starts_on: date, user_id: int | None = None) -> MoneyRule:
     """Set the house rules of money from a day on; those already set from that same day are replaced.
 
-    Refuses, naming the field, a percent over a hundred, an amount or a number of days below zero, and an unknown choice.
+    Refuses, naming the field, a percent over a hundred, an amount or a number of days below zero, an unknown choice, and a day of
+    a month that a mall has closed: what was charged and stated there went by the rules of then.
     """
     require_rules(rules)
+    closed = session.scalar(select(func.max(Period.last_day)).where(Period.state == "closed"))
+    if closed is not None and starts_on <= closed:
+        raise Refusal(
+            f"The books are closed up to {written(closed)}, by the rules of then: "
+            f"begin these on {written(closed + timedelta(days=1))} or later."
+        )
     row = session.scalar(select(MoneyRule).where(MoneyRule.starts_on == starts_on).with_for_update())
     if row is None:
         row = MoneyRule(starts_on=starts_on)

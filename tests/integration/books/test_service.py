@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import date, datetime, timedelta
+from decimal import Decimal
 
 import pytest
 from sqlalchemy import func, select
@@ -16,6 +17,7 @@ from coop.books.domain.entries import GENESIS, EntryDraft, UnbalancedError
 from coop.books.domain.hand import HandLine
 from coop.books.journal import enter_journal, refuse_journal
 from coop.books.models import Account, Entry, Period, Posting, Seal
+from coop.books.rules import Rules, rules_on, set_rules
 from coop.books.service import (
     check_books,
     close_coop_months,
@@ -274,6 +276,22 @@ def test_months_close_in_their_order(office: Office) -> None:
     office.shut(SEPTEMBER)
     office.shut(OCTOBER)
     assert (october.state, october.closed_at) == ("closed", office.now)
+
+
+# --- house rules --------------------------------------------------------------------------------------------------------
+
+
+def test_rules_of_a_closed_month_stay(office: Office) -> None:
+    """Its card cost went by them, and its statements say so."""
+    s, now = office.session, office.now
+    set_rules(s, now, Rules(card_percent=Decimal(3)), starts_on=date(2026, 9, 1))
+    office.sell(100, date(2026, 9, 1), "one")
+    office.shut(SEPTEMBER)
+    for day in (date(2026, 9, 1), date(2026, 9, 30)):
+        with pytest.raises(Refusal, match="The books are closed up to Sep 30, 2026, by the rules of then: begin these on Oct 1"):
+            set_rules(s, now, Rules(), starts_on=day)
+    set_rules(s, now, Rules(), starts_on=date(2026, 10, 1))
+    assert [rules_on(s, day).card_percent for day in (date(2026, 9, 30), date(2026, 10, 1))] == [3, 0]
 
 
 # --- the co-op's own months ---------------------------------------------------------------------------------------------
