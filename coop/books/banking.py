@@ -73,7 +73,10 @@ def take_to_bank(
         raise Refusal("The reference is empty or longer than 40 characters: write the number on the deposit slip.")
     key = f"{mall.code}/{reference}"
     session.execute(select(Mall.id).where(Mall.id == mall.id).with_for_update(key_share=True))
-    if session.scalar(select(Entry.id).where(Entry.source_kind == BANKED, Entry.source_id == key)) is not None:
+    if (
+        session.scalar(select(Entry.id).where(Entry.source_kind == BANKED, func.lower(Entry.source_id) == key.lower()))
+        is not None
+    ):
         raise Refusal(f"A deposit of {mall.code} with the reference {reference} is posted already.")
     at = f", {drawer}" if drawer else ""
     entry_id = post_entry(

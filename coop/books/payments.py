@@ -52,7 +52,9 @@ def receive_payment(
     if not reference:
         raise Refusal("The reference is empty: write the number of the check or of the receipt.")
     key = f"{mall.code}/{dealer.code}/{reference}"
-    taken = select(Entry.id).where(Entry.source_kind == PAYMENT, Entry.source_id == key, Entry.purpose == PAYMENT)
+    taken = select(Entry.id).where(
+        Entry.source_kind == PAYMENT, func.lower(Entry.source_id) == key.lower(), Entry.purpose == PAYMENT
+    )
     if session.scalar(taken) is not None:
         raise Refusal(f"A payment of {dealer.code} with the reference {reference} is posted already.")
     entry_id = post_entry(
@@ -235,7 +237,10 @@ def charge_back(
         require_not_own(session, user_id, dealer.id, "who bears a chargeback of your own sale")
     _hold(session, mall)
     key = f"{mall.code}/{reference}"
-    if session.scalar(select(Entry.id).where(Entry.source_kind == CHARGEBACK, Entry.source_id == key)) is not None:
+    if (
+        session.scalar(select(Entry.id).where(Entry.source_kind == CHARGEBACK, func.lower(Entry.source_id) == key.lower()))
+        is not None
+    ):
         raise Refusal(f"A chargeback with the reference {reference} is posted already.")
     if dealer is not None and borne_by == "dealer":
         bears, memo = dealer_account(session, mall, dealer), f"Taken back by the bank: {reason}, {reference}"

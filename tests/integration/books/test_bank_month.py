@@ -320,6 +320,7 @@ def test_what_a_check_of_the_bank_finds(banking: Banking) -> None:
         (0, 0, "S-9", "Nothing is taken to the bank"),
         (5_00, 0, " ", "The reference is empty or longer than 40 characters"),
         (5_00, 0, "S-1", "A deposit of MAIN with the reference S-1 is posted already"),
+        (5_00, 0, "s-1", "A deposit of MAIN with the reference s-1 is posted already"),
     ],
 )
 def test_what_cannot_be_taken_to_the_bank(banking: Banking, cash: int, checks: int, reference: str, sentence: str) -> None:

@@ -176,6 +176,7 @@ def test_chargebacks_that_are_refused(hall: Hall) -> None:
     take_back(hall)
     for more, sentence in (
         ({}, "with the reference CB-1 is posted already"),
+        ({"reference": "cb-1"}, "with the reference cb-1 is posted already"),
         ({"amount_cents": 0}, "must be above zero"),
         ({"borne_by": "buyer"}, "it is one of dealer, co-op"),
         ({"dealer": None}, "Say which dealer bears"),
