@@ -10,12 +10,12 @@ import re
 from collections.abc import Iterator, Sequence
 from datetime import date, datetime
 
-from sqlalchemy import func, select
+from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session, aliased, selectinload
 
 from coop.books.accounts import bank_account, dealer_account, stale_account
 from coop.books.domain.entries import EntryDraft
-from coop.books.models import Account, Entry, Posting
+from coop.books.models import Account, BankMatch, Entry, Posting
 from coop.books.rules import rules_on
 from coop.books.service import post_entries, post_entry, posting_date
 from coop.core import audit, faults
@@ -146,7 +146,7 @@ def mark_stale(session: Session, now: datetime, line: PayoutLine, *, on: date, u
     """Note that a check was never cashed: its money is in the bank again, and owed as a stale payout.
 
     It stays so until she asks for it or a state's rule releases it, and stands with the mall that gave the largest part. Refuses
-    what is no check, what came back, and one that is not old enough.
+    what is no check, what came back, one that is not old enough, and one that the bank has paid.
     """
     run, dealer = _hold_paid(session, now, line, on)
     if line.method != "check":
@@ -155,6 +155,10 @@ def mark_stale(session: Session, now: datetime, line: PayoutLine, *, on: date, u
     age = (on - (run.paid_on or on)).days
     if age < days:
         raise Refusal(f"Check {line.reference} is {age} days old on {written(on)}: by the house rules it is stale after {days}.")
+    if session.scalar(select(PayoutLine.id).where(PayoutLine.id == line.id, _seen_at_bank())) is not None:
+        raise Refusal(
+            f"Check {line.reference} was cashed: a line of the bank is matched with it. If it is not that one, undo it."
+        )
     part, mall = max(_parts(session, line), key=lambda one: one[0].amount_cents)
     part.back_entry_id = post_entry(
         session,
@@ -242,17 +246,28 @@ def _parts(session: Session, line: PayoutLine) -> list[tuple[PayoutPart, Mall]]:
 def stale_checks(session: Session, on: date) -> Sequence[PayoutLine]:
     """Checks paid so long ago that they are stale by the house rules of a day, and that nothing is known of, the oldest first.
 
-    Which of them the bank has paid is for the bank's statement to say.
+    Those that a line of the bank is matched with are not; which else it has paid is for its statement to say.
     """
     days = rules_on(session, on).stale_days
     rows = session.scalars(
         select(PayoutLine)
         .join(PayoutRun, PayoutRun.id == PayoutLine.run_id)
-        .where(PayoutLine.method == "check", PayoutLine.returned_on.is_(None), PayoutRun.state == "paid")
+        .where(PayoutLine.method == "check", PayoutLine.returned_on.is_(None), PayoutRun.state == "paid", ~_seen_at_bank())
         .options(selectinload(PayoutLine.run))
         .order_by(PayoutRun.paid_on, PayoutLine.id)
     )
     return [line for line in rows if line.run.paid_on is not None and (on - line.run.paid_on).days >= days]
+
+
+def _seen_at_bank() -> ColumnElement[bool]:
+    """Whether a line of the bank is matched with what was paid."""
+    return (
+        select(BankMatch.id)
+        .join(PayoutPart, PayoutPart.entry_id == BankMatch.entry_id)
+        .where(PayoutPart.line_id == PayoutLine.id, BankMatch.undone_at.is_(None))
+        .correlate(PayoutLine)
+        .exists()
+    )
 
 
 # --- proof --------------------------------------------------------------------------------------------------------------

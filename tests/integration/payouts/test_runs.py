@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import func, select
 from sqlalchemy.exc import IntegrityError
 
-from coop.books.models import Entry
+from coop.books.models import BankLine, BankMatch, Entry
 from coop.books.payments import receive_payment
 from coop.books.queries import balances, dealer_balances_before
 from coop.books.rules import set_rules
@@ -29,6 +29,7 @@ from coop.payouts.models import HoldDecision, PayoutPart, PayoutRun
 from coop.payouts.paying_out import check_payouts, mark_paid, mark_stale, owe_again, return_payment, stale_checks
 from coop.payouts.queries import payables
 from coop.payouts.runs import approve_run, cancel_run, changed_since, prepare_run
+from tests.factories.banking import add_bank_lines
 from tests.factories.payouts import NOVEMBER, OCTOBER, RULES, close_month, sell
 from tests.integration.leases.test_two_at_once import race
 from tests.integration.payouts.conftest import Office
@@ -456,6 +457,30 @@ def test_a_check_that_was_never_cashed(office: Office) -> None:
         assert dealer_balances_before(session, office.malls.east, date(2027, 6, 1))[ruth] == 218_76
         with pytest.raises(Refusal, match="only a check goes stale"):
             mark_stale(session, office.now, office.lines(session)["D04"], on=date(2027, 5, 2))
+
+
+def test_a_check_that_the_bank_has_paid_is_not_stale(office: Office) -> None:
+    _paid(office)
+    office.now += timedelta(days=181)
+    with transaction(office.sessions) as session:
+        line = office.lines(session)["D02"]
+        add_bank_lines(session, office.now)
+        cashed = BankMatch(
+            line_id=session.scalars(select(BankLine.id).limit(1)).one(),
+            entry_id=line.parts[0].entry_id,
+            amount_cents=-640_10,
+            how="hand",
+            made_at=office.now,
+        )
+        session.add(cashed)
+        session.flush()
+        assert [one.reference for one in stale_checks(session, date(2027, 5, 2))] == ["1042"]
+        with pytest.raises(Refusal, match="Check 1041 was cashed: a line of the bank is matched with it"):
+            mark_stale(session, office.now, line, on=date(2027, 5, 2))
+        cashed.undone_at = office.now
+        session.flush()
+        assert [one.reference for one in stale_checks(session, date(2027, 5, 2))] == ["1041", "1042"]
+        mark_stale(session, office.now, line, on=date(2027, 5, 2))
 
 
 def test_the_proof_finds_what_was_tampered_with(office: Office) -> None:
