@@ -28,6 +28,7 @@ from coop.books.journal import approve_journal, enter_journal, refuse_journal, r
 from coop.books.models import BankLine, BankMatch, Entry, Journal
 from coop.books.payments import bounce_check, charge_back, checks_of, receive_payment
 from coop.books.queries import first_days, last_closed
+from coop.books.service import seal_periods
 from coop.closing.steps import BODIES
 from coop.core.db import make_engine, make_sessions, transaction
 from coop.core.errors import Refusal
@@ -262,6 +263,7 @@ class Money(Register):
         self.now = datetime(month.next.year, month.next.month, day, 12, 0, tzinfo=ZONE)
         for mall in ("MAIN", "EAST"):
             self.close(mall)
+        assert self.act("sealed", lambda session: seal_periods(session, self.now)), "and the co-op's own month closed"
         if files:
             self.file()
 
