@@ -17,8 +17,9 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from coop.books.models import ReleaseRule
 from coop.books.queries import balances, dealer_balances_before
-from coop.books.rules import Rules, set_release_rule, set_rules
+from coop.books.rules import Rules, set_rules
 from coop.cli.machine import BOOKS
 from coop.core.db import make_engine, make_sessions, transaction
 from coop.core.errors import Refusal
@@ -48,8 +49,9 @@ def found(session: Session) -> None:
     make_coop(session, BEGIN)
     set_rules(session, BEGIN, Rules(card_percent=Decimal(3), journal_limit_cents=50_00, stale_days=5), starts_on=date(2026, 1, 1))
     for what in ("gift certificates", "unclaimed sales", "stale payouts"):
-        to_state = {"goes_to": "state", "said_by": "Elm Code 7"}
-        set_release_rule(session, BEGIN, what=what, starts_on=date(2026, 1, 1), after_days=0, **to_state)
+        # At once, which a person is not let say: so that a run of some months has something to release.
+        to_state = {"after_days": 0, "goes_to": "state", "said_by": "Elm Code 7", "set_at": BEGIN}
+        session.add(ReleaseRule(what=what, starts_on=date(2026, 1, 1), **to_state))
     for n in (1, 2):
         session.add(UserAccount(id=n, email=f"office{n}@example.org", password_hash="x", created_at=BEGIN))
     session.flush()
