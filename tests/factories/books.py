@@ -280,6 +280,7 @@ def ring_up(
             posting_date=date(2026, 10, 5),
             position=position,
             dealer_id=dealer_id,
+            credited_on=date(2026, 10, 5) if dealer_id else None,
             description="A jug",
             quantity=1 if cents > 0 else -1,
             unit_price=Decimal(abs(cents)) / 100,

@@ -32,6 +32,7 @@ OWN_PERIOD = "period of its own mall that holds its date"
 OWN_MALL = "takes postings of that mall"
 CLOSED = "closed and takes no entry"
 NEVER = "is never changed or deleted|is there already"
+CREDITED = "credited to its dealer once"
 STAYS = NEVER + "|stays closed"
 ONE_MONTH = "one open calendar month"
 BEHIND = "before one that is closed"
@@ -251,6 +252,7 @@ LINE_CHANGES = {
     "posting_date": "'2026-09-01'",
     "position": "77",
     "dealer_id": "{other_dealer}",
+    "credited_on": "'2026-10-07'",
     "tag": "'x'",
     "description": "'x'",
     "tax_class": "'food'",
@@ -293,7 +295,7 @@ FACTS = [
 SALES = [
     *FACTS,
     *[
-        attack(NEVER, f"a {what}'s {column}", f"UPDATE {table} SET {column} = {value} WHERE id = {one}")
+        attack(f"{NEVER}|{CREDITED}", f"a {what}'s {column}", f"UPDATE {table} SET {column} = {value} WHERE id = {one}")
         for what, table, one, changes in (
             ("ticket", "ticket", "{ticket}", TICKET_CHANGES),
             ("line", "ticket_line", "{tied_line}", LINE_CHANGES),
@@ -301,19 +303,27 @@ SALES = [
         )
         for column, value in changes.items()
     ],
-    attack(NEVER, "a claim taken back", "UPDATE ticket_line SET dealer_id = NULL WHERE id = {claimed_line}"),
+    attack(
+        f"{NEVER}|{CREDITED}",
+        "a claim taken back",
+        "UPDATE ticket_line SET dealer_id = NULL, credited_on = NULL WHERE id = {claimed_line}",
+    ),
+    attack(CREDITED, "a claim on no day", "UPDATE ticket_line SET dealer_id = {dealer} WHERE id = {unclaimed_line}"),
+    attack(
+        CREDITED, "a sale credited on another day", "UPDATE ticket_line SET credited_on = '2026-10-07' WHERE id = {tied_line}"
+    ),
     attack(NEVER, "a return untied", "UPDATE ticket_line SET returns_line_id = NULL WHERE id = {tied_line}"),
     attack(NEVER, "a ticket without its entry", "UPDATE ticket SET entry_id = NULL WHERE id = {ticket}"),
     attack(NEVER, "a charge without its entry", "UPDATE charge SET entry_id = NULL WHERE id = {charge}"),
     attack(
         NEVER,
         "a claim at another price",
-        "UPDATE ticket_line SET dealer_id = {dealer}, price_cents = 1 WHERE id = {unclaimed_line}",
+        "UPDATE ticket_line SET dealer_id = {dealer}, credited_on = posting_date, price_cents = 1 WHERE id = {unclaimed_line}",
     ),
     attack(
         NEVER,
         "a claim that changes its mind",
-        "UPDATE ticket_line SET dealer_id = {dealer} WHERE id = {unclaimed_line}",
+        "UPDATE ticket_line SET dealer_id = {dealer}, credited_on = posting_date WHERE id = {unclaimed_line}",
         "UPDATE ticket_line SET dealer_id = {other_dealer} WHERE id = {unclaimed_line}",
     ),
     attack(NEVER, "an upsert of a ticket", upsert("ticket", "{ticket}", "net_cents = 0", on="key")),
@@ -483,7 +493,7 @@ ALLOWED = {
     "a rate of another class": (rate(900, "'2021-01-01'", "NULL", tax_class="food"),),
     "an earlier rate": (rate(901, "'2019-01-01'", "'2019-12-31'"),),
     "another document": (OTHER_DOCUMENT,),
-    "a claim": ("UPDATE ticket_line SET dealer_id = {dealer} WHERE id = {unclaimed_line}",),
+    "a claim": ("UPDATE ticket_line SET dealer_id = {dealer}, credited_on = posting_date WHERE id = {unclaimed_line}",),
     "a tie": ("UPDATE ticket_line SET returns_line_id = {claimed_line} WHERE id = {unclaimed_line}",),
     "the buyer of a layaway forgotten": ("UPDATE layaway SET buyer_name = '', buyer_contact = '' WHERE id = {layaway}",),
     "the entry of a charge": ("UPDATE charge SET entry_id = {entry} WHERE id = {free_charge}",),
