@@ -96,5 +96,5 @@ def released_account(session: Session, mall: Mall, goes_to: str) -> int:
 
 def income_account(session: Session, mall: Mall, what: str) -> int:
     """`what` is Commission, Booth-rent, Case-rent, Shelf-rent, Wall-rent, Overflow-rent, Turns, Fees, Late-fees, Delivery,
-    Card-cost-recovered, Layaway-fees or Released."""
+    Card-cost-recovered, Card-surcharge, Layaway-fees or Released."""
     return ensure_account(session, f"Income:{what}:{mall.code}", "income", mall_id=mall.id)

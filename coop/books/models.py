@@ -148,6 +148,7 @@ class MoneyRule(Base):
     __table_args__ = (
         CheckConstraint("next_rent IN ('shown', 'netted')", name="known_next_rent"),
         CheckConstraint("card_percent >= 0 AND card_percent <= 100000000", name="card_percent"),
+        CheckConstraint("surcharge_percent >= 0 AND surcharge_percent <= 100000000", name="surcharge_percent"),
         CheckConstraint(
             "journal_limit_cents >= 0 AND payout_minimum_cents >= 0 AND bank_wait_days >= 0 AND unclaimed_days >= 0 "
             "AND stale_days >= 0",
@@ -159,6 +160,8 @@ class MoneyRule(Base):
     starts_on: Mapped[date] = mapped_column(unique=True)
     card_percent: Mapped[Decimal] = mapped_column(Rate)
     """Of the net card part of a dealer's sales, borne by her as card cost; zero: the co-op absorbs it."""
+    surcharge_percent: Mapped[Decimal] = mapped_column(Rate)
+    """The most a buyer who pays by card may be charged on top, of what she pays so; zero: nothing. Apart from the card cost."""
     journal_limit_cents: Mapped[int] = mapped_column(Cents)
     """A journal entry whose debits are larger needs a second person."""
     payout_minimum_cents: Mapped[int] = mapped_column(Cents)

@@ -13,11 +13,16 @@ from sqlalchemy.orm import Session
 from coop.books.models import MoneyRule, Period, ReleaseRule
 from coop.core import audit
 from coop.core.errors import Refusal
+from coop.core.money import format_dollars
 from coop.core.templating import day as written
 
 WHAT = ("gift certificates", "unclaimed sales", "stale payouts")
 GOES_TO = ("state", "co-op")
 NEXT_RENT = ("shown", "netted")
+LEAST_RELEASE_DAYS = 365
+"""No state lets money nobody asks for go sooner, as far as we know (from memory): a slip of the pen is caught by it."""
+LEAST_SOURCE = 10
+"""Letters in which a law or an office can be named."""
 
 
 @dataclass(frozen=True)
@@ -26,6 +31,8 @@ class Rules:
 
     card_percent: Decimal = Decimal(0)
     """Of the net card part of a dealer's sales; zero: the co-op absorbs the card cost."""
+    surcharge_percent: Decimal = Decimal(0)
+    """The most a buyer who pays by card may be charged on top; zero: nothing."""
     journal_limit_cents: int = 100_00
     payout_minimum_cents: int = 0
     bank_wait_days: int = 7
@@ -72,9 +79,38 @@ def set_rules(session: Session, now: datetime, rules: Rules, *, starts_on: date,
     return row
 
 
+def change_rules(
+    session: Session, now: datetime, rules: Rules, *, starts_on: date, today: date, user_id: int | None = None
+) -> MoneyRule:
+    """Set the house rules of money as a person does: from today or a later day on. What is loosened is logged, old and new.
+
+    Refuses a past day, by whose rules things were judged already, and what `set_rules` does.
+    """
+    if starts_on < today:
+        raise Refusal(
+            f"{written(starts_on)} is past, and was judged by the rules of then: begin these on {written(today)} or later."
+        )
+    before = rules_on(session, starts_on)
+    row = set_rules(session, now, rules, starts_on=starts_on, user_id=user_id)
+    loosened = []
+    if rules.bank_wait_days < before.bank_wait_days:
+        loosened.append(f"wait after new bank details {before.bank_wait_days} days before, {rules.bank_wait_days} now")
+    if rules.journal_limit_cents > before.journal_limit_cents:
+        limits = f"{format_dollars(before.journal_limit_cents)} before, {format_dollars(rules.journal_limit_cents)} now"
+        loosened.append(f"limit of journal entries {limits}")
+    if loosened:
+        said = "; ".join(loosened)
+        audit.record(
+            session, now, "house rules of money loosened", "money rules", starts_on.isoformat(), user_id=user_id, detail=said
+        )
+    return row
+
+
 def require_rules(rules: Rules) -> None:
     if not 0 <= rules.card_percent <= 100:
         raise Refusal(f"The card cost is {rules.card_percent}%: write a percent from 0 to 100.")
+    if not 0 <= rules.surcharge_percent <= 100:
+        raise Refusal(f"The surcharge is {rules.surcharge_percent}%: write a percent from 0 to 100.")
     for what, amount in (
         ("limit of journal entries", rules.journal_limit_cents),
         ("smallest payout", rules.payout_minimum_cents),
@@ -100,15 +136,19 @@ def set_release_rule(
     ends_on: date | None = None,
     user_id: int | None = None,
 ) -> ReleaseRule:
-    """Write down what the state says of money nobody asks for. Refuses an unknown kind, no source, and a second for one day."""
+    """Write down what the state says of money nobody asks for. Refuses an unknown kind, no source or one of a few
+    letters, less than a year, and a second for one day.
+    """
     if what not in WHAT:
         raise Refusal(f"A rule is for {', '.join(WHAT)}, not for {what!r}.")
     if goes_to not in GOES_TO:
         raise Refusal(f"The money goes to the {' or the '.join(GOES_TO)}, not to {goes_to!r}.")
     if not said_by.strip():
         raise Refusal("The source is empty: write which law or office says so.")
-    if after_days < 0:
-        raise Refusal("The days after which it may go cannot be below zero.")
+    if len(said_by.strip()) < LEAST_SOURCE:
+        raise Refusal(f"The source {said_by.strip()!r} is too short to be looked up: write the law's or the office's whole name.")
+    if after_days < LEAST_RELEASE_DAYS:
+        raise Refusal(f"No state lets go so early as far as we know: write at least {LEAST_RELEASE_DAYS} days, not {after_days}.")
     if ends_on is not None and ends_on < starts_on:
         raise Refusal(f"The rule ends on {written(ends_on)}, before it begins on {written(starts_on)}.")
     for other in release_rules(session):

@@ -25,7 +25,17 @@ def _days(label: str) -> NumberField:
 
 class RulesForm(FlaskForm):  # type: ignore[misc]
     starts_on = DayField("These rules hold from", validators=[Needed(FIRST_DAY)])
-    card_percent = PercentField("Card cost the dealers bear, in percent", validators=[Needed("Write a percent, 0 for none.")])
+    card_percent = PercentField(
+        "Card cost the dealers bear, in percent",
+        too_much="This is more than what is paid by card: write a percent from 0 to 100, like 2.9.",
+        validators=[Needed("Write a percent, 0 for none.")],
+    )
+    surcharge_percent = PercentField(
+        "Surcharge on card sales, at most, in percent",
+        too_much="This is more than what is paid by card: write a percent from 0 to 100, 0 for none.",
+        default=Decimal(0),
+        validators=[Needed("Write a percent, 0 for none.")],
+    )
     journal_limit = DollarsField(
         "An entry by hand is posted by one person up to", validators=[Needed("Write dollars, like 100.00.")]
     )
@@ -39,6 +49,7 @@ class RulesForm(FlaskForm):  # type: ignore[misc]
     def rules(self) -> Rules:
         return Rules(
             card_percent=Decimal(self.card_percent.data),
+            surcharge_percent=Decimal(self.surcharge_percent.data),
             journal_limit_cents=self.journal_limit.data,
             payout_minimum_cents=self.payout_minimum.data,
             bank_wait_days=self.bank_wait_days.data,
@@ -54,6 +65,7 @@ def rules_form(rules: Rules, starts_on: date) -> RulesForm:
     filled: dict[str, Any] = {
         "starts_on": starts_on,
         "card_percent": rules.card_percent,
+        "surcharge_percent": rules.surcharge_percent,
         "journal_limit": rules.journal_limit_cents,
         "payout_minimum": rules.payout_minimum_cents,
         "bank_wait_days": rules.bank_wait_days,
@@ -82,6 +94,11 @@ class ReleaseForm(FlaskForm):  # type: ignore[misc]
         if self.starts_on.data and self.ends_on.data and self.ends_on.data < self.starts_on.data:
             told(self.ends_on, "It would end before it begins: write that day or a later one.")
         return not self.errors
+
+    def tell(self, text: str) -> None:
+        """A refusal at the field it names."""
+        named = {"so early": self.after_days, "The source": self.said_by}
+        told(next((field for words, field in named.items() if words in text), self.starts_on), text)
 
 
 class EndForm(FlaskForm):  # type: ignore[misc]

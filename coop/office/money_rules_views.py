@@ -15,6 +15,7 @@ from coop.office.books_views import books
 from coop.office.money_rules_forms import GOES_TO, NEXT_RENT, EndForm, ReleaseForm, RulesForm, rules_form
 from coop.office.tax_queries import today as office_today
 from coop.office.views import READERS
+from coop.sales.surcharge import CAUTION as SURCHARGE_CAUTION
 
 CAUTION = (
     "What the state says of unclaimed property differs from state to state, and so does what a dealer may be charged for cards. "
@@ -53,7 +54,7 @@ def change_rules() -> Page:
 
 
 def _change_page(form: RulesForm) -> str:
-    return render_template("office/books/change_rules.html", form=form, caution=CAUTION)
+    return render_template("office/books/change_rules.html", form=form, caution=CAUTION, surcharge_caution=SURCHARGE_CAUTION)
 
 
 @books.post("/rules/change")
@@ -63,7 +64,10 @@ def set_rules() -> Page:
     if not form.validate():
         return _change_page(form), 422
     try:
-        row = service.set_rules(db(), now(), form.rules(), starts_on=form.starts_on.data, user_id=visitor().user_id)
+        today = office_today(db(), now())
+        row = service.change_rules(
+            db(), now(), form.rules(), starts_on=form.starts_on.data, today=today, user_id=visitor().user_id
+        )
     except Refusal as refusal:
         roll_back()
         told(form.starts_on, str(refusal))
@@ -92,7 +96,7 @@ def add_release() -> Page:
         )
     except Refusal as refusal:
         roll_back()
-        told(form.starts_on, str(refusal))
+        form.tell(str(refusal))
         return _page(form=form), 422
     flash(f"The rule for {row.what} is written down from {written(row.starts_on)}. It releases nothing by itself.")
     return redirect(url_for("books.rules"), 303)

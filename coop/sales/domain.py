@@ -83,6 +83,8 @@ class TicketIn:
     """Number of the buyer's certificate on file."""
     delivery_cents: int = 0
     """One charge for bringing everything; negative on a return, which gives back that of the sale its items are tied to."""
+    surcharge_cents: int = 0
+    """Charged on top for paying by card, and paid by card beside the tenders; negative on a return, which gives it back."""
     layaway: Layaway | None = None
     """Of a completed layaway, whose day of completion is the day of the ticket."""
     layaway_at: TaxedAt | None = None

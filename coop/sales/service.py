@@ -23,6 +23,7 @@ from coop.sales.gifts import GIFT, HeldCertificates, moves_to_write
 from coop.sales.layaway_books import layaway_account, layaway_tax_account
 from coop.sales.models import GiftMove, Tender, Ticket, TicketLine
 from coop.sales.returning import Tie, Tied, find_purchases
+from coop.sales.surcharge import surcharge_draft
 from coop.sales.taxing import BUYER_REASONS, Facts, Taxer, line_to_tax, require_reductions, tax_rows
 from coop.tax.domain.layaway import complete
 from coop.tax.domain.ticket import DELIVERY, Certificate, TaxPart, TicketTax, Untaxed
@@ -91,6 +92,8 @@ class _Prepared:
     certificate: Certificate | None
     charged_now: TicketTax
     """The rows of tax to write: all of it, or of a layaway taxed at its agreement only what its completion changes."""
+    surcharge: EntryDraft | None = None
+    """Its entry of what was charged on top for paying by card."""
     gifts: Sequence[tuple[int, int]] = ()
     """Gift certificates by id, with the cents each pays, or (negative) is given back."""
 
@@ -149,6 +152,9 @@ def _write(session: Session, now: datetime, mall: Mall, prepared: Sequence[_Prep
         return []
     entry_ids = iter(post_entries(session, now, [p.draft for p in prepared if p.draft is not None]))
     entries = [next(entry_ids) if p.draft is not None else None for p in prepared]
+    surcharges = [p.surcharge for p in prepared if p.surcharge is not None]
+    if surcharges:
+        post_entries(session, now, surcharges)
     faults.point("sales:posted")
     ids = list(
         session.scalars(
@@ -273,7 +279,17 @@ def _prepare(books: _Books, ticket: TicketIn, tied: Tied) -> _Prepared:
         purpose=ticket.kind,
         postings=posted,
     )
-    return _Prepared(ticket, sold_on, on, tax, tuple(tenders), draft if posted else None, ties, certificate, now, gifts)
+    surcharge = surcharge_draft(
+        books.session,
+        books.mall,
+        ticket,
+        card_cents=sum(cents for kind, _, cents in tenders if kind == "card"),
+        sold_on=sold_on,
+        on=on,
+        returns_line_ids={tie.purchase.id for at, tie in ties.items() if at != DELIVERY},
+    )
+    entry = draft if posted else None
+    return _Prepared(ticket, sold_on, on, tax, tuple(tenders), entry, ties, certificate, now, surcharge, gifts)
 
 
 def _as_tied(line: LineIn, tie: Tie | None) -> LineIn:

@@ -138,6 +138,7 @@ def upgrade() -> None:
         sa.Column("id", KEY, nullable=False),
         sa.Column("starts_on", sa.Date(), nullable=False),
         sa.Column("card_percent", sa.BigInteger(), nullable=False),
+        sa.Column("surcharge_percent", sa.BigInteger(), nullable=False),
         sa.Column("journal_limit_cents", sa.BigInteger(), nullable=False),
         sa.Column("payout_minimum_cents", sa.BigInteger(), nullable=False),
         sa.Column("bank_wait_days", sa.Integer(), nullable=False),
@@ -149,6 +150,9 @@ def upgrade() -> None:
         sa.Column("set_at", sa.DateTime(timezone=True), nullable=False),
         sa.CheckConstraint("next_rent IN ('shown', 'netted')", name=op.f("ck_money_rule_known_next_rent")),
         sa.CheckConstraint("card_percent >= 0 AND card_percent <= 100000000", name=op.f("ck_money_rule_card_percent")),
+        sa.CheckConstraint(
+            "surcharge_percent >= 0 AND surcharge_percent <= 100000000", name=op.f("ck_money_rule_surcharge_percent")
+        ),
         sa.CheckConstraint(
             "journal_limit_cents >= 0 AND payout_minimum_cents >= 0 AND bank_wait_days >= 0 AND unclaimed_days >= 0 AND stale_days >= 0",
             name=op.f("ck_money_rule_not_negative"),

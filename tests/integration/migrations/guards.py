@@ -337,6 +337,7 @@ MONEY = replace(
         journal.ck_journal_with_a_reason
         journal_line.ck_journal_line_not_zero
         money_rule.ck_money_rule_card_percent
+        money_rule.ck_money_rule_surcharge_percent
         money_rule.ck_money_rule_known_next_rent
         money_rule.ck_money_rule_not_negative
         opening.ck_opening_known_state

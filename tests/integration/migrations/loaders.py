@@ -106,7 +106,13 @@ def load_money(connection: Connection) -> None:
     load_layaways(connection)
     by, day, month = {"mall_id": 1}, "2026-10-02", "2026-09-01"
     set_ = {"set_by": 1, "set_at": AT}
-    rule = {"starts_on": month, "card_percent": 3_000_000, "journal_limit_cents": 100_00, "payout_minimum_cents": 10_00}
+    rule = {
+        "starts_on": month,
+        "card_percent": 3_000_000,
+        "surcharge_percent": 0,
+        "journal_limit_cents": 100_00,
+        "payout_minimum_cents": 10_00,
+    }
     waits = {"bank_wait_days": 7, "tax_form_needed": True, "next_rent": "shown", "unclaimed_days": 60, "stale_days": 180}
     insert(connection, "money_rule", {**rule, **waits, **set_})
     released = {"what": "unclaimed sales", "starts_on": month, "ends_on": None, "after_days": 1095, "goes_to": "state"}

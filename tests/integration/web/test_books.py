@@ -370,6 +370,7 @@ def test_no_page_asks_more_with_more_rows(web: Web, address: str) -> None:
 RULES = {
     "starts_on": "2026-11-03",
     "card_percent": "2.9",
+    "surcharge_percent": "0",
     "journal_limit": "1,000.00",
     "payout_minimum": "5",
     "bank_wait_days": "10",
