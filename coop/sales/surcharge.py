@@ -21,8 +21,8 @@ from coop.sales.domain import TicketIn
 from coop.sales.models import Ticket, TicketLine
 
 CAUTION = (
-    "Some states forbid a surcharge or limit it, card networks want it announced beforehand, and it may be part of the price that "
-    "is taxed, which is not worked out here. Ask whoever advises the co-op before you set one."
+    "Some states forbid a surcharge or limit it, card networks want it announced beforehand, and it may be part of the price "
+    "that is taxed, which is not worked out here. Ask whoever advises the co-op before you set one."
 )
 SURCHARGE = "surcharge"
 """Kind and purpose of its entries."""
@@ -45,8 +45,8 @@ def surcharge_draft(
         left = _left_of_sales(session, returns_line_ids)
         if -cents > left:
             raise Refusal(
-                f"Ticket {ticket.number}: the surcharge given back is {format_dollars(-cents)}, and {format_dollars(left)} is left "
-                "of what the sale was surcharged: write at most that."
+                f"Ticket {ticket.number}: the surcharge given back is {format_dollars(-cents)}, and {format_dollars(left)} "
+                "is left of what the sale was surcharged: write at most that."
             )
     else:
         percent = rules_on(session, sold_on).surcharge_percent
