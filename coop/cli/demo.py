@@ -50,7 +50,7 @@ _PEOPLE = (
     ("d38@example.org", ("dealer",), 38, "the portal of dealer D38, who rents in both malls"),
     ("d28@example.org", ("dealer",), demo_leases.LATE, "the portal of dealer D28, who owes rent and disputes some of it"),
     ("d50@example.org", ("dealer",), demo_leases.MEMBER, "the portal of dealer D50, who is offered a second booth"),
-    ("bookkeeper@example.org", ("bookkeeper",), None, "the office, to read"),
+    ("bookkeeper@example.org", ("bookkeeper",), None, "the office: books, bank, payouts and drawers; she closes no month"),
 )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from flask_wtf import FlaskForm
-from wtforms import StringField
+from wtforms import BooleanField, HiddenField, StringField
 from wtforms.validators import Length
 
 from coop.core.fields import ChoiceField, DayField, DollarsField, Needed, NumberField, stripped, told
@@ -59,6 +59,9 @@ class CountForm(DrawerForm):
     nickels = NumberField("Nickels", most=_MOST)
     pennies = NumberField("Pennies", most=_MOST)
     second = PickField("Counted with")
+    difference = HiddenField()
+    """In cents, as it was told; a tick beside another one counts for nothing."""
+    sure = BooleanField("It was counted twice, and this is right")
     note = StringField("Note", filters=[stripped], validators=[_NOTE])
 
     @property
@@ -72,6 +75,13 @@ class CountForm(DrawerForm):
         """Once it is checked."""
         pieces = self.pieces_cents
         return pieces if pieces is not None else int(self.total.data)
+
+    def is_sure_of(self, over_cents: int) -> bool:
+        return bool(self.sure.data) and self.difference.data == str(over_cents)
+
+    def ask_about(self, over_cents: int) -> None:
+        """Show the form again with the difference to be confirmed."""
+        self.difference.data, self.sure.data = str(over_cents), False
 
     def check(self) -> bool:
         self.validate()

@@ -177,9 +177,10 @@ def _count_choices(mall: Mall, form: CountForm) -> None:
     form.second.among(_others(), "nobody")
 
 
-def _count_page(mall: Mall, form: CountForm, wrong: str = "") -> str:
+def _count_page(mall: Mall, form: CountForm, off: str = "") -> str:
+    """`off`: by how much, in words, where that is to be confirmed."""
     _count_choices(mall, form)
-    return render_template("office/drawers/count.html", mall=mall, form=form, bills=list(BILLS), coins=list(COINS), wrong=wrong)
+    return render_template("office/drawers/count.html", mall=mall, form=form, bills=list(BILLS), coins=list(COINS), off=off)
 
 
 @drawers.post("/<mall_code>/count")
@@ -208,10 +209,22 @@ def record_count(mall_code: str) -> Page:
         told(form.second if isinstance(refusal, service.SecondRefused) else form.on, str(refusal))
         return _count_page(wanted_mall(mall_code), form), 422
     over = counted.counted_cents - counted.expected_cents
+    limit = service.count_limit(db(), counted.on)
+    if abs(over) > limit and not form.is_sure_of(over):
+        roll_back()
+        form.ask_about(over)
+        return _count_page(wanted_mall(mall_code), form, _off(over, limit)), 422
     how = "just what the books say" if not over else f"{format_dollars(abs(over))} {'over' if over > 0 else 'short'}"
     title = service.titled(counted.drawer).capitalize()
     flash(f"{title} is counted: {format_dollars(counted.counted_cents)}, {how}.")
     return redirect(url_for("drawers.listed", mall_code=mall.code, month=Month.of(counted.on)), 303)
+
+
+def _off(over: int, limit: int) -> str:
+    """How far a count is off; the desk, which counts without knowing what should be there, reads only that it is far."""
+    if not visitor().roles & set(READERS):
+        return f"more than {format_dollars(limit)} off what the books say"
+    return f"{format_dollars(abs(over))} {'more' if over > 0 else 'less'} than the books say"
 
 
 # --- cash in and out ----------------------------------------------------------------------------------------------------

@@ -274,6 +274,9 @@ def sell_one() -> Page:
         if isinstance(refusal, gifts.NumberRefused):
             told(form.number, wrong)
             wrong = ""
+        elif isinstance(refusal, gifts.EndRefused):
+            told(form.expires_on, wrong)
+            wrong = ""
         return _sell_page(form, wrong), 422
     flash(f"Gift certificate {made.number} is sold, {format_dollars(made.amount_cents)}: print it for the buyer.")
     return redirect(url_for("sales.certificate", certificate_id=made.id), 303)
@@ -299,7 +302,26 @@ def certificate(certificate_id: int) -> Page:
         left=left,
         state=gifts.state_of(found, left, _today(mall)),
         moves=gifts.moves_of(db(), found),
+        fresh=gifts.is_fresh(db(), found, _today(mall)),
     )
+
+
+@sales.post("/certificates/<int:certificate_id>/take-back")
+@allow("manager")
+def take_back_certificate(certificate_id: int) -> Page:
+    found = _certificate(certificate_id)
+    try:
+        mall = db().get_one(Mall, found.mall_id)
+        gifts.take_back_certificate(db(), now(), found, on=_today(mall), user_id=visitor().user_id)
+    except Refusal as refusal:
+        roll_back()
+        flash(str(refusal))
+    else:
+        flash(
+            f"Gift certificate {found.number} is taken back: give {format_dollars(found.amount_cents)} back, and destroy "
+            "the paper."
+        )
+    return redirect(url_for("sales.certificate", certificate_id=certificate_id), 303)
 
 
 @sales.get("/certificates/<int:certificate_id>/paper")

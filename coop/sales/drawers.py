@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session, aliased
 from coop.books.accounts import bank_account, expense_account, tender_account
 from coop.books.domain.entries import EntryDraft
 from coop.books.models import Account, Entry, Posting
+from coop.books.rules import rules_on
 from coop.books.service import post_entry, require_open
 from coop.core import audit
 from coop.core.clock import local_date
@@ -46,7 +47,7 @@ class CountRefused(Refusal):
 
 
 class SecondRefused(Refusal):
-    """The second person cannot be that one."""
+    """The second person cannot be that one, or there is none and has to be."""
 
 
 # --- reads --------------------------------------------------------------------------------------------------------------
@@ -221,7 +222,8 @@ def count_drawer(
     """Write down what was in a drawer when a day ended, and post what it is over or short. The same key answers the first count.
 
     Counted again for the same day it posts only what it differs from then. Refuses an amount below zero, a second person who is
-    the first, a drawer that is not there, a day to come, one of a closed month, and one before the drawer's last count.
+    the first, a drawer that is not there, a day to come, one of a closed month, one before the drawer's last count, and by one
+    person alone what is over or short by more than `count_limit`.
     """
     _hold(session, mall)
     done = session.scalar(select(DrawerCount).where(DrawerCount.key == key))
@@ -241,6 +243,8 @@ def count_drawer(
     require_open(session, mall.id, Month.of(on))
     expected = there[drawer].balance_cents
     over = counted_cents - expected
+    if seconded_by is None:
+        _require_near(session, mall, drawer, on, over)
     entry_id = None
     if over:
         account = tender_account(session, mall, "cash", drawer=drawer)
@@ -264,6 +268,30 @@ def count_drawer(
     session.flush()
     audit.record(session, now, "drawer counted", "drawer", f"{mall.code}/{drawer}", user_id=counted_by, detail=on.isoformat())
     return row
+
+
+def count_limit(session: Session, on: date) -> int:
+    """Cents by which one person alone may say that a drawer is off: as much as she may post by hand."""
+    return rules_on(session, on).journal_limit_cents
+
+
+def _require_near(session: Session, mall: Mall, drawer: str, on: date, over: int) -> None:
+    """Together with what was counted alone for that day before: no sum goes through in small steps.
+
+    The sentence names no difference: at the desk the drawer is counted without knowing what should be in it.
+    """
+    alone = select(func.sum(DrawerCount.counted_cents - DrawerCount.expected_cents)).where(
+        DrawerCount.mall_id == mall.id,
+        DrawerCount.drawer == drawer,
+        DrawerCount.on == on,
+        DrawerCount.seconded_by.is_(None),
+    )
+    limit = count_limit(session, on)
+    if over and abs(int(session.scalar(alone) or 0) + over) > limit:
+        raise SecondRefused(
+            f"The {titled(drawer)} is more than {format_dollars(limit)} off what the books say: check the amount that is "
+            "written; if it is right, a second person counts it too, and is named here."
+        )
 
 
 def _hold(session: Session, mall: Mall) -> None:

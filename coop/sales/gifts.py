@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 from sqlalchemy import ColumnElement, and_, case, func, select
 from sqlalchemy.orm import Session
@@ -18,6 +18,7 @@ from coop.books.service import post_entry, posting_date
 from coop.core import audit
 from coop.core.errors import Refusal
 from coop.core.money import format_dollars
+from coop.core.periods import add_months
 from coop.core.templating import day as written
 from coop.dealers.models import Cooperative
 from coop.floor.models import Mall
@@ -34,7 +35,10 @@ CAUTION = (
     "Federal law keeps the money of a gift certificate good for five years at least (12 CFR 1005.20), and some states allow no "
     "end at all or ask for small rests in cash: leave the day it ends empty unless somebody who knows has said otherwise."
 )
+GOOD_MONTHS = 60
+"""The law of CAUTION: the money stays good for five years at least after it was paid in."""
 _FIRST_NUMBER = 1001
+_TAKEN_BACK = "taken back"
 _ADDS = ("sold", "brought over", "given back")
 SIGNED: ColumnElement[int] = case((GiftMove.kind.in_(_ADDS), GiftMove.amount_cents), else_=-GiftMove.amount_cents)
 LEFT: ColumnElement[int] = func.coalesce(func.sum(SIGNED), 0)
@@ -42,6 +46,10 @@ LEFT: ColumnElement[int] = func.coalesce(func.sum(SIGNED), 0)
 
 class NumberRefused(Refusal):
     """The number is not one that a certificate can have."""
+
+
+class EndRefused(Refusal):
+    """The certificate cannot end on that day."""
 
 
 # --- reads --------------------------------------------------------------------------------------------------------------
@@ -101,6 +109,11 @@ class ShownMove:
     @property
     def adds(self) -> bool:
         return self.move.kind in _ADDS
+
+    @property
+    def words(self) -> str:
+        """What it was: a certificate taken back is let go to its buyer."""
+        return _TAKEN_BACK if self.move.key.startswith(f"{_TAKEN_BACK}:") else self.move.kind
 
 
 def moves_of(session: Session, certificate: GiftCertificate) -> list[ShownMove]:
@@ -162,7 +175,8 @@ def sell_certificate(
     """Sell a certificate: what was paid for it is owed to its bearer. It is no sale yet, so no tax is due.
 
     Without a number it takes the next free one. The same key again answers the first certificate. Refuses a number that is taken,
-    nothing, an unknown way to pay, and an end before it begins. Sold in a closed month, it is dated in the open one.
+    nothing, an unknown way to pay, and an end before it begins or less than five years after. Sold in a closed month, it is dated
+    in the open one.
     """
     # The co-op's row is held, so that two at once count on, and the second press of one form finds the first.
     session.execute(select(Cooperative.id).with_for_update(key_share=True))
@@ -173,8 +187,7 @@ def sell_certificate(
         raise Refusal(f"The certificate is for {format_dollars(amount_cents)}: write an amount above nothing.")
     if tender not in TENDERS:
         raise Refusal(f"{tender or 'Nothing'} is no way to pay for a certificate: choose cash, card or check.")
-    if expires_on is not None and expires_on < on:
-        raise Refusal(f"The certificate would end on {written(expires_on)}, before it is sold on {written(on)}.")
+    _require_end(on, expires_on)
     wanted = _wanted_number(session, number) if number and number.strip() else _next_number(session)
     certificate = GiftCertificate(
         number=wanted, mall_id=mall.id, sold_on=on, amount_cents=amount_cents, expires_on=expires_on, sold_by=user_id
@@ -213,6 +226,22 @@ def sell_certificate(
     return certificate
 
 
+def _require_end(on: date, expires_on: date | None) -> None:
+    if expires_on is None:
+        return
+    if expires_on < on:
+        raise EndRefused(f"The certificate would end on {written(expires_on)}, before it is sold on {written(on)}.")
+    # A day that the last year has not is the next one, so that it is five years at least.
+    earliest = add_months(on, GOOD_MONTHS)
+    earliest += timedelta(days=earliest.day < on.day)
+    if expires_on < earliest:
+        raise EndRefused(
+            f"The certificate would end on {written(expires_on)}, less than five years after it is sold: its money stays good "
+            f"for five years at least (12 CFR 1005.20). Leave the day empty, or write {written(earliest)} or later. Certificates "
+            "given away without payment, which may end earlier, are not kept here."
+        )
+
+
 def _wanted_number(session: Session, number: str) -> str:
     wanted = number.strip()
     if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9-]{0,19}", wanted):
@@ -227,6 +256,61 @@ def _wanted_number(session: Session, number: str) -> str:
 def _next_number(session: Session) -> str:
     counted = (int(number) for number in session.scalars(select(GiftCertificate.number)) if number.isascii() and number.isdigit())
     return str(max(counted, default=_FIRST_NUMBER - 1) + 1)
+
+
+def is_fresh(session: Session, certificate: GiftCertificate, on: date) -> bool:
+    """Whether it was sold on that day and nothing moved on it since."""
+    kinds = session.scalars(select(GiftMove.kind).where(GiftMove.certificate_id == certificate.id)).all()
+    return certificate.sold_on == on and list(kinds) == ["sold"]
+
+
+def take_back_certificate(
+    session: Session, now: datetime, certificate: GiftCertificate, *, on: date, user_id: int | None = None
+) -> int:
+    """Take back a certificate that was sold by mistake: what was paid goes back the way it came. The entry's id.
+
+    The paper is to be destroyed: its number is never used again. Refuses one that was sold on another day, or moved since.
+    """
+    session.refresh(certificate, with_for_update=True)
+    if not is_fresh(session, certificate, on):
+        raise Refusal(
+            f"Gift certificate {certificate.number} cannot be taken back: only on the day it was sold, "
+            f"{written(certificate.sold_on)}, and as long as nothing was bought for it."
+        )
+    sold = session.scalars(select(GiftMove).where(GiftMove.certificate_id == certificate.id)).one()
+    postings = session.execute(
+        select(Posting.account_id, Posting.amount_cents).where(Posting.entry_id == sold.entry_id).order_by(Posting.id)
+    )
+    day = posting_date(session, certificate.mall_id, on)
+    entry_id = post_entry(
+        session,
+        now,
+        EntryDraft(
+            mall_id=certificate.mall_id,
+            business_date=day,
+            kind=GIFT,
+            source_kind=GIFT,
+            source_id=certificate.number,
+            purpose=_TAKEN_BACK,
+            postings=tuple((account_id, -cents) for account_id, cents in postings),
+            memo=f"Gift certificate {certificate.number} taken back",
+        ),
+    )
+    session.add(
+        GiftMove(
+            certificate_id=certificate.id,
+            key=f"{_TAKEN_BACK}:{certificate.id}",
+            kind="released",
+            amount_cents=sold.amount_cents,
+            on=day,
+            mall_id=certificate.mall_id,
+            entry_id=entry_id,
+            made_by=user_id,
+        )
+    )
+    session.flush()
+    audit.record(session, now, "gift certificate taken back", "gift certificate", certificate.number, user_id=user_id)
+    return entry_id
 
 
 def release_certificate(

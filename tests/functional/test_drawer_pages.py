@@ -114,7 +114,7 @@ def test_the_desk_counts_a_drawer_by_its_bills_and_coins_without_script(browser:
         page.goto(kept.base + "/home")
         page.get_by_role("link", name="count the drawer").click()
         assert "By the books" not in page.locator("thead").first.inner_text()
-        page.get_by_role("link", name="Count the drawer front").click()
+        page.get_by_role("link", name="Count the drawer front", exact=True).click()
         page.get_by_label("$20 bills").fill("6")
         page.get_by_label("Quarters").fill("60")
         page.get_by_label("Cash in it").fill("135.50")

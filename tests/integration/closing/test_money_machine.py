@@ -294,7 +294,7 @@ class Money(Register):
             at = self.mall(session, mall)
             if uncounted(session, at, month):
                 cash = next(d.balance_cents for d in drawers_of(session, at, self.today) if not d.name)
-                who = {"drawer": "", "counted_by": 1}
+                who = {"drawer": "", "counted_by": 1, "seconded_by": 2}
                 count_drawer(session, self.now, at, key=self.key(), on=self.today, counted_cents=max(0, cash), **who)
             for journal in session.scalars(select(Journal).where(Journal.state == "entered", Journal.on <= month.last_day)):
                 refuse_journal(session, self.now, journal.id, "Too late", user_id=2)

@@ -18,12 +18,13 @@ from coop.books.accounts import bank_account, dealer_account, tender_account
 from coop.books.domain.entries import EntryDraft
 from coop.books.models import Entry
 from coop.books.queries import balances
+from coop.books.rules import Rules, set_rules
 from coop.books.service import check_books, ensure_period, post_entry
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.periods import Month
 from coop.sales.devices import devices_of, register_device, report_queue, retire_device, waiting_devices
-from coop.sales.drawers import count_drawer, counts_of, drawers_of, over_short, pay_out, put_float, uncounted
+from coop.sales.drawers import SecondRefused, count_drawer, counts_of, drawers_of, over_short, pay_out, put_float, uncounted
 from coop.sales.models import DrawerCount
 from tests.factories.books import shut
 from tests.factories.coops import SmallCoop, found
@@ -128,11 +129,12 @@ def test_after_a_count_the_books_say_what_was_counted_and_the_counts_make_up_ove
 ) -> None:
     with sessions() as session:
         till = Till(session, now, found(session, now, dealers=["D01"]))
+        second = add_person(session, now, "ada@example.org", ("desk",))
         for what, day, cents in sorted(moves, key=lambda move: move[1]):
             if what == "cash":
                 till.cash(cents + 1, on(day))
             elif what == "count":
-                till.count(cents, on(day))
+                till.count(cents, on(day), seconded_by=second)
                 assert drawers_of(session, till.coop.mall, on(day))[0].balance_cents == cents
             elif till.stands("Assets:Drawer:MAIN")[0] >= cents > 0:
                 more = {"key": till.key(), "drawer": "", "amount_cents": cents, "on": on(day)}
@@ -156,6 +158,25 @@ def test_who_counted_and_what_each_drawer_came_to(till: Till) -> None:
         ("ada@example.org", "ben@example.org", -1_00),
     ]
     assert over_short(rows) == ({"": 50, "front": 2_00}, {"ada@example.org": 50, "ben@example.org": 2_00})
+
+
+def test_far_off_nobody_counts_alone(till: Till) -> None:
+    ada, ben = (add_person(till.session, till.now, f"{name}@example.org", ("desk",)) for name in ("ada", "ben"))
+    till.cash(500_00, on(5))
+    far = "The drawer is more than \\$100.00 off what the books say"
+    for cents in (399_99, 600_01):
+        with pytest.raises(SecondRefused, match=far):
+            till.count(cents, on(5), counted_by=ada)
+    till.count(400_00, on(5), counted_by=ada)
+    # Nor in small steps.
+    with pytest.raises(SecondRefused, match=far):
+        till.count(399_99, on(5), counted_by=ada)
+    till.count(499_00, on(5), counted_by=ada)
+    assert till.count(20_00, on(5), counted_by=ada, seconded_by=ben).expected_cents == 499_00
+    set_rules(till.session, till.now, Rules(journal_limit_cents=10_00), starts_on=on(6))
+    with pytest.raises(SecondRefused, match=r"more than \$10\.00 off"):
+        till.count(30_01, on(6), counted_by=ada)
+    till.count(30_00, on(6), counted_by=ada)
 
 
 def test_counts_that_are_refused(till: Till) -> None:

@@ -34,6 +34,7 @@ from coop.sales.gifts import (
     moves_of,
     release_certificate,
     sell_certificate,
+    take_back_certificate,
 )
 from coop.sales.models import GiftCertificate, GiftMove, Tender
 from coop.sales.service import take_tickets
@@ -142,7 +143,7 @@ def test_a_return_gives_back_no_more_than_the_certificate_paid(till: Till) -> No
 
 def test_what_no_certificate_can_pay(till: Till) -> None:
     till.sell(20_00)
-    till.sell(10_00, number="g-7", expires_on=date(2026, 10, 9))
+    till.sell(10_00, number="g-7", on=date(2021, 10, 9), expires_on=date(2026, 10, 9))
     till.ring(20_00, gift("1001"))
     till.sell(20_00)
     assert till.refused(5_00, gift("77")) == "Ticket 5: there is no gift certificate 77: check the number."
@@ -222,12 +223,38 @@ def test_numbers_are_taken_once_and_a_form_sent_twice_sells_one(till: Till) -> N
         ({"amount": 0}, "write an amount above nothing"),
         ({"tender": "layaway"}, "layaway is no way to pay for a certificate"),
         ({"expires_on": date(2026, 10, 4)}, "would end on Oct 4, 2026, before it is sold on Oct 5, 2026"),
+        ({"expires_on": date(2031, 10, 4)}, "less than five years after it is sold.* or write Oct 5, 2031 or later"),
+        ({"on": date(2024, 2, 29), "expires_on": date(2029, 2, 28)}, "or write Mar 1, 2029 or later"),
     ],
 )
 def test_what_cannot_be_sold(till: Till, given: dict[str, Any], said: str) -> None:
     with pytest.raises(Refusal, match=said):
         till.sell(**given)
     assert certificates(till.session, OCTOBER_5) == []
+
+
+def test_five_years_and_no_less(till: Till) -> None:
+    """12 CFR 1005.20(e)(2): the money is good for five years at least."""
+    assert till.sell(expires_on=date(2031, 10, 5)).expires_on == date(2031, 10, 5)
+
+
+def test_sold_by_mistake_it_is_taken_back_on_its_day_while_unused(till: Till) -> None:
+    mistake, kept, used = till.sell(tender="check"), till.sell(20_00), till.sell(30_00)
+    till.ring(5_00, gift("1003"), day=5)
+    take_back_certificate(till.session, till.now, mistake, on=OCTOBER_5)
+    assert certificate_left(till.session, mistake) == 0
+    assert [move.words for move in moves_of(till.session, mistake)] == ["sold", "taken back"]
+    assert till.books()["Assets:Checks-to-deposit:MAIN"] == 0
+    assert till.books()[GIFTS] == -45_00
+    assert certificates_held(till.session) == 45_00
+    assert check_gifts(till.session) == []
+    for certificate, day in ((mistake, OCTOBER_5), (kept, date(2026, 10, 6)), (used, OCTOBER_5)):
+        with pytest.raises(Refusal, match="only on the day it was sold, Oct 5, 2026, and as long as nothing was bought for it"):
+            take_back_certificate(till.session, till.now, certificate, on=day)
+    assert till.refused(5_00, gift("1001")).endswith("has nothing left: take another one, or the money in another way.")
+    # Nothing was ever paid with it, so no return gives back to it.
+    assert till.refused(-5_00, gift("1001", -5_00)).endswith("no more than that can be given back to it.")
+    assert till.sell().number == "1004"
 
 
 def test_sold_in_a_closed_month_it_is_dated_in_the_open_one(till: Till) -> None:
@@ -239,7 +266,7 @@ def test_sold_in_a_closed_month_it_is_dated_in_the_open_one(till: Till) -> None:
 
 def test_what_is_listed(till: Till) -> None:
     for expires_on in (None, date(2026, 10, 9), date(2026, 10, 9), None):
-        till.sell(20_00, expires_on=expires_on)
+        till.sell(20_00, on=date(2021, 10, 5), expires_on=expires_on)
     for number in ("1003", "1004"):
         till.ring(20_00, gift(number), day=9)
 

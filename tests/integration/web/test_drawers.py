@@ -37,8 +37,9 @@ def balances(web: Web) -> dict[str, int]:
 def test_a_count_by_bills_and_coins_is_added_up_and_kept_once(web: Web) -> None:
     held = balances(web)["Assets:Drawer:MAIN"]
     client = web.browser("desk")
+    sure = {"sure": "y", "difference": str(205_79 - held)}
     for _ in range(2):
-        answer = send(client, f"{PAGE}/count", **{**COUNT, **PIECES, "second": str(web.house.users["manager"])})
+        answer = send(client, f"{PAGE}/count", **{**COUNT, **PIECES, **sure, "second": str(web.house.users["manager"])})
         assert (answer.status_code, answer.headers["Location"]) == (303, f"{PAGE}?month=2026-11")
     with web.sessions() as session:
         row = session.scalars(select(DrawerCount)).one()
@@ -74,6 +75,27 @@ def test_what_is_wrong_with_a_count_is_told_at_its_field(web: Web, wrong: dict[s
         assert session.scalar(select(func.count()).select_from(DrawerCount)) == 0
 
 
+def test_a_count_far_off_takes_two_and_is_confirmed(web: Web) -> None:
+    held, manager = balances(web)["Assets:Drawer:MAIN"], web.browser("manager")
+    far = {**COUNT, "total": f"{held / 100 + 1200:.2f}"}
+    alone = send(manager, f"{PAGE}/count", **far)
+    assert alone.status_code == 422
+    assert "The drawer is more than $100.00 off what the books say" in mistake_at(alone.text, "second")
+    far["second"] = str(web.house.users["desk"])
+    for sure in ({}, {"difference": str(1200_00)}, {"difference": str(1200_01), "sure": "y"}):
+        asked = send(manager, f"{PAGE}/count", **far, **sure)
+        assert asked.status_code == 422
+        assert "is $1,200.00 more than the books say. Check the amount" in asked.text
+        assert f'value="{1200_00}"' in asked.text
+    assert balances(web).get("Expenses:Over-short:MAIN", 0) == 0
+    # The desk counts without knowing what should be there.
+    by_desk = send(web.browser("desk"), f"{PAGE}/count", **{**far, "second": str(web.house.users["manager"])})
+    assert "is more than $100.00 off what the books say. Check the amount" in by_desk.text
+    assert "1,200.00 more" not in by_desk.text
+    assert send(manager, f"{PAGE}/count", **far, difference=str(1200_00), sure="y").status_code == 303
+    assert balances(web)["Expenses:Over-short:MAIN"] == -1200_00
+
+
 def test_the_desk_is_not_told_what_should_be_in_the_drawer(web: Web) -> None:
     held = f"{balances(web)['Assets:Drawer:MAIN'] / 100:.2f}"
     assert held in web.browser("manager").get(PAGE).text
@@ -92,7 +114,7 @@ def test_cash_is_put_in_paid_out_and_taken_to_the_bank(web: Web) -> None:
     after = balances(web)
     moved = {path: cents - before.get(path, 0) for path, cents in after.items() if cents != before.get(path, 0)}
     assert moved == {"Assets:Bank": -40_00, "Assets:Drawer:MAIN:front": 27_60, "Expenses:Postage:MAIN": 12_40}
-    assert "Count the drawer front" in client.get(PAGE).text
+    assert 'drawer=front">Count<span' in client.get(PAGE).text
     for path, fields, at, sentence in (
         ("put-in", {**MOVE, "key": "c" * 32, "new_drawer": "no such name!"}, "new_drawer", "letters, figures and hyphens"),
         ("put-in", {**MOVE, "key": "c" * 32, "new_drawer": "", "amount": "0"}, "amount", "above zero"),

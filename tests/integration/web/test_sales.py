@@ -153,6 +153,23 @@ def test_a_certificate_is_sold_printed_and_found(web: Web) -> None:
         assert check_gifts(session) == []
 
 
+def test_a_certificate_sold_by_mistake_is_taken_back(web: Web) -> None:
+    manager = web.browser("manager")
+    send(manager, NEW, **SOLD)
+    path = "/office/sales/certificates/2"
+    assert "Take it back" not in web.browser("auditor").get(path).text
+    assert f'action="{path}/take-back"' in manager.get(path).text
+    assert send(manager, f"{path}/take-back").status_code == 303
+    page = manager.get(path).text
+    assert "Gift certificate 1002 is taken back: give $75.00 back" in page
+    assert "taken back, sold by mistake" in page
+    assert "Take it back" not in page
+    send(manager, f"{path}/take-back")
+    assert "cannot be taken back" in manager.get(path).text
+    # One that has paid for something.
+    assert "Take it back" not in manager.get("/office/sales/certificates/1").text
+
+
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
@@ -164,6 +181,7 @@ def test_a_certificate_is_sold_printed_and_found(web: Web) -> None:
         ({"tender": "layaway"}, "Choose one of those listed."),
         ({"mall": "WEST"}, "Choose one of those listed."),
         ({"expires_on": "2026-11-02"}, "would end on Nov 2, 2026, before it is sold on Nov 3, 2026."),
+        ({"expires_on": "2027-11-03"}, "write Nov 3, 2031 or later."),
         ({"expires_on": "soon"}, "This is not a day."),
     ],
 )
