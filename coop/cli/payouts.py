@@ -130,13 +130,14 @@ def approve_command(number: int, email: str, first_check: int | None, data: Path
 @payouts_command.command("files")
 @run_argument
 @click.option("--to", "folder", type=click.Path(path_type=Path, file_okay=False), required=True, help="Folder they go to.")
+@click.option("--again", is_flag=True, help="Although the run is paid: sending its bank file again pays twice.")
 @by_option
 @data_option
-def files_command(number: int, folder: Path, email: str | None, data: Path | None) -> None:
+def files_command(number: int, folder: Path, again: bool, email: str | None, data: Path | None) -> None:
     """Write the files of RUN to a folder: the bank's, the list of checks, the remittance pages. The bank's is for you alone."""
     coop = open_coop(data)
     with database_faults(), transaction(coop.sessions) as session:
-        files = _files(session, FieldKeys.of(coop.settings), number, email)
+        files = _files(session, FieldKeys.of(coop.settings), number, email, again=again)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name, content in files.items():
@@ -149,12 +150,12 @@ def files_command(number: int, folder: Path, email: str | None, data: Path | Non
         click.echo(f"Written to {folder / name}.")
 
 
-def _files(session: Session, keys: FieldKeys, number: int, email: str | None) -> dict[str, bytes]:
+def _files(session: Session, keys: FieldKeys, number: int, email: str | None, *, again: bool) -> dict[str, bytes]:
     run = _run(session, number)
     found: dict[str, bytes] = {}
     if run.ach_document_id is not None:
         user_id = _user(session, email) if email else None
-        name, content = bank_file.taken_bank_file(session, utc_now(), run, keys, user_id=user_id)
+        name, content = bank_file.taken_bank_file(session, utc_now(), run, keys, again=again, user_id=user_id)
         found[name] = content
     if run.first_check is not None:
         found[f"checks-run-{number}.csv"] = checks_csv(session, run).encode("utf-8")
@@ -169,15 +170,16 @@ def _files(session: Session, keys: FieldKeys, number: int, email: str | None) ->
 @payouts_command.command("paid")
 @run_argument
 @click.option("--on", type=click.DateTime(["%Y-%m-%d"]), required=True, help="The day it was paid, like 2026-11-10.")
+@click.option("--sent-another-way", "otherwise", is_flag=True, help="The transfers went out without the bank file.")
 @by_option
 @data_option
-def paid_command(number: int, on: datetime, email: str | None, data: Path | None) -> None:
+def paid_command(number: int, on: datetime, otherwise: bool, email: str | None, data: Path | None) -> None:
     """Mark RUN paid on a day, which posts it: all of it or nothing, and once however often it is said."""
     coop = open_coop(data)
     with database_faults(), transaction(coop.sessions) as session:
         run = _run(session, number)
         user_id = _user(session, email) if email else None
-        posted = paying_out.mark_paid(session, utc_now(), run, on=on.date(), user_id=user_id)
+        posted = paying_out.mark_paid(session, utc_now(), run, on=on.date(), sent_otherwise=otherwise, user_id=user_id)
         total = sum(line.amount_cents for line in queries.lines_of(session, run))
     if not posted:
         click.echo(f"Run {number} was paid on {day(on.date())} already.")

@@ -71,6 +71,14 @@ class DaysField(TypedField):
 
 
 class PercentField(TypedField):
+    """A percent from 0 to 100; `too_much` says of what a larger one would be more, where that is no price."""
+
+    def __init__(
+        self, label: str, *, too_much: str = "This is more than the price. Write 5.5 for five and a half percent.", **more: Any
+    ) -> None:
+        super().__init__(label, **more)
+        self.too_much = too_much
+
     def read(self, text: str) -> Decimal:
         try:
             value = parse_decimal(text.removesuffix("%"))
@@ -79,7 +87,7 @@ class PercentField(TypedField):
         if value < 0:
             raise ValueError("A percent cannot be negative.")
         if value > 100:
-            raise ValueError("This is more than the price. Write 5.5 for five and a half percent.")
+            raise ValueError(self.too_much)
         if value != round(value, 6):
             raise ValueError("Write at most six decimal places.")
         return value

@@ -74,9 +74,11 @@ def set_detail(
     paying: Paying,
     *,
     mail_domain: str,
+    reason: str = "",
     user_id: int | None = None,
 ) -> PayoutDetail:
     """Pay a dealer so from now on, and write to her that it changed. What says the same as the newest changes nothing.
+    `reason` is why the office changed it, for the log.
 
     Refuses what `require_paying` does.
     """
@@ -100,7 +102,8 @@ def set_detail(
     )
     session.add(detail)
     session.flush()
-    audit.record(session, now, "payout details changed", "dealer", dealer.code, user_id=user_id, detail=how_paid(detail))
+    said = f"{how_paid(detail)}: {reason}" if reason else how_paid(detail)
+    audit.record(session, now, "payout details changed", "dealer", dealer.code, user_id=user_id, detail=said)
     _tell(session, now, dealer, detail, mail_domain)
     return detail
 

@@ -74,6 +74,14 @@ class PayingForm(FlaskForm):  # type: ignore[misc]
         next((field for words, field in named.items() if words in text), self.method).errors = [text]
 
 
+class OfficePayingForm(PayingForm):
+    """The office's: with the reason, for money then goes where one person of the office says."""
+
+    reason = StringField(
+        "Why it changes", filters=[stripped], validators=[Needed("Say why it changes, and how she asked for it."), _short(120)]
+    )
+
+
 class OwnPayingForm(PayingForm):
     """A dealer's own: with her passphrase, so that a browser left open gives nobody her money."""
 

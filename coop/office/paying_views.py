@@ -10,7 +10,7 @@ from coop.core.sealed_text import FieldKeys
 from coop.core.web import Page, allow, db, now, roll_back, site, visitor
 from coop.dealers import paying as service
 from coop.dealers.models import Dealer, UserAccount
-from coop.dealers.paying_forms import PayingForm, TaxFormForm
+from coop.dealers.paying_forms import OfficePayingForm, TaxFormForm
 from coop.office.dealer_views import wanted_dealer
 from coop.office.tax_queries import today as office_today
 from coop.office.views import READERS
@@ -31,7 +31,7 @@ def dealer(code: str) -> Page:
 
 
 def _page(
-    found: Dealer, *, form: PayingForm | None = None, tax: TaxFormForm | None = None, account: str = "", number: str = ""
+    found: Dealer, *, form: OfficePayingForm | None = None, tax: TaxFormForm | None = None, account: str = "", number: str = ""
 ) -> str:
     history = service.detail_history(db(), found.id)
     newest = history[0] if history else None
@@ -47,7 +47,7 @@ def _page(
         who={row.id: row.email for row in emails},
         how_paid=service.how_paid,
         masked=service.masked,
-        form=form or PayingForm.of(newest),
+        form=form or OfficePayingForm.of(newest),
         tax=tax or TaxFormForm(formdata=None, received_on=office_today(db(), now())),
         account=account,
         number=number,
@@ -58,7 +58,7 @@ def _page(
 @paying.post("/<code>/paying")
 @allow(*KEEPERS)
 def change(code: str) -> Page:
-    found, form = wanted_dealer(code), PayingForm()
+    found, form = wanted_dealer(code), OfficePayingForm()
     if not form.validate():
         return _page(found, form=form), 422
     try:
@@ -69,6 +69,7 @@ def change(code: str) -> Page:
             found,
             form.paying,
             mail_domain=site().settings.mail_domain,
+            reason=form.reason.data,
             user_id=visitor().user_id,
         )
     except Refusal as refusal:

@@ -136,8 +136,8 @@ def _bank_page(form: OriginForm, wrong: str = "") -> str:
 @payouts.post("/bank")
 @allow(*KEEPERS)
 def set_bank() -> Page:
-    form = OriginForm()
-    if not form.validate():
+    form, before = OriginForm(), queries.origin_of(db())
+    if not form.check(account_kept=bool(before and before.account_sealed)):
         return _bank_page(form), 422
     try:
         bank_file.set_origin(

@@ -9,6 +9,7 @@ from flask import Blueprint, abort, current_app, flash, redirect, render_templat
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from coop.books.bank_months import book_balance
 from coop.books.rules import rules_on
 from coop.core.documents import Document
 from coop.core.errors import Refusal
@@ -21,9 +22,10 @@ from coop.dealers.models import Dealer, UserAccount
 from coop.floor.models import Mall
 from coop.office.dealer_views import wanted_dealer
 from coop.office.floor_views import download
-from coop.office.payout_forms import ApproveForm, DayForm, PaidForm, PrepareForm, ReturnForm
+from coop.office.payout_forms import ApproveForm, DayForm, PaidForm, PrepareForm, ReturnForm, TakeForm
 from coop.office.views import READERS
 from coop.payouts import bank_file, paying_out, queries, runs
+from coop.payouts.came_back import STALE
 from coop.payouts.models import PayoutLine, PayoutRun
 from coop.payouts.remittance import checks_csv
 
@@ -79,6 +81,7 @@ def _first_page(*, form: PrepareForm | None = None, wrong: str = "") -> str:
         held=[row for row in waiting if row.payable.amount_cents > 0 and not row.is_paid],
         open_malls=queries.open_malls(session, month.next) if month else queries.open_malls(session, this_month(session)),
         rows=rows,
+        unpaid=queries.unpaid_runs(session),
         older=rows[-1].run.number if len(rows) == 25 else None,
         form=form or PrepareForm(formdata=None, month=month),
         wrong=wrong,
@@ -124,11 +127,18 @@ def run(number: int) -> Page:
     return _run_page(number)
 
 
-def _run_page(number: int, *, approving: ApproveForm | None = None, paying: PaidForm | None = None, wrong: str = "") -> str:
+def _run_page(
+    number: int,
+    *,
+    approving: ApproveForm | None = None,
+    paying: PaidForm | None = None,
+    wrong: str = "",
+) -> str:
     session, found = db(), _run(number)
     month = Month.of(found.first_day)
     lines = queries.lines_of(session, found)
     unpaid = found.state in queries.UNPAID
+    today = queries.coop_today(session, now())
     names = dealer_names()
     listed = by_code(runs.listed(session, now(), month, besides=found.id), names) if unpaid else []
     paid_ids = {line.dealer_id for line in lines}
@@ -152,7 +162,12 @@ def _run_page(number: int, *, approving: ApproveForm | None = None, paying: Paid
         checks=sum(line.method == "check" for line in lines),
         transfers=sum(line.method == "ach" for line in lines),
         approving=approving or ApproveForm(formdata=None),
-        paying=paying or PaidForm(formdata=None, on=queries.coop_today(session, now())),
+        paying=paying or PaidForm(formdata=None, on=today),
+        taking=TakeForm(formdata=None),
+        taken=runs.file_taken(session, found),
+        bank_cents=book_balance(session, today) if unpaid else 0,
+        unpaid=unpaid,
+        rules=rules_on(session, month.last_day),
         wrong=wrong,
     )
 
@@ -207,7 +222,9 @@ def paid(number: int) -> Page:
         return _run_page(number, paying=form), 422
     return _acted(
         number,
-        lambda found: paying_out.mark_paid(db(), now(), found, on=form.on.data, user_id=visitor().user_id),
+        lambda found: paying_out.mark_paid(
+            db(), now(), found, on=form.on.data, sent_otherwise=form.otherwise.data, user_id=visitor().user_id
+        ),
         f"Run {number} is in the books as paid.",
         paying=form,
     )
@@ -229,7 +246,12 @@ def files(number: int) -> Page:
 def take_bank_file(number: int) -> Page:
     """The file of transfers, with whole account numbers: that it was taken is in the log."""
     keys = FieldKeys.of(site().settings)
-    name, content = bank_file.taken_bank_file(db(), now(), _run(number), keys, user_id=visitor().user_id)
+    again = TakeForm().again.data
+    try:
+        name, content = bank_file.taken_bank_file(db(), now(), _run(number), keys, again=again, user_id=visitor().user_id)
+    except Refusal as refusal:
+        roll_back()
+        return _run_page(number, wrong=str(refusal)), 422
     return download(content, "text/plain", name)
 
 
@@ -275,8 +297,8 @@ def _payment_page(number: int, code: str, *, returning: ReturnForm | None = None
         line=line,
         dealer=wanted_dealer(code),
         malls={mall.id: mall for mall in session.scalars(select(Mall))},
-        stale=line.return_reason == paying_out.STALE,
-        again=paying_out.owed_again(session, line) if line.return_reason == paying_out.STALE else None,
+        stale=line.return_reason == STALE,
+        again=paying_out.owed_again(session, line) if line.return_reason == STALE else None,
         returning=returning or ReturnForm(formdata=None, on=today),
         dated=DayForm(formdata=None, on=today),
         wrong=wrong,
@@ -303,7 +325,13 @@ def returned(number: int, code: str) -> Page:
         number,
         code,
         lambda line: paying_out.return_payment(
-            db(), now(), line, on=form.on.data, reason=form.reason.data, user_id=visitor().user_id
+            db(),
+            now(),
+            line,
+            on=form.on.data,
+            reason=form.reason.data,
+            mail_domain=site().settings.mail_domain,
+            user_id=visitor().user_id,
         ),
         "It is noted that the payment came back: it is owed to her again.",
         form,

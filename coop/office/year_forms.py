@@ -25,7 +25,11 @@ class ThresholdForm(FlaskForm):  # type: ignore[misc]
 class ShareForm(FlaskForm):  # type: ignore[misc]
     year = NumberField("Year", least=1900, most=2200, validators=[Needed("Write the year, like 2026.")])
     surplus = DollarsField("Surplus to share", validators=[Needed("Write the amount, in dollars.")])
-    cash_percent = PercentField("Part paid in cash", validators=[Needed("Write a percent, like 20.")])
+    cash_percent = PercentField(
+        "Part paid in cash",
+        too_much="This is more than the whole share: write a percent from 0 to 100, like 20.",
+        validators=[Needed("Write a percent, like 20.")],
+    )
     on = DayField("Dated on", validators=[Needed("Write the day, like 2027-03-31.")])
 
     def tell(self, text: str) -> None:

@@ -28,7 +28,7 @@ from coop.dealers.paying import account_of
 from coop.payouts.models import AchOrigin, PayoutLine, PayoutRun
 from coop.payouts.queries import codes_of, coop_today, coop_zone, lines_of, origin_of
 from coop.payouts.remittance import RemittanceBook, remittance_name, remittance_pdf, remittances
-from coop.payouts.runs import files_group
+from coop.payouts.runs import FILE_TAKEN, files_group
 
 _FILE_NAME = "payouts-run-{}{}.ach"
 _ACCOUNT = slice(12, 29)
@@ -205,23 +205,27 @@ def _letter(session: Session, run: PayoutRun, made_at: datetime) -> str:
 
 
 def taken_bank_file(
-    session: Session, now: datetime, run: PayoutRun, keys: FieldKeys, *, user_id: int | None = None
+    session: Session, now: datetime, run: PayoutRun, keys: FieldKeys, *, again: bool = False, user_id: int | None = None
 ) -> tuple[str, bytes]:
     """The name and bytes of the file of transfers, for whoever sends it to the bank: that it was taken is logged.
 
-    Refuses one that is not made, and one that does not come out as it was made: a dealer's name or a key has changed since.
+    Of a run that is paid only where it is said that it is wanted `again`. Refuses one that is not made, and one that does not
+    come out as it was made: a dealer's name or a key has changed since.
     """
     if run.ach_document_id is None:
         raise Refusal(f"Run {run.number} has no file of transfers, or it is being made.")
-    again = _bank_file(session, run, keys)
+    if run.state == "paid" and not again:
+        raise Refusal(f"Run {run.number} is paid: sending its bank file again pays twice. Say that you want it all the same.")
+    made = _bank_file(session, run, keys)
     kept = session.get_one(Document, run.ach_document_id)
-    if again is None or again.mark != kept.made_with:
+    if made is None or made.mark != kept.made_with:
         raise Refusal(
             f"The bank file of run {run.number} does not come out as it was made: a name has changed since. Send the file "
             "that was taken before, or cancel the run and prepare it again."
         )
-    audit.record(session, now, "bank file taken", "payout run", run.number, user_id=user_id)
-    return _FILE_NAME.format(run.number, ""), again.text.encode("ascii")
+    detail = "again, after it was paid" if run.state == "paid" else ""
+    audit.record(session, now, FILE_TAKEN, "payout run", run.number, user_id=user_id, detail=detail)
+    return _FILE_NAME.format(run.number, ""), made.text.encode("ascii")
 
 
 def files_fault(session: Session, run: PayoutRun) -> str:

@@ -265,6 +265,15 @@ def _find_new_details(session: Session, now: datetime, rules: Rules, found: _Fou
             found.add(dealer, NEW_DETAILS, f"the bank details are new and wait until {free}", since=detail.changed_at)
 
 
+def free_from(session: Session, now: datetime, detail: PayoutDetail | None) -> date | None:
+    """The day from which money goes to new bank details, by the house rules of today; None where nothing waits."""
+    zone = coop_zone(session)
+    if detail is None or detail.method != "ach":
+        return None
+    free = detail.changed_at + timedelta(days=rules_on(session, local_date(now, zone)).bank_wait_days)
+    return local_date(free, zone) if now < free else None
+
+
 def _of(column: InstrumentedAttribute[int], dealer_id: int | None) -> ColumnElement[bool]:
     return true() if dealer_id is None else column == dealer_id
 

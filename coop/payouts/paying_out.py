@@ -25,22 +25,31 @@ from coop.core.money import format_cents, format_dollars
 from coop.core.templating import day as written
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
+from coop.payouts.came_back import STALE, tell_came_back
 from coop.payouts.holding import open_hold, place_hold
 from coop.payouts.models import PayoutLine, PayoutPart, PayoutRun, Release
 from coop.payouts.queries import PAYOUT, RETURNED, coop_today, coop_zone, lines_of
-from coop.payouts.runs import hold_run
+from coop.payouts.runs import file_taken, hold_run
 
-STALE, OWED_AGAIN = "stale", "owed again"
+OWED_AGAIN = "owed again"
 _CODE = re.compile(r"[RC]\d\d", re.ASCII)
 """A bank's code in what it says: R03."""
 
 
-def mark_paid(session: Session, now: datetime, run: PayoutRun, *, on: date, user_id: int | None = None) -> int:
+def mark_paid(
+    session: Session,
+    now: datetime,
+    run: PayoutRun,
+    *,
+    on: date,
+    sent_otherwise: bool = False,
+    user_id: int | None = None,
+) -> int:
     """Post an approved run as paid on a day, every part of it or nothing; how many entries.
 
     One that is paid so already posts none. Where a mall has closed the day's month, its part is dated on its first open day.
-    Refuses a run that is not approved, a day before that or to come, one whose file of transfers is not made, and another day
-    than the one it was paid on.
+    Refuses a run that is not approved, a day before that or to come, one whose file of transfers is not made, or was never taken
+    (unless its transfers were `sent_otherwise`, which is logged), and another day than the one it was paid on.
     """
     hold_run(session, run)
     if run.state == "paid":
@@ -53,8 +62,15 @@ def mark_paid(session: Session, now: datetime, run: PayoutRun, *, on: date, user
     if not approved_on <= on <= coop_today(session, now):
         raise Refusal(f"Run {run.number} was approved on {written(approved_on)}: write a day from then up to today.")
     lines = lines_of(session, run)
-    if run.ach_document_id is None and any(line.method == "ach" for line in lines):
+    by_bank = any(line.method == "ach" for line in lines)
+    if by_bank and run.ach_document_id is None:
         raise Refusal(f"The file of transfers of run {run.number} is not made yet: nothing can have gone to the bank.")
+    otherwise = by_bank and file_taken(session, run) is None
+    if otherwise and not sent_otherwise:
+        raise Refusal(
+            f"Nobody has taken the bank file of run {run.number}: take it and send it to the bank, or say that the transfers "
+            "were sent another way."
+        )
     malls = {mall.id: mall for mall in session.scalars(select(Mall))}
     wanted = select(Dealer).where(Dealer.id.in_([line.dealer_id for line in lines]))
     dealers = {dealer.id: dealer for dealer in session.scalars(wanted)}
@@ -67,7 +83,8 @@ def mark_paid(session: Session, now: datetime, run: PayoutRun, *, on: date, user
         part.entry_id = entry_id
     run.state, run.paid_on, run.paid_by = "paid", on, user_id
     session.flush()
-    audit.record(session, now, "payouts paid", "payout run", run.number, user_id=user_id, detail=on.isoformat())
+    detail = f"{on.isoformat()}, transfers sent another way" if otherwise else on.isoformat()
+    audit.record(session, now, "payouts paid", "payout run", run.number, user_id=user_id, detail=detail)
     faults.point("payouts:posted")
     return len(drafts)
 
@@ -102,12 +119,20 @@ def _source(run: PayoutRun, dealer: Dealer, mall: Mall) -> str:
 
 
 def return_payment(
-    session: Session, now: datetime, line: PayoutLine, *, on: date, reason: str, user_id: int | None = None
+    session: Session,
+    now: datetime,
+    line: PayoutLine,
+    *,
+    on: date,
+    reason: str,
+    mail_domain: str = "",
+    user_id: int | None = None,
 ) -> None:
     """Note that one dealer's payment came back: each part's entry is reversed, and her next run pays it again.
 
     `reason` is the bank's code and words, `R03, no account`. After a transfer her payouts are held by hand, until somebody has
-    looked at her bank details. A part that was reversed by hand already counts. Refuses what was not paid, or came back already.
+    looked at her bank details. With a `mail_domain` a letter tells her. A part that was reversed by hand already counts. Refuses
+    what was not paid, or came back already.
     """
     reason = " ".join(reason.split())
     if not 0 < len(reason) <= 120 or reason == STALE:
@@ -139,6 +164,8 @@ def return_payment(
     session.flush()
     if line.method == "ach" and open_hold(session, dealer.id) is None:
         place_hold(session, now, dealer, f"the payment of run {run.number} came back: {reason}", user_id=user_id)
+    if mail_domain:
+        tell_came_back(session, now, line, run, mail_domain=mail_domain)
     audit.record(session, now, "payout came back", "payout run", run.number, user_id=user_id, detail=dealer.code)
 
 

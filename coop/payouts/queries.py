@@ -153,6 +153,11 @@ def lines_of(session: Session, run: PayoutRun) -> Sequence[PayoutLine]:
     ).all()
 
 
+def unpaid_runs(session: Session) -> Sequence[PayoutRun]:
+    """Runs on their way: prepared or approved."""
+    return session.scalars(select(PayoutRun).where(PayoutRun.state.in_(UNPAID)).order_by(PayoutRun.number)).all()
+
+
 @dataclass(frozen=True)
 class RunRow:
     """A run as a list shows it."""

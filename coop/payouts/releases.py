@@ -25,8 +25,9 @@ from coop.core.templating import day as written
 from coop.dealers.models import Cooperative, Dealer, RoleGrant
 from coop.dealers.second_person import require_second
 from coop.floor.models import Mall
+from coop.payouts.came_back import STALE
 from coop.payouts.models import PayoutLine, PayoutPart, PayoutRun, Release
-from coop.payouts.paying_out import OWED_AGAIN, STALE
+from coop.payouts.paying_out import OWED_AGAIN
 from coop.payouts.queries import PAYOUT, coop_today
 from coop.sales import claims, gifts
 from coop.sales.models import Claim, GiftCertificate, GiftMove, Ticket, TicketLine

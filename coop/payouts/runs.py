@@ -6,7 +6,7 @@ again, and it is looked at once more when the run is approved.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -14,6 +14,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from coop.core import audit
+from coop.core.audit import AuditLog
 from coop.core.errors import Refusal
 from coop.core.jobs import name_job
 from coop.core.money import format_dollars
@@ -29,6 +30,8 @@ from coop.payouts.models import PayoutLine, PayoutPart, PayoutRun
 from coop.payouts.queries import UNPAID, codes_of, coop_today, lines_of, malls_in, open_malls, origin_of, payables
 
 MOST_CHECK = 99_999_999
+FILE_TAKEN = "bank file taken"
+"""What the log says when somebody takes a run's file of transfers."""
 
 
 @dataclass(frozen=True)
@@ -139,7 +142,8 @@ def approve_run(
     """Approve a prepared run as a second person: its checks get their numbers, and its files are made.
 
     Refuses whoever prepared it; one who is paid by it, where nobody but the month-end prepared it; a run that is not as it was;
-    checks without a number, or with one that was written; and bank transfers while the bank's terms are not set.
+    checks without a number, or with one that was written; bank transfers while the bank's terms are not set; and whoever
+    entered the bank details that it pays to for the first time.
     """
     hold_run(session, run)
     _require_state(run, "prepared")
@@ -157,6 +161,7 @@ def approve_run(
         raise Refusal("The bank's terms for transfers are not set: set them first, on the page Bank file of Payouts.")
     _number_checks(session, run, [line for line in lines if line.method == "check"], first_check)
     by_bank = any(line.method == "ach" for line in lines)
+    _require_other_details(session, lines, user_id)
     run.pay_on = settling_day(run.pay_on, coop_today(session, now), by_bank=by_bank)
     run.state, run.approved_by, run.approved_at = "approved", user_id, now
     session.flush()
@@ -170,6 +175,27 @@ def approve_run(
         group_key=files_group(run),
     )
     audit.record(session, now, "payouts approved", "payout run", run.number, user_id=user_id)
+
+
+def _require_other_details(session: Session, lines: Sequence[PayoutLine], user_id: int | None) -> None:
+    """Refuse to let whoever entered a dealer's bank details approve the first payment to them."""
+    used = [line.detail_id for line in lines if line.method == "ach"]
+    proven = (
+        select(PayoutLine.detail_id)
+        .join(PayoutRun, PayoutRun.id == PayoutLine.run_id)
+        .where(PayoutRun.state == "paid", PayoutLine.returned_on.is_(None), PayoutLine.detail_id.in_(used))
+    )
+    own = session.scalars(
+        select(Dealer.code)
+        .join(PayoutDetail, PayoutDetail.dealer_id == Dealer.id)
+        .where(PayoutDetail.id.in_(used), PayoutDetail.changed_by == user_id, PayoutDetail.id.not_in(proven))
+        .order_by(Dealer.code)
+    ).all()
+    if own:
+        raise Refusal(
+            f"You entered the bank details of {joined(own)} yourself, and nothing was paid to them yet: "
+            "somebody else has to approve the first payment to them."
+        )
 
 
 def _pays(session: Session, run: PayoutRun, user_id: int) -> bool:
@@ -186,6 +212,18 @@ def _pays(session: Session, run: PayoutRun, user_id: int) -> bool:
 def files_group(run: PayoutRun) -> str:
     """The job that makes a run's files."""
     return f"payout-files:{run.number}"
+
+
+def file_taken(session: Session, run: PayoutRun) -> AuditLog | None:
+    """When a run's file of transfers was taken last, by the log; None: never since it was approved."""
+    newest = (
+        select(AuditLog)
+        .where(AuditLog.subject_kind == "payout run", AuditLog.subject_id == str(run.number), AuditLog.action == FILE_TAKEN)
+        .order_by(AuditLog.id.desc())
+        .limit(1)
+    )
+    taken = session.scalar(newest)
+    return taken if taken is not None and run.approved_at is not None and taken.at >= run.approved_at else None
 
 
 def _number_checks(session: Session, run: PayoutRun, checks: list[PayoutLine], first_check: int | None) -> None:

@@ -6,11 +6,14 @@ from flask import abort, flash, redirect, render_template, request, url_for
 
 from coop.core.errors import Refusal
 from coop.core.sealed_text import FieldKeys
+from coop.core.templating import day as written
 from coop.core.web import Page, allow, db, now, roll_back, site, visitor
 from coop.dealers import domain, paying
 from coop.dealers import service as people
 from coop.dealers.models import Dealer
 from coop.dealers.paying_forms import OwnPayingForm
+from coop.payouts.came_back import came_back
+from coop.payouts.holding import free_from
 from coop.portal import queries
 from coop.portal.views import portal
 
@@ -20,7 +23,9 @@ from coop.portal.views import portal
 def paid() -> Page:
     dealers = queries.own_dealers(db(), visitor())
     rows = [(one, paying.detail_of(db(), one.id), paying.form_of(db(), one.id)) for one in dealers]
-    return render_template("portal/paid.html", rows=rows, how_paid=paying.how_paid, masked=paying.masked)
+    back = came_back(db(), [one.id for one in dealers])
+    free = {one.id: free_from(db(), now(), detail) for one, detail, _ in rows}
+    return render_template("portal/paid.html", rows=rows, back=back, free=free, how_paid=paying.how_paid, masked=paying.masked)
 
 
 @portal.get("/paid/<code>")
@@ -56,7 +61,7 @@ def change_paid(code: str) -> Page:
         form.passphrase.errors = ["This is not the passphrase you sign in with."]
         return _page(found, form), 422
     try:
-        paying.set_detail(
+        detail = paying.set_detail(
             db(),
             now(),
             FieldKeys.of(site().settings),
@@ -69,5 +74,7 @@ def change_paid(code: str) -> Page:
         roll_back()
         form.tell(str(refusal))
         return _page(_own(code), form), 422
-    flash(f"From now on you are paid {paying.METHODS[form.method.data]}. A letter says so too.")
+    free = free_from(db(), now(), detail)
+    first = f"The first money goes there from {written(free)} on. " if free else ""
+    flash(f"From now on you are paid {paying.METHODS[form.method.data]}. {first}A letter says so too.")
     return redirect(url_for("portal.paid"), 303)

@@ -11,13 +11,13 @@ from playwright.sync_api import Browser
 from sqlalchemy import select
 
 from coop.books.queries import balances
-from coop.books.rules import set_release_rule
 from coop.core.db import transaction
 from coop.core.sealed_text import FieldKeys
 from coop.dealers.models import Dealer
 from coop.dealers.paying import Paying, record_tax_form, set_detail
 from coop.payouts.year import set_threshold
 from tests.factories.house import PASSPHRASE
+from tests.factories.release_rules import add_early_rule
 from tests.functional.test_pages import (  # noqa: F401  fixtures
     DESKTOP,
     NARROWEST,
@@ -59,7 +59,7 @@ def year_end(served: Served) -> Served:  # noqa: F811
         said = "an invented law, section 12"
         set_threshold(session, NOW, kind="payments", from_year=2026, amount_cents=500_00, least_count=1, said_by=said)
         for what in ("gift certificates", "unclaimed sales"):
-            set_release_rule(session, NOW, what=what, starts_on=NOW.date(), after_days=1, goes_to="state", said_by=said)
+            add_early_rule(session, NOW, what=what, starts_on=NOW.date(), after_days=1, goes_to="state", said_by=said)
     return served
 
 

@@ -15,6 +15,7 @@ from coop.core import jobs
 from coop.core.db import Sessions, transaction
 from coop.core.sealed_text import FieldKeys
 from coop.dealers.models import Dealer
+from coop.payouts.bank_file import taken_bank_file
 from coop.payouts.holding import ARREARS, decide_hold
 from coop.payouts.models import PayoutLine, PayoutRun
 from coop.payouts.queries import lines_of
@@ -54,10 +55,14 @@ class Office:
             return run.number
 
     def approved(self, number: int = 1, first_check: int = 1041) -> None:
-        """Approved by the second manager, and its files made."""
+        """Approved by the second manager, its files made, and the bank's taken."""
         with transaction(self.sessions) as session:
             approve_run(session, self.now, self.run(session, number), user_id=self.malls.second, first_check=first_check)
         self.work()
+        with transaction(self.sessions) as session:
+            run = self.run(session, number)
+            if run.ach_document_id is not None:
+                taken_bank_file(session, self.now, run, self.keys, user_id=self.malls.second)
 
     def pay_d01(self, session: Session) -> None:
         """The bookkeeper decides that D01 is paid although she owes at EAST."""

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from coop.books.models import Entry, ReleaseRule
 from coop.books.queries import balances
-from coop.books.rules import end_release_rule, set_release_rule
+from coop.books.rules import end_release_rule
 from coop.books.service import check_books
 from coop.core.db import transaction
 from coop.core.errors import Refusal
@@ -34,6 +34,7 @@ from coop.payouts.releases import (
 from coop.sales.claims import ask_claim, check_unclaimed
 from coop.sales.gifts import check_gifts, sell_certificate
 from coop.sales.models import GiftCertificate, TicketLine
+from tests.factories.release_rules import add_early_rule
 from tests.factories.unclaimed import add_unclaimed
 from tests.integration.payouts.conftest import Office
 
@@ -52,7 +53,7 @@ class Old:
 
     def rule(self, what: str, after_days: int = 180, goes_to: str = "state") -> ReleaseRule:
         said = {"goes_to": goes_to, "said_by": "an invented law"}
-        return set_release_rule(self.session, LATER, what=what, starts_on=date(2027, 1, 1), after_days=after_days, **said)
+        return add_early_rule(self.session, LATER, what=what, starts_on=date(2027, 1, 1), after_days=after_days, **said)
 
     def ask(self, *what: str) -> list[Release]:
         things = [(one, self.ids[one]) for one in what]

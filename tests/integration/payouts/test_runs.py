@@ -9,10 +9,9 @@ import pytest
 from sqlalchemy import func, select
 from sqlalchemy.exc import IntegrityError
 
-from coop.books.models import BankLine, BankMatch, Entry
+from coop.books.models import BankLine, BankMatch, Entry, MoneyRule
 from coop.books.payments import receive_payment
 from coop.books.queries import balances, dealer_balances_before
-from coop.books.rules import set_rules
 from coop.books.service import check_books, pay_dealer, reverse_entry
 from coop.core.db import transaction
 from coop.core.documents import Document
@@ -30,7 +29,7 @@ from coop.payouts.paying_out import check_payouts, mark_paid, mark_stale, owe_ag
 from coop.payouts.queries import payables
 from coop.payouts.runs import approve_run, cancel_run, changed_since, prepare_run
 from tests.factories.banking import add_bank_lines
-from tests.factories.payouts import NOVEMBER, OCTOBER, RULES, close_month, sell
+from tests.factories.payouts import NOVEMBER, OCTOBER, close_month, sell
 from tests.integration.leases.test_two_at_once import race
 from tests.integration.payouts.conftest import Office
 
@@ -290,7 +289,8 @@ def test_what_is_on_its_way_is_not_given_again(office: Office) -> None:
 def test_next_months_rent_is_netted_where_the_house_says_so_and_once(office: Office) -> None:
     with transaction(office.sessions) as session:
         assert payables(session, OCTOBER)[office.malls.dealers["D01"]].amount_cents == 542_40
-        set_rules(session, office.now, type(RULES)(**{**RULES.__dict__, "next_rent": "netted"}), starts_on=date(2026, 10, 1))
+        session.scalars(select(MoneyRule)).one().next_rent = "netted"
+        session.flush()
         assert payables(session, OCTOBER)[office.malls.dealers["D01"]].amount_cents == 272_40
 
 
@@ -365,7 +365,8 @@ def test_bank_details_changed_yesterday_wait(office: Office) -> None:
 
 def test_a_tax_form_is_asked_for_where_the_house_wants_it(office: Office) -> None:
     with transaction(office.sessions) as session:
-        set_rules(session, office.now, type(RULES)(**{**RULES.__dict__, "tax_form_needed": True}), starts_on=date(2026, 10, 1))
+        session.scalars(select(MoneyRule)).one().tax_form_needed = True
+        session.flush()
         kinds = [one.kind for one in hold_reasons(session, office.now, OCTOBER)[office.malls.dealers["D02"]]]
         assert kinds == ["tax form"]
         assert undecided(session, office.now, session.get_one(Mall, office.malls.main), OCTOBER)[1:] == []

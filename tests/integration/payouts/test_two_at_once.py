@@ -9,7 +9,6 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from coop.books.models import Entry
-from coop.books.rules import set_release_rule
 from coop.core.db import transaction
 from coop.core.errors import Refusal
 from coop.core.outbox import Outbox
@@ -25,6 +24,7 @@ from coop.sales.gifts import check_gifts
 from coop.sales.models import GiftCertificate
 from coop.sales.service import take_tickets
 from tests.factories.books import ensure_period, shut
+from tests.factories.release_rules import add_early_rule
 from tests.factories.unclaimed import add_unclaimed
 from tests.integration.books.test_concurrency import Other
 from tests.integration.leases.test_two_at_once import race
@@ -56,7 +56,7 @@ def test_a_release_is_asked_once_and_posts_once(office: Office) -> None:
         add_unclaimed(session, office.now, main, session.get_one(Dealer, office.malls.dealers["D01"]))
         certificate = session.scalars(select(GiftCertificate.id)).one()
         rule = {"starts_on": date(2027, 1, 1), "after_days": 30, "goes_to": "state", "said_by": "an invented law"}
-        set_release_rule(session, LATER, what=CERTIFICATES, **rule)
+        add_early_rule(session, LATER, what=CERTIFICATES, **rule)
 
     def ask(session: Session) -> None:
         ask_releases(session, LATER, [(CERTIFICATES, certificate)], user_id=office.malls.bookkeeper)
@@ -80,7 +80,7 @@ def test_a_certificate_used_while_its_release_is_approved_keeps_its_money(office
         add_unclaimed(session, office.now, main, session.get_one(Dealer, office.malls.dealers["D01"]))
         certificate = session.scalars(select(GiftCertificate.id)).one()
         rule = {"starts_on": date(2027, 1, 1), "after_days": 30, "goes_to": "state", "said_by": "an invented law"}
-        set_release_rule(session, LATER, what=CERTIFICATES, **rule)
+        add_early_rule(session, LATER, what=CERTIFICATES, **rule)
         ask_releases(session, LATER, [(CERTIFICATES, certificate)], user_id=office.malls.bookkeeper)
 
     def approve(session: Session) -> None:

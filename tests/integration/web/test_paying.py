@@ -21,6 +21,7 @@ GOOD = {
     "account": "000123456789",
     "again": "000123456789",
 }
+ASKED = {"reason": "asked at the desk"}
 
 
 def kept(web: Web) -> list[tuple[str, str, str]]:
@@ -36,7 +37,7 @@ def kept(web: Web) -> list[tuple[str, str, str]]:
 def test_the_office_enters_an_account_and_sees_it_masked_until_it_asks(web: Web) -> None:
     client = web.browser("bookkeeper")
     assert "by check, as nothing is on file" in client.get(OFFICE).text
-    assert send(client, OFFICE, **GOOD).headers["Location"] == OFFICE
+    assert send(client, OFFICE, **GOOD, **ASKED).headers["Location"] == OFFICE
     assert kept(web) == [("D01", "ach", "6789")]
     for who in ("bookkeeper", "auditor"):
         for path in (OFFICE, "/office/dealers/D01"):
@@ -85,10 +86,11 @@ def test_guessing_her_passphrase_has_to_wait(web: Web) -> None:
         ({"again": "000123456788"}, "again", "differ"),
         ({"account_kind": ""}, "account_kind", "checking or savings"),
         ({"method": "cash"}, "method", "one of those listed"),
+        ({"reason": ""}, "reason", "Say why it changes"),
     ],
 )
 def test_what_is_wrong_is_told_at_its_field_without_the_number(web: Web, wrong: dict[str, str], at: str, sentence: str) -> None:
-    answer = send(web.browser("manager"), OFFICE, **{**GOOD, **wrong})
+    answer = send(web.browser("manager"), OFFICE, **{**GOOD, **ASKED, **wrong})
     assert answer.status_code == 422
     assert sentence in mistake_at(answer.text, at)
     assert "000123456789" not in answer.text
