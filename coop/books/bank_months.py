@@ -13,10 +13,16 @@ from coop.books.bank_matching import check_matches, is_settled, open_items
 from coop.books.domain.matching import OpenItem, check_in
 from coop.books.domain.ofx import BookLine, BookStatement
 from coop.books.models import BankFile, BankLine, BankMatch, BankMonth, Entry, Posting
+from coop.books.rules import rules_on
 from coop.core import audit
+from coop.core.clock import local_date
 from coop.core.errors import Refusal
 from coop.core.money import format_dollars
 from coop.core.periods import Month, shown_day
+from coop.floor.models import Mall
+
+LEAST_WORDS = 15
+"""Characters of an explanation: fewer say nothing that an auditor could follow up."""
 
 
 @dataclass(frozen=True)
@@ -31,7 +37,8 @@ class BankStanding:
     difference_cents: int | None
     """Bank and outstanding less the books: zero where no line of the bank is missing."""
     explained: bool
-    """Whether the month is reconciled as it stands: nothing different and no line open, or it is said in words why."""
+    """Whether the month is reconciled as it stands: nothing different and no line open, or it is said in words why, and by a
+    second person too where it is much."""
     unmatched_lines: int
     in_use: bool
     """Whether anything was posted to the bank, or a line of it brought, up to the month's end."""
@@ -55,6 +62,19 @@ class MonthSheet:
     """The newest reconciliation of the month."""
     stale: bool
     """Whether anything has changed since it was made."""
+    waits: bool
+    """Whether it is explained as it stands, and so much that a second person has to reconcile it too."""
+
+    @property
+    def state(self) -> str:
+        """open, changed, waits, unexplained or reconciled: what every page, the month-end and the check of the books go by."""
+        if self.made is None:
+            return "open"
+        if self.stale:
+            return "changed"
+        if self.waits:
+            return "waits"
+        return "reconciled" if self.standing.explained else "unexplained"
 
     @property
     def items_cents(self) -> int:
@@ -105,23 +125,51 @@ def month_sheet(session: Session, month: Month) -> MonthSheet:
     by_file = balance_at(session, last)
     bank = by_file if by_file is not None else made.bank_cents if made else None
     difference = None if bank is None else bank + outstanding - book
-    as_made = made is not None and (made.book_cents, made.outstanding_cents, made.bank_cents) == (book, outstanding, bank)
+    figures = (book, outstanding, bank)
+    as_made = made is not None and (made.book_cents, made.outstanding_cents, made.bank_cents) == figures
     said = made is not None and bool(made.explanation)
+    clean = difference == 0 and not lines
+    much = max(abs(difference or 0), sum(abs(row.open_cents) for row in lines)) > _limit(session, month)
+    waits = as_made and said and not clean and much and not _seconded(session, month, figures)
     standing = BankStanding(
         book_cents=book,
         outstanding_cents=outstanding,
         bank_cents=bank,
         difference_cents=difference,
-        explained=as_made and (said or (difference == 0 and not lines)),
+        explained=as_made and (clean or said) and not waits,
         unmatched_lines=len(lines),
         in_use=_in_use(session, last),
     )
     suggested = None if by_file is not None else balance_said_before(session, last)
-    return MonthSheet(month, standing, items, lines, by_file, suggested, made, made is not None and not as_made)
+    return MonthSheet(month, standing, items, lines, by_file, suggested, made, made is not None and not as_made, waits)
+
+
+def month_state(session: Session, month: Month) -> str:
+    """How a month's reconciliation stands (`MonthSheet.state`)."""
+    return month_sheet(session, month).state if _newest(session, month) else "open"
 
 
 def _newest(session: Session, month: Month) -> BankMonth | None:
     return session.scalar(select(BankMonth).where(BankMonth.first_day == month.first_day).order_by(BankMonth.id.desc()).limit(1))
+
+
+def _limit(session: Session, month: Month) -> int:
+    """Above it one person alone does not explain a difference, nor enter a journal."""
+    return rules_on(session, month.last_day).journal_limit_cents
+
+
+def _seconded(session: Session, month: Month, figures: tuple[int, int, int | None]) -> bool:
+    """Whether two people reconciled a month with the same figures. Of what a program of the co-op made no person is known:
+    it has no second."""
+    made = select(BankMonth).where(BankMonth.first_day == month.first_day)
+    who = {row.made_by for row in session.scalars(made) if (row.book_cents, row.outstanding_cents, row.bank_cents) == figures}
+    return len(who) > 1 or None in who
+
+
+def is_over(session: Session, now: datetime, month: Month) -> bool:
+    """Whether a month is over wherever the co-op has a mall."""
+    zones = session.scalars(select(Mall.timezone).distinct()).all()
+    return all(local_date(now, zone) > month.last_day for zone in zones or ("UTC",))
 
 
 def _in_use(session: Session, last: date) -> bool:
@@ -147,10 +195,14 @@ def reconcile_month(
 ) -> BankMonth:
     """Write down how a month's bank account stands; again, and the newest counts.
 
-    `bank_cents` is the statement's balance, asked where no file of the bank says it. Refuses without it; where it is not what a
-    file says; and without an explanation where there is a difference or a line of the bank is not in the books.
+    `bank_cents` is the statement's balance, asked where no file of the bank says it. Refuses a month that is not over; without a
+    balance; where it is not what a file says; and without an explanation where there is a difference, a line of the bank is not
+    in the books, or the balance written is not what the last file comes to. Much of either waits for a second person, who
+    reconciles the month too (`MonthSheet.waits`).
     """
     take_turn(session)
+    if not is_over(session, now, month):
+        raise Refusal(f"{month.name} is not over: it is reconciled from {shown_day(month.next.first_day)} on.")
     sheet = month_sheet(session, month)
     standing, explanation = sheet.standing, explanation.strip()
     if not standing.in_use:
@@ -175,6 +227,17 @@ def reconcile_month(
         raise Refusal(
             f"{_lines(len(sheet.lines))} not in the books, {format_dollars(sheet.lines_cents)} in all: match "
             "them, make entries of them, or say in words why they wait."
+        )
+    other_balance = sheet.suggested_cents not in (None, bank)
+    if other_balance and not explanation:
+        raise Refusal(
+            f"By its last file the bank had {format_dollars(sheet.suggested_cents or 0)} on {shown_day(month.last_day)}, and you "
+            f"wrote {format_dollars(bank)}: bring the lines that are missing, mend the balance, or say in words why they differ."
+        )
+    if (difference or sheet.lines or other_balance) and len(explanation) < LEAST_WORDS:
+        raise Refusal(
+            f"The explanation is too short: say in {LEAST_WORDS} characters or more where the difference comes from, or why the "
+            "lines wait."
         )
     made = BankMonth(
         first_day=month.first_day,
@@ -205,13 +268,18 @@ def require_reconciled(session: Session, month: Month) -> str:
         return "There is no bank account in the books yet."
     if sheet.made is None:
         raise Refusal(f"The bank account of {month.name} is not reconciled: do that on the page Bank.")
-    if sheet.stale:
+    if sheet.state == "changed":
         raise Refusal(
             f"The bank account of {month.name} was reconciled with a book balance of {format_dollars(sheet.made.book_cents)}, "
             f"{format_dollars(sheet.made.outstanding_cents)} outstanding and {format_dollars(sheet.made.bank_cents)} at the "
             "bank; that has changed since: reconcile it again."
         )
-    if not standing.explained:
+    if sheet.state == "waits":
+        raise Refusal(
+            f"The bank account of {month.name} is explained by one person, and what is explained is above the limit of journal "
+            "entries: a second person has to reconcile it too, on the page Bank."
+        )
+    if sheet.state == "unexplained":
         raise Refusal(f"The bank account of {month.name} is not explained: say in words what is open, on the page Bank.")
     said = f"{format_dollars(standing.book_cents)} in the books, {format_dollars(sheet.made.bank_cents)} at the bank"
     if standing.outstanding_cents:
@@ -222,11 +290,35 @@ def require_reconciled(session: Session, month: Month) -> str:
 
 
 @dataclass(frozen=True)
+class KnownBalance:
+    """The bank's balance as it was last said, and the day it is of."""
+
+    on: date
+    cents: int
+
+
+def last_known_balance(session: Session) -> KnownBalance | None:
+    """By the bank's last file with a balance, or by a later month's reconciliation; None where neither says one."""
+    file = session.scalar(
+        select(BankFile)
+        .where(BankFile.closing_cents.is_not(None))
+        .order_by(BankFile.last_day.desc(), BankFile.read_at.desc(), BankFile.id.desc())
+        .limit(1)
+    )
+    made = session.scalar(select(BankMonth).order_by(BankMonth.first_day.desc(), BankMonth.id.desc()).limit(1))
+    said = [KnownBalance(file.last_day, file.closing_cents)] if file and file.closing_cents is not None else []
+    if made is not None:
+        said.append(KnownBalance(Month.of(made.first_day).last_day, made.bank_cents))
+    return max(said, key=lambda one: one.on, default=None)
+
+
+@dataclass(frozen=True)
 class MonthRow:
-    """A month of the bank, and its newest reconciliation."""
+    """A month of the bank, its newest reconciliation, and how it stands (`MonthSheet.state`)."""
 
     month: Month
     made: BankMonth | None
+    state: str
 
 
 def months_reconciled(session: Session, through: Month, *, most: int = 36) -> list[MonthRow]:
@@ -240,7 +332,7 @@ def months_reconciled(session: Session, through: Month, *, most: int = 36) -> li
     rows: list[MonthRow] = []
     month = through
     while month >= Month.of(min(days)) and len(rows) < most:
-        rows.append(MonthRow(month, made.get(month.first_day)))
+        rows.append(MonthRow(month, made.get(month.first_day), month_state(session, month)))
         month = month.previous
     return rows
 

@@ -96,17 +96,21 @@ def show_command(month: Month | None, data: Path | None) -> None:
     click.echo(f"{month.name}:")
     bank = "not known" if standing.bank_cents is None else format_cents(standing.bank_cents)
     click.echo(f"{'at the bank':>34} {bank:>14}{'' if by_file is not None or sheet.made is None else '  as written'}")
-    click.echo(f"{'in the books, not at the bank':>34} {format_cents(sheet.items_cents):>14}")
-    click.echo(f"{'at the bank, not in the books':>34} {format_cents(-sheet.lines_cents):>14}")
-    click.echo(f"{'in the books':>34} {format_cents(-standing.book_cents):>14}")
+    click.echo(f"{'plus in the books, not at the bank':>34} {format_cents(sheet.items_cents):>14}")
+    click.echo(f"{'less at the bank, not in the books':>34} {format_cents(sheet.lines_cents):>14}")
+    click.echo(f"{'less the balance in the books':>34} {format_cents(standing.book_cents):>14}")
     difference = "not known" if standing.difference_cents is None else format_cents(standing.difference_cents)
     click.echo(f"{'difference':>34} {difference:>14}")
     for item in sheet.items:
         click.echo(f"outstanding: {item.on}  {format_cents(item.cents):>12}  {item.label} (entry {item.entry_id})")
     if sheet.made is None:
         click.echo("Not reconciled.")
-    elif sheet.stale:
+    elif sheet.state == "changed":
         click.echo("Reconciled, and changed since.")
+    elif sheet.state == "waits":
+        click.echo("Reconciled by one person; a second has to.")
+    elif sheet.state == "unexplained":
+        click.echo("Reconciled, and a line open since that nobody explained.")
     else:
         click.echo(f"Reconciled. {sheet.made.explanation}".rstrip())
 

@@ -2,13 +2,31 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from flask import Blueprint, Response, abort, flash, redirect, render_template, request, url_for
 
 from coop.books.bank_lines import LineRow, bring_file, files_of, line_row, lines_of, months_with_lines
-from coop.books.bank_matching import accept, match_by_hand, match_proposed, matches_of, open_items, proposals, undo_match
-from coop.books.bank_months import month_sheet, months_reconciled, reconcile_month
+from coop.books.bank_matching import (
+    accept,
+    is_settled,
+    match_by_hand,
+    match_proposed,
+    matches_of,
+    open_items,
+    proposals,
+    undo_match,
+)
+from coop.books.bank_months import (
+    book_balance,
+    is_over,
+    last_known_balance,
+    month_sheet,
+    month_state,
+    months_reconciled,
+    reconcile_month,
+)
 from coop.books.banking import cancel_lines, settle_proposed_cards
 from coop.books.domain.bank_export import ExportLine, lines_csv
 from coop.books.domain.bank_file import MOST_BYTES
@@ -30,6 +48,9 @@ MOST = 400
 """Lines on a page."""
 NEAR = 60
 """Entries offered for a line, the nearest in amount and day first."""
+
+_CARD_WORDS = re.compile(r"\b(cards?|settlement|merchant)\b", re.IGNORECASE)
+"""What banks call the card company's payouts. Common practice, no source."""
 
 bank = Blueprint("bank", __name__, url_prefix="/office/bank")
 
@@ -71,7 +92,7 @@ def _lines_page(wrong: str = "") -> str:
     months = months_with_lines(db())
     asked = _asked(months)
     rows = lines_of(db(), month=asked.month, unmatched=asked.unmatched, most=MOST + 1)
-    found = proposals(db())
+    found, today = proposals(db()), office_today(db(), now())
     within = [found[row.line.id] for row in rows if row.line.id in found]
     return render_template(
         "office/bank/lines.html",
@@ -83,6 +104,9 @@ def _lines_page(wrong: str = "") -> str:
         matches=matches_of(db(), [row.line.id for row in rows]),
         to_match=sum(one.matches for one in within),
         to_settle=sum(one.kind == "cards" for one in within),
+        today=today,
+        book_cents=book_balance(db(), today),
+        at_bank=last_known_balance(db()),
         wrong=wrong,
     )
 
@@ -184,6 +208,8 @@ def _line_page(line_id: int, *, deed: str = "", form: object = None, wrong: str 
         matches=matches_of(db(), [line_id]).get(line_id, []),
         items=_nearest(row) if row.open_cents else [],
         deeds=_forms(row, found, deed, form) if row.open_cents else [],
+        cards_first=_like_cards(row, found),
+        reconciled=_may_change(Month.of(row.line.on)),
         wrong=wrong,
     )
 
@@ -194,6 +220,19 @@ def _forms(row: LineRow, found: Proposal | None, tried: str, form: object) -> li
         (deed, form if deed.name == tried and form else deed.blank(db(), row.line, row.open_cents, found))
         for deed in deeds_for(row.open_cents)
     ]
+
+
+def _may_change(month: Month) -> bool:
+    """Whether a month is reconciled, and what is done to its lines makes it another."""
+    return month_state(db(), month) in ("reconciled", "waits") and not is_settled(db(), month)
+
+
+def _like_cards(row: LineRow, found: Proposal | None) -> bool:
+    """Whether a line is likely to be card sales, whatever fits it: by what fits, or by the bank's words for it."""
+    if found and (found.matches or found.kind == "cancels"):
+        return False
+    by_fit = found is not None and (found.kind == "cards" or (found.kind == "ambiguous" and not found.items))
+    return by_fit or bool(_CARD_WORDS.search(row.line.words))
 
 
 def _done(line_id: int, said: str) -> Page:
@@ -326,7 +365,13 @@ def _month_page(month: Month, form: ReconcileForm | None = None, wrong: str = ""
         form = ReconcileForm(formdata=None, bank=typed, explanation=sheet.made.explanation if sheet.made else "")
     made_by = db().get(UserAccount, sheet.made.made_by) if sheet.made and sheet.made.made_by else None
     return render_template(
-        "office/bank/month.html", sheet=sheet, standing=sheet.standing, made_by=made_by, form=form, wrong=wrong
+        "office/bank/month.html",
+        sheet=sheet,
+        standing=sheet.standing,
+        is_over=is_over(db(), now(), month),
+        made_by=made_by,
+        form=form,
+        wrong=wrong,
     )
 
 
@@ -348,5 +393,6 @@ def reconcile(month: Month) -> Page:
     except Refusal as refusal:
         roll_back()
         return _month_page(month, form, str(refusal)), 422
-    flash(f"{month.name} is reconciled.")
+    waits = month_sheet(db(), month).waits
+    flash(f"{month.name} waits for a second person, who reconciles it too." if waits else f"{month.name} is reconciled.")
     return redirect(url_for("bank.month", month=month), 303)

@@ -37,6 +37,7 @@ REFERENCE = (
 BALANCE = ("balance", "running balance", "ledger balance", "balance usd")
 """Headings as banks write them, the better first. Common practice, no source."""
 _HEADING_WITHIN = 20
+_MOST_SAID = 12
 _US_DAY = re.compile(r"(\d{1,2})[/-](\d{1,2})[/-](\d{4}|\d{2})", re.ASCII)
 
 
@@ -77,7 +78,7 @@ def read_csv(content: bytes) -> StatementFile:
         except ValueError as fault:
             faults.append(f"Row {number} {fault}")
     if faults:
-        raise FileRefusedError(faults)
+        raise FileRefusedError(_day_first(texts, columns) or faults)
     if not rows:
         raise FileRefusedError(["The file has a heading and no line below it."])
     if len(rows) > MOST_LINES:
@@ -122,12 +123,23 @@ def _find_heading(texts: Sequence[str]) -> _Columns:
             found = _columns(number, delimiter, [_named(field) for field in fields])
             if isinstance(found, _Columns):
                 return found
-            nearest = nearest or (found and (number, found)) or None
+            nearest = nearest or (found and (number, f"{found} Its columns are {_said(fields)}.")) or None
     if nearest:
         raise FileRefusedError([f"The heading in row {nearest[0]} {nearest[1]}"])
+    there = next((fields for text in texts if len(fields := _split(text, _delimiter(text))) > 1), [])
+    begins = f" Its first row with columns reads {_said(there)}." if there else ""
     raise FileRefusedError(
-        ["The file has no heading: its first row names the columns, among them date and amount (or debit and credit)."]
+        ["The file has no heading: its first row names the columns, among them date and amount (or debit and credit)." + begins]
     )
+
+
+def _delimiter(text: str) -> str:
+    return max(",;\t", key=text.count)
+
+
+def _said(fields: Sequence[str]) -> str:
+    shown = [f"“{plain(field)[:30]}”" for field in fields[:_MOST_SAID]]
+    return ", ".join(shown) + (f" and {len(fields) - _MOST_SAID} more" if len(fields) > _MOST_SAID else "")
 
 
 def _named(field: str) -> str:
@@ -198,6 +210,24 @@ def _day(text: str) -> date:
         return date.fromisoformat(text[:10]) if re.fullmatch(r"\d{4}-\d{2}-\d{2}([T ].*)?", text, re.ASCII) else _no_day()
     except ValueError:
         raise ValueError(f"has the day {text!r}: write it like 2026-10-31 or 10/31/2026.") from None
+
+
+def _day_first(texts: Sequence[str], columns: _Columns) -> list[str]:
+    """The one sentence for a file whose days are all written day first; none where a day says otherwise.
+
+    Its days up to the twelfth would be read as others: none of it may be taken.
+    """
+    days = [fields[columns.day] for _, fields in _fields(texts, columns) if columns.day < len(fields)]
+    pairs = [(found, int(found[1]), int(found[2])) for day in days if (found := _US_DAY.fullmatch(day))]
+    if len(pairs) < len(days) or any(second > 12 for _, _, second in pairs):
+        return []
+    telling = next((found[0] for found, first, _ in pairs if first > 12), "")
+    if not telling:
+        return []
+    return [
+        f"Its days are written day first, like {telling}: they are read month first. Have the bank write them like "
+        "2026-10-31, or 10/31/2026."
+    ]
 
 
 def _no_day() -> date:

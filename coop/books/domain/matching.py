@@ -157,6 +157,7 @@ class _Work:
 
     def __init__(self, lines: list[OpenLine], items: list[OpenItem], card_days: list[CardDay]) -> None:
         self.all_lines = lines
+        self.of_check = _by_check(items)
         self.items = {item.key: item for item in items}
         self.card_days = card_days
         self.found: dict[int, Proposal] = {}
@@ -169,8 +170,15 @@ class _Work:
 
     def answer(self) -> list[Proposal]:
         for line in self.lines:
-            self.found[line.id] = Proposal(line.id, "unknown", "Nothing in the books fits it.")
+            self.found[line.id] = Proposal(line.id, "unknown", f"Nothing in the books fits it{self._its_check(line)}.")
         return [self.found[line.id] for line in self.all_lines]
+
+    def _its_check(self, line: OpenLine) -> str:
+        """What the books have the line's check at, of a check the bank paid at another amount."""
+        parts = self.of_check.get(line.check, []) if line.check else []
+        if not parts:
+            return ""
+        return f": check {line.check} is in the books at {format_dollars(-sum(item.cents for item in parts))}"
 
     def take(self, line: OpenLine, kind: str, sentence: str, items: Sequence[OpenItem]) -> None:
         self.found[line.id] = Proposal(line.id, kind, sentence, tuple(items))
@@ -286,6 +294,15 @@ class _Work:
                 for one, other in ((line, others[0]), (others[0], line)):
                     said = f"The bank took it back: the line of {shown_day(other.on)} has the opposite amount."
                     self.found[one.id] = Proposal(one.id, "cancels", said, other_line_id=other.id)
+
+
+def _by_check(items: Iterable[OpenItem]) -> dict[str, list[OpenItem]]:
+    """Items by the number of the check they are of, or are a part of."""
+    found: dict[str, list[OpenItem]] = {}
+    for item in items:
+        for number in item.checks if item.cents < 0 or check_in(item.label) else ():
+            found.setdefault(number, []).append(item)
+    return found
 
 
 class _Fits(Protocol):

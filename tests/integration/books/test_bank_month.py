@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from coop.books.accounts import bank_account, coop_expense_account
 from coop.books.bank_lines import bring_file, lines_of
 from coop.books.bank_matching import accept, match_by_hand, match_proposed, open_items, proposals, undo_match
-from coop.books.bank_months import bank_standing, check_bank, month_sheet, reconcile_month, require_reconciled
+from coop.books.bank_months import bank_standing, check_bank, month_sheet, months_reconciled, reconcile_month, require_reconciled
 from coop.books.banking import (
     Bill,
     bounce_from_line,
@@ -206,6 +206,46 @@ def test_a_file_that_begins_where_the_last_ended_says_the_balance_between(bankin
     assert month_sheet(session, OCTOBER).file_cents == 7342_63
     with pytest.raises(Refusal, match=r"The bank's balance is \$7,342\.63 by its file, not \$5\.00"):
         reconcile_month(session, now, OCTOBER, bank_cents=5_00)
+
+
+def test_a_balance_written_that_is_not_the_last_file_s_is_said_in_words(banking: Banking) -> None:
+    """The books have 12.00 more from paper than the file says, and so has what is typed: no difference, and not what it says."""
+    session, now = banking.session, banking.now
+    bring_file(session, now, "september.csv", csv_file("09/29/2026,X,,-1.00,5119.00", "09/30/2026,X,,1.00,5120.00"))
+    cancel_lines(session, now, *[row.line.id for row in lines_of(session)])
+    assert month_sheet(session, OCTOBER).suggested_cents == 5120_00
+    draft = EntryDraft(
+        mall_id=None,
+        business_date=date(2026, 9, 30),
+        kind="opening",
+        source_kind="opening",
+        source_id="more",
+        purpose="opening",
+        postings=((bank_account(session), 12_00), (coop_expense_account(session, "Supplies"), -12_00)),
+    )
+    post_entry(session, now, draft)
+    with pytest.raises(Refusal, match=r"By its last file the bank had \$5,120\.00 on Oct 31, 2026, and you wrote \$5,132\.00"):
+        reconcile_month(session, now, OCTOBER, bank_cents=5132_00)
+    made = reconcile_month(session, now, OCTOBER, bank_cents=5132_00, explanation="A deposit the file leaves out.")
+    assert made.difference_cents == 0
+
+
+def test_the_list_of_months_shows_each_as_its_own_page_does(banking: Banking) -> None:
+    session, now = banking.session, banking.now
+    bring_file(session, now, "october.csv", csv_file(*OCTOBER_LINES))
+    match_proposed(session, now)
+
+    def shown() -> tuple[str, str]:
+        row = next(row for row in months_reconciled(session, NOVEMBER) if row.month == OCTOBER)
+        return row.state, month_sheet(session, OCTOBER).state
+
+    assert shown() == ("open", "open")
+    reconcile_month(session, now, OCTOBER, explanation="The manager is asking the bank.")
+    assert shown() == ("reconciled", "reconciled")
+    fee = enter_fee(session, now, banking.line(12, -12_00))
+    assert shown() == ("changed", "changed")
+    reverse_entry(session, now, fee, on=october(31), memo="No fee")
+    assert shown() == ("reconciled", "reconciled")
 
 
 def test_nothing_at_the_bank_is_nothing_to_reconcile(banking: Banking) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from datetime import date
+from datetime import UTC, date, datetime
 
 import pytest
 from flask.testing import FlaskClient
@@ -16,6 +16,7 @@ from coop.books.payments import receive_payment
 from coop.books.service import pay_dealer
 from coop.core.db import transaction
 from coop.dealers.models import Dealer
+from coop.dealers.service import begin_session
 from coop.floor.models import Mall
 from tests.integration.web.conftest import Web, form_token, send
 
@@ -142,26 +143,87 @@ def test_a_file_comes_in_once(week: Web) -> None:
     assert "This very file was brought in on Nov 3, 2026 as week.csv" in again.text
 
 
-def test_a_month_is_reconciled_and_printed(web: Web) -> None:
-    client = web.browser("bookkeeper")
-    page = client.get(f"{BANK}/months/2026-11").text
+def sign_in(web: Web, who: str) -> FlaskClient:
+    """A browser signed in at the clock's time: what the house's people hold has run out by then."""
+    client = web.browser()
+    with transaction(web.sessions) as session:
+        token = begin_session(session, web.clock.at, web.house.users[who], address="192.0.2.7", agent="test")
+    client.set_cookie("coop", token)
+    return client
+
+
+def test_a_month_is_reconciled_by_two_where_much_is_explained(web: Web) -> None:
+    """The books have nothing and the bank 1,213.00, 213.00 of it lines that wait: 1,000.00 is above the limit."""
+    november = f"{BANK}/months/2026-11"
+    page = web.browser("bookkeeper").get(november).text
+    assert "November 2026 is not over: it is reconciled from Dec 1, 2026 on." in page
+    early = send(web.browser("bookkeeper"), november, bank="1,213.00", explanation="What was there before the books began.")
+    assert early.status_code == 422
+    assert "November 2026 is not over" in early.text
+
+    web.clock.at = datetime(2026, 12, 1, 15, 0, tzinfo=UTC)
+    client, manager = sign_in(web, "bookkeeper"), sign_in(web, "manager")
+    page = client.get(november).text
     assert "At the bank, not in the books" in page
     assert "SERVICE CHARGE" in page
-    refused = send(client, f"{BANK}/months/2026-11", bank="", explanation="")
-    assert refused.status_code == 422
-    assert "No file says the bank&#39;s balance on Nov 30, 2026" in refused.text
-    refused = send(client, f"{BANK}/months/2026-11", bank="1,213.00", explanation="")
-    assert "The bank and the books differ by $1,000.00" in refused.text
+    for bank, explanation, said in (
+        ("", "", "No file says the bank&#39;s balance on Nov 30, 2026"),
+        ("1,213.00", "", "The bank and the books differ by $1,000.00"),
+        ("1,213.00", "x", "The explanation is too short: say in 15 characters or more"),
+        ("213.00", "", "3 lines of the bank are not in the books, $213.00 in all"),
+    ):
+        refused = send(client, november, bank=bank, explanation=explanation)
+        assert refused.status_code == 422
+        assert said in refused.text
     explained = {"bank": "1,213.00", "explanation": "What was there before the books began."}
-    assert send(client, f"{BANK}/months/2026-11", **explained).status_code == 303
-    page = client.get(f"{BANK}/months/2026-11").text
-    assert "November 2026 is reconciled." in page
-    assert "by books@example.org" in page
+    for _ in range(2):
+        assert send(client, november, **explained).status_code == 303
+        page = client.get(november).text
+        assert "November 2026 waits for a second person, who reconciles it too." in page
+        assert "by books@example.org" in page
+        assert "waits for a second person" in client.get(f"{BANK}/months").text
+    assert send(manager, november, **explained).status_code == 303
+    page = client.get(november).text
     assert "What was there before the books began." in page
-    assert "reconciled" in client.get(f"{BANK}/months").text
+    assert "waits for a second person" not in page
+    assert "waits for a second person" not in client.get(f"{BANK}/months").text
     with transaction(web.sessions) as session:
-        made = session.scalars(select(BankMonth)).one()
+        made = session.scalars(select(BankMonth).order_by(BankMonth.id.desc())).first()
+        assert made is not None
         assert (made.bank_cents, made.outstanding_cents, made.book_cents) == (1213_00, -213_00, 0)
+
+    # What changes it is told beforehand, and shown on both pages.
+    line = f"{BANK}/lines/1"
+    assert send(client, f"{line}/as/fee").status_code == 303
+    assert "will have to be reconciled again" not in client.get(line).text
+    for address in (november, f"{BANK}/months"):
+        assert "changed since it was reconciled" in client.get(address).text
+    for who in (client, manager):
+        assert send(who, november, **explained).status_code == 303
+    page = client.get(line).text
+    assert (
+        "November 2026 is reconciled: taken back and reversed, a line changes it, and it will have to be reconciled again" in page
+    )
+
+
+def test_the_first_page_states_both_balances(week: Web) -> None:
+    """Two deposits of 60.00 and one of 30.00 less a payout of 85.00 are in the books; the bank's file says 1,285.00 on Nov 9."""
+    client = week.browser("bookkeeper")
+    bring(client, CSV)
+    page = client.get(f"{BANK}/").text
+    assert "$65.00 today, Nov 3, 2026" in page
+    assert "$1,285.00 on Nov 9, 2026, the last it said" in page
+
+
+def test_card_sales_can_be_entered_whichever_mall_they_are_of(week: Web) -> None:
+    client = week.browser("bookkeeper")
+    bring(client, CSV)
+    with transaction(week.sessions) as session:
+        line = session.scalars(select(BankLine.id).where(BankLine.words == "CARD SETTLEMENT")).one()
+    page = client.get(f"{BANK}/lines/{line}").text
+    assert page.index("Enter it as card sales") < page.index("Or enter it as") < page.index("Or choose entries by hand")
+    assert page.count('name="mall"') > 1
+    assert page.count("Enter the card sales") == 1
 
 
 def test_lines_as_csv_say_their_period_and_totals(web: Web) -> None:

@@ -60,19 +60,23 @@ def test_equal_lines_of_a_day_have_keys_of_their_own_and_the_same_ones_in_anothe
     [
         (
             "Details,Amount\nFEE,1.00\n",
-            "The heading in row 1 has no column for the day: call one date, or posting date, posted date.",
+            "The heading in row 1 has no column for the day: call one date, or posting date, posted date. "
+            "Its columns are “Details”, “Amount”.",
         ),
         (
             "Date,Details\n2026-10-05,FEE\n",
-            "The heading in row 1 has no column for the amount: call one amount, or two debit and credit.",
+            "The heading in row 1 has no column for the amount: call one amount, or two debit and credit. "
+            "Its columns are “Date”, “Details”.",
         ),
         (
             "Date,Debit\n2026-10-05,1.00\n",
-            "The heading in row 1 has no column for the amount: call one amount, or two debit and credit.",
+            "The heading in row 1 has no column for the amount: call one amount, or two debit and credit. "
+            "Its columns are “Date”, “Debit”.",
         ),
         (
-            "1,2\n3,4\n",
-            "The file has no heading: its first row names the columns, among them date and amount (or debit and credit).",
+            "Account 1\nBuchung;Umsatz;Saldo\n",
+            "The file has no heading: its first row names the columns, among them date and amount (or debit and credit). "
+            "Its first row with columns reads “Buchung”, “Umsatz”, “Saldo”.",
         ),
         ("", "The file has no heading: its first row names the columns, among them date and amount (or debit and credit)."),
         ("Date,Amount\n", "The file has a heading and no line below it."),
@@ -81,7 +85,15 @@ def test_equal_lines_of_a_day_have_keys_of_their_own_and_the_same_ones_in_anothe
             "Date,Amount\n2026-10-05,1.005\n",
             "Row 2 has the amount '1.005', which has parts of a cent; write it with two decimals.",
         ),
-        ("Date,Amount\n31/10/2026,5\n", "Row 2 has the day '31/10/2026': write it like 2026-10-31 or 10/31/2026."),
+        (
+            "Date,Amount\n01/10/2026,5\n30/10/2026,5\n31/10/2026,5\n",
+            "Its days are written day first, like 30/10/2026: they are read month first. Have the bank write them "
+            "like 2026-10-31, or 10/31/2026.",
+        ),
+        (
+            "Date,Amount\n10/30/2026,5\n31/10/2026,5\n",
+            "Row 3 has the day '31/10/2026': write it like 2026-10-31 or 10/31/2026.",
+        ),
         ("Date,Amount\n2026-10-05,0.00\n", "Row 2 moves no money: its amount is zero or empty. Take the row away."),
         ("Date,Debit,Credit\n2026-10-05,1,2\n", "Row 2 has both a debit and a credit: a line is one of the two."),
         ("Date,Details,Amount\n2026-10-05,FEE\n", "Row 2 has 2 columns; the heading in row 1 has more."),

@@ -59,6 +59,18 @@ def test_a_check_of_another_number_is_never_taken_for_it() -> None:
     assert only(propose([line(1, 6, -50, "1044")], [item(7, 2, -50, "Payout 1042")])).kind == "unknown"
 
 
+def test_a_check_paid_at_another_amount_says_what_it_is_in_the_books() -> None:
+    """Check 1042 is 70.00 at one mall less 12.00 owed at the other: 58.00."""
+    parts = [
+        item(1, 2, -70, "Payout, run 3, check 1042"),
+        item(2, 2, 12, "Payout, run 3, check 1042: what was owed here, taken off it"),
+        item(3, 2, -57, "Payout, run 3, check 1043"),
+    ]
+    found = only(propose([line(1, 6, -85, "1042")], parts))
+    assert (found.kind, found.sentence) == ("unknown", "Nothing in the books fits it: check 1042 is in the books at $58.00.")
+    assert only(propose([line(1, 6, -85, "1044")], parts)).sentence == "Nothing in the books fits it."
+
+
 def test_what_fits_two_entries_is_not_matched_and_both_are_named() -> None:
     found = only(propose([line(1, 6, -50)], [item(7, 2, -50, "Payout 1042"), item(8, 3, -50, "Payout 1043")]))
     assert (found.kind, entries(found), found.matches) == ("ambiguous", [7, 8], False)
