@@ -26,7 +26,7 @@ def card_parts(session: Session, mall_id: int, month: Month) -> dict[int, Fracti
     counts when it is completed, by how its payments came. Three queries; the lines are streamed.
     """
     credited = credited_between(mall_id, month.first_day, month.last_day)
-    paid = _paid(session, select(TicketLine.ticket_id).where(credited))
+    paid = paid_by_tickets(session, select(TicketLine.ticket_id).where(credited))
     lines = (
         select(TicketLine.ticket_id, TicketLine.dealer_id, func.sum(_IN_MONEY))
         .where(credited)
@@ -52,7 +52,7 @@ class CardTicket:
 def card_tickets(session: Session, mall_id: int, month: Month, dealer_id: int) -> list[CardTicket]:
     """The tickets that make up a dealer's part in `card_parts`, by when they were sold."""
     credited = and_(credited_between(mall_id, month.first_day, month.last_day), TicketLine.dealer_id == dealer_id)
-    paid = _paid(session, select(TicketLine.ticket_id).where(credited))
+    paid = paid_by_tickets(session, select(TicketLine.ticket_id).where(credited))
     lines = session.execute(
         select(Ticket.id, Ticket.number, Ticket.sold_on, func.sum(_IN_MONEY))
         .join(TicketLine, TicketLine.ticket_id == Ticket.id)
@@ -69,7 +69,7 @@ def card_tickets(session: Session, mall_id: int, month: Month, dealer_id: int) -
     return [each for each in parts if each.part]
 
 
-def _paid(session: Session, of_tickets: Select[int]) -> dict[int, Tendered]:
+def paid_by_tickets(session: Session, of_tickets: Select[int]) -> dict[int, Tendered]:
     """How these tickets were paid in money; one of a layaway by how its payments came."""
     paid: dict[int, Tendered] = {}
     by_card = case((Tender.kind == "card", Tender.amount_cents), else_=0)

@@ -25,8 +25,10 @@ from coop.statements.wording import (
     elsewhere_note,
     group_sums,
     next_rent_note,
+    no_next_rent,
     outcome,
     paid_rows,
+    true_minus,
     year_note,
     year_rows,
 )
@@ -42,11 +44,16 @@ REASONS = {
 }
 """A discount's reason as people call it; a reason that is not here reads as it is stored."""
 SIGNS = "Amounts are in dollars. An amount without a sign is in your favor; one with a minus was charged or paid to you."
+SIGNS_NOW = "Amounts are in dollars. No sign: in your favor. Minus: against you, or already paid out to you."
 TAX_HEADING = "Sales tax your buyers paid, for information: no part of your balance"
 TAX_OWED_HEADING = "Sales tax that is yours to file"
 TAX_OWED_NOTE = (
     "Your buyers paid it with the price; it is in your balance, and you owe it on. Keep it until you have filed. "
     "When and how you file is between you and the office; the days are those of the co-op's settings. "
+)
+TAX_NOTE_NOW = (
+    "Tax is rounded by the ticket and shared among its pieces (other dealers’ too), or by the item; "
+    "so a rate on the whole can be cents off."
 )
 TAX_NOTE = "The tax was worked out and rounded sale by sale, so a rate on the whole can differ from it by cents."
 
@@ -64,16 +71,25 @@ def statement_file_name(value: StatementValue) -> str:
 def sum_rows(value: StatementValue) -> list[SumRow]:
     """The value's five sums, each with where it comes from."""
     before = month(value.first_day - timedelta(days=1))
+    from_paper = value.books_from == value.first_day
     opening = "owed to you" if value.opening_cents > 0 else "owed by you" if value.opening_cents < 0 else ""
     workings = {
-        "Opening balance": f"{opening} at the end of {before}" if opening else f"from {before}",
+        "Opening balance": _opening(opening, before) if not from_paper else _from_paper(opening),
         "Net sales": _net_working(value),
         "Tax to file": "sales tax your buyers paid, which you file yourself",
         "Charges": group_sums(value) if value.is_full else _listed(line.label for line in value.charges),
-        "Payments": _paid_working(value),
+        "Payments": _moved_working(value) if value.is_full else _paid_working(value),
         "Closing balance": _owed(value.closing_cents, f"at the end of {month(value.month)}"),
     }
     return [SumRow(label, workings[label], amount) for label, amount in value.sums]
+
+
+def _opening(owed: str, before: str) -> str:
+    return f"{owed} at the end of {before}" if owed else f"from {before}"
+
+
+def _from_paper(owed: str) -> str:
+    return f"{owed}, brought from the paper books" if owed else "nothing was brought from the paper books"
 
 
 def _owed(cents: int, when: str) -> str:
@@ -107,6 +123,33 @@ def _paid_working(value: StatementValue) -> str:
     return ", ".join(f"{what} {money(cents)}" for what, cents in zip(words, (to_you, by_you), strict=True) if cents) or "none"
 
 
+_MOVED = {
+    ("payout", -1): "paid to you",
+    ("payout", 1): "a payout came back",
+    ("returned", 1): "a payout came back",
+    ("payment", 1): "paid by you",
+    ("bounced", -1): "check came back",
+    ("chargeback", -1): "taken back by a buyer’s bank",
+    ("trade-in", -1): "taken in part payment",
+    ("patronage", 1): "your share of the surplus",
+    ("opening", 1): "brought from paper",
+}
+"""What moved the balance, by the line's kind and sign; what is not here is told with its sign."""
+
+
+def _moved_working(value: StatementValue) -> str:
+    """Each way in which the balance moved, with its sum: what came back is not what was paid."""
+    sums: dict[tuple[str, bool], int] = {}
+    for line in value.payments:
+        sign = 1 if line.amount_cents > 0 else -1
+        kind = "bounced" if line.kind == "payment" and sign < 0 and line.label.startswith("Your check") else line.kind
+        words = _MOVED.get((kind, sign), "")
+        key = (words or ("deposit" if kind == "deposit" else "put right"), bool(words))
+        sums[key] = sums.get(key, 0) + line.amount_cents
+    told = [f"{what} {money(abs(cents) if plain else cents)}" for (what, plain), cents in sums.items()]
+    return ", ".join(told) or "none"
+
+
 def item(line: SaleLine) -> str:
     """What was sold; the number of pieces before it when there is more than one."""
     what = line.description or "Item"
@@ -130,6 +173,12 @@ def notes(line: SaleLine) -> str:
         said.append(f"{happened} on {day(line.sold_on)}, claimed on {day(line.claimed_on)}: until then it was nobody's")
     elif line.posted_on != line.sold_on:
         said.append(f"reached the books on {day(line.posted_on)}, after its month was closed")
+    if line.layaway:
+        said.append(f"from layaway {line.layaway}")
+    if line.card_cents:
+        to = "given back to a card" if line.tag_cents < 0 else "paid by card"
+        whole = f": {money(abs(line.card_cents))} of the ticket’s {money(abs(line.ticket_cents))}"
+        said.append(to if line.card_cents == line.ticket_cents else to + whole)
     return "; ".join(said)
 
 
@@ -163,14 +212,53 @@ class Said:
     item: Callable[[SaleLine], str] = item
     notes: Callable[[SaleLine], str] = notes
     original: Callable[[SaleLine], str] = original
-    signs: str = SIGNS
     tax_heading: str = TAX_HEADING
-    tax_note: str = TAX_NOTE
     tax_owed_heading: str = TAX_OWED_HEADING
     tax_owed_note: str = TAX_OWED_NOTE + CAUTION
     layaway_note: str = LAYAWAY_NOTE
     turn_note: str = TURN_NOTE
-    deposit_note: str = DEPOSIT_NOTE
+
+    @property
+    def signs(self) -> str:
+        return SIGNS_NOW if self.value.is_full else SIGNS
+
+    @property
+    def tax_note(self) -> str:
+        if not self.value.is_full:
+            return TAX_NOTE
+        claimed = sum(line.price_cents for line in (*self.value.sales, *self.value.returns) if line.claimed_on)
+        return f"{TAX_NOTE_NOW} Without {money(claimed)} sold before you claimed it." if claimed else TAX_NOTE_NOW
+
+    @property
+    def tax_total_cents(self) -> int:
+        return sum(line.amount_cents for line in self.value.tax_collected)
+
+    @property
+    def returned_tag_cents(self) -> int:
+        return sum(line.tag_cents for line in self.value.returns)
+
+    @property
+    def returned_discount_cents(self) -> int:
+        """As it stands in the column: taken back, so above zero."""
+        return -sum(line.discount_cents for line in self.value.returns)
+
+    @property
+    def deposit(self) -> str:
+        """What is held of her deposits; that none is, of one who left."""
+        if self.value.deposit_cents:
+            said = money(self.value.deposit_cents)
+            return f"{said}, {DEPOSIT_NOTE}" if self.value.is_full else said
+        return "none" if self.value.left_on else ""
+
+    @property
+    def nothing_drawn(self) -> str:
+        if not self.value.is_full or self.value.sales or not self.pictures:
+            return ""
+        return "Nothing was sold this month: there are no sales by day or by price to draw."
+
+    @property
+    def no_next_rent(self) -> str:
+        return no_next_rent(self.value)
 
     @cached_property
     def paid_rows(self) -> list[SumRow]:
@@ -194,7 +282,7 @@ class Said:
 
     @property
     def next_rent_rows(self) -> list[SumRow]:
-        return [SumRow(charge_label(line), line.working, line.amount_cents) for line in self.value.next_rent]
+        return [SumRow(charge_label(line), true_minus(line.working), line.amount_cents) for line in self.value.next_rent]
 
     @property
     def next_rent_note(self) -> str:
@@ -220,6 +308,8 @@ class Said:
 
     @property
     def lines_sold(self) -> str:
+        if len(self.value.sales) == 1 and self.value.sales[0].quantity == 1:
+            return "1 piece sold"
         return f"{len(self.value.sales):,} {'line' if len(self.value.sales) == 1 else 'lines'} sold"
 
 
@@ -281,7 +371,7 @@ def statement_mail(value: StatementValue) -> tuple[str, str, str]:
         "outcome": outcome(value),
         "sum_rows": sum_rows(value),
         "paid_rows": paid_rows(value),
-        "signs": SIGNS,
+        "signs": SIGNS_NOW if value.is_full else SIGNS,
         "file_name": statement_file_name(value),
     }
     # A header is one line, whatever a name holds.

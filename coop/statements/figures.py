@@ -12,7 +12,8 @@ from statistics import median
 from sqlalchemy import case, func, select
 from sqlalchemy.orm import Session, aliased
 
-from coop.books.models import Account, Entry, Opening, OpeningMemo
+from coop.books.models import Account, Entry, Opening, OpeningMemo, Posting
+from coop.books.queries import dealer_balances_before
 from coop.core.errors import Refusal
 from coop.core.money import round_half_up
 from coop.core.periods import Month, days_within
@@ -22,12 +23,13 @@ from coop.leases.rents import month_rents
 from coop.sales.models import LayawayAgreement, LayawayLine, Ticket, TicketLine
 from coop.sales.queries import credited_between, net_between
 from coop.statements.domain import ChargeLine, FloorFigures, PendingLayaway, YearFigure
-from coop.statements.domain.lines import RENT_KINDS, YEAR_FIGURES
+from coop.statements.domain.lines import BY_DEALER_KINDS, FOOT_FIGURES, PAYOUT_KINDS, RENT_KINDS, YEAR_FIGURES
 from coop.statements.domain.proof import by_area
-from coop.statements.payment_lines import paid_out
+from coop.statements.payment_lines import moved
+from coop.tax.dealer_tax import TO_DEALER
 
-FEWEST = 3
-"""Dealers that a median is told of: of two, each would know the other's."""
+FEWEST = 5
+"""Dealers that a median is told of: of fewer, one could be told from it (common practice, no source)."""
 _CHARGED = ("commission", "rent", "fees", "paid")
 """Figures that take from what the dealer is owed: positive on paper, below zero on a statement."""
 
@@ -36,30 +38,80 @@ _CHARGED = ("commission", "rent", "fees", "paid")
 
 
 def year_figures(
-    session: Session, mall_id: int, dealer_id: int, month: Month, of_month: dict[str, int]
+    session: Session,
+    mall_id: int,
+    dealer_id: int,
+    month: Month,
+    of_month: dict[str, int],
+    *,
+    opening_cents: int,
+    books_from: date | None,
 ) -> tuple[YearFigure, ...]:
-    """The calendar year to a month's end: what its months before came to, on paper too, and what this one adds."""
+    """The calendar year to a month's end: what its months before came to, on paper too, and what this one adds.
+
+    With all that makes it foot, from the balance it began with, where the whole of it is in these books.
+    """
     first, last = date(month.year, 1, 1), month.previous.last_day
-    before = dict.fromkeys(YEAR_FIGURES, 0)
+    before = dict.fromkeys((*YEAR_FIGURES, *FOOT_FIGURES), 0)
     if first <= last:
         before |= _sold(session, mall_id, dealer_id, first, last)
         for kind, amount in _charged(session, mall_id, dealer_id, first, last):
             before["commission" if kind == "commission" else "rent" if kind in RENT_KINDS else "fees"] -= amount
-        before["paid"] = paid_out(session, mall_id, dealer_id, first, last)
+            if kind != "commission" and kind not in RENT_KINDS:
+                before[{"card": "card", "turn": "turns"}.get(kind, "other")] -= amount
+        for kind, amount in moved(session, mall_id, dealer_id, first, last):
+            at = {**dict.fromkeys(BY_DEALER_KINDS, "by you"), TO_DEALER: "tax"}.get(
+                kind, "paid" if kind in PAYOUT_KINDS else "else"
+            )
+            before[at] += amount
+    before["opening"] = dealer_balances_before(session, mall_id, first, dealer_id=dealer_id).get(dealer_id, 0)
     paper = _from_paper(session, mall_id, dealer_id, month)
-    return tuple(YearFigure(what, before[what] + paper.get(what, 0), of_month[what], paper.get(what, 0)) for what in YEAR_FIGURES)
+    was_here = books_from is not None and (bool(paper) or _was_here(session, mall_id, dealer_id, books_from))
+    brought = [
+        YearFigure(
+            what, before[what] + paper.get(what, 0), of_month[what], paper.get(what, 0), unknown=was_here and what not in paper
+        )
+        for what in YEAR_FIGURES
+    ]
+    # Of a year that is partly on paper, it is not known how its balance began.
+    foots = books_from is None and opening_cents == sum(
+        before[what] for what in (*YEAR_FIGURES, *FOOT_FIGURES) if what not in ("gross", "fees")
+    )
+    return (*brought, *(YearFigure(what, before[what], of_month[what]) for what in FOOT_FIGURES if foots))
+
+
+def books_begun(session: Session, month: Month) -> date | None:
+    """The day these books took over from paper, where that was in a month's calendar year and not after it."""
+    return session.scalar(
+        select(func.min(Opening.first_day)).where(
+            Opening.state == "signed", Opening.first_day.between(date(month.year, 1, 1), month.last_day)
+        )
+    )
+
+
+def _was_here(session: Session, mall_id: int, dealer_id: int, books_from: date) -> bool:
+    """Whether a dealer had a lease or an account before the books took over from paper."""
+    leased = select(Lease.id).where(Lease.mall_id == mall_id, Lease.dealer_id == dealer_id, Lease.starts_on < books_from)
+    brought = (
+        select(Posting.id)
+        .join(Entry, Entry.id == Posting.entry_id)
+        .join(Account, Account.id == Posting.account_id)
+        .where(Account.mall_id == mall_id, Account.dealer_id == dealer_id, Entry.kind == "opening")
+    )
+    return session.scalar(select(leased.exists() | brought.exists())) or False
 
 
 def _sold(session: Session, mall_id: int, dealer_id: int, first: date, last: date) -> dict[str, int]:
-    gross, net = session.execute(
+    gross, net, traded = session.execute(
         select(
             func.coalesce(func.sum(case((Ticket.kind == "sale", TicketLine.tag_cents), else_=0)), 0),
             func.coalesce(func.sum(TicketLine.price_cents), 0),
+            func.coalesce(func.sum(TicketLine.trade_in_cents), 0),
         )
         .join(Ticket, Ticket.id == TicketLine.ticket_id)
         .where(TicketLine.dealer_id == dealer_id, credited_between(mall_id, first, last))
     ).one()
-    return {"gross": int(gross), "net": int(net)}
+    return {"gross": int(gross), "net": int(net), "else": -int(traded)}
 
 
 def _charged(session: Session, mall_id: int, dealer_id: int, first: date, last: date) -> list[tuple[str, int]]:
@@ -84,7 +136,7 @@ def _from_paper(session: Session, mall_id: int, dealer_id: int, month: Month) ->
             Opening.state == "signed",
         )
     )
-    return {what: -amount if what in _CHARGED else amount for what, amount in rows if what in YEAR_FIGURES and amount}
+    return {what: -amount if what in _CHARGED else amount for what, amount in rows if what in YEAR_FIGURES and amount is not None}
 
 
 # --- what is to come ----------------------------------------------------------------------------------------------------
@@ -114,9 +166,23 @@ def pending_layaways(session: Session, mall_id: int, dealer_id: int, month: Mont
         .order_by(LayawayAgreement.number, LayawayLine.position)
     )
     return tuple(
-        PendingLayaway(one.number, line.description or "Item", line.tag, one.accepted_on, one.due_on, line.price_cents)
+        PendingLayaway(
+            one.number,
+            line.description or "Item",
+            line.tag,
+            one.accepted_on,
+            one.due_on,
+            line.price_cents,
+            round_half_up(Fraction(_paid_on(one, month) * line.price_cents, one.net_cents)),
+        )
         for one, line in rows
     )
+
+
+def _paid_on(layaway: LayawayAgreement, month: Month) -> int:
+    """What its buyer had paid when a month ended."""
+    moves = (move for move in layaway.moves if move.on <= month.last_day)
+    return sum(move.amount_cents if move.kind == "paid" else -move.amount_cents for move in moves)
 
 
 def other_malls(session: Session, mall_id: int, dealer_id: int) -> tuple[str, ...]:
@@ -188,14 +254,23 @@ def mall_middle(session: Session, mall_id: int, month: Month) -> Middle:
 
 
 def floor_figures(
-    session: Session, mall_id: int, dealer_id: int, month: Month, *, net_cents: int, rent_cents: int, middle: Middle | None = None
+    session: Session,
+    mall_id: int,
+    dealer_id: int,
+    month: Month,
+    *,
+    net_cents: int,
+    rent_cents: int,
+    middle: Middle | None = None,
+    working: str = "",
 ) -> FloorFigures | None:
     """A month's sales and rent by the square foot, beside the mall's median; None for who rents no measured area."""
     area = round_half_up(rented_areas(session, mall_id, month, dealer_id=dealer_id).get(dealer_id, Fraction(0)))
     if not area:
         return None
     middle = middle or mall_middle(session, mall_id, month)
-    return FloorFigures(area, by_area(net_cents, area), by_area(max(0, rent_cents), area), middle.median_cents, middle.dealers)
+    sales, rent = by_area(net_cents, area), by_area(max(0, rent_cents), area)
+    return FloorFigures(area, sales, rent, middle.median_cents, middle.dealers, working)
 
 
 def median_by_area(sold: Sequence[tuple[int, Fraction]]) -> int:

@@ -239,12 +239,13 @@ def year_page(of: Of, n: int) -> LinePage:
     if figure.paper_cents:
         rows.append(Row(("Brought from paper", money(figure.paper_cents))))
     for earlier in [from_json(one.value_json) for one in statements]:
-        cents = earlier.month_figures[figure.what]
+        cents = (earlier.month_figures | earlier.foot_figures)[figure.what]
         told += cents
         rows.append(Row((earlier.month.name, money(cents)), statement=earlier.number))
     rest = figure.before_cents - figure.paper_cents - told
     if rest:
-        rows.append(Row(("Months before that have no statement, and what is none of their lines", money(rest))))
+        before = "Months before that have no statement, and what is none of their lines"
+        rows.append(Row((before if figure.what != "opening" else "At the end of the year before", money(rest))))
     rows.append(Row((value.month.name, money(figure.month_cents))))
     page.parts.append(Part("Month by month", ("Month", "Amount"), tuple(rows), ("Year to date", money(figure.total_cents))))
     if figure.paper_cents:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from typing import Any
 
@@ -11,7 +12,7 @@ from sqlalchemy.orm import Session, aliased
 from coop.books.models import Account, Entry, Posting
 from coop.books.queries import SALE_KINDS
 from coop.core.periods import Month
-from coop.core.templating import day
+from coop.core.templating import day, short_day
 from coop.leases.posting import INCOME
 from coop.sales.queries import StatedLine
 from coop.statements.domain import PaymentLine
@@ -40,6 +41,10 @@ WORDS = {
 """Kinds of entry as a dealer calls them."""
 
 
+CHECK = "Your payment by check, "
+"""How a check that was taken reads, before its number."""
+
+
 def payment_lines(
     session: Session, mall_id: int, dealer_id: int, month: Month, stated: list[StatedLine]
 ) -> tuple[PaymentLine, ...]:
@@ -65,12 +70,19 @@ def paid_by(
     return sorted(lines, key=lambda each: each[0].paid_on)
 
 
-def paid_out(session: Session, mall_id: int, dealer_id: int, first: date, last: date) -> int:
-    """What went to a dealer over days, less what came back, as she sees it: below zero when it was paid to her."""
+def moved(session: Session, mall_id: int, dealer_id: int, first: date, last: date) -> list[tuple[str, int]]:
+    """What moved a dealer's balance over days beside sales and charges, by kind (of the entry put right, where it does that).
+
+    Signed as she sees it; tax to file is among it.
+    """
     original = aliased(Entry)
-    kinds = func.coalesce(original.kind, Entry.kind).in_(PAYOUT_KINDS)
-    entries = _entries(mall_id, dealer_id, first, last, original, func.coalesce(func.sum(Posting.amount_cents), 0)).where(kinds)
-    return -int(session.scalar(entries) or 0)
+    kind = func.coalesce(original.kind, Entry.kind)
+    entries = (
+        _entries(mall_id, dealer_id, first, last, original, kind, func.sum(Posting.amount_cents))
+        .where(Entry.kind.not_in([one for one in TOLD_APART if one != TO_DEALER]))
+        .group_by(kind)
+    )
+    return [(name, -int(amount)) for name, amount in session.execute(entries)]
 
 
 def _entries(mall_id: int, dealer_id: int, first: date, last: date, original: Any, *columns: Any) -> Select[Any]:
@@ -111,7 +123,10 @@ def worded(kind: str, memo: str) -> str:
     if kind == "chargeback":
         memo = memo.removeprefix("Taken back by the bank:").strip()
     if kind == "payout" and lowered.startswith("payout"):
-        memo = memo[len("payout") :].lstrip(" ,:")
+        # The run is the office's affair; the check's number is on the dealer's paper.
+        memo = re.sub(r"^run \d+,? *", "", memo[len("payout") :].lstrip(" ,:"))
+    if not memo:
+        return words
     return f"{words}, {memo}" if kind in PAYOUT_KINDS else f"{words}: {memo}" if memo else words
 
 
@@ -121,6 +136,8 @@ def reversal_words(kind: str, memo: str, original: str, on: date) -> str:
     if kind == "returned":
         why = memo.partition("came back")[2].strip(" ,:")
         return f"{WORDS[kind]}{f' ({why})' if why else ''}: {what}"
+    if kind == "bounced" and original.startswith(CHECK):
+        return f"Your check {original.removeprefix(CHECK)} of {short_day(on)} came back unpaid"
     if kind in ("bounced", "chargeback"):
         return f"{WORDS[kind]}: {what}"
     why = memo.strip().removeprefix("Correction:").strip()

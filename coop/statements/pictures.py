@@ -49,7 +49,7 @@ def _by_day(value: StatementValue) -> Picture:
     best, most = max(days, key=lambda one: one[1])
     return Picture(
         "days",
-        "Sales by day",
+        "Sold by day, before returns",
         bars([cents for _, cents in days], pitch=10, width=7),
         10 * len(days),
         "Dollars by day: " + "; ".join(f"{short_day(day)} {money(cents)}" for day, cents in sold) + ".",
@@ -60,10 +60,12 @@ def _by_day(value: StatementValue) -> Picture:
 
 def _by_band(value: StatementValue) -> Picture:
     bands = sold_by_band(value)
-    columns = tuple(Column(band.label, money(band.cents), _pieces(band.pieces)) for band in bands)
+    columns = tuple(
+        Column(band.label, money(band.cents), _pieces(band.pieces)) if band.pieces else Column(band.label, "") for band in bands
+    )
     return Picture(
         "bands",
-        "Sales by the price of a piece",
+        "Sold by a piece’s price in dollars",
         bars([band.cents for band in bands], pitch=100, width=56),
         100 * len(bands),
         _figures("Dollars by what a piece was sold for", columns),
@@ -79,23 +81,28 @@ def _by_floor(value: StatementValue) -> Picture:
     floor = value.floor
     assert floor is not None
     amounts = [floor.sales_cents, floor.rent_cents]
-    columns = [Column("your sales", dollars(floor.sales_cents)), Column("your rent", dollars(floor.rent_cents))]
-    note = f"You rented {format_sqft(floor.area_sqft100)} sq ft."
+    columns = [Column("your net sales", dollars(floor.sales_cents)), Column("your rent", dollars(floor.rent_cents))]
+    area = f"{format_sqft(floor.area_sqft100)} sq ft"
+    note = f"{floor.working} counts as {area}." if floor.working else f"You rented {area}."
+    if floor.sales_cents < 0:
+        note += " More was brought back than sold: no bar."
     if floor.median_cents is not None:
         amounts.append(floor.median_cents)
         columns.append(Column("mall’s median", dollars(floor.median_cents)))
-        note += f" The median is of {floor.dealers} dealers: half sold more, half less."
+        note += f" Half of the mall’s {floor.dealers} dealers sold the median or more."
+    else:
+        note += " Too few dealers for a median."
     return Picture(
         "floor",
-        "Net sales and rent a square foot",
+        "Per square foot, this month",
         bars(amounts, pitch=100, width=56),
         100 * len(amounts),
-        _figures("A square foot", columns),
+        _figures("Per square foot", columns),
         tuple(columns),
         note=note,
     )
 
 
 def _figures(what: str, columns: Sequence[Column]) -> str:
-    said = (f"{one.label} {one.figure}{f', {one.more}' if one.more else ''}" for one in columns)
+    said = (f"{one.label} {one.figure}{f', {one.more}' if one.more else ''}" for one in columns if one.figure)
     return f"{what}: {'; '.join(said)}."

@@ -1,13 +1,15 @@
-"""What statements say since they tell the year, what comes next, and how and whether a balance is paid."""
+"""What statements say of charges, what comes next, the year, and how and whether a balance is paid."""
 
 from __future__ import annotations
 
+import dataclasses
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from coop.core.templating import day, dollars, joined, money, month
+from coop.core.templating import MINUS, day, dollars, joined, money, month, short_day
 from coop.statements.domain import ChargeLine, StatementValue
-from coop.statements.domain.lines import RENT_KINDS
+from coop.statements.domain.lines import RENT_KINDS, YEAR_FIGURES
 
 GROUPS = {
     **dict.fromkeys(RENT_KINDS, "Rent"),
@@ -26,11 +28,36 @@ YEAR_LABELS = {
     "rent": ("Rent", "of your spaces, after discounts"),
     "fees": ("Fees and other charges", "all other charges"),
     "paid": ("Paid to you", "payouts, less any that came back"),
+    "opening": ("Balance at the year’s beginning", "what you were owed, or owed"),
+    "card": ("Card cost", "your part of what cards cost"),
+    "turns": ("Turns", "at the desk, worked or missed"),
+    "other": ("Fees and other charges", "all other charges"),
+    "by you": ("Paid by you", "less any check that came back"),
+    "else": ("Deposits, corrections and the like", "all else that moved your balance"),
+    "tax": ("Tax to file", "sales tax that is yours to file"),
 }
+_ONLY_IF_ANY = ("fees", "paid", "card", "turns", "other", "by you", "else", "tax")
+"""Figures of the year that are told only where there is one."""
 LAYAWAY_NOTE = (
     "A buyer has set these aside and pays for them over time. What was paid so far is held by the co-op and is not in your "
     "balance: the price is credited to you when all is paid and the buyer takes the item."
 )
+_FOOTING = (
+    "opening",
+    "gross",
+    "net",
+    "tax",
+    "commission",
+    "rent",
+    "card",
+    "turns",
+    "other",
+    "paid",
+    "by you",
+    "else",
+)
+MOST_SPLIT = 3
+"""Tickets paid in two ways that the card cost names; of more, each line says it alone."""
 DEPOSIT_NOTE = "which is yours and no part of the balance"
 TURN_NOTE = "Turns are the times you work at the desk. What they bring or cost you in dollars stands among the charges."
 
@@ -63,6 +90,10 @@ class YearRow:
     before_cents: int
     month_cents: int
     total_cents: int
+    position: int | None = None
+    """Which of the value's figures it is; None for the sum."""
+    unknown: bool = False
+    """Whether what was before is not in these books."""
 
 
 # --- what is paid -------------------------------------------------------------------------------------------------------
@@ -83,18 +114,27 @@ def outcome(value: StatementValue) -> str:
     if value.closing_cents > 0:
         return f"{dollars(value.closing_cents)} is yours and is carried forward to {following}; it is not paid now."
     if value.closing_cents < 0:
-        return f"You owe {dollars(-value.closing_cents)}, which is carried forward to {following}."
+        return _owing(value, following)
     return "Nothing is to be paid: your balance is $0.00."
 
 
+def _owing(value: StatementValue, following: str) -> str:
+    owed = dollars(-value.closing_cents)
+    if value.left_on:
+        return f"Your lease ended {short_day(value.left_on)}. Please pay {owed} to the co-op."
+    said = f"You owe {owed}, which is carried forward to {following}."
+    # Where late fees are taken, waiting for sales would cost her.
+    if value.is_full and not any(line.kind == "late" for line in value.charges):
+        return f"{said} Nothing to send now: it comes off your next sales."
+    return said
+
+
 def paid_rows(value: StatementValue) -> list[SumRow]:
-    """What becomes of the closing balance: the two add up to it."""
-    if not value.is_full or not value.closing_cents:
+    """What becomes of the closing balance where some of it is paid: the two add up to it."""
+    if not value.is_full or not value.to_be_paid_cents:
         return []
-    rows = []
-    if value.to_be_paid_cents:
-        how = f", {value.pay_how}" if value.pay_how else ""
-        rows.append(SumRow("To be paid", f"on {day(value.pay_on or value.made_on)}{how}", value.to_be_paid_cents))
+    how = f", {value.pay_how}" if value.pay_how else ""
+    rows = [SumRow("To be paid", f"on {day(value.pay_on or value.made_on)}{how}", value.to_be_paid_cents)]
     if value.carried_cents:
         kept = ", for the rent of that month" if value.kept_for_rent_cents else ""
         rows.append(SumRow("Carried forward", f"to {month(value.month.next)}{kept}", value.carried_cents))
@@ -118,7 +158,26 @@ def charge_rows(value: StatementValue) -> list[ChargeRow]:
     """The charges by group, each named by its own; a group of several with its sum."""
     if not value.is_full:
         return [ChargeRow(line.label, line.working, line.amount_cents, position=n) for n, line in enumerate(value.charges)]
-    return list(_grouped(value.charges))
+    return [dataclasses.replace(row, working=_shown(row, value)) for row in _grouped(value.charges)]
+
+
+def _shown(row: ChargeRow, value: StatementValue) -> str:
+    """A charge's working as it is told: with true minus signs, the card cost with the tickets that were paid in two ways."""
+    working = true_minus(row.working)
+    if row.position is not None and value.charges[row.position].kind == "card":
+        split = {
+            line.ticket: f"ticket {line.ticket}: {money(abs(line.card_cents))} of {money(abs(line.ticket_cents))}"
+            for line in (*value.sales, *value.returns)
+            if line.card_cents and line.card_cents != line.ticket_cents
+        }
+        if 0 < len(split) <= MOST_SPLIT:
+            return "; ".join((working, *split.values()))
+    return working
+
+
+def true_minus(words: str) -> str:
+    """Words with the minus of an amount as wide as a figure."""
+    return re.sub(r"(?<![\w.-])-(?=\$?\d)", MINUS, words)
 
 
 def _by_group(lines: tuple[ChargeLine, ...]) -> dict[str, list[ChargeLine]]:
@@ -149,6 +208,8 @@ def group_sums(value: StatementValue) -> str:
 def charge_label(line: ChargeLine) -> str:
     """`Rent, Booth 12`; a label that names its group already stays as it is."""
     group = GROUPS.get(line.kind, "")
+    if line.amount_cents > 0 and line.kind in ("commission", "card"):
+        return f"{line.label} given back"
     if not group or group == "Fees" or line.label.casefold().startswith(group.casefold().removesuffix("s")):
         return line.label
     return f"{group}, {'discount' if line.label == 'Discount' else line.label}"
@@ -164,17 +225,45 @@ def next_rent_note(value: StatementValue) -> str:
         kept = value.kept_for_rent_cents
         whole = "It" if kept == value.next_rent_cents else dollars(kept)
         return f"{whole} stays back from what is paid to you now, as the co-op has set. It is charged in {following}."
-    return f"As your leases stand today. It is charged in {following}; nothing stays back for it now."
+    return f"As your leases stand today. It is charged in {following}; nothing is held back for it here."
+
+
+def no_next_rent(value: StatementValue) -> str:
+    """That one who left has no rent to come."""
+    if not value.left_on or value.next_rent:
+        return ""
+    return f"No rent in {month(value.month.next)}: you hold no space."
 
 
 def year_rows(value: StatementValue) -> list[YearRow]:
-    return [YearRow(*YEAR_LABELS[one.what], one.before_cents, one.month_cents, one.total_cents) for one in value.year]
+    """The year's figures; where they foot, in the order of the sum, with the balance as their sum."""
+    figures = {one.what: (n, one) for n, one in enumerate(value.year)}
+    if not figures:
+        return []
+    foots = "opening" in figures
+    order = _FOOTING if foots else YEAR_FIGURES
+    rows = [
+        YearRow(*YEAR_LABELS[what], one.before_cents, one.month_cents, one.total_cents, n, one.unknown)
+        for what in order
+        for n, one in [figures[what]]
+        if what not in _ONLY_IF_ANY or one.unknown or one.before_cents or one.month_cents
+    ]
+    if foots:
+        words = ("Balance", "all of these but gross sales")
+        closing, opening = value.closing_cents, value.opening_cents
+        rows.append(YearRow(*words, opening, closing - opening, closing))
+    return rows
 
 
 def year_note(value: StatementValue) -> str:
-    """What of the year was brought from paper."""
+    """What of the year was brought from paper, and what was not."""
     paper = [(YEAR_LABELS[one.what][0].lower(), one.paper_cents) for one in value.year if one.paper_cents]
-    if not paper:
-        return ""
-    told = joined([f"{label} {money(cents)}" for label, cents in paper])
-    return f"Earlier this year holds what the co-op brought from paper when these books began: {told}."
+    missing = [YEAR_LABELS[one.what][0].lower() for one in value.year if one.unknown]
+    said = []
+    if paper:
+        told = joined([f"{label} {money(cents)}" for label, cents in paper])
+        said.append(f"Earlier this year holds what the co-op brought from paper when these books began: {told}.")
+    if missing and value.books_from:
+        what = joined(missing) if len(missing) < len(value.year) else "the year’s figures"
+        said.append(f"{what[:1].upper()}{what[1:]} before {month(value.books_from)} are not in these books.")
+    return " ".join(said)

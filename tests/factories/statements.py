@@ -245,8 +245,8 @@ def everything() -> StatementValue:
         next_rent=(*NEXT_RENT, ChargeLine("case", "Case 3", "$35.00 a month", -3500)),
         next_rent_netted=True,
         layaways=(
-            PendingLayaway(31, "Bow-front chest", "D01-77", date(2010, 11, 30), date(2011, 2, 28), 24000),
-            PendingLayaway(34, "Pair of brass candlesticks", "D01-1101", date(2010, 12, 18), date(2011, 3, 18), 8800),
+            PendingLayaway(31, "Bow-front chest", "D01-77", date(2010, 11, 30), date(2011, 2, 28), 24000, 9600),
+            PendingLayaway(34, "Pair of brass candlesticks", "D01-1101", date(2010, 12, 18), date(2011, 3, 18), 8800, 2000),
         ),
         turns=(
             TurnLine("Owed", "2", "2 a month by your lease"),

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 
 RENT_KINDS = ("rent", "case", "shelf", "wall")
 """Kinds of charge that are rent of a space; of the rest, commission stands for itself and all else is fees."""
 PAYOUT_KINDS = ("payout", "returned")
 """Kinds of payment that are money paid to the dealer, and such money come back."""
+BY_DEALER_KINDS = ("payment", "bounced")
+"""Kinds of payment that are the dealer's own, and a check of hers come back."""
 YEAR_FIGURES = ("gross", "net", "commission", "rent", "fees", "paid")
 """What a year to date is told of."""
+FOOT_FIGURES = ("opening", "card", "turns", "other", "by you", "else", "tax")
+"""What makes a year foot: the balance it began with, what fees are made of, and all that moved the balance beside."""
 
 
 @dataclass(frozen=True)
@@ -37,6 +41,13 @@ class SaleLine:
     """What of the discount is a coupon that the dealer bears."""
     claimed_on: date | None = None
     """Of a sale that was nobody's at first: the day it was claimed, and credited."""
+    # Told beside the line, and no part of what it is: an earlier statement of the same line does not have them.
+    card_cents: int = field(default=0, compare=False)
+    """What of the whole ticket was paid by card, with tax."""
+    ticket_cents: int = field(default=0, compare=False)
+    """What the whole ticket was paid in money, where a part of that was by card."""
+    layaway: int = field(default=0, compare=False)
+    """The number of the layaway that was completed by it."""
 
     @property
     def credited_on(self) -> date:
@@ -105,6 +116,8 @@ class YearFigure:
     month_cents: int
     paper_cents: int = 0
     """The part of `before_cents` that was brought from paper when these books began."""
+    unknown: bool = False
+    """Whether there was a part on paper that was not brought: `before_cents` is then of these books alone."""
 
     @property
     def total_cents(self) -> int:
@@ -122,6 +135,8 @@ class PendingLayaway:
     due_on: date
     price_cents: int
     """What she is credited when it is paid in full."""
+    paid_cents: int = 0
+    """Her part, by price, of what the buyer had paid when the month ended."""
 
 
 @dataclass(frozen=True)
@@ -146,6 +161,8 @@ class FloorFigures:
     rent_cents: int
     """Rent charged a square foot; zero or positive."""
     median_cents: int | None = None
-    """Of the mall's dealers' net sales a square foot; None where there are fewer than three, for two could be told apart."""
+    """Of the mall's dealers' net sales a square foot; None where they are so few that one could be told from it."""
     dealers: int = 0
     """How many that is the median of."""
+    working: str = ""
+    """How the area came about where a space was held for a part of the month, or shared."""

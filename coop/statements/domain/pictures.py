@@ -10,8 +10,8 @@ from fractions import Fraction
 from coop.core.money import round_half_up
 from coop.statements.domain.value import StatementValue
 
-BANDS = (("under $10", 0), ("$10–24.99", 10_00), ("$25–99.99", 25_00), ("from $100", 100_00))
-"""Bands of what a piece was sold for, each from so many cents up. A choice of round prices; common practice, no source."""
+BANDS = (("under 10", 0), ("10–24.99", 10_00), ("25–99.99", 25_00), ("from 100", 100_00))
+"""Bands of what a piece was sold for, in dollars, each from so many cents up. Round prices; common practice, no source."""
 TOP = 100
 """Height of a picture: its highest bar is as high."""
 

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from fractions import Fraction
 
 from coop.core.money import format_cents, round_half_up
-from coop.statements.domain.lines import YEAR_FIGURES
+from coop.statements.domain.lines import FOOT_FIGURES, YEAR_FIGURES
 from coop.statements.domain.value import StatementValue
 
 _Compare = Callable[[str, int, int], None]
@@ -58,13 +58,23 @@ def _prove_year(value: StatementValue, compare: _Compare) -> None:
     """The month's part of each figure is that of its lines; before January there is only what came from paper."""
     if not value.year:
         return
-    month = value.month_figures
+    month = value.month_figures | value.foot_figures
     stated = {figure.what: figure for figure in value.year}
-    if tuple(stated) != YEAR_FIGURES:
-        compare("the number of figures of the year", len(stated), len(YEAR_FIGURES))
+    foots = len(stated) > len(YEAR_FIGURES)
+    figures = YEAR_FIGURES + (FOOT_FIGURES if foots else ())
+    if tuple(stated) != figures:
+        compare("the number of figures of the year", len(stated), len(figures))
+        return
+    if foots:
+        # Gross is in net, and fees are the sum of three.
+        parts = [stated[what] for what in figures if what not in ("gross", "fees")]
+        compare("the year's closing balance", value.closing_cents, sum(figure.total_cents for figure in parts))
+        for which, cents in (("before", "before_cents"), ("this month", "month_cents")):
+            fees = sum(getattr(stated[what], cents) for what in ("card", "turns", "other"))
+            compare(f"the year's fees, {which},", getattr(stated["fees"], cents), fees)
     for what, figure in stated.items():
         compare(f"the year's {what} of this month", figure.month_cents, month[what])
-        if value.first_day.month == 1:
+        if value.first_day.month == 1 and what != "opening":
             compare(f"the year's {what} before January", figure.before_cents, figure.paper_cents)
 
 

@@ -36,13 +36,16 @@ _LATER_KEYS = (
     "held",
     "elsewhere",
     "floor",
+    "left_on",
+    "books_from",
 )
 """Of the value, not kept by every version."""
 _LATER_KEYS_OF_LINES = {
-    "sales": ("coupon_cents", "claimed_on"),
-    "returns": ("coupon_cents", "claimed_on"),
+    **dict.fromkeys(("sales", "returns"), ("coupon_cents", "claimed_on", "card_cents", "ticket_cents", "layaway")),
     "payments": ("kind",),
     "tax_collected": ("percent",),
+    "year": ("unknown",),
+    "layaways": ("paid_cents",),
 }
 
 
@@ -53,6 +56,8 @@ def to_json(value: StatementValue) -> str:
     """
     body = {"format": FORMAT, **dataclasses.asdict(value)}
     later = [(body, _LATER_KEYS), *((line, keys) for name, keys in _LATER_KEYS_OF_LINES.items() for line in body[name])]
+    if body["floor"]:
+        later.append((body["floor"], ("working",)))
     for of, keys in later:
         for key in keys:
             if not of[key]:
@@ -75,7 +80,7 @@ def from_json(text: str) -> StatementValue:
     body: dict[str, Any] = json.loads(text)
     if body.pop("format", None) != FORMAT:
         raise StatementError("this statement is stored in a format this version does not know")
-    _read_days(body, "first_day", "last_day", "made_on", "pay_on")
+    _read_days(body, "first_day", "last_day", "made_on", "pay_on", "left_on", "books_from")
     for key in ("spaces", "held", "elsewhere"):
         body[key] = tuple(body.get(key, ()))
     for key, line, days in (

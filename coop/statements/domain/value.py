@@ -7,6 +7,7 @@ from datetime import date
 
 from coop.core.periods import Month
 from coop.statements.domain.lines import (
+    BY_DEALER_KINDS,
     PAYOUT_KINDS,
     RENT_KINDS,
     ChargeLine,
@@ -77,6 +78,10 @@ class StatementValue:
     elsewhere: tuple[str, ...] = ()
     """Other malls at which the dealer has an account: a payout is one sum over all."""
     floor: FloorFigures | None = None
+    left_on: date | None = None
+    """The last day of her last lease, where it ended by the month's end."""
+    books_from: date | None = None
+    """The day on which these books took over from paper, where that was in this calendar year."""
 
     @property
     def month(self) -> Month:
@@ -126,6 +131,22 @@ class StatementValue:
             "rent": rent,
             "fees": self.charged_cents - commission - rent,
             "paid": sum(line.amount_cents for line in self.payments if line.kind in PAYOUT_KINDS),
+        }
+
+    @property
+    def foot_figures(self) -> dict[str, int]:
+        """What this month adds to the figures that make a year foot."""
+        of_kind = {kind: sum(line.amount_cents for line in self.charges if line.kind == kind) for kind in ("card", "turn")}
+        by_you = sum(line.amount_cents for line in self.payments if line.kind in BY_DEALER_KINDS)
+        figures = self.month_figures
+        return {
+            "opening": 0,
+            "card": of_kind["card"],
+            "turns": of_kind["turn"],
+            "other": figures["fees"] - of_kind["card"] - of_kind["turn"],
+            "by you": by_you,
+            "else": self.paid_cents - figures["paid"] - by_you,
+            "tax": self.tax_owed_cents,
         }
 
     @property

@@ -11,8 +11,9 @@ from fractions import Fraction
 import pytest
 from sqlalchemy import select
 
-from coop.books.models import Opening, OpeningMemo
-from coop.books.rules import NO_RULES, set_rules
+from coop.books.models import MoneyRule, Opening, OpeningMemo
+from coop.books.payments import bounce_check, receive_payment
+from coop.books.rules import NO_RULES
 from coop.books.service import close_period, ensure_period, lock_period, pay_dealer, reverse_entry
 from coop.core.db import Sessions, transaction
 from coop.core.periods import Month
@@ -32,14 +33,15 @@ from coop.sales.layaway import Terms, agree_layaway, cancel_layaway
 from coop.sales.models import TicketLine
 from coop.sales.queries import month_sales
 from coop.sales.service import take_tickets
+from coop.statements import figures
 from coop.statements.building import build_value
 from coop.statements.checking import check_statements, year_faults
-from coop.statements.documents import notes, statement_html, statement_mail
+from coop.statements.documents import notes, statement_html, statement_mail, sum_rows
 from coop.statements.domain import StatementValue, YearFigure, from_json, to_json
 from coop.statements.domain.pictures import sold_by_day
 from coop.statements.figures import Middle, mall_middle, rented_areas
 from coop.statements.service import freeze_statement
-from coop.statements.wording import outcome, paid_rows
+from coop.statements.wording import outcome, paid_rows, year_rows
 from tests.factories.coops import APRIL, MARCH, SmallCoop, build_coop, line, ticket
 from tests.factories.hall import Hall
 
@@ -107,6 +109,10 @@ def test_the_year_goes_on_from_the_month_before_and_says_what_was_on_paper(sessi
             assert [one.total_cents for one in march[code].year] == [one.before_cents for one in april[code].year]
         assert year(april["D02"])["paid"] == (0, -paid)
 
+        # What D01 was owed and charged on paper and was not brought is not known; D02 began with these books.
+        assert [one.unknown for one in march["D01"].year] == [True, False, False, True, True, True]
+        assert not any(one.unknown for one in march["D02"].year)
+
         # Taken back in May, it is paid no more: the reversal counts where the payout did, and names it.
         reverse_entry(session, now, entry, on=date(2025, 5, 2), memo="lost in the mail")
         may = build_value(session, coop.mall, coop.dealers["D02"], APRIL.next, made_on=date(2025, 6, 2))
@@ -134,7 +140,13 @@ def test_next_months_rent_is_shown_or_stays_back_and_what_is_paid_is_the_payouts
         ]
         assert shown["D04"].next_rent == ()
         assert (shown["D02"].to_be_paid_cents, shown["D02"].carried_cents) == (shown["D02"].closing_cents, 0)
-        set_rules(session, now, dataclasses.replace(NO_RULES, next_rent="netted"), starts_on=date(2025, 1, 1))
+        # As it could not be set now that the month is closed: the same month, as it would be told under the other rule.
+        session.add(
+            MoneyRule(
+                starts_on=date(2025, 1, 1), set_at=now, **dataclasses.asdict(dataclasses.replace(NO_RULES, next_rent="netted"))
+            )
+        )
+        session.flush()
         owed = payables(session, MARCH)
         netted = {
             code: build_value(session, coop.mall, dealer, MARCH, made_on=date(2025, 4, 2), pay_how="by check")
@@ -184,7 +196,9 @@ def test_one_dealers_rents_are_those_of_the_whole_mall(sessions: Sessions, now: 
 
 
 @SQLITE
-def test_the_median_is_told_of_three_dealers_and_more(sessions, coop, now):
+def test_the_median_is_told_of_five_dealers_and_more(sessions, coop, now, monkeypatch):
+    assert figures.FEWEST == 5
+    monkeypatch.setattr(figures, "FEWEST", 3)  # the hall has three
     with transaction(sessions) as session:
         march = shut(session, now, coop, MARCH)
         floor = march["D01"].floor
@@ -256,7 +270,7 @@ def test_a_sale_claimed_later_says_both_days(sessions, coop, now):
         april = build_value(session, coop.mall, coop.dealers["D01"], APRIL, made_on=ON)
         [sold] = april.sales
         assert (sold.sold_on, sold.posted_on, sold.claimed_on) == (date(2025, 3, 15), date(2025, 3, 15), date(2025, 4, 9))
-        assert notes(sold) == "sold on Mar 15, 2025, claimed on Apr 9, 2025: until then it was nobody's"
+        assert notes(sold) == "sold on Mar 15, 2025, claimed on Apr 9, 2025: until then it was nobody's; paid by card"
         assert sold_by_day(april)[8] == (date(2025, 4, 9), 1800)
         assert year(april)["gross"] == (16851, 1800)
 
@@ -274,3 +288,29 @@ def test_it_says_by_transfer_and_no_number_of_the_bank(sessions, coop, now):
     assert statement_mail(value)[1].startswith("$264.15 will be paid to you on Nov 10, 2026 by bank transfer.\n")
     for text in told:
         assert not re.search("111000025|6789", text)
+
+
+def test_a_year_that_is_all_in_these_books_foots(sessions, coop, now):
+    with transaction(sessions) as session:
+        march = shut(session, now, coop, MARCH)
+        amos = coop.dealers["D02"]
+        owed = march["D02"].closing_cents
+        pay_dealer(session, now, coop.mall, amos, amount_cents=owed, on=date(2025, 4, 10), reference="check 7")
+        check = receive_payment(
+            session, now, coop.mall, amos, amount_cents=5000, paid_by="check", on=date(2025, 4, 12), reference="81"
+        )
+        april = build_value(session, coop.mall, amos, APRIL, made_on=ON)
+        bounce_check(session, now, coop.mall, amos, check, on=date(2025, 5, 2), reference="returned 81")
+        may = build_value(session, coop.mall, amos, APRIL.next, made_on=date(2025, 6, 2))
+    # prove() has added them up; here is that they are told.
+    figures = {one.what: (one.before_cents, one.month_cents) for one in may.year}
+    assert (figures["opening"], figures["paid"], figures["by you"], figures["else"]) == (
+        (0, 0),
+        (-owed, 0),
+        (5000, -5000),
+        (0, 0),
+    )
+    assert {one.what: one.total_cents for one in april.year}["by you"] == 5000
+    assert sum(row.total_cents for row in year_rows(may) if row.label not in ("Gross sales", "Balance")) == may.closing_cents
+    assert [one.label for one in may.payments] == ["Your check 81 of Apr 12 came back unpaid"]
+    assert sum_rows(may)[3].working == "check came back 50.00"

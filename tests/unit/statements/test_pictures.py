@@ -23,10 +23,10 @@ def test_a_piece_falls_in_the_band_of_what_it_was_sold_for() -> None:
     lines = [sold(999), sold(1000), sold(1998, 2), sold(2499), sold(2500), sold(9999), sold(10000), sold(0)]
     value = statements.statement(tuple(lines))
     assert [(band.label, band.pieces, band.cents) for band in sold_by_band(value)] == [
-        ("under $10", 4, 999 + 1998 + 0),
-        ("$10–24.99", 2, 1000 + 2499),
-        ("$25–99.99", 2, 2500 + 9999),
-        ("from $100", 1, 10000),
+        ("under 10", 4, 999 + 1998 + 0),
+        ("10–24.99", 2, 1000 + 2499),
+        ("25–99.99", 2, 2500 + 9999),
+        ("from 100", 1, 10000),
     ]
 
 
@@ -59,14 +59,27 @@ def test_what_a_picture_shows_is_said_in_words() -> None:
     assert by_day.said.startswith("Dollars by day: Dec 1 15.12; Dec 4 7.90; Dec 5 26.29; ")
     assert by_day.note == "Most on Dec 23: 416.34. Sold on 14 of 31 days."
     assert by_band.said == (
-        "Dollars by what a piece was sold for: under $10 7.90, 2 pieces; $10–24.99 15.12, 1 piece; $25–99.99 534.45, 9 pieces; "
-        "from $100 934.79, 8 pieces."
+        "Dollars by what a piece was sold for: under 10 7.90, 2 pieces; 10–24.99 15.12, 1 piece; 25–99.99 534.45, 9 pieces; "
+        "from 100 934.79, 8 pieces."
     )
-    assert by_floor.said == "A square foot: your sales $10.66; your rent $2.33; mall’s median $21.40."
+    assert by_floor.said == "Per square foot: your net sales $10.66; your rent $2.33; mall’s median $21.40."
 
 
 def test_no_median_no_sales_no_floor() -> None:
     held = pictures(statements.held())
-    assert [column.label for column in held[2].columns] == ["your sales", "your rent"]
-    assert "median" not in held[2].note
+    assert [column.label for column in held[2].columns] == ["your net sales", "your rent"]
+    assert held[2].note.endswith("Too few dealers for a median.")
     assert pictures(statements.left()) == []
+
+
+def test_a_band_of_nothing_has_its_name_alone_and_a_loss_no_bar() -> None:
+    value = statements.in_full(statements.statement((sold(5000),), (statements.return_line(sold(20000), date(2010, 12, 9)),)))
+    _, by_band, by_floor = pictures(value)
+    assert [(column.label, column.figure, column.more) for column in by_band.columns] == [
+        ("under 10", "", ""),
+        ("10–24.99", "", ""),
+        ("25–99.99", "50.00", "1 piece"),
+        ("from 100", "", ""),
+    ]
+    assert by_floor.columns[0].figure == "−$1.25"
+    assert "More was brought back than sold: no bar." in by_floor.note

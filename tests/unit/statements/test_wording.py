@@ -7,7 +7,10 @@ from datetime import date
 
 import pytest
 
-from coop.statements.domain import ChargeLine, StatementError, StatementValue, prove
+from coop.core.templating import dollars, money
+from coop.statements.documents import notes, said
+from coop.statements.domain import ChargeLine, PaymentLine, StatementError, StatementValue, YearFigure, prove
+from coop.statements.domain.lines import FOOT_FIGURES
 from coop.statements.payment_lines import reversal_words, worded
 from coop.statements.wording import (
     charge_label,
@@ -17,7 +20,9 @@ from coop.statements.wording import (
     next_rent_note,
     outcome,
     paid_rows,
+    true_minus,
     year_note,
+    year_rows,
 )
 from tests.factories import statements
 
@@ -26,7 +31,8 @@ from tests.factories import statements
     ("kind", "memo", "words"),
     [
         ("payout", "Payout ACH 7", "Paid to you, ACH 7"),
-        ("payout", "Payout, run 3, check 311", "Paid to you, run 3, check 311"),
+        ("payout", "Payout, run 3, check 311", "Paid to you, check 311"),
+        ("payout", "Payout, run 3", "Paid to you"),
         ("payout", "", "Paid to you"),
         ("payment", "Your payment by check, 2207", "Your payment by check, 2207"),
         ("bounced", "Your payment of Dec 2, 2010 came back unpaid, 2207", "Your payment of Dec 2, 2010 came back unpaid, 2207"),
@@ -63,6 +69,114 @@ def test_an_entry_reads_in_a_dealers_words(kind: str, memo: str, words: str) -> 
 )
 def test_a_reversal_names_what_it_puts_right(kind: str, memo: str, words: str) -> None:
     assert reversal_words(kind, memo, "Paid to you, check 311", date(2010, 12, 10)) == words
+
+
+def test_a_check_that_came_back_names_its_number_and_day() -> None:
+    assert reversal_words("bounced", "returned 81", "Your payment by check, 81", date(2025, 5, 15)) == (
+        "Your check 81 of May 15 came back unpaid"
+    )
+
+
+def test_what_came_back_is_not_called_paid() -> None:
+    value = statements.everything()
+    assert said(value).sum_rows[3].working == (
+        "paid by you 100.00, check came back 100.00, paid to you 612.40, a payout came back 612.40, "
+        "your share of the surplus 42.00"
+    )
+    taken = PaymentLine(date(2010, 12, 9), "x", -1200, "chargeback"), PaymentLine(date(2010, 12, 9), "x", -500, "correction")
+    assert said(dataclasses.replace(value, payments=taken)).sum_rows[3].working == (
+        "taken back by a buyer’s bank 12.00, put right −5.00"
+    )
+
+
+def test_who_owes_is_told_whether_to_send_it() -> None:
+    owing = statements.debt()
+    assert outcome(owing).endswith("which is carried forward to January 2011. Nothing to send now: it comes off your next sales.")
+    gone = dataclasses.replace(owing, left_on=date(2010, 12, 15), next_rent=())
+    assert outcome(gone) == f"Your lease ended Dec 15. Please pay {dollars(-owing.closing_cents)} to the co-op."
+    assert (said(gone).no_next_rent, said(gone).deposit) == ("No rent in January 2011: you hold no space.", "none")
+    late = dataclasses.replace(owing, charges=(*owing.charges, ChargeLine("late", "Late fee", "", 0)))
+    assert outcome(late).endswith("which is carried forward to January 2011.")
+
+
+def test_what_is_given_back_says_so_with_a_true_minus() -> None:
+    charges = (
+        ChargeLine("commission", "Commission", "10% of -$145.00", 1450),
+        ChargeLine("card", "Card cost", "3% of -$525.00", 1575),
+    )
+    rows = charge_rows(dataclasses.replace(statements.two_pages(), charges=charges))
+    assert [(row.label, row.working) for row in rows] == [
+        ("Commission given back", "10% of −$145.00"),
+        ("Card cost given back", "3% of −$525.00"),
+    ]
+    assert true_minus("tag D01-10, 2010-12-01, net -3.50") == "tag D01-10, 2010-12-01, net −3.50"
+
+
+def test_a_sale_says_what_of_it_was_by_card_and_the_card_cost_names_it() -> None:
+    sale = statements.sale_lines(1)[0]
+    split, whole = (dataclasses.replace(sale, card_cents=cents, ticket_cents=42400) for cents in (25000, 42400))
+    assert (notes(split), notes(whole)) == ("paid by card: 250.00 of the ticket’s 424.00", "paid by card")
+    assert notes(dataclasses.replace(sale, layaway=3)) == "from layaway 3"
+    card = ChargeLine("card", "Card cost", "3% of $235.85 paid by card", -708)
+    value = dataclasses.replace(statements.two_pages(), charges=(card,))
+    for sales, working in (
+        ((split,), f"{card.working}; ticket {sale.ticket}: 250.00 of 424.00"),
+        ((whole,), card.working),
+        (tuple(dataclasses.replace(split, ticket=str(n)) for n in range(4)), card.working),
+    ):
+        assert charge_rows(dataclasses.replace(value, sales=sales))[0].working == working
+
+
+def test_the_tax_note_is_true_and_says_what_is_left_out() -> None:
+    value = statements.everything()
+    assert said(value).tax_note.endswith(f"Without {money(value.sales[0].price_cents)} sold before you claimed it.")
+    assert "Without" not in said(statements.two_pages()).tax_note
+
+
+def test_a_year_partly_on_paper_says_what_is_not_known() -> None:
+    value = statements.two_pages()
+    year = tuple(dataclasses.replace(one, unknown=one.what in ("rent", "fees")) for one in value.year)
+    value = dataclasses.replace(value, year=year, books_from=date(2010, 3, 1))
+    assert [row.label for row in year_rows(value) if row.unknown] == ["Rent", "Fees and other charges"]
+    assert year_note(value) == "Rent and fees and other charges before March 2010 are not in these books."
+    assert (
+        said(dataclasses.replace(value, books_from=value.first_day)).sum_rows[0].working
+        == "owed to you, brought from the paper books"
+    )
+
+
+def test_a_year_that_foots_comes_to_the_balance_and_a_cent_off_is_refused() -> None:
+    value = statements.everything()
+    before = {"opening": 10000, "card": -1000, "turns": 0, "other": -1500, "by you": 0, "else": 0, "tax": 0}
+    rest = (
+        value.opening_cents
+        - sum(before.values())
+        - sum(one.before_cents for one in value.year if one.what not in ("gross", "fees"))
+    )
+    before["else"] = rest
+    foot = tuple(YearFigure(what, before[what], value.foot_figures[what]) for what in FOOT_FIGURES)
+    value = _with(value, year=(*value.year, *foot))
+    rows = year_rows(value)
+    assert [row.label for row in rows] == [
+        "Balance at the year’s beginning",
+        "Gross sales",
+        "Net sales",
+        "Commission",
+        "Rent",
+        "Card cost",
+        "Turns",
+        "Fees and other charges",
+        "Paid to you",
+        "Deposits, corrections and the like",
+        "Balance",
+    ]
+    *parts, balance = [row for row in rows if row.label != "Gross sales"]
+    assert sum(row.total_cents for row in parts) == balance.total_cents == value.closing_cents
+    assert sum(row.before_cents for row in parts) == value.opening_cents
+    for n in range(len(foot)):
+        off = (*foot[:n], dataclasses.replace(foot[n], before_cents=foot[n].before_cents + 1), *foot[n + 1 :])
+        with pytest.raises(StatementError, match="the year's closing balance"):
+            prove(dataclasses.replace(value, year=(*value.year[:6], *off)))
 
 
 def test_charges_are_grouped_named_and_summed() -> None:
@@ -104,9 +218,11 @@ def test_the_sentence_that_matters_says_how_why_and_what_stays() -> None:
     dear = (ChargeLine("rent", "Booth 12", "", -900000),)
     all_stays = _with(value, next_rent=dear, pay_on=None, pay_how="")
     assert outcome(all_stays) == "$1,505.74 is yours and stays for the rent of January 2011; nothing is paid now."
-    assert [(row.label, row.amount_cents) for row in paid_rows(all_stays)] == [("Carried forward", 150574)]
+    assert paid_rows(all_stays) == []
     assert next_rent_note(all_stays).startswith("$1,505.74 stays back from what is paid to you now")
-    assert next_rent_note(_with(value, next_rent_netted=False)).endswith("nothing stays back for it now.")
+    assert next_rent_note(_with(value, next_rent_netted=False)).endswith(
+        "It is charged in January 2011; nothing is held back for it here."
+    )
     assert "taken from what you are owed at another" in elsewhere_note(value)
     assert "net sales 5,881.15" in year_note(value)
     assert paid_rows(statements.of_before()) == []
