@@ -46,7 +46,9 @@ def ensure_period(session: Session, mall_id: int | None, month: Month) -> Period
         closed = session.scalar(
             select(func.max(Period.first_day)).where(Period.mall_id.is_not_distinct_from(mall_id), Period.state == "closed")
         )
-        if closed is not None and closed >= month.first_day:
+        if closed == month.first_day:  # Closed while this waited.
+            raise Refusal(f"{month.name} is closed and takes no entry: date it in an open month.")
+        if closed is not None and closed > month.first_day:
             raise Refusal(f"{month.name} lies before {Month.of(closed).name}, which is closed: date it in an open month.")
         if dialect_name(session) == "postgresql":
             # Two posters may open the month at once: the second takes what the first made.
@@ -97,37 +99,63 @@ def close_period(session: Session, now: datetime, period: Period) -> None:
     session.flush()
 
 
+def coop_closes_through(session: Session, closing: tuple[int, Month] | None = None) -> Month | None:
+    """The last month that every mall in the books has closed, and that a mall is closing counts as closed; None where the
+    co-op's own is closed too. A mall that has closed nothing yet holds back no month before its first."""
+    lasts = func.max(case((Period.state == "closed", Period.first_day)))
+    malls = select(Period.mall_id, func.min(Period.first_day), lasts).where(Period.mall_id.is_not(None)).group_by(Period.mall_id)
+    begun, closed = {}, {}
+    for mall_id, first, last in session.execute(malls):
+        begun[mall_id] = Month.of(first)
+        closed[mall_id] = Month.of(last) if last else begun[mall_id].previous
+    if closing is not None:
+        mall_id, month = closing
+        begun.setdefault(mall_id, month)
+        closed[mall_id] = max(month, closed.get(mall_id, month))
+    if not begun:
+        return None
+    through, done = min(closed.values()), session.scalar(select(lasts).where(Period.mall_id.is_(None)))
+    return None if through < min(begun.values()) or (done is not None and done >= through.first_day) else through
+
+
+def hold_coop_months(session: Session, mall_id: int, month: Month) -> None:
+    """Before a mall is held for closing a month: hold the co-op, and those of its own months that close with it.
+
+    Two malls so close one after the other, and the second knows that it is the last. The co-op comes before the malls, as in
+    posting and sealing, so that no two wait for each other.
+    """
+    session.execute(_owner(None).with_for_update(key_share=True))
+    through = coop_closes_through(session, (mall_id, month))
+    if through is not None:
+        ensure_period(session, None, through)
+        _hold_coop_months(session, through)
+
+
+def _hold_coop_months(session: Session, through: Month) -> list[Period]:
+    still_open = select(Period.id).where(Period.mall_id.is_(None), Period.state == "open", Period.first_day <= through.first_day)
+    return [lock_period(session, period_id) for period_id in session.scalars(still_open.order_by(Period.first_day)).all()]
+
+
 def close_coop_months(session: Session, now: datetime) -> int:
     """Close and seal the co-op's own months that every mall in the books has closed, in their order; how many.
 
     One that an entry by hand of the co-op's own still waits in stays open until it is decided, and those after it with it.
     """
-    lasts = func.max(case((Period.state == "closed", Period.first_day)))
-    malls = session.execute(
-        select(func.min(Period.first_day), lasts).where(Period.mall_id.is_not(None)).group_by(Period.mall_id)
-    ).all()
-    if not malls:
-        return 0
-    # A mall that has closed nothing yet holds back no month before its first.
-    through = min(Month.of(last) if last else Month.of(begun).previous for begun, last in malls)
-    waits = session.scalar(select(func.min(Journal.on)).where(Journal.state == "entered", Journal.mall_id.is_(None)))
-    if waits is not None:
-        through = min(through, Month.of(waits).previous)
-    done = session.scalar(select(lasts).where(Period.mall_id.is_(None)))
-    if through < Month.of(min(begun for begun, _ in malls)) or (done is not None and done >= through.first_day):
-        return 0
     session.execute(_owner(None).with_for_update(key_share=True))
-    # Where nothing of the co-op's own happened too, so that nothing is dated in it later.
-    ensure_period(session, None, through)
-    closed = 0
-    still_open = select(Period.id).where(Period.mall_id.is_(None), Period.state == "open", Period.first_day <= through.first_day)
-    for period_id in session.scalars(still_open.order_by(Period.first_day)).all():
-        period = lock_period(session, period_id)
-        if period.state == "open":
-            seal_period(session, now, period, "close")
-            close_period(session, now, period)
-            closed += 1
-    return closed
+    through = coop_closes_through(session)
+    if through is None:
+        return 0
+    waits = session.scalar(select(func.min(Journal.on)).where(Journal.state == "entered", Journal.mall_id.is_(None)))
+    if waits is not None and waits <= through.last_day:
+        through = Month.of(waits).previous
+    else:
+        # Where nothing of the co-op's own happened too, so that nothing is dated in it later.
+        ensure_period(session, None, through)
+    closing = _hold_coop_months(session, through)
+    for period in closing:
+        seal_period(session, now, period, "close")
+        close_period(session, now, period)
+    return len(closing)
 
 
 def lock_period(session: Session, period_id: int) -> Period:
@@ -239,14 +267,7 @@ def reverse_entry(session: Session, now: datetime, entry_id: int, *, on: date, m
 
 
 def pay_dealer(
-    session: Session,
-    now: datetime,
-    mall: Mall,
-    dealer: Dealer,
-    *,
-    amount_cents: int,
-    on: date,
-    reference: str,
+    session: Session, now: datetime, mall: Mall, dealer: Dealer, *, amount_cents: int, on: date, reference: str
 ) -> int:
     """Post money paid to a dealer from the bank. The reference (a check's number, a transfer's) is unique."""
     if amount_cents <= 0:

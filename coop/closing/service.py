@@ -371,6 +371,8 @@ class DryStep:
     name: str
     state: str
     report: str
+    mend: str = ""
+    """The path of the page where it is mended."""
 
 
 def rehearse_close(session: Session, now: datetime, mall: Mall, month: Month) -> list[DryStep]:
@@ -384,5 +386,5 @@ def rehearse_close(session: Session, now: datetime, mall: Mall, month: Month) ->
             with session.begin_nested():
                 said.append(DryStep(name, "done", do_step(session, now, name, mall, month).report))
         except Refusal as refused:
-            said.append(DryStep(name, "refused", str(refused)))
+            said.append(DryStep(name, "refused", str(refused), refused.mend if isinstance(refused, StepRefused) else ""))
     return said

@@ -14,7 +14,16 @@ from coop.books.bank_months import require_reconciled
 from coop.books.journal import waiting_journals
 from coop.books.queries import SALE_KINDS, dealer_movements, last_closed, tax_movements
 from coop.books.rules import rules_on
-from coop.books.service import check_trial_balance, close_period, ensure_period, lock_period, seal_period
+from coop.books.service import (
+    check_trial_balance,
+    close_coop_months,
+    close_period,
+    coop_closes_through,
+    ensure_period,
+    hold_coop_months,
+    lock_period,
+    seal_period,
+)
 from coop.closing.queries import close_first, close_of, first_months, items_sold, override_of, period_of, sales_between
 from coop.core import clock
 from coop.core.errors import Refusal
@@ -24,7 +33,7 @@ from coop.core.templating import joined
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.leases.card_costs import CARD, post_card_costs
-from coop.leases.posting import INCOME, post_commissions, post_rents
+from coop.leases.posting import INCOME, NoLease, post_commissions, post_rents
 from coop.leases.queries import charges_of
 from coop.leases.settling import post_late_fees
 from coop.payouts.holding import hold_reasons, is_held, undecided
@@ -225,11 +234,14 @@ def _differs(dealer_id: int, expected: dict[tuple[int, str], int], actual: dict[
 
 
 def check_balance(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
-    """No entry by hand still waits for the month; its entries sum to zero, and each of them balances.
+    """No entry by hand still waits for the month, at its last mall none of the co-op's own either; its entries balance.
 
     The books as a whole are proved by `coop check`.
     """
     waiting = waiting_journals(session, mall.id, month)
+    through = coop_closes_through(session, (mall.id, month))
+    if through is not None:
+        waiting += waiting_journals(session, None, through)
     if waiting:
         wait = "entry by hand waits" if len(waiting) == 1 else "entries by hand wait"
         raise StepRefused(
@@ -244,7 +256,11 @@ def check_balance(session: Session, now: datetime, mall: Mall, month: Month) -> 
 
 
 def lock_month(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
-    """Close the month for good: with every posting in flight let in, the checks made again, and its entries sealed."""
+    """Close the month for good: with every posting in flight let in, the checks made again, and its entries sealed.
+
+    The last mall of a month closes and seals the co-op's own with it.
+    """
+    hold_coop_months(session, mall.id, month)
     period = ensure_period(session, mall.id, month)
     lock_period(session, period.id)
     if period.state == "closed":
@@ -253,6 +269,7 @@ def lock_month(session: Session, now: datetime, mall: Mall, month: Month) -> Out
         do_step(session, now, name, mall, month)
     seal_period(session, now, period, "close")
     close_period(session, now, period)
+    close_coop_months(session, now)
     return Outcome(f"{month.name} takes no more entries.")
 
 
@@ -344,4 +361,5 @@ def do_step(session: Session, now: datetime, name: str, mall: Mall, month: Month
             return Outcome(f"Let pass: {passed.reason} What it said: {refused}")
         if isinstance(refused, StepRefused) and refused.mend:
             raise
-        raise StepRefused(str(refused), MENDS[name].format(mall=mall.code, month=month)) from refused
+        mend = f"/office/leases/{mall.code}/new?dealer={refused.dealer}" if isinstance(refused, NoLease) else MENDS[name]
+        raise StepRefused(str(refused), mend.format(mall=mall.code, month=month)) from refused

@@ -17,7 +17,7 @@ from coop.floor.models import Mall
 from coop.leases import queries
 from coop.leases.domain import Rent, TermsError, plain_percent
 from coop.leases.domain.figures import checked_percent
-from coop.leases.posting import ChargeDraft, Due, charged_before, hold_charges, post_due
+from coop.leases.posting import ChargeDraft, Due, NoLease, charged_before, hold_charges, post_due
 
 CARD = "card"
 
@@ -44,7 +44,7 @@ def post_card_costs(
     for dealer_id in sorted(charged | sold):
         if dealer_id not in leases:
             code = session.get_one(Dealer, dealer_id).code
-            raise Refusal(f"Dealer {code} has sales in {month.name} but no lease at {mall.name}: make one first.")
+            raise NoLease(code, mall, month)
         part = parts.get(dealer_id, Fraction(0))
         working = f"{plain_percent(percent)}% of {format_dollars(round_half_up(part))} paid by card"
         rent = Rent(round_half_up(part * exactly / 100), working)

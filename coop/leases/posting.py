@@ -51,6 +51,14 @@ SoldBy = Callable[[set[int]], Mapping[int, Sequence[Sold]]]
 """The items that dealers (by id) sold in the month, handed in: by dealer id."""
 
 
+class NoLease(Refusal):
+    """A dealer sold and has no lease to be charged under."""
+
+    def __init__(self, dealer: str, mall: Mall, month: Month) -> None:
+        super().__init__(f"Dealer {dealer} has sales in {month.name} but no lease at {mall.name}: make one first.")
+        self.dealer = dealer
+
+
 @dataclass(frozen=True)
 class ChargeDraft:
     """What a charge of a month comes to in all, whatever part of it was posted before; `on` is the day of its first posting."""
@@ -203,7 +211,7 @@ def post_commissions(
         lease = leases.get(dealer_id)
         if lease is None:
             code = session.get_one(Dealer, dealer_id).code
-            raise Refusal(f"Dealer {code} has sales in {month.name} but no lease at {mall.name}: make one first.")
+            raise NoLease(code, mall, month)
         worked = (turns or {}).get(dealer_id, 0)
         try:
             rent = _commission(lease, rules[dealer_id], net_cents, items.get(dealer_id), worked)
