@@ -189,6 +189,33 @@ def test_nobody_alone_approves_her_own_payout_that_the_month_end_prepared(office
         approve_run(session, office.now, run, user_id=office.malls.second, first_check=1)
 
 
+def test_whoever_entered_bank_details_does_not_approve_the_first_payment_to_them(office: Office) -> None:
+    dealer_id = office.malls.dealers["D04"]
+    with transaction(office.sessions) as session:
+        way = Paying("ach", "business", "111000025", "999000999", "checking")
+        dealer, earlier = session.get_one(Dealer, dealer_id), office.now - timedelta(days=9)
+        set_detail(session, earlier, office.keys, dealer, way, mail_domain="a.b", user_id=office.malls.second)
+    office.prepare()
+    with transaction(office.sessions) as session:
+        run = office.run(session)
+        with pytest.raises(Refusal, match="You entered the bank details of D04 yourself"):
+            approve_run(session, office.now, run, user_id=office.malls.second, first_check=1)
+        approve_run(session, office.now, run, user_id=office.malls.manager, first_check=1)
+    office.work()
+    with transaction(office.sessions) as session:
+        with pytest.raises(Refusal, match="Nobody has taken the bank file of run 1"):
+            mark_paid(session, office.now, office.run(session), on=date(2026, 11, 3))
+        mark_paid(session, office.now, office.run(session), on=date(2026, 11, 3), sent_otherwise=True)
+        for mall_id in (office.malls.main, office.malls.east):
+            sell(session, office.now, mall_id, dealer_id, 10_00, date(2026, 11, 6), f"november/{mall_id}")
+        close_month(session, office.now + timedelta(days=30), NOVEMBER)
+        later = office.now + timedelta(days=30)
+        run = prepare_run(session, later, NOVEMBER, user_id=office.malls.bookkeeper)
+        assert run is not None
+        # Money has reached the account by now.
+        approve_run(session, later, run, user_id=office.malls.second, first_check=2000)
+
+
 def test_two_approve_at_once(office: Office) -> None:
     office.prepare()
 

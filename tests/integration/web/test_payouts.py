@@ -14,13 +14,17 @@ from coop.config import Settings
 from coop.core import jobs
 from coop.core.audit import AuditLog
 from coop.core.db import Sessions, transaction
+from coop.core.outbox import Outbox
 from coop.core.sealed_text import FieldKeys
 from coop.dealers import service as people
+from coop.dealers.models import Dealer
+from coop.dealers.paying import Paying, set_detail
+from coop.payouts.holding import decide_hold
 from coop.payouts.models import PayoutLine, PayoutPart
 from coop.payouts.paying_out import check_payouts
 from coop.payouts.queries import origin_of
 from tests.factories.house import add_person
-from tests.factories.payouts import Malls, build_malls, sell
+from tests.factories.payouts import OCTOBER, Malls, build_malls, sell
 from tests.factories.people import make_dealer
 from tests.integration.web.conftest import Clock, send
 from tests.integration.web.test_office import count_queries
@@ -74,6 +78,11 @@ def test_a_run_from_its_preparing_to_a_payment_that_came_back(desk: Desk) -> Non
     assert (made.status_code, made.headers["Location"]) == (303, f"{AT}/runs/1")
     page = books.get(f"{AT}/runs/1").text
     assert "You prepared it: a second person has to approve it." in page
+    assert "The bank account holds $0.00 in the books today, and this run pays $2,404.41" in page
+    assert "as of Oct 31, 2026: balances under $10.00 are carried forward; new bank details wait 7 days" in page
+    first = books.get(f"{AT}/").text
+    assert "Run 1</a> waits for approval" in first
+    assert "Nobody is to be paid now" not in first
     assert "$270.00 at EAST" in page
     assert "9.99" in page
     refused = send(books, f"{AT}/runs/1/approve", first_check="1041")
@@ -93,6 +102,9 @@ def test_a_run_from_its_preparing_to_a_payment_that_came_back(desk: Desk) -> Non
         '1041,2026-11-10,D02,Amos Pell,640.10,"October 2026, run 1"',
         '1042,2026-11-10,D03,Ruth Ambler,218.76,"October 2026, run 1"',
     ]
+    untaken = send(second, f"{AT}/runs/1/paid", on="2026-11-03")
+    assert (untaken.status_code, "Nobody has taken the bank file of run 1" in untaken.text) == (422, True)
+    assert "The transfers were sent another way" in untaken.text
     file = send(books, f"{AT}/runs/1/bank-file")
     assert file.headers["Content-Disposition"] == "attachment; filename=payouts-run-1.ach"
     assert b"55500041" in file.data
@@ -100,11 +112,18 @@ def test_a_run_from_its_preparing_to_a_payment_that_came_back(desk: Desk) -> Non
     later = send(second, f"{AT}/runs/1/paid", on="2026-11-04")
     assert "write a day from then up to today" in later.text
     assert send(second, f"{AT}/runs/1/paid", on="2026-11-03").status_code == 303
-    assert "in the books as paid" in second.get(f"{AT}/runs/1").text
+    page = second.get(f"{AT}/runs/1").text
+    assert "in the books as paid" in page
+    assert "trace 111000020000001" in page
+    assert "the transfers are to arrive on Nov 10, 2026" in page
+    twice = send(books, f"{AT}/runs/1/bank-file")
+    assert (twice.status_code, "Run 1 is paid: sending its bank file again pays twice." in twice.text) == (422, True)
     empty = send(books, f"{AT}/runs/1/D04/returned", on="2026-11-03", reason="")
     assert "Write the bank’s code and words." in empty.text
     assert send(books, f"{AT}/runs/1/D04/returned", on="2026-11-03", reason="R03, no account").status_code == 303
     assert "R03, no account" in books.get(f"{AT}/runs/1/D04").text
+    assert send(books, f"{AT}/runs/1/bank-file").status_code == 422
+    assert send(books, f"{AT}/runs/1/bank-file", again="y").data == file.data
     young = send(books, f"{AT}/runs/1/D02/stale", on="2026-11-03")
     assert "by the house rules it is stale after 180" in young.text
     assert "came back on Nov 3, 2026" in books.get(f"{AT}/runs/1").text
@@ -112,7 +131,54 @@ def test_a_run_from_its_preparing_to_a_payment_that_came_back(desk: Desk) -> Non
     with transaction(desk.sessions) as session:
         assert check_payouts(session) == []
         deeds = session.scalars(select(AuditLog.action).where(AuditLog.subject_id == "1", AuditLog.subject_kind == "payout run"))
-        assert list(deeds) == ["payouts prepared", "payouts approved", "bank file taken", "payouts paid", "payout came back"]
+        assert list(deeds) == [
+            "payouts prepared",
+            "payouts approved",
+            "bank file taken",
+            "payouts paid",
+            "payout came back",
+            "bank file taken",
+        ]
+
+
+def test_transfers_that_were_sent_another_way_are_said_to_be(desk: Desk) -> None:
+    send(desk.browser("books"), f"{AT}/prepare", month="2026-10")
+    second = desk.browser("second")
+    send(second, f"{AT}/runs/1/approve", first_check="1041")
+    desk.work()
+    assert send(second, f"{AT}/runs/1/paid", on="2026-11-03", otherwise="y").status_code == 303
+    with transaction(desk.sessions) as session:
+        said = session.scalars(select(AuditLog.detail).where(AuditLog.action == "payouts paid")).one()
+        assert said == "2026-11-03, transfers sent another way"
+
+
+def test_a_dealer_learns_what_came_back_and_from_when_new_details_are_used(desk: Desk) -> None:
+    with transaction(desk.sessions) as session:
+        ida = session.get_one(Dealer, desk.malls.dealers["D01"])
+        ida.member.email = "ida@example.org"
+        decide_hold(
+            session, desk.clock.at, OCTOBER, ida, kind="arrears", pays=True, reason="Netted.", user_id=desk.malls.bookkeeper
+        )
+    books, second, hers = desk.browser("books"), desk.browser("second"), desk.browser("manager")
+    send(books, f"{AT}/prepare", month="2026-10")
+    send(second, f"{AT}/runs/1/approve", first_check="1041")
+    desk.work()
+    send(second, f"{AT}/runs/1/paid", on="2026-11-03", otherwise="y")
+    assert "came back" not in hers.get("/portal/paid").text
+    send(books, f"{AT}/runs/1/D01/returned", on="2026-11-03", reason="R03, no account")
+    for page in ("/portal/paid", "/portal/"):
+        assert "Your payment of $542.40 came back" in hers.get(page).text
+    with transaction(desk.sessions) as session:
+        mail = session.scalars(select(Outbox).where(Outbox.kind == "payout came back")).one()
+        assert (mail.recipient, "$542.40" in mail.text_body) == ("ida@example.org", True)
+        assert "6789" not in mail.text_body + mail.html_body
+        way = Paying("ach", "person", "111000025", "777766665", "savings")
+        ida = session.get_one(Dealer, desk.malls.dealers["D01"])
+        set_detail(session, desk.clock.at, FieldKeys.of(desk.settings), ida, way, mail_domain="example.org")
+    page = hers.get("/portal/paid").text
+    assert "came back" not in page
+    # Entered on the third, and the house waits seven days.
+    assert "goes to this account from Nov 10, 2026 on" in page
 
 
 def test_what_cannot_be_prepared_says_why(desk: Desk) -> None:
@@ -169,9 +235,10 @@ def test_the_banks_terms(desk: Desk) -> None:
         "balanced": "y",
         "account": "70007001",
     }
-    refused = send(books, f"{AT}/bank", **{**terms, "bank_routing": "231380105"})
+    refused = send(books, f"{AT}/bank", **{**terms, "bank_routing": "231380105", "company_name": "L" * 17})
     assert refused.status_code == 422
     assert "a digit of the routing number is wrong" in refused.text
+    assert "Write it in at most 16 letters and digits" in refused.text
     assert "70007001" not in refused.text
     assert send(books, f"{AT}/bank", **terms).status_code == 303
     assert "The one ending in 7001 is kept" in books.get(f"{AT}/bank").text
