@@ -16,6 +16,7 @@ from coop.books.journal import enter_journal
 from coop.books.models import Entry, Journal, MoneyRule, ReleaseRule
 from coop.books.payments import receive_payment
 from coop.books.service import post_entries, seal_periods
+from coop.core.audit import AuditLog
 from coop.core.db import transaction
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
@@ -410,8 +411,32 @@ def test_house_rules_are_set_from_a_day_on_and_said_back(web: Web) -> None:
         assert session.scalar(select(func.count(MoneyRule.id))) == 1
 
 
+def test_house_rules_begin_today_or_later_and_what_is_loosened_is_logged(web: Web) -> None:
+    manager = web.browser("manager")
+    past = send(manager, f"{BOOKS}/rules/change", **{**RULES, "starts_on": "2026-11-02"})
+    assert (past.status_code, "begin these on Nov 3, 2026 or later" in past.text) == (422, True)
+    assert send(manager, f"{BOOKS}/rules/change", **{**RULES, "bank_wait_days": "2"}).status_code == 303
+    with transaction(web.sessions) as session:
+        said = session.execute(
+            select(AuditLog.user_id, AuditLog.detail).where(AuditLog.action == "house rules of money loosened")
+        ).one()
+        assert said.user_id == web.house.users["manager"]
+        assert said.detail == (
+            "wait after new bank details 7 days before, 2 now; limit of journal entries $100.00 before, $1,000.00 now"
+        )
+    page = manager.get(f"{BOOKS}/rules").text
+    assert "by the day the entry is dated" in page
+    assert "by the last day of the month the run pays" in page
+    much = send(manager, f"{BOOKS}/rules/change", **{**RULES, "card_percent": "101"})
+    assert "This is more than what is paid by card" in much.text
+    assert "more than the price" not in much.text
+
+
 def test_a_release_rule_is_written_down_and_ended(web: Web) -> None:
     manager = web.browser("manager")
+    for wrong, said in (({"after_days": "364"}, "write at least 365 days"), ({"said_by": "a law"}, "too short to be looked up")):
+        refused = send(manager, f"{BOOKS}/rules/release", **{**RELEASE, "what": "unclaimed sales", **wrong})
+        assert (refused.status_code, said in refused.text) == (422, True)
     assert "Write which law or office says so." in send(manager, f"{BOOKS}/rules/release", **{**RELEASE, "said_by": ""}).text
     assert send(manager, f"{BOOKS}/rules/release", **RELEASE).status_code == 303
     assert "after 1095 days, to the state, as unclaimed property" in manager.get(f"{BOOKS}/rules").text
