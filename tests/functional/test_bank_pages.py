@@ -47,7 +47,10 @@ def lines(served: Served) -> dict[int, int]:  # noqa: F811
             take_to_bank(session, NOW, mall, date(2026, 11, 1), 200_00, 0, number)
         for day, cents in ((2, 400_00), (3, 900_00), (4, 700_00)):
             sell_by_card(session, NOW, mall, amos, cents, date(2026, 11, day))
-        text = csv_file(*OCTOBER_LINES[:15]).replace(b"10/", b"11/").replace(b"11/21", b"11/03").replace(b"11/22", b"11/03")
+        text = csv_file(*OCTOBER_LINES[:15]).replace(b"10/", b"11/")
+        # The bank dates nothing more than a week ahead.
+        for day, becomes in ((12, 8), (13, 8), (14, 9), (15, 9), (21, 3), (22, 3), (27, 10)):
+            text = text.replace(b"11/%02d" % day, b"11/%02d" % becomes)
         rows = [row.rpartition(b",")[0] for row in text.split(b"\r\n") if row]
         bring_file(session, NOW, "November of the co-op's own account, as the bank gives it.csv", b"\r\n".join(rows))
         return {line.amount_cents: line.id for line in session.scalars(select(BankLine))}
