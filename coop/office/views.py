@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from flask import Blueprint, Response, abort, flash, redirect, render_template, request, url_for
 from flask_wtf import FlaskForm
 from wtforms import StringField
@@ -16,6 +18,7 @@ from coop.core.periods import Month
 from coop.core.web import Page, allow, db, now, request_id, roll_back, send_document, visitor
 from coop.floor.models import Mall
 from coop.office import queries
+from coop.office.waiting import waiting_things
 from coop.sales.queries import unclaimed_in
 from coop.statements import book
 from coop.statements.documents import said
@@ -50,7 +53,10 @@ def deed(action: str) -> str:
 @allow(*READERS)
 def months() -> Page:
     return render_template(
-        "office/months.html", malls=queries.mall_months(db(), now()), beginning=closing_queries.books_empty(db())
+        "office/months.html",
+        waiting=waiting_things(db(), now()),
+        malls=queries.mall_months(db(), now()),
+        beginning=closing_queries.books_empty(db()),
     )
 
 
@@ -78,7 +84,7 @@ def month(mall_code: str, month: Month) -> Page:
     return _month_page(mall_code, month)
 
 
-def _month_page(mall_code: str, month: Month, form: PassForm | None = None) -> str:
+def _month_page(mall_code: str, month: Month, form: PassForm | None = None, tried: Sequence[closing_service.DryStep] = ()) -> str:
     mall, row = _month(mall_code, month)
     stopped = next((step for step in row.close.steps if step.state == "refused"), None) if row.close else None
     return render_template(
@@ -87,6 +93,7 @@ def _month_page(mall_code: str, month: Month, form: PassForm | None = None) -> s
         row=row,
         to_pass=stopped if stopped is not None and stopped.name in MAY_PASS else None,
         passing=form or PassForm(formdata=None),
+        tried=tried,
         late=closing_queries.late_tickets(db(), mall.id, month) if row.closed else 0,
         dealers=closing_queries.dealer_rows(db(), mall.id, month),
         unclaimed=unclaimed_in(db(), mall.id, month),
@@ -111,6 +118,18 @@ def begin_month_end(mall_code: str, month: Month) -> Page:
     mall, _row = _month(mall_code, month)
     closing_service.start_close(db(), now(), mall_id=mall.id, month=month, user_id=visitor().user_id, request_id=request_id())
     return redirect(url_for("office.month", mall_code=mall.code, month=month), 303)
+
+
+@office.post("/months/<mall_code>/<month:month>/try")
+@allow("manager")
+def try_month_end(mall_code: str, month: Month) -> Page:
+    """Try every step up to the lock and say at once all that would be refused; nothing of it is kept."""
+    mall, row = _month(mall_code, month)
+    if row.closed or not row.over or row.first or row.moving:
+        return redirect(url_for("office.month", mall_code=mall.code, month=month), 303)
+    tried = closing_service.rehearse_close(db(), now(), mall, month)
+    roll_back()
+    return _month_page(mall_code, month, tried=tried)
 
 
 @office.post("/months/<mall_code>/<month:month>/steps/<step>/pass")
