@@ -52,3 +52,7 @@ def new_command(name: str, mall_code: str, mall_name: str, timezone: str, commis
         audit.record(session, now, "co-op founded", "mall", mall.code)
     click.echo(f"{name} is there, with the mall {mall.code} ({timezone}), in {coop.settings.data}.")
     click.echo("Next: coop user add EMAIL --role manager, then coop serve; or coop sales import FILE to bring sales in.")
+    click.echo(
+        "Coming from paper: enter malls, dealers, leases and tax, and before any sale bring the balances with coop ledger open "
+        "(see coop ledger open --example)."
+    )

@@ -24,6 +24,8 @@ from coop.core.runner import run_group_with_processes
 from coop.statements.service import counted
 
 _MARKS = {"done": "done", "refused": "REFUSED", "running": "running", "waiting": "not yet"}
+_TRIED = {"done": "would be done", "refused": "REFUSED"}
+"""What a dry run says of a step."""
 
 
 @click.group("month")
@@ -86,9 +88,15 @@ def _rehearse(coop: Coop, month: Month, mall_code: str) -> None:
         rows = dealer_rows(session, mall.id, month)
         session.rollback()
     for step in said:
-        click.echo(f"{_MARKS[step.state]:>8}  {TITLES[step.name]}: {step.report}")
+        click.echo(f"{_TRIED[step.state]:>13}  {TITLES[step.name]}: {step.report}")
     owed = format_dollars(sum(row.closing for row in rows))
     click.echo(f"{counted(len(rows), 'dealer')}; to be owed in all {owed}. Nothing was changed.")
+    refused = sum(step.state == "refused" for step in said)
+    if refused:
+        click.echo(
+            f"{counted(refused, 'step')} would be refused. Mend what {'it says' if refused == 1 else 'they say'}.", err=True
+        )
+        sys.exit(1)
 
 
 def _print_steps(close: MonthClose) -> None:

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import click
 from sqlalchemy.orm import Session
 
-from coop.books.domain.opening_csv import COLUMNS, EXAMPLE, KINDS
+from coop.books.domain.opening_csv import COLUMNS, EXAMPLE, KINDS, OpeningRow
 from coop.books.models import Opening
 from coop.cli.context import MONTH, data_option, database_faults, find_user, open_coop
-from coop.closing.opening import OpeningRefused, drop_opening, pending_opening, read_opening, sign_opening
+from coop.closing.opening import OpeningRefused, drop_opening, pending_opening, read_opening, rows_of, sign_opening
 from coop.core.clock import utc_now
 from coop.core.db import transaction
 from coop.core.errors import Refusal
@@ -60,13 +61,26 @@ def open_command(file: Path | None, first_month: Month | None, email: str | None
             raise Refusal("\n".join((f"{file.name} is not taken.", *refused.sentences))) from refused
         lines = totals_lines(opening)
     click.echo("\n".join(lines))
-    click.echo("Nothing is posted yet. A second person signs it with: coop ledger sign-opening --by EMAIL")
+    click.echo("Nothing is posted yet. A second person sees every row with: coop ledger sign-opening --by EMAIL --dry-run")
+    click.echo("and signs it with: coop ledger sign-opening --by EMAIL")
 
 
 def totals_lines(opening: Opening) -> list[str]:
     """The control totals, a line a kind."""
     lines = [f"{opening.file_name}, for the books that begin with {Month.of(opening.first_day).name}:"]
     return lines + [f"{kind:>12} {sums['rows']:>7,} {_sum(sums):>15}" for kind, sums in opening.totals.items()]
+
+
+def rows_lines(rows: Sequence[OpeningRow]) -> list[str]:
+    """Every balance of a file, a line each, for holding against the paper."""
+    lines = []
+    for row in rows:
+        amount = format_dollars(row.cents) if row.turns is None else f"{row.turns} turns"
+        rest = [row.what, row.number, f"price {format_dollars(row.price_cents)}" if row.price_cents else ""]
+        rest += [f"of {row.on}" if row.on else "", f"due {row.due}" if row.due else "", row.words]
+        said = ", ".join(part for part in rest if part)
+        lines.append(f"{row.row:>5} {row.kind:<12} {row.mall:<12} {row.dealer:<12} {amount:>15}  {said}".rstrip())
+    return lines
 
 
 def _sum(sums: dict[str, Any]) -> str:
@@ -82,14 +96,23 @@ def _pending(session: Session) -> Opening:
 
 @click.command("sign-opening")
 @by_option
+@click.option("--dry-run", is_flag=True, help="Show every row of the file and its totals, and change nothing.")
 @data_option
-def sign_command(email: str, data: Path | None) -> None:
-    """Sign the opening that was read, as a second person: it is posted, and the month before is closed with it."""
+def sign_command(email: str, dry_run: bool, data: Path | None) -> None:
+    """Sign the opening that was read, as a second person: it is posted, and the month before is closed with it.
+
+    See every row of it before with --dry-run.
+    """
     coop = open_coop(data)
     with database_faults(), transaction(coop.sessions) as session:
         opening = _pending(session)
-        entries = sign_opening(session, utc_now(), opening, user_id=find_user(session, email, *KEEPERS))
-        lines = totals_lines(opening)
+        by = find_user(session, email, *KEEPERS)
+        lines = [*rows_lines(rows_of(session, opening).rows), *totals_lines(opening)]
+        if dry_run:
+            click.echo("\n".join(lines))
+            click.echo("Nothing was changed. Hold every row against the paper; then sign without --dry-run.")
+            return
+        entries = sign_opening(session, utc_now(), opening, user_id=by)
     click.echo("\n".join(lines))
     click.echo(f"Posted in {len(entries)} {'entry' if len(entries) == 1 else 'entries'}. The books are open.")
 

@@ -40,6 +40,7 @@ def _page(form: FileOfBalances | None = None, faults: tuple[str, ...] = (), wron
     standing = next((row for row in rows if row.state != "dropped"), None)
     people = {row.read_by for row in rows} | {row.signed_by for row in rows}
     emails = {user.id: user.email for user in db().scalars(select(UserAccount).where(UserAccount.id.in_(people - {None})))}
+    balances = service.rows_of(db(), standing).rows if standing else ()
     begun = standing is None and db().scalar(select(Entry.id).limit(1)) is not None
     return render_template(
         "office/opening/page.html",
@@ -47,7 +48,8 @@ def _page(form: FileOfBalances | None = None, faults: tuple[str, ...] = (), wron
         standing=standing,
         day=service.opening_day(standing) if standing else None,
         month=Month.of(standing.first_day) if standing else None,
-        sides=sides(service.rows_of(db(), standing).rows) if standing else None,
+        sides=sides(balances) if standing else None,
+        balances=balances,
         entries=db().scalars(select(Entry.id).where(Entry.kind == service.OPENING).order_by(Entry.id)).all(),
         emails=emails,
         begun=begun,

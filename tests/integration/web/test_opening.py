@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from datetime import date
 from decimal import Decimal
 
@@ -53,6 +54,8 @@ def test_a_file_is_read_by_one_signed_by_another_and_then_stands(browsers: dict[
     manager, bookkeeper = browsers["manager"], browsers["bookkeeper"]
     first = manager.get("/office/beginning/").text
     assert "Read the file" in first
+    for path in ("floor", "dealers", "leases", "tax"):
+        assert f'<a href="/office/{path}/">' in first.split("These have to be here first")[1]
     assert "brings its balances first" in manager.get("/office/").text
     assert manager.get("/office/beginning/example.csv").text == EXAMPLE
     assert "reads the file" in browsers["auditor"].get("/office/beginning/").text
@@ -72,7 +75,13 @@ def test_a_file_is_read_by_one_signed_by_another_and_then_stands(browsers: dict[
     assert own.status_code == 422
     assert "a second person has to approve it" in own.text
 
-    assert "Sign and post" in bookkeeper.get("/office/beginning/").text
+    to_sign = bookkeeper.get("/office/beginning/").text
+    assert "Sign and post" in to_sign
+    cells = re.sub(r"\s*</?t[dhr][^>]*>\s*", "|", to_sign)
+    assert re.search(r"\|2\|+dealer\|+MAIN\|+D01\|+412\.50\|", cells)
+    assert re.search(r"\|3\|+dealer\|+MAIN\|+D02\|+[-\u2212]65\.00\|", cells)
+    assert "1.5 turns" in to_sign
+    assert "Orla Quint" not in to_sign
     assert send(bookkeeper, "/office/beginning/1/sign").status_code == 303
     done = bookkeeper.get("/office/beginning/").text
     assert "The books began with September 2026, from paper.csv." in done
