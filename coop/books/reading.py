@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -13,13 +13,14 @@ from coop.books.domain.finding import Sought
 from coop.books.models import Account, Entry, EntryProof, Journal, JournalLine, Period, Posting, Seal
 from coop.books.sums import EVERYBODY, Whose
 from coop.core.periods import Month
-from coop.dealers.models import Dealer, UserAccount
+from coop.dealers.models import Dealer, Member, UserAccount
 from coop.floor.models import Mall
 
 PAGE = 50
 """Rows of one page of a list."""
 MOST_ACCOUNTS = 20
 """Accounts that a search shows."""
+MOST_DEALERS = 10
 
 
 def months_of_books(session: Session) -> list[Month]:
@@ -251,23 +252,44 @@ class Found:
 
     entry_id: int | None
     """An entry of that very number."""
-    dealers: Sequence[Dealer]
+    dealers: Sequence[tuple[str, str]]
+    """Code and name, MOST_DEALERS at most."""
     accounts: Sequence[str]
     """Paths, MOST_ACCOUNTS and one more at most."""
     entries: Sequence[EntryRow]
     """A page and one more at most."""
+    matching: Mapping[int, Sequence[tuple[str, int]]]
+    """Of an amount: the postings of it, account and cents, by entry."""
 
 
 def find(session: Session, sought: Sought, *, before: int | None = None) -> Found:
-    """Entries by amount, words or number; accounts by path; dealers by code. Four queries at most."""
+    """Entries by amount, words or number; accounts by path and dealer; dealers by code and name. Five queries at most."""
     if not sought.words:
-        return Found(None, (), (), ())
+        return Found(None, (), (), (), {})
     entry_id = session.scalar(select(Entry.id).where(Entry.id == sought.entry_id)) if sought.entry_id else None
     lowered = sought.words.lower()
-    dealers = session.scalars(select(Dealer).where(func.lower(Dealer.code) == lowered)).all()
+    name = func.coalesce(func.nullif(Dealer.trade_name, ""), Member.name)
+    dealers = session.execute(
+        select(Dealer.id, Dealer.code, name)
+        .join(Member, Member.id == Dealer.member_id)
+        .where(
+            or_(
+                func.lower(Dealer.code) == lowered,
+                func.lower(Dealer.trade_name).contains(lowered, autoescape=True),
+                func.lower(Member.name).contains(lowered, autoescape=True),
+            )
+        )
+        .order_by(Dealer.code)
+        .limit(MOST_DEALERS)
+    ).all()
     accounts = session.scalars(
         select(Account.path)
-        .where(func.lower(Account.path).contains(lowered, autoescape=True))
+        .where(
+            or_(
+                func.lower(Account.path).contains(lowered, autoescape=True),
+                Account.dealer_id.in_([dealer_id for dealer_id, _, _ in dealers]),
+            )
+        )
         .order_by(Account.path)
         .limit(MOST_ACCOUNTS + 1)
     ).all()
@@ -277,7 +299,22 @@ def find(session: Session, sought: Sought, *, before: int | None = None) -> Foun
     rows = _listed().where(meant).limit(PAGE + 1)
     if before is not None:
         rows = rows.where(Entry.id < before)
-    return Found(entry_id, dealers, accounts, [EntryRow(*row) for row in session.execute(rows)])
+    entries = [EntryRow(*row) for row in session.execute(rows)]
+    matching = {} if sought.amount_cents is None else _matching(session, [row.id for row in entries], sought.amount_cents)
+    return Found(entry_id, [(code, said) for _, code, said in dealers], accounts, entries, matching)
+
+
+def _matching(session: Session, entry_ids: Sequence[int], amount_cents: int) -> dict[int, list[tuple[str, int]]]:
+    rows = session.execute(
+        select(Posting.entry_id, Account.path, Posting.amount_cents)
+        .join(Account, Account.id == Posting.account_id)
+        .where(Posting.entry_id.in_(entry_ids), Posting.amount_cents.in_((amount_cents, -amount_cents)))
+        .order_by(Posting.id)
+    )
+    found: dict[int, list[tuple[str, int]]] = {}
+    for entry_id, path, cents in rows:
+        found.setdefault(entry_id, []).append((path, cents))
+    return found
 
 
 # --- entries by hand ----------------------------------------------------------------------------------------------------

@@ -23,6 +23,7 @@ from coop.core.web import Page, allow, db, now, visitor
 from coop.dealers.models import Dealer
 from coop.office import queries as office_queries
 from coop.office.books_forms import OWN, AccountForm, BalanceForm, EntriesForm, ExportForm, first_of
+from coop.office.books_sold import MONTHS_BACK, MOST_SOLD, sold_by, sold_like
 from coop.office.books_sources import source_of
 from coop.office.tax_queries import today as office_today
 from coop.office.views import READERS
@@ -161,7 +162,11 @@ def entry(entry_id: int) -> Page:
     if view is None:
         abort(404)
     return render_template(
-        "office/books/entry.html", view=view, source=source_of(db(), view.entry), fault=reversal_fault(db(), view.entry)
+        "office/books/entry.html",
+        view=view,
+        source=source_of(db(), view.entry),
+        sold=sold_by(db(), view.entry),
+        fault=reversal_fault(db(), view.entry),
     )
 
 
@@ -174,6 +179,9 @@ def find() -> Page:
         "office/books/find.html",
         sought=sought,
         found=found,
+        sold=sold_like(db(), sought.words, office_today(db(), now())),
+        most_sold=MOST_SOLD,
+        months_back=MONTHS_BACK,
         most=reading.MOST_ACCOUNTS,
         asked={"find": sought.words},
         **_page_of(list(found.entries)),

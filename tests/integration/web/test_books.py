@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import io
 import re
-from datetime import date
+from datetime import UTC, date, datetime
+from decimal import Decimal
 
 import pytest
 from sqlalchemy import func, select
@@ -22,6 +23,8 @@ from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.leases.models import Charge, DepositLine
+from coop.sales.domain import LineIn, TenderIn, TicketIn
+from coop.sales.service import take_tickets
 from coop.statements.building import build_value
 from tests.factories.by_hand import BILL
 from tests.integration.web.conftest import Web, send
@@ -263,6 +266,37 @@ def test_entries_are_sifted_and_found(web: Web, asked: str, found: str, missing:
     page = words(web.browser("auditor").get(f"{BOOKS}/{asked}").text.partition("<main")[2])
     assert found in page
     assert missing not in page
+
+
+def test_what_was_sold_is_found_by_its_words_its_dealer_and_its_amount(web: Web) -> None:
+    with transaction(web.sessions) as session:
+        mall = session.get_one(Mall, web.house.mall.id)
+        dealer = session.scalars(select(Dealer).where(Dealer.code == "D01")).one()
+        dealer.trade_name = "Heron and Rush"
+        for n, day in (("700", datetime(2025, 10, 2, 18, tzinfo=UTC)), ("701", datetime(2026, 11, 2, 18, tzinfo=UTC))):
+            line = LineIn(1, dealer.id, "D01-88", f"Walnut whatnot {n}", 1, Decimal("61.25"), 61_25)
+            ticket = TicketIn(n, n, "desk-1", "sale", day, (line,), (TenderIn("cash"),), taxed=False)
+            take_tickets(session, web.clock.at, mall, [ticket])
+        entry_id = session.scalars(select(Entry.id).where(Entry.source_id == "701")).one()
+    auditor = web.browser("auditor")
+
+    def found(asked: str) -> str:
+        return words(auditor.get(f"{BOOKS}/find?find={asked}").text.partition("<main")[2])
+
+    for asked in ("WHATNOT", "d01-88"):
+        page = found(asked)
+        assert "Walnut whatnot 701" in page
+        assert "whatnot 700" not in page, "sold fourteen months ago"
+    assert f'href="/office/books/entries/{entry_id}"' in auditor.get(f"{BOOKS}/find?find=whatnot").text
+    page = found("heron")
+    assert "Dealer D01 , Heron and Rush" in page
+    assert "Liabilities: Dealers: MAIN: D01" in page
+    page = found("61.25")
+    assert "Assets: Drawer: MAIN 61.25 Dr" in page
+    assert "Liabilities: Dealers: MAIN: D01 61.25 Cr" in page
+    page = words(auditor.get(f"{BOOKS}/entries/{entry_id}").text)
+    assert "What was sold" in page
+    assert "Walnut whatnot 701 D01 61.25" in page
 
 
 @pytest.mark.parametrize("form", ["csv", "beancount", "journal"])
