@@ -27,6 +27,7 @@ KINDS = {
     "answer": "Answers to dealers",
     "claim": "Claims on sales",
     "payout details": "Changes of how one is paid",
+    "payout came back": "Payments that came back",
     "tax due": "Tax returns due",
 }
 """Kinds of mail as people call them; one that is not here reads as it is stored."""
