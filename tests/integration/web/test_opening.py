@@ -129,3 +129,16 @@ def test_the_manager_lets_a_refused_step_pass_with_a_reason(web: Web) -> None:
         assert session.scalars(select(CloseOverride.reason)).all() == ["Stolen in the night"]
         assert session.scalars(select(CloseStep.state).where(CloseStep.name == "drawers")).all() == ["waiting"]
     assert "step let pass" in client.get("/office/log").text
+
+
+@SQLITE
+def test_all_steps_are_tried_at_once_and_nothing_is_kept(web: Web) -> None:
+    with transaction(web.sessions) as session:
+        refused = {"state": "refused", "report": "The drawer was never counted."}
+        session.execute(update(CloseStep).where(CloseStep.name == "drawers").values(**refused))
+        session.execute(update(Job).where(Job.kind == "closing.watch").values(state="done"))
+        before = session.scalars(select(Entry.id).order_by(Entry.id)).all()
+    page = send(web.browser("manager"), "/office/months/MAIN/2026-10/try")
+    assert "Tried, and nothing changed" in page.text
+    with transaction(web.sessions) as session:
+        assert session.scalars(select(Entry.id).order_by(Entry.id)).all() == before
