@@ -339,7 +339,7 @@ def test_any_order_of_events_keeps_statements_and_lists(machine: type[Money]) ->
     run_state_machine_as_test(
         machine,
         settings=settings(
-            max_examples=10,
+            max_examples=6,
             stateful_step_count=30,
             deadline=None,
             suppress_health_check=list(HealthCheck),
