@@ -303,11 +303,7 @@ SALES = [
         )
         for column, value in changes.items()
     ],
-    attack(
-        f"{NEVER}|{CREDITED}",
-        "a claim taken back",
-        "UPDATE ticket_line SET dealer_id = NULL, credited_on = NULL WHERE id = {claimed_line}",
-    ),
+    attack(f"{NEVER}|{CREDITED}", "a claim taken back", "UPDATE ticket_line SET dealer_id = NULL WHERE id = {claimed_line}"),
     attack(CREDITED, "a claim on no day", "UPDATE ticket_line SET dealer_id = {dealer} WHERE id = {unclaimed_line}"),
     attack(
         CREDITED, "a sale credited on another day", "UPDATE ticket_line SET credited_on = '2026-10-07' WHERE id = {tied_line}"
