@@ -258,7 +258,7 @@ def test_signing_in_by_keyboard(browser: Browser, served: Served) -> None:
         page.keyboard.press("Enter")
         page.wait_for_url("**/office/letters")
         assert page.locator("h1").inner_text() == "Letters"
-        assert page.get_by_role("link", name="Letters", exact=True).get_attribute("aria-current") == "page"
+        assert page.get_by_role("navigation", name="Pages").get_by_role("link", name="Letters", exact=True).get_attribute("aria-current") == "page"
         page.get_by_role("button", name="Sign out").focus()
         page.keyboard.press("Enter")
         page.wait_for_url("**/sign-in")

@@ -117,7 +117,7 @@ TABLE: dict[tuple[str, str], tuple[Address, frozenset[str]]] = {
     ("tax.payments", "GET"): ("/office/tax/offices/elder-revenue-office/payments", READERS),
     ("tax.note_payment", "POST"): ("/office/tax/offices/elder-revenue-office/payments", MANAGER),
     ("tax.print_draft", "POST"): ("/office/tax/offices/elder-revenue-office/2026-11/draft", MANAGER),
-    ("tax.draft_pdf", "GET"): ("/office/tax/offices/elder-revenue-office/2026-11/drafts/4.pdf", READERS),
+    ("tax.draft_pdf", "GET"): ("/office/tax/offices/elder-revenue-office/2026-11/drafts/5.pdf", READERS),
     ("tax.bring_file", "POST"): ("/office/tax/files", MANAGER),
     ("tax.file_progress", "GET"): ("/office/tax/files/1/work", READERS),
     ("tax.apply_proposal", "POST"): ("/office/tax/files/1/apply", MANAGER),
