@@ -100,7 +100,7 @@ def test_no_page_of_the_bank_scrolls_sideways_at_320_pixels(
         for path in pages(lines):
             page.goto(served.base + path)
             page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true })")
-            width = page.evaluate("document.documentElement.scrollWidth")
+            width = page.evaluate("document.fonts.ready.then(() => document.documentElement.scrollWidth)")
             if width > NARROWEST[0]:
                 wide.append((path, width))
         assert said == []

@@ -101,7 +101,7 @@ def test_no_page_of_drawers_scrolls_sideways_at_320_pixels(browser: Browser, kep
             page = opened.new_page()
             said = listen(page)
             page.goto(kept.base + path)
-            width = page.evaluate("document.documentElement.scrollWidth")
+            width = page.evaluate("document.fonts.ready.then(() => document.documentElement.scrollWidth)")
             if width > NARROWEST[0]:
                 wide.append((path, width))
             assert said == []

@@ -119,7 +119,7 @@ def test_the_floor_fits_320_pixels_with_and_without_script(browser: Browser, hal
             page = opened.new_page()
             for path in PAGES:
                 page.goto(hall.base + path)
-                width = page.evaluate("document.documentElement.scrollWidth")
+                width = page.evaluate("document.fonts.ready.then(() => document.documentElement.scrollWidth)")
                 if width > NARROWEST[0]:
                     wide.append((path, script, width))
     assert wide == []

@@ -108,7 +108,7 @@ def test_no_page_of_leases_scrolls_sideways_at_320_pixels(browser: Browser, serv
             said = listen(page)
             for path in [path for whose, path in pages(leasing) if whose == who]:
                 page.goto(served.base + path)
-                width = page.evaluate("document.documentElement.scrollWidth")
+                width = page.evaluate("document.fonts.ready.then(() => document.documentElement.scrollWidth)")
                 if width > NARROWEST[0]:
                     wide.append((path, width))
             assert said == []

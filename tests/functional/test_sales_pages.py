@@ -65,7 +65,7 @@ def test_no_page_of_sales_scrolls_sideways_at_320_pixels(browser: Browser, serve
             said = listen(page)
             for path in [path for whose, path in pages(served) if whose == who]:
                 page.goto(served.base + path)
-                width = page.evaluate("document.documentElement.scrollWidth")
+                width = page.evaluate("document.fonts.ready.then(() => document.documentElement.scrollWidth)")
                 if width > NARROWEST[0]:
                     wide.append((path, width))
             assert said == []

@@ -103,7 +103,7 @@ def faults_of(page: Page, axe: str, base: str, paths: tuple[str, ...], size: tup
         assert found["passes"], "the audit did not run"
         faults += [f"{path}: {v['id']}: {v['nodes'][0]['html']}" for v in found["violations"]]
         page.set_viewport_size({"width": NARROWEST[0], "height": NARROWEST[1]})
-        if page.evaluate("document.documentElement.scrollWidth") > NARROWEST[0]:
+        if page.evaluate("document.fonts.ready.then(() => document.documentElement.scrollWidth)") > NARROWEST[0]:
             faults.append(f"{path}: scrolls sideways")
     return faults
 

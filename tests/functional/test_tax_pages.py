@@ -87,4 +87,4 @@ def test_a_return_with_figures_does_not_scroll_sideways(browser: Browser, sold: 
         page = opened.new_page()
         for path in (FILED, WORKSHEET):
             page.goto(sold.base + path)
-            assert page.evaluate("document.documentElement.scrollWidth") <= NARROWEST[0]
+            assert page.evaluate("document.fonts.ready.then(() => document.documentElement.scrollWidth)") <= NARROWEST[0]

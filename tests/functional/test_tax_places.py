@@ -128,4 +128,4 @@ def test_places_with_figures_do_not_scroll_sideways(browser: Browser, mapped: Se
         page = opened.new_page()
         for path in PAGES:
             page.goto(mapped.base + path)
-            assert page.evaluate("document.documentElement.scrollWidth") <= NARROWEST[0], path
+            assert page.evaluate("document.fonts.ready.then(() => document.documentElement.scrollWidth)") <= NARROWEST[0], path

@@ -95,7 +95,7 @@ def test_a_mistake_is_told_on_a_phone_and_mended(
         found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
         assert [v["id"] for v in found["violations"]] == []
         page.set_viewport_size({"width": NARROWEST[0], "height": NARROWEST[1]})
-        assert page.evaluate("document.documentElement.scrollWidth") <= NARROWEST[0]
+        assert page.evaluate("document.fonts.ready.then(() => document.documentElement.scrollWidth)") <= NARROWEST[0]
         wrong.fill("3200")
         page.get_by_role("button", name="Set the rule").click()
         assert "2.75% (single-article)" in page.get_by_role("status").inner_text()

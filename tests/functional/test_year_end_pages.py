@@ -90,7 +90,7 @@ def test_an_audit_finds_nothing_and_nothing_scrolls_sideways(
                 name = f"{path.strip('/').replace('/', '-')}-{who}-{size[0]}-{scheme}.png"
                 page.screenshot(path=Path(shots) / name, full_page=True)
             page.set_viewport_size({"width": NARROWEST[0], "height": NARROWEST[1]})
-            if page.evaluate("document.documentElement.scrollWidth") > NARROWEST[0]:
+            if page.evaluate("document.fonts.ready.then(() => document.documentElement.scrollWidth)") > NARROWEST[0]:
                 faults.append(f"{path}: scrolls sideways")
         at.close()
     assert faults == []
