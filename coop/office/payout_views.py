@@ -341,29 +341,21 @@ def returned(number: int, code: str) -> Page:
 @payouts.post("/runs/<int:number>/<code>/stale")
 @allow(*KEEPERS)
 def found_stale(number: int, code: str) -> Page:
-    form = DayForm()
-    if not form.validate():
-        return _payment_page(number, code, wrong=" ".join(form.on.errors)), 422
-    return _noted(
-        number,
-        code,
-        lambda line: paying_out.mark_stale(db(), now(), line, on=form.on.data, user_id=visitor().user_id),
-        "The check is stale: its money is kept for her.",
-    )
+    return _on_a_day(number, code, paying_out.mark_stale, "The check is stale: its money is kept for her.")
 
 
 @payouts.post("/runs/<int:number>/<code>/again")
 @allow(*KEEPERS)
 def owe_again(number: int, code: str) -> Page:
+    return _on_a_day(number, code, paying_out.owe_again, "It is owed to her again: her next run pays it.")
+
+
+def _on_a_day(number: int, code: str, deed: Callable[..., None], said: str) -> Page:
+    """Do what needs a day alone to one dealer's payment."""
     form = DayForm()
     if not form.validate():
         return _payment_page(number, code, wrong=" ".join(form.on.errors)), 422
-    return _noted(
-        number,
-        code,
-        lambda line: paying_out.owe_again(db(), now(), line, on=form.on.data, user_id=visitor().user_id),
-        "It is owed to her again: her next run pays it.",
-    )
+    return _noted(number, code, lambda line: deed(db(), now(), line, on=form.on.data, user_id=visitor().user_id), said)
 
 
 @payouts.get("/checks")
