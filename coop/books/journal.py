@@ -26,6 +26,7 @@ from coop.core.periods import Month
 from coop.core.templating import day as written
 from coop.dealers.second_person import is_own, require_second
 from coop.floor.models import Mall
+from coop.floor.service import hold_mall
 
 JOURNAL = "journal"
 """Kind, source kind and purpose of what is entered by hand."""
@@ -51,6 +52,8 @@ INSTEAD = {
     "stale": "pay the dealer again, or release the money, under Payouts",
     "over or short": "count the drawer again under Sales",
     "bounced": "receive the payment again on the dealer's page",
+    "release": "enter what the state gives back by hand, and pay it on to whoever it belongs to",
+    "opening": "make an entry by hand against Equity:From-paper; where a list stands behind the account, use what moves the list",
 }
 """What puts an entry of each kind right, for it cannot be reversed by hand. Of any other kind: a further entry."""
 INSTEAD_OF_SOURCE = {
@@ -312,7 +315,7 @@ def _held(session: Session, entry_id: int) -> Entry:
     if entry is None:
         raise Refusal(f"There is no entry {entry_id}.")
     if entry.mall_id is not None:
-        session.execute(select(Mall.id).where(Mall.id == entry.mall_id).with_for_update(key_share=True))
+        hold_mall(session, entry.mall_id)
     return session.scalars(select(Entry).where(Entry.id == entry_id).with_for_update()).one()
 
 
