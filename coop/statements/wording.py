@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from coop.core.templating import MINUS, day, dollars, joined, money, month, short_day
 from coop.statements.domain import ChargeLine, StatementValue
-from coop.statements.domain.lines import RENT_KINDS, YEAR_FIGURES
+from coop.statements.domain.lines import RENT_KINDS, YEAR_FIGURES, YearFigure
 
 GROUPS = {
     **dict.fromkeys(RENT_KINDS, "Rent"),
@@ -92,8 +92,6 @@ class YearRow:
     total_cents: int
     position: int | None = None
     """Which of the value's figures it is; None for the sum."""
-    unknown: bool = False
-    """Whether what was before is not in these books."""
 
 
 # --- what is paid -------------------------------------------------------------------------------------------------------
@@ -243,7 +241,7 @@ def year_rows(value: StatementValue) -> list[YearRow]:
     foots = "opening" in figures
     order = _FOOTING if foots else YEAR_FIGURES
     rows = [
-        YearRow(*YEAR_LABELS[what], one.before_cents, one.month_cents, one.total_cents, n, one.unknown)
+        YearRow(_year_label(value, one), YEAR_LABELS[what][1], one.before_cents, one.month_cents, one.total_cents, n)
         for what in order
         for n, one in [figures[what]]
         if what not in _ONLY_IF_ANY or one.unknown or one.before_cents or one.month_cents
@@ -255,6 +253,12 @@ def year_rows(value: StatementValue) -> list[YearRow]:
     return rows
 
 
+def _year_label(value: StatementValue, figure: YearFigure) -> str:
+    """What a figure is; of one whose first months stayed on paper, since when it counts."""
+    label = YEAR_LABELS[figure.what][0]
+    return f"{label}, since {month(value.books_from)}" if figure.unknown and value.books_from else label
+
+
 def year_note(value: StatementValue) -> str:
     """What of the year was brought from paper, and what was not."""
     paper = [(YEAR_LABELS[one.what][0].lower(), one.paper_cents) for one in value.year if one.paper_cents]
@@ -262,7 +266,7 @@ def year_note(value: StatementValue) -> str:
     said = []
     if paper:
         told = joined([f"{label} {money(cents)}" for label, cents in paper])
-        said.append(f"Earlier this year holds what the co-op brought from paper when these books began: {told}.")
+        said.append(f"Earlier this year includes what the co-op brought from paper when these books began: {told}.")
     if missing and value.books_from:
         what = joined(missing) if len(missing) < len(value.year) else "the year’s figures"
         said.append(f"{what[:1].upper()}{what[1:]} before {month(value.books_from)} are not in these books.")
