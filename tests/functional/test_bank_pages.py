@@ -17,17 +17,16 @@ from coop.core.db import transaction
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from tests.factories.banking import OCTOBER_LINES, csv_file, sell_by_card
-from tests.functional.test_pages import (  # noqa: F401  fixtures
+from tests.functional.browsing import (
     DESKTOP,
     NARROWEST,
     NOW,
     PHONE,
     Served,
-    axe,
-    browser,
+    audited,
     context,
     listen,
-    served,
+    width_of,
 )
 
 pytestmark = pytest.mark.browser
@@ -36,7 +35,7 @@ BANK = "/office/bank"
 
 
 @pytest.fixture
-def lines(served: Served) -> dict[int, int]:  # noqa: F811
+def lines(served: Served) -> dict[int, int]:
     """An October at the bank with something of each state; the id of each line by its cents."""
     with transaction(served.sessions) as session:
         mall = session.get_one(Mall, served.house.mall.id)
@@ -66,9 +65,9 @@ def pages(lines: dict[int, int]) -> list[str]:
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])
 def test_an_audit_finds_nothing_on_any_page_of_the_bank(
-    browser: Browser,  # noqa: F811
-    served: Served,  # noqa: F811
-    axe: str,  # noqa: F811
+    browser: Browser,
+    served: Served,
+    axe: str,
     lines: dict[int, int],
     scheme: str,
     size: tuple[int, int],
@@ -81,16 +80,13 @@ def test_an_audit_finds_nothing_on_any_page_of_the_bank(
             assert answer is not None
             assert answer.status == 200, path
             page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true })")
-            page.evaluate(axe)
-            found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
-            assert found["passes"], "the audit did not run"
-            faults += [f"{path}: {v['id']}: {v['nodes'][0]['html']}" for v in found["violations"]]
+            faults += audited(page, axe, path)
     assert faults == []
 
 
 def test_no_page_of_the_bank_scrolls_sideways_at_320_pixels(
-    browser: Browser,  # noqa: F811
-    served: Served,  # noqa: F811
+    browser: Browser,
+    served: Served,
     lines: dict[int, int],
 ) -> None:
     wide = []
@@ -100,14 +96,14 @@ def test_no_page_of_the_bank_scrolls_sideways_at_320_pixels(
         for path in pages(lines):
             page.goto(served.base + path)
             page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true })")
-            width = page.evaluate("document.fonts.ready.then(() => document.documentElement.scrollWidth)")
+            width = width_of(page)
             if width > NARROWEST[0]:
                 wide.append((path, width))
         assert said == []
     assert wide == []
 
 
-def test_from_the_bank_s_file_to_a_month_s_sheet(browser: Browser, served: Served, tmp_path: Path) -> None:  # noqa: F811
+def test_from_the_bank_s_file_to_a_month_s_sheet(browser: Browser, served: Served, tmp_path: Path) -> None:
     """Two days in November: a payout by check and the bank's fee. The books are below zero, and are shown so."""
     file = tmp_path / "november.csv"
     file.write_bytes(b"Date,Description,Check Number,Amount\r\n11/05/2026,CHECK,1047,-85.00\r\n11/06/2026,FEE,,-9.00\r\n")

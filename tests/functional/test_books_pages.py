@@ -8,18 +8,15 @@ import pytest
 from playwright.sync_api import Browser
 
 from tests.factories.by_hand import BILL
-from tests.functional.test_pages import (  # noqa: F401  fixtures
+from tests.functional.browsing import (
     DESKTOP,
-    NARROWEST,
     PHONE,
     Served,
-    axe,
-    browser,
     context,
+    faults_of,
     listen,
-    served,
+    tab_to,
 )
-from tests.functional.test_tax_terms_pages import tab_to
 
 pytestmark = pytest.mark.browser
 
@@ -44,31 +41,20 @@ PAGES = (
 
 @pytest.mark.parametrize(("size", "scheme"), [(DESKTOP, "light"), (PHONE, "dark")], ids=["desktop", "phone"])
 def test_an_audit_finds_nothing_on_any_page_of_the_books(
-    browser: Browser,  # noqa: F811
-    served: Served,  # noqa: F811
-    axe: str,  # noqa: F811
+    browser: Browser,
+    served: Served,
+    axe: str,
     size: tuple[int, int],
     scheme: str,
 ) -> None:
-    faults = []
     with context(browser, served, "manager", size, scheme=scheme, bypass_csp=True) as opened:
-        page = opened.new_page()
-        for path in PAGES:
-            page.set_viewport_size({"width": size[0], "height": size[1]})
-            page.goto(served.base + BOOKS + path)
-            page.evaluate(axe)
-            found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
-            assert found["passes"], "the audit did not run"
-            faults += [f"{path}: {v['id']}: {v['nodes'][0]['html']}" for v in found["violations"]]
-            page.set_viewport_size({"width": NARROWEST[0], "height": NARROWEST[1]})
-            if page.evaluate("document.fonts.ready.then(() => document.documentElement.scrollWidth)") > NARROWEST[0]:
-                faults.append(f"{path}: scrolls sideways")
+        faults = faults_of(opened.new_page(), axe, served.base + BOOKS, PAGES, size)
     assert faults == []
 
 
 def test_an_entry_by_keyboard_waits_for_another_and_is_posted(
-    browser: Browser,  # noqa: F811
-    served: Served,  # noqa: F811
+    browser: Browser,
+    served: Served,
     tmp_path: Path,
 ) -> None:
     bill = tmp_path / "bill.pdf"

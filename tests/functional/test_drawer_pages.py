@@ -15,17 +15,16 @@ from coop.floor.models import Mall
 from coop.sales.devices import register_device, report_queue
 from coop.sales.drawers import count_drawer, pay_out, put_float
 from coop.sales.models import DrawerCount
-from tests.functional.test_pages import (  # noqa: F401  fixtures
+from tests.functional.browsing import (
     DESKTOP,
     NARROWEST,
     NOW,
     PHONE,
     Served,
-    axe,
-    browser,
+    audited,
     context,
     listen,
-    served,
+    width_of,
 )
 
 pytestmark = pytest.mark.browser
@@ -42,7 +41,7 @@ PAGES = [
 
 
 @pytest.fixture
-def kept(served: Served) -> Served:  # noqa: F811
+def kept(served: Served) -> Served:
     """Two drawers counted, one of them short, a device with tickets on it, a check of D01's."""
     with transaction(served.sessions) as session:
         mall = session.get_one(Mall, served.house.mall.id)
@@ -74,9 +73,9 @@ def kept(served: Served) -> Served:  # noqa: F811
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])
 def test_an_audit_finds_nothing_on_any_page_of_drawers(
-    browser: Browser,  # noqa: F811
+    browser: Browser,
     kept: Served,
-    axe: str,  # noqa: F811
+    axe: str,
     scheme: str,
     size: tuple[int, int],
 ) -> None:
@@ -87,28 +86,25 @@ def test_an_audit_finds_nothing_on_any_page_of_drawers(
             answer = page.goto(kept.base + path)
             assert answer is not None
             assert answer.status == 200, path
-            page.evaluate(axe)
-            found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
-            assert found["passes"], "the audit did not run"
-            faults += [f"{path}: {v['id']}: {v['nodes'][0]['html']}" for v in found["violations"]]
+            faults += audited(page, axe, path)
     assert faults == []
 
 
-def test_no_page_of_drawers_scrolls_sideways_at_320_pixels(browser: Browser, kept: Served) -> None:  # noqa: F811
+def test_no_page_of_drawers_scrolls_sideways_at_320_pixels(browser: Browser, kept: Served) -> None:
     wide = []
     for who, path in PAGES:
         with context(browser, kept, who, NARROWEST) as opened:
             page = opened.new_page()
             said = listen(page)
             page.goto(kept.base + path)
-            width = page.evaluate("document.fonts.ready.then(() => document.documentElement.scrollWidth)")
+            width = width_of(page)
             if width > NARROWEST[0]:
                 wide.append((path, width))
             assert said == []
     assert wide == []
 
 
-def test_the_desk_counts_a_drawer_by_its_bills_and_coins_without_script(browser: Browser, kept: Served) -> None:  # noqa: F811
+def test_the_desk_counts_a_drawer_by_its_bills_and_coins_without_script(browser: Browser, kept: Served) -> None:
     with context(browser, kept, "desk", PHONE, script=False) as opened:
         page = opened.new_page()
         page.goto(kept.base + "/home")

@@ -17,17 +17,17 @@ from coop.floor.models import FloorPlan, Mall, PlanPart, Space
 from coop.floor.planning import move_space
 from coop.floor.queries import find_space, plan_version
 from tests.factories.floor_hall import box, build_hall
-from tests.functional.test_pages import (  # noqa: F401  fixtures
+from tests.functional.browsing import (
     DESKTOP,
     NARROWEST,
     NOW,
     PHONE,
     Served,
-    axe,
-    browser,
+    audited,
     context,
     listen,
     serve,
+    width_of,
 )
 
 pytestmark = pytest.mark.browser
@@ -92,9 +92,9 @@ def save(page: Page, sentence: str) -> None:
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])
 def test_an_audit_finds_nothing_on_the_floor(
-    browser: Browser,  # noqa: F811
+    browser: Browser,
     hall: Served,
-    axe: str,  # noqa: F811
+    axe: str,
     scheme: str,
     size: tuple[int, int],
 ) -> None:
@@ -105,27 +105,24 @@ def test_an_audit_finds_nothing_on_the_floor(
             page.goto(hall.base + path)
             if path.endswith("/edit"):
                 part(page, "Booth 14:").or_(part(page, "Booth 14,")).first.focus()
-            page.evaluate(axe)
-            found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
-            assert found["passes"], "the audit did not run"
-            faults += [f"{path}: {v['id']}: {v['nodes'][0]['html']}" for v in found["violations"]]
+            faults += audited(page, axe, path)
     assert faults == []
 
 
-def test_the_floor_fits_320_pixels_with_and_without_script(browser: Browser, hall: Served) -> None:  # noqa: F811
+def test_the_floor_fits_320_pixels_with_and_without_script(browser: Browser, hall: Served) -> None:
     wide = []
     for script in (True, False):
         with context(browser, hall, "manager", NARROWEST, script=script) as opened:
             page = opened.new_page()
             for path in PAGES:
                 page.goto(hall.base + path)
-                width = page.evaluate("document.fonts.ready.then(() => document.documentElement.scrollWidth)")
+                width = width_of(page)
                 if width > NARROWEST[0]:
                     wide.append((path, script, width))
     assert wide == []
 
 
-def test_a_finding_shows_its_place(browser: Browser, hall: Served) -> None:  # noqa: F811
+def test_a_finding_shows_its_place(browser: Browser, hall: Served) -> None:
     with context(browser, hall, "auditor", DESKTOP) as opened:
         page = opened.new_page()
         said = listen(page)
@@ -141,7 +138,7 @@ def test_a_finding_shows_its_place(browser: Browser, hall: Served) -> None:  # n
 # --- edited ----------------------------------------------------------------------------------------------------------------
 
 
-def test_a_booth_is_dragged_a_foot_by_mouse(browser: Browser, hall: Served) -> None:  # noqa: F811
+def test_a_booth_is_dragged_a_foot_by_mouse(browser: Browser, hall: Served) -> None:
     before = corner(hall, "50")
     with context(browser, hall, "manager", DESKTOP) as opened:
         page = opened.new_page()
@@ -162,7 +159,7 @@ def test_a_booth_is_dragged_a_foot_by_mouse(browser: Browser, hall: Served) -> N
     assert said == []
 
 
-def test_what_overlaps_is_told_while_it_moves_and_undone(browser: Browser, hall: Served) -> None:  # noqa: F811
+def test_what_overlaps_is_told_while_it_moves_and_undone(browser: Browser, hall: Served) -> None:
     with context(browser, hall, "manager", DESKTOP) as opened:
         page = opened.new_page()
         open_editor(page, hall)
@@ -182,7 +179,7 @@ def test_what_overlaps_is_told_while_it_moves_and_undone(browser: Browser, hall:
         save(page, "The plan is saved: nothing of it had changed.")
 
 
-def test_a_booth_is_drawn_sized_by_its_handle_and_meets_its_neighbor(browser: Browser, hall: Served) -> None:  # noqa: F811
+def test_a_booth_is_drawn_sized_by_its_handle_and_meets_its_neighbor(browser: Browser, hall: Served) -> None:
     with context(browser, hall, "manager", DESKTOP) as opened:
         page = opened.new_page()
         said = listen(page)
@@ -216,7 +213,7 @@ def test_a_booth_is_drawn_sized_by_its_handle_and_meets_its_neighbor(browser: Br
     assert said == []
 
 
-def test_a_booth_is_moved_sized_and_taken_off_by_keyboard(browser: Browser, hall: Served) -> None:  # noqa: F811
+def test_a_booth_is_moved_sized_and_taken_off_by_keyboard(browser: Browser, hall: Served) -> None:
     before = corner(hall, "61")
     with context(browser, hall, "manager", DESKTOP) as opened:
         page = opened.new_page()
@@ -258,7 +255,7 @@ def touch(page: Page) -> Any:
     return send
 
 
-def test_a_booth_is_moved_by_finger_on_a_phone(browser: Browser, hall: Served) -> None:  # noqa: F811
+def test_a_booth_is_moved_by_finger_on_a_phone(browser: Browser, hall: Served) -> None:
     before = corner(hall, "50")
     opened = browser.new_context(viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True)
     opened.add_cookies([{"name": "coop", "value": hall.house.tokens["manager"], "url": hall.base}])
@@ -301,7 +298,7 @@ def test_a_booth_is_moved_by_finger_on_a_phone(browser: Browser, hall: Served) -
     assert said == []
 
 
-def test_a_conflict_says_who_and_keeps_the_draft(browser: Browser, hall: Served) -> None:  # noqa: F811
+def test_a_conflict_says_who_and_keeps_the_draft(browser: Browser, hall: Served) -> None:
     moved = corner(hall, "14")
     with context(browser, hall, "manager", DESKTOP) as opened:
         page = opened.new_page()
@@ -325,7 +322,7 @@ def test_a_conflict_says_who_and_keeps_the_draft(browser: Browser, hall: Served)
     assert corner(hall, "14") == [moved[0], moved[1] + 16]
 
 
-def test_a_plan_is_begun_and_changed_without_script(browser: Browser, hall: Served) -> None:  # noqa: F811
+def test_a_plan_is_begun_and_changed_without_script(browser: Browser, hall: Served) -> None:
     with context(browser, hall, "manager", PHONE, script=False) as opened:
         page = opened.new_page()
         page.goto(f"{hall.base}{PLAN}/edit")
@@ -348,7 +345,7 @@ def test_a_plan_is_begun_and_changed_without_script(browser: Browser, hall: Serv
         assert session.scalar(select(FloorPlan.version)) == 2
 
 
-def test_the_page_reads_and_writes_lengths_as_the_server_does(browser: Browser, hall: Served) -> None:  # noqa: F811
+def test_the_page_reads_and_writes_lengths_as_the_server_does(browser: Browser, hall: Served) -> None:
     texts = [
         "7' 6 1/2\"",
         "90.5",
@@ -385,7 +382,7 @@ def test_the_page_reads_and_writes_lengths_as_the_server_does(browser: Browser, 
     assert written == [format_length(length) for length in lengths]
 
 
-def test_shapes_on_the_page(browser: Browser, hall: Served) -> None:  # noqa: F811
+def test_shapes_on_the_page(browser: Browser, hall: Served) -> None:
     """Touching is not sharing; an L holds what lies in its arm and not what lies in its notch. Worked by hand."""
     ell = [[0, 0], [10, 0], [10, 4], [4, 4], [4, 10], [0, 10]]
     cases = [

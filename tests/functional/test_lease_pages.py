@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import logging
-import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -14,11 +12,9 @@ import pytest
 from playwright.sync_api import Browser, Page
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
-from werkzeug.serving import make_server
 
 from coop.app import create_app
 from coop.books.models import Account, Posting
-from coop.config import Settings
 from coop.core.db import Sessions, transaction
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
@@ -30,17 +26,18 @@ from coop.sales.domain import LineIn, TenderIn, TicketIn
 from coop.sales.service import take_tickets
 from tests.factories.house import PASSPHRASE, House, build_house
 from tests.factories.leasing import Leasing, build_leasing
-from tests.functional.test_pages import (  # noqa: F401  fixtures
+from tests.functional.browsing import (
     DESKTOP,
     NARROWEST,
     NOW,
     PHONE,
     Served,
-    axe,
-    browser,
+    audited,
     context,
     listen,
-    served,
+    serving,
+    settings_in,
+    width_of,
 )
 
 pytestmark = pytest.mark.browser
@@ -49,7 +46,7 @@ MALL = "/office/leases/MAIN"
 
 
 @pytest.fixture
-def leasing(served: Served) -> Leasing:  # noqa: F811
+def leasing(served: Served) -> Leasing:
     """The house with leases of every state."""
     with transaction(served.sessions) as session:
         return build_leasing(session, NOW, session.get_one(Mall, served.house.mall.id))
@@ -78,9 +75,9 @@ def pages(leasing: Leasing) -> list[tuple[str, str]]:
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])
 def test_an_audit_finds_nothing_on_any_page_of_leases(
-    browser: Browser,  # noqa: F811
-    served: Served,  # noqa: F811
-    axe: str,  # noqa: F811
+    browser: Browser,
+    served: Served,
+    axe: str,
     leasing: Leasing,
     scheme: str,
     size: tuple[int, int],
@@ -93,14 +90,11 @@ def test_an_audit_finds_nothing_on_any_page_of_leases(
                 answer = page.goto(served.base + path)
                 assert answer is not None
                 assert answer.status == 200, path
-                page.evaluate(axe)
-                found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
-                assert found["passes"], "the audit did not run"
-                faults += [f"{path}: {v['id']}: {v['nodes'][0]['html']}" for v in found["violations"]]
+                faults += audited(page, axe, path)
     assert faults == []
 
 
-def test_no_page_of_leases_scrolls_sideways_at_320_pixels(browser: Browser, served: Served, leasing: Leasing) -> None:  # noqa: F811
+def test_no_page_of_leases_scrolls_sideways_at_320_pixels(browser: Browser, served: Served, leasing: Leasing) -> None:
     wide = []
     for who in ("manager", "dealer"):
         with context(browser, served, who, NARROWEST) as opened:
@@ -108,7 +102,7 @@ def test_no_page_of_leases_scrolls_sideways_at_320_pixels(browser: Browser, serv
             said = listen(page)
             for path in [path for whose, path in pages(leasing) if whose == who]:
                 page.goto(served.base + path)
-                width = page.evaluate("document.fonts.ready.then(() => document.documentElement.scrollWidth)")
+                width = width_of(page)
                 if width > NARROWEST[0]:
                     wide.append((path, width))
             assert said == []
@@ -137,31 +131,18 @@ class Hall:
 @pytest.fixture
 def hall(sqlite_url: str, tmp_path: Path) -> Iterator[Hall]:
     """The house with October over, a vacant booth of 80 square feet, and sales of $400.00 for D02."""
-    settings = Settings(data=tmp_path, database_url=sqlite_url, secret_key="a key of the tests", mail_domain="example.org")
+    settings = settings_in(tmp_path, sqlite_url)
     moment: list[Hall] = []
     app = create_app(settings, clock=lambda: moment[0].now)
-    logging.getLogger("werkzeug").setLevel(logging.WARNING)
-    logger = logging.getLogger("coop")
-    logger.setLevel(logging.WARNING)
     site = app.extensions["coop"]
     with transaction(site.sessions) as session:
         house = build_house(session, NOW, month_end=False)
         mall = session.get_one(Mall, house.mall.id)
         add_space(session, NOW, mall, "20", kind="booth", zone="front", width_in16=1920, depth_in16=1536, x_in16=3840)
         _sell(session, mall)
-    server = make_server("127.0.0.1", 0, app, threaded=True)
-    thread = threading.Thread(target=server.serve_forever)
-    thread.start()
-    moment.append(Hall(f"http://127.0.0.1:{server.server_port}", house, site.sessions, NOW))
-    yield moment[0]
-    server.shutdown()
-    thread.join(timeout=30)
-    server.server_close()
-    site.engine.dispose()
-    for handler in [h for h in logger.handlers if getattr(h, "is_coops", False)]:
-        logger.removeHandler(handler)
-    logger.propagate = True
-    logger.setLevel(logging.NOTSET)
+    with serving(app) as base:
+        moment.append(Hall(base, house, site.sessions, NOW))
+        yield moment[0]
 
 
 def _sell(session: Session, mall: Mall) -> None:
@@ -207,7 +188,7 @@ def said(page: Page) -> str:
     return page.get_by_role("status").inner_text()
 
 
-def test_a_lease_from_the_waiting_list_to_the_returned_deposit(browser: Browser, hall: Hall) -> None:  # noqa: F811
+def test_a_lease_from_the_waiting_list_to_the_returned_deposit(browser: Browser, hall: Hall) -> None:
     """Booth 20: 80.00 sq ft at $2.25, $180.00 a month.
 
     November 3 to 30 is 28/30 of it, $168.00; December $180.00. Sold $9.99 and $400.00: $61.99 is left to the dealer. Deposit

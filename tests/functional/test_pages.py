@@ -2,38 +2,31 @@
 
 from __future__ import annotations
 
-import importlib.util
-import logging
-import threading
 from collections.abc import Iterator
-from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import date
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
-from werkzeug.serving import make_server
+from playwright.sync_api import Browser
 
-from coop.app import create_app
-from coop.config import Settings
-from coop.core.clock import utc_now
-from coop.core.db import Sessions, transaction
-from coop.core.jobs import claim_next, run_job
+from coop.core.db import transaction
 from coop.sales.drawers import count_drawer, drawers_of
-from tests.factories.house import PASSPHRASE, House, build_house
+from tests.factories.house import PASSPHRASE
+from tests.functional.browsing import (
+    DESKTOP,
+    NARROWEST,
+    NOW,
+    PHONE,
+    Served,
+    audited,
+    context,
+    finish_jobs,
+    listen,
+    serve,
+    width_of,
+)
 
 pytestmark = pytest.mark.browser
-
-ARGS = [
-    "--no-sandbox",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--no-first-run",
-    "--disable-gpu",
-]
-PHONE, DESKTOP, NARROWEST = (360, 740), (1280, 900), (320, 640)
-NOW = datetime(2026, 11, 3, 15, 0, tzinfo=UTC)
 
 PAGES = [
     (None, "/sign-in"),
@@ -84,53 +77,6 @@ PAGES = [
 ]
 
 
-@dataclass
-class Served:
-    """The app on an address, and what is in it."""
-
-    base: str
-    house: House
-    sessions: Sessions
-    settings: Settings
-
-
-@pytest.fixture(scope="module")
-def browser(chromium_path: str) -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        launched = playwright.chromium.launch(executable_path=chromium_path, args=ARGS)
-        yield launched
-        launched.close()
-
-
-def serve(url: str, folder: Path, *, month_end: bool) -> Iterator[Served]:
-    settings = Settings(data=folder, database_url=url, secret_key="a key of the tests", mail_domain="example.org")
-    app = create_app(settings, clock=lambda: NOW)
-    logger = logging.getLogger("coop")
-    logger.setLevel(logging.WARNING)
-    logging.getLogger("werkzeug").setLevel(logging.WARNING)
-    site = app.extensions["coop"]
-    with transaction(site.sessions) as session:
-        house = build_house(session, NOW, month_end=month_end)
-    server = make_server("127.0.0.1", 0, app, threaded=True)
-    thread = threading.Thread(target=server.serve_forever)
-    thread.start()
-    yield Served(f"http://127.0.0.1:{server.server_port}", house, site.sessions, settings)
-    server.shutdown()
-    thread.join(timeout=30)
-    server.server_close()
-    site.engine.dispose()
-    for handler in [h for h in logger.handlers if getattr(h, "is_coops", False)]:
-        logger.removeHandler(handler)
-    logger.propagate = True
-    logger.setLevel(logging.NOTSET)
-
-
-@pytest.fixture
-def served(sqlite_url: str, tmp_path: Path) -> Iterator[Served]:
-    """With October's statements being made."""
-    yield from serve(sqlite_url, tmp_path, month_end=True)
-
-
 @pytest.fixture
 def open_month(sqlite_url: str, tmp_path: Path) -> Iterator[Served]:
     """With October over, its drawer counted and its month-end not begun."""
@@ -140,37 +86,6 @@ def open_month(sqlite_url: str, tmp_path: Path) -> Iterator[Served]:
             counted = {"drawer": drawer.name, "counted_cents": drawer.balance_cents}
             count_drawer(session, NOW, served.house.mall, key="october", on=date(2026, 10, 31), **counted)
         yield served
-
-
-def context(
-    browser: Browser, served: Served, who: str | None, size: tuple[int, int], *, scheme: str = "light", **options: bool
-) -> BrowserContext:
-    made = browser.new_context(
-        viewport={"width": size[0], "height": size[1]},
-        color_scheme="dark" if scheme == "dark" else "light",
-        java_script_enabled=options.get("script", True),
-        bypass_csp=options.get("bypass_csp", False),
-    )
-    if who is not None:
-        made.add_cookies([{"name": "coop", "value": served.house.tokens[who], "url": served.base}])
-    return made
-
-
-def listen(page: Page) -> list[str]:
-    """What the browser complains of, a blocked style or script among it; a 404 that was asked for is none."""
-    said: list[str] = []
-    page.on("console", lambda m: said.append(m.text) if m.type in ("error", "warning") else None)
-    page.on("pageerror", lambda e: said.append(str(e)))
-    return said
-
-
-@pytest.fixture(scope="module")
-def axe() -> str:
-    """The audit's script, from the package axe-core-python."""
-    found = importlib.util.find_spec("axe_core_python")
-    assert found is not None
-    assert found.origin is not None
-    return (Path(found.origin).parent / "axe.min.js").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -183,10 +98,7 @@ def test_an_audit_finds_nothing_on_any_page(
         with context(browser, served, who, size, scheme=scheme, bypass_csp=True) as opened:
             page = opened.new_page()
             page.goto(served.base + path)
-            page.evaluate(axe)
-            found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
-            assert found["passes"], "the audit did not run"
-            faults += [f"{path}: {v['id']}: {v['nodes'][0]['html']}" for v in found["violations"]]
+            faults += audited(page, axe, path)
     assert faults == []
 
 
@@ -207,7 +119,7 @@ def test_no_page_scrolls_sideways_at_320_pixels(browser: Browser, served: Served
             page = opened.new_page()
             page.goto(served.base + path)
             # In the page's own face: on a busy machine it comes after the page.
-            width = page.evaluate("document.fonts.ready.then(() => document.documentElement.scrollWidth)")
+            width = width_of(page)
             if width > NARROWEST[0]:
                 wide.append((path, width))
     assert wide == []
@@ -220,7 +132,7 @@ def test_the_letterhead_stays_in_its_place_from_page_to_page(browser: Browser, s
         for path in ("/office/", "/office/months/MAIN/2026-10", "/office/letters", "/account"):
             page.goto(served.base + path)
             places.add(page.evaluate("(r => `${r.left} ${r.width}`)(document.querySelector('.coop').getBoundingClientRect())"))
-            assert page.evaluate("document.fonts.ready.then(() => document.documentElement.scrollWidth)") <= DESKTOP[0]
+            assert width_of(page) <= DESKTOP[0]
     assert len(places) == 1
 
 
@@ -280,22 +192,6 @@ def test_a_mistake_is_told_at_its_field_and_keeps_what_was_typed(browser: Browse
         assert described is not None
         assert "Write it like name@example.org" in page.locator(f"#{described}").inner_text()
         assert page.title().startswith("Not signed in")
-
-
-def finish_jobs(served: Served) -> int:
-    """Do what is queued, one job after another, as a worker would; how many ran. Its clock runs ahead so that nothing waits."""
-    lease = timedelta(seconds=60)
-    ran = 0
-    while ran < 200:
-        ahead = utc_now() + timedelta(hours=ran + 1)
-        with transaction(served.sessions) as session:
-            claimed = claim_next(session, ahead, lease)
-        if claimed is None:
-            return ran
-        job_id, token = claimed
-        run_job(served.sessions, job_id, lease=lease, settings=served.settings, token=token, clock=lambda at=ahead: at)
-        ran += 1
-    raise AssertionError("the work does not end")
 
 
 def test_a_month_end_begun_in_the_browser_is_seen_to_its_end_without_touching_the_page(

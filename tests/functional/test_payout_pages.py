@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import logging
-import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import timedelta
@@ -11,7 +9,6 @@ from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page
-from werkzeug.serving import make_server
 
 from coop.app import create_app
 from coop.config import Settings
@@ -21,14 +18,15 @@ from coop.core.sealed_text import FieldKeys
 from coop.dealers import service as people
 from coop.payouts.paying_out import check_payouts
 from tests.factories.payouts import build_malls
-from tests.functional.test_pages import (  # noqa: F401  fixtures
+from tests.functional.browsing import (
     DESKTOP,
-    NARROWEST,
     NOW,
     PHONE,
-    axe,
-    browser,
+    faults_of,
     listen,
+    serving,
+    settings_in,
+    window,
 )
 
 pytestmark = pytest.mark.browser
@@ -47,15 +45,8 @@ class Paying:
     settings: Settings
     tokens: dict[str, str]
 
-    def page(self, browser: Browser, who: str, size: tuple[int, int], *, scheme: str = "light") -> Page:  # noqa: F811
-        context = browser.new_context(
-            viewport={"width": size[0], "height": size[1]},
-            color_scheme="dark" if scheme == "dark" else "light",
-            bypass_csp=True,
-            accept_downloads=True,
-        )
-        context.add_cookies([{"name": "coop", "value": self.tokens[who], "url": self.base}])
-        return context.new_page()
+    def page(self, browser: Browser, who: str, size: tuple[int, int], *, scheme: str = "light") -> Page:
+        return window(browser, self.base, self.tokens[who], size, scheme=scheme, bypass_csp=True).new_page()
 
     def work(self) -> None:
         """Make the files that were asked for."""
@@ -67,11 +58,8 @@ class Paying:
 
 @pytest.fixture
 def paying(sqlite_url: str, tmp_path: Path) -> Iterator[Paying]:
-    settings = Settings(data=tmp_path, database_url=sqlite_url, secret_key="a key of the tests", mail_domain="example.org")
+    settings = settings_in(tmp_path, sqlite_url)
     app = create_app(settings, clock=lambda: NOW)
-    logger = logging.getLogger("coop")
-    logger.setLevel(logging.WARNING)
-    logging.getLogger("werkzeug").setLevel(logging.WARNING)
     site = app.extensions["coop"]
     with transaction(site.sessions) as session:
         malls = build_malls(session, NOW, FieldKeys.of(settings))
@@ -80,56 +68,28 @@ def paying(sqlite_url: str, tmp_path: Path) -> Iterator[Paying]:
             name: people.begin_session(session, NOW, user_id, address="192.0.2.7", agent="Firefox/140.0")
             for name, user_id in users.items()
         }
-    server = make_server("127.0.0.1", 0, app, threaded=True)
-    thread = threading.Thread(target=server.serve_forever)
-    thread.start()
-    yield Paying(f"http://127.0.0.1:{server.server_port}", site.sessions, settings, tokens)
-    server.shutdown()
-    thread.join(timeout=30)
-    server.server_close()
-    site.engine.dispose()
-    for handler in [h for h in logger.handlers if getattr(h, "is_coops", False)]:
-        logger.removeHandler(handler)
-    logger.propagate = True
-    logger.setLevel(logging.NOTSET)
-
-
-def faults_of(page: Page, axe: str, base: str, paths: tuple[str, ...], size: tuple[int, int]) -> list[str]:  # noqa: F811
-    """What an audit finds on pages, and whether they scroll sideways at the narrowest."""
-    faults = []
-    for path in paths:
-        page.set_viewport_size({"width": size[0], "height": size[1]})
-        answer = page.goto(base + AT + path)
-        assert answer is not None
-        assert answer.status == 200, path
-        page.evaluate(axe)
-        found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
-        assert found["passes"], "the audit did not run"
-        faults += [f"{path}: {v['id']}: {v['nodes'][0]['html']}" for v in found["violations"]]
-        page.set_viewport_size({"width": NARROWEST[0], "height": NARROWEST[1]})
-        if page.evaluate("document.fonts.ready.then(() => document.documentElement.scrollWidth)") > NARROWEST[0]:
-            faults.append(f"{path}: scrolls sideways")
-    return faults
+    with serving(app) as base:
+        yield Paying(base, site.sessions, settings, tokens)
 
 
 @pytest.mark.parametrize(("size", "scheme"), [(DESKTOP, "light"), (PHONE, "dark")], ids=["desktop", "phone"])
 def test_a_run_is_prepared_by_one_approved_by_another_and_paid(
-    browser: Browser,  # noqa: F811
+    browser: Browser,
     paying: Paying,
-    axe: str,  # noqa: F811
+    axe: str,
     size: tuple[int, int],
     scheme: str,
 ) -> None:
     books, second = (paying.page(browser, who, size, scheme=scheme) for who in ("books", "second"))
     said = listen(books)
-    faults = faults_of(books, axe, paying.base, PAGES, size)
+    faults = faults_of(books, axe, paying.base + AT, PAGES, size)
     books.goto(f"{paying.base}{AT}/holds/2026-10/D01")
     books.get_by_label("Why").first.fill("What she owes is netted.")
     books.get_by_role("button", name="Decide").click()
     books.goto(f"{paying.base}{AT}/")
     books.get_by_role("button", name="Prepare the run").click()
     assert books.url.endswith("/runs/1")
-    faults += faults_of(books, axe, paying.base, ("/runs/1",), size)
+    faults += faults_of(books, axe, paying.base + AT, ("/runs/1",), size)
     second.goto(f"{paying.base}{AT}/runs/1")
     second.get_by_label("Number of the first check").fill("1041")
     second.get_by_role("button", name="Approve run 1").click()
@@ -138,16 +98,16 @@ def test_a_run_is_prepared_by_one_approved_by_another_and_paid(
     with second.expect_download() as taken:
         second.get_by_role("button", name="Take the bank file").click()
     assert taken.value.suggested_filename == "payouts-run-1.ach"
-    faults += faults_of(second, axe, paying.base, ("/runs/1",), size)
+    faults += faults_of(second, axe, paying.base + AT, ("/runs/1",), size)
     second.get_by_role("button", name="Mark run 1 paid").click()
     second.get_by_text("is in the books as paid").wait_for()
     second.get_by_role("link", name="D04").click()
-    faults += faults_of(second, axe, paying.base, ("/runs/1", "/runs/1/D04", "/runs/1/D02"), size)
+    faults += faults_of(second, axe, paying.base + AT, ("/runs/1", "/runs/1/D04", "/runs/1/D02"), size)
     second.goto(f"{paying.base}{AT}/runs/1/D04")
     second.get_by_label("Why").fill("R03, no account")
     second.get_by_role("button", name="Note that it came back").click()
     second.get_by_text("it is owed to her again").wait_for()
-    faults += faults_of(second, axe, paying.base, ("/runs/1/D04", "/holds/2026-10/D04"), size)
+    faults += faults_of(second, axe, paying.base + AT, ("/runs/1/D04", "/holds/2026-10/D04"), size)
     assert faults == []
     assert said == []
     with transaction(paying.sessions) as session:

@@ -5,16 +5,15 @@ from __future__ import annotations
 import pytest
 from playwright.sync_api import Browser
 
-from tests.functional.test_pages import (  # noqa: F401  fixtures
+from tests.functional.browsing import (
     DESKTOP,
     NARROWEST,
     PHONE,
     Served,
-    axe,
-    browser,
+    audited,
     context,
     listen,
-    served,
+    width_of,
 )
 
 pytestmark = pytest.mark.browser
@@ -22,7 +21,7 @@ pytestmark = pytest.mark.browser
 MALL = "/office/sales/MAIN"
 
 
-def pages(served: Served) -> list[tuple[str, str]]:  # noqa: F811
+def pages(served: Served) -> list[tuple[str, str]]:
     line = served.house.unclaimed
     certificates = "/office/sales/certificates"
     return [
@@ -36,9 +35,9 @@ def pages(served: Served) -> list[tuple[str, str]]:  # noqa: F811
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])
 def test_an_audit_finds_nothing_on_any_page_of_sales(
-    browser: Browser,  # noqa: F811
-    served: Served,  # noqa: F811
-    axe: str,  # noqa: F811
+    browser: Browser,
+    served: Served,
+    axe: str,
     scheme: str,
     size: tuple[int, int],
 ) -> None:
@@ -50,14 +49,11 @@ def test_an_audit_finds_nothing_on_any_page_of_sales(
                 answer = page.goto(served.base + path)
                 assert answer is not None
                 assert answer.status == 200, path
-                page.evaluate(axe)
-                found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
-                assert found["passes"], "the audit did not run"
-                faults += [f"{path}: {v['id']}: {v['nodes'][0]['html']}" for v in found["violations"]]
+                faults += audited(page, axe, path)
     assert faults == []
 
 
-def test_no_page_of_sales_scrolls_sideways_at_320_pixels(browser: Browser, served: Served) -> None:  # noqa: F811
+def test_no_page_of_sales_scrolls_sideways_at_320_pixels(browser: Browser, served: Served) -> None:
     wide = []
     for who in ("manager", "dealer"):
         with context(browser, served, who, NARROWEST) as opened:
@@ -65,14 +61,14 @@ def test_no_page_of_sales_scrolls_sideways_at_320_pixels(browser: Browser, serve
             said = listen(page)
             for path in [path for whose, path in pages(served) if whose == who]:
                 page.goto(served.base + path)
-                width = page.evaluate("document.fonts.ready.then(() => document.documentElement.scrollWidth)")
+                width = width_of(page)
                 if width > NARROWEST[0]:
                     wide.append((path, width))
             assert said == []
     assert wide == []
 
 
-def test_a_dealer_finds_her_item_and_the_manager_grants_it(browser: Browser, served: Served) -> None:  # noqa: F811
+def test_a_dealer_finds_her_item_and_the_manager_grants_it(browser: Browser, served: Served) -> None:
     """By the keyboard's order and the words on the page alone, without script."""
     with context(browser, served, "dealer", PHONE, java_script_enabled=False) as opened:
         page = opened.new_page()

@@ -2,30 +2,27 @@
 
 from __future__ import annotations
 
-import logging
-import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page
-from werkzeug.serving import make_server
 
 from coop.app import create_app
-from coop.config import Settings
 from coop.core.db import transaction
 from coop.dealers import service as people
 from tests.factories.house import add_person
 from tests.factories.stated import build_stated
-from tests.functional.test_pages import (  # noqa: F401  fixtures
+from tests.functional.browsing import (
     DESKTOP,
-    NARROWEST,
     NOW,
     PHONE,
-    axe,
-    browser,
+    faults_of,
     listen,
+    serving,
+    settings_in,
+    window,
 )
 
 pytestmark = pytest.mark.browser
@@ -47,23 +44,14 @@ class Stated:
     base: str
     tokens: dict[str, str]
 
-    def page(self, browser: Browser, who: str, size: tuple[int, int], *, scheme: str = "light") -> Page:  # noqa: F811
-        context = browser.new_context(
-            viewport={"width": size[0], "height": size[1]},
-            color_scheme="dark" if scheme == "dark" else "light",
-            bypass_csp=True,
-        )
-        context.add_cookies([{"name": "coop", "value": self.tokens[who], "url": self.base}])
-        return context.new_page()
+    def page(self, browser: Browser, who: str, size: tuple[int, int], *, scheme: str = "light") -> Page:
+        return window(browser, self.base, self.tokens[who], size, scheme=scheme, bypass_csp=True).new_page()
 
 
 @pytest.fixture
 def stated(sqlite_url: str, tmp_path: Path) -> Iterator[Stated]:
-    settings = Settings(data=tmp_path, database_url=sqlite_url, secret_key="a key of the tests", mail_domain="example.org")
+    settings = settings_in(tmp_path, sqlite_url)
     app = create_app(settings, clock=lambda: NOW)
-    logger = logging.getLogger("coop")
-    logger.setLevel(logging.WARNING)
-    logging.getLogger("werkzeug").setLevel(logging.WARNING)
     site = app.extensions["coop"]
     with transaction(site.sessions) as session:
         coop = build_stated(session, NOW)
@@ -76,39 +64,11 @@ def stated(sqlite_url: str, tmp_path: Path) -> Iterator[Stated]:
             name: people.begin_session(session, NOW, user_id, address="192.0.2.7", agent="Firefox/140.0")
             for name, user_id in users.items()
         }
-    server = make_server("127.0.0.1", 0, app, threaded=True)
-    thread = threading.Thread(target=server.serve_forever)
-    thread.start()
-    yield Stated(f"http://127.0.0.1:{server.server_port}", tokens)
-    server.shutdown()
-    thread.join(timeout=30)
-    server.server_close()
-    site.engine.dispose()
-    for handler in [h for h in logger.handlers if getattr(h, "is_coops", False)]:
-        logger.removeHandler(handler)
-    logger.propagate = True
-    logger.setLevel(logging.NOTSET)
+    with serving(app) as base:
+        yield Stated(base, tokens)
 
 
-def faults_of(page: Page, axe: str, base: str, paths: tuple[str, ...], size: tuple[int, int]) -> list[str]:  # noqa: F811
-    """What an audit finds on pages, and whether they scroll sideways at the narrowest."""
-    faults = []
-    for path in paths:
-        page.set_viewport_size({"width": size[0], "height": size[1]})
-        answer = page.goto(base + path)
-        assert answer is not None
-        assert answer.status == 200, path
-        page.evaluate(axe)
-        found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
-        assert found["passes"], "the audit did not run"
-        faults += [f"{path}: {v['id']}: {v['nodes'][0]['html']}" for v in found["violations"]]
-        page.set_viewport_size({"width": NARROWEST[0], "height": NARROWEST[1]})
-        if page.evaluate("document.fonts.ready.then(() => document.documentElement.scrollWidth)") > NARROWEST[0]:
-            faults.append(f"{path}: scrolls sideways")
-    return faults
-
-
-def tab_to(page: Page, words: str) -> None:
+def tab_to_words(page: Page, words: str) -> None:
     """Go forward by keyboard until what holds the focus says these words."""
     for _n in range(120):
         page.keyboard.press("Tab")
@@ -120,23 +80,23 @@ def tab_to(page: Page, words: str) -> None:
 
 @pytest.mark.parametrize(("size", "scheme"), [(DESKTOP, "light"), (PHONE, "dark")], ids=["desktop", "phone"])
 def test_a_dealer_follows_a_line_asks_and_reads_the_answer_by_keyboard(
-    browser: Browser,  # noqa: F811
+    browser: Browser,
     stated: Stated,
-    axe: str,  # noqa: F811
+    axe: str,
     size: tuple[int, int],
     scheme: str,
 ) -> None:
     dealer = stated.page(browser, "dealer", size, scheme=scheme)
     said = listen(dealer)
     dealer.goto(stated.base + OWN)
-    tab_to(dealer, "Commission")
+    tab_to_words(dealer, "Commission")
     dealer.keyboard.press("Enter")
     dealer.wait_for_url("**/lines/charges/2")
     assert "10% of $257.26" in dealer.inner_text("main")
     assert "Net sales, on which commission is taken" in dealer.inner_text("main")
-    tab_to(dealer, "Your question")
+    tab_to_words(dealer, "Your question")
     dealer.keyboard.type("Is commission taken on what came back?")
-    tab_to(dealer, "Ask the manager")
+    tab_to_words(dealer, "Ask the manager")
     dealer.keyboard.press("Enter")
     dealer.get_by_text("Your question is asked.").wait_for()
     assert "waits for the manager’s answer" in dealer.inner_text("main")
@@ -144,15 +104,15 @@ def test_a_dealer_follows_a_line_asks_and_reads_the_answer_by_keyboard(
     manager = stated.page(browser, "manager", size, scheme=scheme)
     told = listen(manager)
     manager.goto(stated.base + "/office/letters")
-    tab_to(manager, "Questions 1 wait for an answer")
+    tab_to_words(manager, "Questions 1 wait for an answer")
     manager.keyboard.press("Enter")
     manager.wait_for_url("**/letters/questions/")
-    tab_to(manager, "Is commission taken on what came back?")
+    tab_to_words(manager, "Is commission taken on what came back?")
     manager.keyboard.press("Enter")
     manager.wait_for_url("**/letters/questions/1")
-    tab_to(manager, "Your answer")
+    tab_to_words(manager, "Your answer")
     manager.keyboard.type("No: returns are taken off first.")
-    tab_to(manager, "Answer")
+    tab_to_words(manager, "Answer")
     manager.keyboard.press("Enter")
     manager.get_by_text("The answer is given").wait_for()
 
@@ -168,7 +128,7 @@ def test_a_dealer_follows_a_line_asks_and_reads_the_answer_by_keyboard(
     assert said == told == []
 
 
-def test_every_line_of_a_statement_leads_to_its_page_in_one_click(browser: Browser, stated: Stated) -> None:  # noqa: F811
+def test_every_line_of_a_statement_leads_to_its_page_in_one_click(browser: Browser, stated: Stated) -> None:
     page = stated.page(browser, "other dealer", DESKTOP)
     for number in ("MAIN.D02.2025-03", "MAIN.D02.2025-04"):
         address = f"{stated.base}/portal/statements/{number}"

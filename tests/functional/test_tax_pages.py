@@ -11,17 +11,16 @@ from coop.core.db import transaction
 from coop.floor.models import Mall
 from coop.tax.domain.ticket import LineToTax, TicketToTax
 from tests.factories.tax import filer_of
-from tests.functional.test_pages import (  # noqa: F401  fixtures
+from tests.functional.browsing import (
     DESKTOP,
     NARROWEST,
     NOW,
     PHONE,
     Served,
-    axe,
-    browser,
+    audited,
     context,
     listen,
-    served,
+    width_of,
 )
 
 pytestmark = pytest.mark.browser
@@ -31,7 +30,7 @@ WORKSHEET = "/office/tax/offices/elder-revenue-office/2026-11"
 
 
 @pytest.fixture
-def sold(served: Served) -> Served:  # noqa: F811
+def sold(served: Served) -> Served:
     """October's return is filed; a ticket of October came in November, and November has sold."""
     with transaction(served.sessions) as session:
         filer = filer_of(session, NOW, session.get_one(Mall, served.house.mall.id))
@@ -41,7 +40,7 @@ def sold(served: Served) -> Served:  # noqa: F811
     return served
 
 
-def test_a_return_is_amended_on_a_phone_without_script(browser: Browser, sold: Served) -> None:  # noqa: F811
+def test_a_return_is_amended_on_a_phone_without_script(browser: Browser, sold: Served) -> None:
     with context(browser, sold, "manager", PHONE, script=False) as opened:
         page = opened.new_page()
         said = listen(page)
@@ -64,9 +63,9 @@ def test_a_return_is_amended_on_a_phone_without_script(browser: Browser, sold: S
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])
 def test_an_audit_finds_nothing_on_returns_with_figures(
-    browser: Browser,  # noqa: F811
+    browser: Browser,
     sold: Served,
-    axe: str,  # noqa: F811
+    axe: str,
     scheme: str,
     size: tuple[int, int],
 ) -> None:
@@ -75,16 +74,13 @@ def test_an_audit_finds_nothing_on_returns_with_figures(
         with context(browser, sold, "manager", size, scheme=scheme, bypass_csp=True) as opened:
             page = opened.new_page()
             page.goto(sold.base + path)
-            page.evaluate(axe)
-            found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
-            assert found["passes"], "the audit did not run"
-            faults += [f"{path}: {v['id']}: {v['nodes'][0]['html']}" for v in found["violations"]]
+            faults += audited(page, axe, path)
     assert faults == []
 
 
-def test_a_return_with_figures_does_not_scroll_sideways(browser: Browser, sold: Served) -> None:  # noqa: F811
+def test_a_return_with_figures_does_not_scroll_sideways(browser: Browser, sold: Served) -> None:
     with context(browser, sold, "manager", NARROWEST) as opened:
         page = opened.new_page()
         for path in (FILED, WORKSHEET):
             page.goto(sold.base + path)
-            assert page.evaluate("document.fonts.ready.then(() => document.documentElement.scrollWidth)") <= NARROWEST[0]
+            assert width_of(page) <= NARROWEST[0]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import json
 from datetime import date
 from decimal import Decimal
 
@@ -15,18 +14,17 @@ from coop.tax import boundaries, file_work
 from coop.tax.importing import apply_import, keep_proposal, propose_file
 from coop.tax.service import add_jurisdiction, set_rate
 from tests.factories.tax import STATE
-from tests.functional.test_pages import (  # noqa: F401  fixtures
+from tests.functional.browsing import (
     DESKTOP,
     NARROWEST,
     NOW,
     PHONE,
     Served,
-    axe,
-    browser,
+    audited,
     context,
     finish_jobs,
     listen,
-    served,
+    width_of,
 )
 from tests.integration.web.test_tax_places import BOUNDARIES
 
@@ -42,7 +40,7 @@ PAGES = (
 
 
 @pytest.fixture
-def district(served: Served) -> Served:  # noqa: F811
+def district(served: Served) -> Served:
     with transaction(served.sessions) as session:
         made = add_jurisdiction(session, code="EL-RIVER", name="River district", kind="district", state_fips=STATE, fips="77")
         set_rate(session, made, Decimal("0.25"), starts_on=date(2020, 1, 1))
@@ -58,7 +56,7 @@ def mapped(district: Served) -> Served:
 
 
 def test_a_boundary_file_is_applied_and_seen_to_its_end_then_a_zip_becomes_the_malls_place(
-    browser: Browser,  # noqa: F811
+    browser: Browser,
     district: Served,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
@@ -105,9 +103,9 @@ def test_a_boundary_file_is_applied_and_seen_to_its_end_then_a_zip_becomes_the_m
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])
 def test_an_audit_finds_nothing_on_places_with_figures(
-    browser: Browser,  # noqa: F811
+    browser: Browser,
     mapped: Served,
-    axe: str,  # noqa: F811
+    axe: str,
     scheme: str,
     size: tuple[int, int],
 ) -> None:
@@ -116,16 +114,13 @@ def test_an_audit_finds_nothing_on_places_with_figures(
         page = opened.new_page()
         for path in PAGES:
             page.goto(mapped.base + path)
-            page.evaluate(axe)
-            found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
-            assert found["passes"], "the audit did not run"
-            faults += [f"{path}: {v['id']}: {json.dumps(v['nodes'][0]['html'])}" for v in found["violations"]]
+            faults += audited(page, axe, path)
     assert faults == []
 
 
-def test_places_with_figures_do_not_scroll_sideways(browser: Browser, mapped: Served) -> None:  # noqa: F811
+def test_places_with_figures_do_not_scroll_sideways(browser: Browser, mapped: Served) -> None:
     with context(browser, mapped, "manager", NARROWEST) as opened:
         page = opened.new_page()
         for path in PAGES:
             page.goto(mapped.base + path)
-            assert page.evaluate("document.fonts.ready.then(() => document.documentElement.scrollWidth)") <= NARROWEST[0], path
+            assert width_of(page) <= NARROWEST[0], path

@@ -5,16 +5,16 @@ from __future__ import annotations
 import pytest
 from playwright.sync_api import Browser, Page
 
-from tests.functional.test_pages import (  # noqa: F401  fixtures
+from tests.functional.browsing import (
     DESKTOP,
     NARROWEST,
     PHONE,
     Served,
-    axe,
-    browser,
+    audited,
     context,
     listen,
-    served,
+    tab_to,
+    width_of,
 )
 
 pytestmark = pytest.mark.browser
@@ -24,16 +24,6 @@ SENTENCE = (
     "From Dec 4, 2026 to Dec 6, 2026, an article of clothing that costs $75.00 or less is not taxed, "
     "and a dearer one is taxed in full (winter week)."
 )
-
-
-def tab_to(page: Page, role: str, name: str) -> None:
-    """Go on with the Tab key until the thing of this role and name has the focus."""
-    wanted = page.get_by_role(role, name=name, exact=True)  # type: ignore[arg-type]
-    for _ in range(80):
-        if wanted.evaluate("it => it === document.activeElement"):
-            return
-        page.keyboard.press("Tab")
-    raise AssertionError(f"no Tab reaches the {role} {name}")
 
 
 def type_day(page: Page, label: str, month: str, day: str, year: str) -> None:
@@ -46,7 +36,7 @@ def type_day(page: Page, label: str, month: str, day: str, year: str) -> None:
     page.keyboard.type(month + day + year)
 
 
-def test_a_holiday_is_set_by_keyboard_and_said_back(browser: Browser, served: Served) -> None:  # noqa: F811
+def test_a_holiday_is_set_by_keyboard_and_said_back(browser: Browser, served: Served) -> None:
     with context(browser, served, "manager", DESKTOP) as opened:
         page = opened.new_page()
         said = listen(page)
@@ -72,9 +62,9 @@ def test_a_holiday_is_set_by_keyboard_and_said_back(browser: Browser, served: Se
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_a_mistake_is_told_on_a_phone_and_mended(
-    browser: Browser,  # noqa: F811
-    served: Served,  # noqa: F811
-    axe: str,  # noqa: F811
+    browser: Browser,
+    served: Served,
+    axe: str,
     scheme: str,
 ) -> None:
     with context(browser, served, "manager", PHONE, scheme=scheme, bypass_csp=True) as opened:
@@ -91,11 +81,9 @@ def test_a_mistake_is_told_on_a_phone_and_mended(
         assert wrong.get_attribute("aria-invalid") == "true"
         assert wrong.input_value() == "1500"
         assert page.title().startswith("Not set yet")
-        page.evaluate(axe)
-        found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
-        assert [v["id"] for v in found["violations"]] == []
+        assert audited(page, axe, "a rule set wrong") == []
         page.set_viewport_size({"width": NARROWEST[0], "height": NARROWEST[1]})
-        assert page.evaluate("document.fonts.ready.then(() => document.documentElement.scrollWidth)") <= NARROWEST[0]
+        assert width_of(page) <= NARROWEST[0]
         wrong.fill("3200")
         page.get_by_role("button", name="Set the rule").click()
         assert "2.75% (single-article)" in page.get_by_role("status").inner_text()

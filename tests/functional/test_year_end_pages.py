@@ -18,17 +18,16 @@ from coop.dealers.paying import Paying, record_tax_form, set_detail
 from coop.payouts.year import set_threshold
 from tests.factories.house import PASSPHRASE
 from tests.factories.release_rules import add_early_rule
-from tests.functional.test_pages import (  # noqa: F401  fixtures
+from tests.functional.browsing import (
     DESKTOP,
     NARROWEST,
     NOW,
     PHONE,
     Served,
-    axe,
-    browser,
+    audited,
     context,
     listen,
-    served,
+    width_of,
 )
 
 pytestmark = pytest.mark.browser
@@ -45,7 +44,7 @@ PAGES = (
 
 
 @pytest.fixture
-def year_end(served: Served) -> Served:  # noqa: F811
+def year_end(served: Served) -> Served:
     """The house with D01 paid by transfer, her form on file, thresholds, and rules that let old money go."""
     keys = FieldKeys.of(served.settings)
     with transaction(served.sessions) as session:
@@ -67,8 +66,8 @@ def year_end(served: Served) -> Served:  # noqa: F811
 @pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])
 def test_an_audit_finds_nothing_and_nothing_scrolls_sideways(
     year_end: Served,
-    browser: Browser,  # noqa: F811
-    axe: str,  # noqa: F811
+    browser: Browser,
+    axe: str,
     scheme: str,
     size: tuple[int, int],
 ) -> None:
@@ -81,22 +80,19 @@ def test_an_audit_finds_nothing_and_nothing_scrolls_sideways(
             answer = page.goto(year_end.base + path)
             assert answer is not None
             assert answer.status == 200, path
-            page.evaluate(axe)
-            found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
-            assert found["passes"], "the audit did not run"
-            faults += [f"{path}: {v['id']}: {v['nodes'][0]['html']}" for v in found["violations"]]
+            faults += audited(page, axe, path)
             shots = os.environ.get("COOP_TEST_SHOTS")
             if shots:
                 name = f"{path.strip('/').replace('/', '-')}-{who}-{size[0]}-{scheme}.png"
                 page.screenshot(path=Path(shots) / name, full_page=True)
             page.set_viewport_size({"width": NARROWEST[0], "height": NARROWEST[1]})
-            if page.evaluate("document.fonts.ready.then(() => document.documentElement.scrollWidth)") > NARROWEST[0]:
+            if width_of(page) > NARROWEST[0]:
                 faults.append(f"{path}: scrolls sideways")
         at.close()
     assert faults == []
 
 
-def test_a_certificate_is_released_by_two_and_a_dealer_changes_her_account(year_end: Served, browser: Browser) -> None:  # noqa: F811
+def test_a_certificate_is_released_by_two_and_a_dealer_changes_her_account(year_end: Served, browser: Browser) -> None:
     books = context(browser, year_end, "bookkeeper", DESKTOP).new_page()
     faults = listen(books)
     books.goto(year_end.base + f"{AT}/releases/")
