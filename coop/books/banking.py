@@ -22,6 +22,7 @@ from coop.core.money import format_dollars
 from coop.core.periods import Month, shown_day
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
+from coop.floor.service import hold_mall
 
 BANKED = "banked"
 """Kind of an entry that takes money from drawer and checks to the bank."""
@@ -72,7 +73,7 @@ def take_to_bank(
     if not 0 < len(reference) <= 40:
         raise Refusal("The reference is empty or longer than 40 characters: write the number on the deposit slip.")
     key = f"{mall.code}/{reference}"
-    session.execute(select(Mall.id).where(Mall.id == mall.id).with_for_update(key_share=True))
+    hold_mall(session, mall.id)
     if (
         session.scalar(select(Entry.id).where(Entry.source_kind == BANKED, func.lower(Entry.source_id) == key.lower()))
         is not None

@@ -19,6 +19,7 @@ from coop.core.templating import day as written
 from coop.dealers.models import Dealer
 from coop.dealers.second_person import require_not_own
 from coop.floor.models import Mall
+from coop.floor.service import hold_mall
 
 PAYMENT = "payment"
 PAID_BY = ("check", "cash")
@@ -51,6 +52,7 @@ def receive_payment(
         raise Refusal(f"{dealer.code} paid by {paid_by}: it is one of {', '.join(PAID_BY)}.")
     if not reference:
         raise Refusal("The reference is empty: write the number of the check or of the receipt.")
+    hold_mall(session, mall.id)
     key = f"{mall.code}/{dealer.code}/{reference}"
     taken = select(Entry.id).where(
         Entry.source_kind == PAYMENT, func.lower(Entry.source_id) == key.lower(), Entry.purpose == PAYMENT
@@ -131,7 +133,7 @@ def bounce_check(
     it, no reference, and a fee below zero.
     """
     reference = reference.strip()
-    _hold(session, mall)
+    hold_mall(session, mall.id)
     paid = session.get(Entry, payment_entry_id)
     postings = {} if paid is None else _accounts_of(session, paid.id)
     owed = postings.get(dealer_account(session, mall, dealer))
@@ -179,10 +181,6 @@ def bounce_check(
         post_entry(session, now, fee)
     audit.record(session, now, "check came back", "dealer", dealer.code, user_id=user_id, detail=f"{mall.code}, {reference}")
     return entry_id
-
-
-def _hold(session: Session, mall: Mall) -> None:
-    session.execute(select(Mall.id).where(Mall.id == mall.id).with_for_update(key_share=True))
 
 
 def _accounts_of(session: Session, entry_id: int) -> dict[int, tuple[int, int]]:
@@ -235,7 +233,7 @@ def charge_back(
         raise Refusal("The reason is empty or too long: say in a few words why the bank took it back.")
     if dealer is not None and borne_by == "co-op":
         require_not_own(session, user_id, dealer.id, "who bears a chargeback of your own sale")
-    _hold(session, mall)
+    hold_mall(session, mall.id)
     key = f"{mall.code}/{reference}"
     if (
         session.scalar(select(Entry.id).where(Entry.source_kind == CHARGEBACK, func.lower(Entry.source_id) == key.lower()))

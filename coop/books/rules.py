@@ -15,6 +15,7 @@ from coop.core import audit
 from coop.core.errors import Refusal
 from coop.core.money import format_dollars
 from coop.core.templating import day as written
+from coop.dealers.membership import hold_coop
 
 WHAT = ("gift certificates", "unclaimed sales", "stale payouts")
 GOES_TO = ("state", "co-op")
@@ -67,7 +68,8 @@ def set_rules(session: Session, now: datetime, rules: Rules, *, starts_on: date,
             f"The books are closed up to {written(closed)}, by the rules of then: "
             f"begin these on {written(closed + timedelta(days=1))} or later."
         )
-    row = session.scalar(select(MoneyRule).where(MoneyRule.starts_on == starts_on).with_for_update())
+    hold_coop(session)
+    row = session.scalar(select(MoneyRule).where(MoneyRule.starts_on == starts_on))
     if row is None:
         row = MoneyRule(starts_on=starts_on)
         session.add(row)

@@ -18,7 +18,7 @@ from coop.core.clock import local_date
 from coop.core.errors import Refusal
 from coop.core.periods import Month
 from coop.core.templating import day as written
-from coop.dealers.models import Cooperative
+from coop.dealers.membership import hold_coop
 from coop.dealers.second_person import require_second
 from coop.floor.models import Mall
 
@@ -124,7 +124,7 @@ def require_nothing_before(session: Session) -> None:
 
 def _hold(session: Session) -> None:
     """The co-op's row, so that two at once read, sign or drop one after the other."""
-    session.execute(select(Cooperative.id).with_for_update(key_share=True))
+    hold_coop(session)
 
 
 # --- sign, drop ---------------------------------------------------------------------------------------------------------

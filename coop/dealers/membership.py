@@ -80,3 +80,8 @@ def next_code(session: Session) -> str:
     """The code after the highest of the D01, D02, ... there are; D01 where there is none."""
     codes = session.scalars(select(Dealer.code).where(Dealer.code.like("D%")))
     return f"D{max((int(code[1:]) for code in codes if code[1:].isdecimal()), default=0) + 1:02d}"
+
+
+def hold_coop(session: Session) -> None:
+    """Hold the co-op's row until the transaction ends: of two who do what only one may do, the second waits and looks again."""
+    session.execute(select(Cooperative.id).with_for_update(key_share=True))

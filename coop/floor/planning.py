@@ -20,6 +20,7 @@ from coop.floor.domain.draft import LONGEST_CODE, PartDraft, PlanChange, PlanDra
 from coop.floor.domain.plan import LEAST_CLEAR_IN16, Outline, PlanFault
 from coop.floor.models import AisleWidth, FloorPlan, Mall, PlanPart, Space, SpaceMeasure
 from coop.floor.queries import PLAN_SUBJECT, as_outline, draft_of, find_space, last_change, parts_of, plan_row, spaces_of
+from coop.floor.service import hold_mall
 
 
 class PlanRefused(Refusal):
@@ -68,7 +69,7 @@ def _held(session: Session, mall: Mall) -> FloorPlan | None:
     """The plan, held until the transaction ends and read anew. The mall's row is what is locked, for there may be no plan yet;
     sales, which only name the mall, go on.
     """
-    session.execute(select(Mall.id).where(Mall.id == mall.id).with_for_update(key_share=True))
+    hold_mall(session, mall.id)
     return session.scalar(select(FloorPlan).where(FloorPlan.mall_id == mall.id).execution_options(populate_existing=True))
 
 

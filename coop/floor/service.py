@@ -73,3 +73,8 @@ def add_space(
     session.add(space)
     session.flush()
     return space
+
+
+def hold_mall(session: Session, mall_id: int) -> None:
+    """Hold a mall's row until the transaction ends; rows that name it can still be written."""
+    session.execute(select(Mall.id).where(Mall.id == mall_id).with_for_update(key_share=True))

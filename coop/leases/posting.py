@@ -25,6 +25,7 @@ from coop.core.money import format_dollars
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
+from coop.floor.service import hold_mall
 from coop.leases import queries
 from coop.leases.domain import Rent, TermsError, commission
 from coop.leases.domain.commission import Sold, tiered_commission
@@ -273,7 +274,7 @@ def post_fee(
 
 def hold_charges(session: Session, mall: Mall) -> None:
     """Keep others from posting charges of this mall meanwhile: the second of two waits, and then finds nothing left to post."""
-    session.execute(select(Mall.id).where(Mall.id == mall.id).with_for_update(key_share=True))
+    hold_mall(session, mall.id)
 
 
 def post_due(session: Session, now: datetime, mall: Mall, month: Month, due: Iterable[Due]) -> int:

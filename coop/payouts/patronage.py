@@ -23,7 +23,8 @@ from coop.core.errors import Refusal
 from coop.core.money import format_dollars
 from coop.core.templating import day as written
 from coop.core.templating import percent
-from coop.dealers.models import Cooperative, Dealer
+from coop.dealers.membership import hold_coop
+from coop.dealers.models import Dealer
 from coop.dealers.second_person import require_second
 from coop.floor.models import Mall
 from coop.payouts.domain.shares import shares
@@ -86,7 +87,8 @@ def propose_patronage(
         raise Refusal(f"The part in cash is {cash_percent}%: write a percent from 0 to 100.")
     if on <= date(year, 12, 31):
         raise Refusal(f"The day {written(on)} is not after {year}: a year is shared when it is over.")
-    _hold(session)
+    # One at a time: of two who share the same year the second sees what the first did.
+    hold_coop(session)
     there = patronage_of(session, year)
     if there is not None:
         stands = "shared already" if there.state == "posted" else "proposed already: approve it, or drop it first"
@@ -139,7 +141,7 @@ def approve_patronage(session: Session, now: datetime, patronage: Patronage, *, 
     Where a mall has closed the proposal's month, its shares are dated on its first open day. Refuses whoever proposed it, one
     that is decided, one whose day is to come, and one whose business is not what it was worked out from.
     """
-    _hold(session)
+    hold_coop(session)
     session.refresh(patronage, with_for_update=True)
     _require_proposed(patronage)
     require_second(patronage.made_by, user_id, f"the sharing of {patronage.year}'s surplus")
@@ -192,11 +194,6 @@ def drop_patronage(session: Session, now: datetime, patronage: Patronage, *, use
 def _require_proposed(patronage: Patronage) -> None:
     if patronage.state != "proposed":
         raise Refusal(f"The sharing of {patronage.year}'s surplus is {patronage.state} already.")
-
-
-def _hold(session: Session) -> None:
-    """One at a time: of two who share the same year the second sees what the first did."""
-    session.execute(select(Cooperative.id).with_for_update(key_share=True))
 
 
 def patronage_of(session: Session, year: int) -> Patronage | None:

@@ -22,7 +22,8 @@ from coop.core import audit
 from coop.core.errors import Refusal
 from coop.core.money import format_dollars
 from coop.core.templating import day as written
-from coop.dealers.models import Cooperative, Dealer, RoleGrant
+from coop.dealers.membership import hold_coop
+from coop.dealers.models import Dealer, RoleGrant
 from coop.dealers.second_person import require_second
 from coop.floor.models import Mall
 from coop.payouts.came_back import STALE
@@ -163,7 +164,8 @@ def ask_releases(
 
     Refuses all of them, naming the kind, where one is not due any more.
     """
-    _hold(session)
+    # One at a time: of two who ask for the same thing the second sees what the first did.
+    hold_coop(session)
     today = coop_today(session, now)
     made = []
     for what, thing_id in dict.fromkeys(things):
@@ -199,7 +201,7 @@ def approve_release(session: Session, now: datetime, release: Release, *, user_i
     Refuses whoever asked, two who are not manager and bookkeeper between them, what is decided, what no rule lets go today, and
     what is not any more as it was asked: used, claimed, owed again, or of another amount.
     """
-    _hold(session)
+    hold_coop(session)
     session.refresh(release, with_for_update=True)
     _require_asked(release)
     what, thing_id = thing_of(release)
@@ -277,11 +279,6 @@ def _require_both_roles(session: Session, *users: int | None) -> None:
 def _require_asked(release: Release) -> None:
     if release.state != "asked":
         raise Refusal(f"This release is {release.state} already: it is decided once.")
-
-
-def _hold(session: Session) -> None:
-    """One at a time: of two who ask for the same thing the second sees what the first did."""
-    session.execute(select(Cooperative.id).with_for_update(key_share=True))
 
 
 # --- reads --------------------------------------------------------------------------------------------------------------

@@ -20,6 +20,7 @@ from coop.core.jobs import name_job
 from coop.core.money import format_dollars
 from coop.core.periods import Month
 from coop.core.templating import joined
+from coop.dealers.membership import hold_coop
 from coop.dealers.models import Cooperative, Dealer, PayoutDetail, UserAccount
 from coop.dealers.paying import details_of
 from coop.dealers.second_person import require_second
@@ -59,7 +60,8 @@ def prepare_run(session: Session, now: datetime, month: Month, *, user_id: int |
 
     None while a mall with books in the month has yet to close it, and when nobody is to be paid.
     """
-    _hold_runs(session)
+    # One at a time: runs look at what the others give.
+    hold_coop(session)
     if not malls_in(session, month) or open_malls(session, month):
         return None
     there = select(PayoutRun).where(PayoutRun.first_day == month.first_day, PayoutRun.state == "prepared")
@@ -259,13 +261,8 @@ def cancel_run(session: Session, now: datetime, run: PayoutRun, *, user_id: int 
 
 def hold_run(session: Session, run: PayoutRun) -> None:
     """Hold a run, and all of them with it, and read it anew: of two at once the second sees what the first did."""
-    _hold_runs(session)
+    hold_coop(session)
     session.refresh(run, with_for_update=True)
-
-
-def _hold_runs(session: Session) -> None:
-    """One at a time: runs look at what the others give."""
-    session.execute(select(Cooperative.id).with_for_update(key_share=True))
 
 
 def _require_state(run: PayoutRun, state: str) -> None:

@@ -14,6 +14,7 @@ from coop.books.queries import SALE_KINDS, first_days, last_closed
 from coop.core import audit
 from coop.core.errors import Refusal
 from coop.core.periods import Month
+from coop.dealers.membership import hold_coop
 from coop.dealers.models import Dealer
 from coop.dealers.paying import forms_of
 from coop.floor.models import Mall
@@ -236,9 +237,8 @@ def set_threshold(
         raise Refusal("The amount and the number of sales cannot be below zero.")
     if not said_by.strip():
         raise Refusal("The source is empty: write which law or office says so.")
-    row = session.scalar(
-        select(YearThreshold).where(YearThreshold.kind == kind, YearThreshold.from_year == from_year).with_for_update()
-    )
+    hold_coop(session)
+    row = session.scalar(select(YearThreshold).where(YearThreshold.kind == kind, YearThreshold.from_year == from_year))
     if row is None:
         row = YearThreshold(kind=kind, from_year=from_year)
         session.add(row)

@@ -24,6 +24,7 @@ from coop.core.templating import day as written
 from coop.core.templating import joined
 from coop.dealers.models import Member, UserAccount
 from coop.floor.models import Mall
+from coop.floor.service import hold_mall
 from coop.sales.models import DrawerCount
 
 COUNT, DRAWER = "drawer count", "drawer"
@@ -296,7 +297,7 @@ def _require_near(session: Session, mall: Mall, drawer: str, on: date, over: int
 
 def _hold(session: Session, mall: Mall) -> None:
     """Of two who count at once, the second waits and counts against what the first posted."""
-    session.execute(select(Mall.id).where(Mall.id == mall.id).with_for_update(key_share=True))
+    hold_mall(session, mall.id)
 
 
 def _unknown(mall: Mall, drawer: str, there: Iterable[str]) -> str:

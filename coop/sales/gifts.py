@@ -20,7 +20,7 @@ from coop.core.errors import Refusal
 from coop.core.money import format_dollars
 from coop.core.periods import add_months
 from coop.core.templating import day as written
-from coop.dealers.models import Cooperative
+from coop.dealers.membership import hold_coop
 from coop.floor.models import Mall
 from coop.sales.domain import TicketIn
 from coop.sales.models import GiftCertificate, GiftMove, Ticket
@@ -179,7 +179,7 @@ def sell_certificate(
     in the open one.
     """
     # The co-op's row is held, so that two at once count on, and the second press of one form finds the first.
-    session.execute(select(Cooperative.id).with_for_update(key_share=True))
+    hold_coop(session)
     found = session.scalar(select(GiftCertificate).join(GiftMove).where(GiftMove.key == key))
     if found is not None:
         return found

@@ -24,6 +24,7 @@ from coop.core.errors import Refusal
 from coop.core.jobs import short_job
 from coop.core.money import cents, format_dollars
 from coop.floor.models import Mall
+from coop.floor.service import hold_mall
 from coop.sales.domain import LineIn, TenderIn, TicketIn
 from coop.sales.layaway_books import (
     HELD,
@@ -131,7 +132,7 @@ def agree_layaway(
     layaways on different days, and one taxed at its agreement where dealers file the tax themselves.
     """
     # The mall's row is held, so that two at once count on, and the second press of one form finds the first.
-    session.execute(select(Mall.id).where(Mall.id == mall.id).with_for_update(key_share=True))
+    hold_mall(session, mall.id)
     found = session.scalar(select(LayawayAgreement).where(LayawayAgreement.key == key))
     if found is not None:
         return found
