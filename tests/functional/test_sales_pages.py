@@ -70,7 +70,7 @@ def test_no_page_of_sales_scrolls_sideways_at_320_pixels(browser: Browser, serve
 
 def test_a_dealer_finds_her_item_and_the_manager_grants_it(browser: Browser, served: Served) -> None:
     """By the keyboard's order and the words on the page alone, without script."""
-    with context(browser, served, "dealer", PHONE, java_script_enabled=False) as opened:
+    with context(browser, served, "dealer", PHONE, script=False) as opened:
         page = opened.new_page()
         page.goto(served.base + "/portal/")
         page.get_by_role("link", name="Unclaimed items").click()
@@ -78,7 +78,7 @@ def test_a_dealer_finds_her_item_and_the_manager_grants_it(browser: Browser, ser
         page.get_by_label("How you know it").fill("It carried my green tag")
         page.get_by_role("button", name="Say that it is mine").click()
         assert "You asked for Pressed glass bowl" in page.inner_text("main")
-    with context(browser, served, "manager", DESKTOP, java_script_enabled=False) as opened:
+    with context(browser, served, "manager", DESKTOP, script=False) as opened:
         page = opened.new_page()
         page.goto(served.base + "/office/")
         page.get_by_role("link", name="Sales").click()
