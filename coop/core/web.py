@@ -18,7 +18,7 @@ from typing import Any, TypeVar, cast
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
-from flask import Blueprint, Flask, Response, abort, current_app, g, jsonify, redirect, request, url_for
+from flask import Blueprint, Flask, Response, abort, current_app, g, jsonify, redirect, render_template, request, url_for
 from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
@@ -29,6 +29,7 @@ from coop.config import Settings
 from coop.core import migrate, paths
 from coop.core.db import Sessions
 from coop.core.documents import Document
+from coop.core.listing import Listed, list_csv, wants_csv
 from coop.core.logs import REQUEST_ID
 from coop.core.periods import Month
 from coop.core.templating import day
@@ -282,6 +283,20 @@ def send_document(document: Document | None) -> Response:
     # Kept by this browser only, and asked about each time: a sign-out must end it.
     response.headers["Cache-Control"] = "private, no-cache"
     return response
+
+
+def download(content: str | bytes, media_type: str, file_name: str) -> Response:
+    """A file made at this moment."""
+    response = Response(content, content_type=f"{media_type}; charset=utf-8" if isinstance(content, str) else media_type)
+    response.headers.set("Content-Disposition", "attachment", filename=file_name)
+    return response
+
+
+def show_list(listed: Listed[Any], template: str, file_stem: str, **values: Any) -> Page:
+    """A page with a list on it; or, where the address asks for that, the list as CSV."""
+    if wants_csv(request.args):
+        return download(list_csv(listed), "text/csv", f"{file_stem}.csv")
+    return render_template(template, listed=listed, **values)
 
 
 # --- headers, logs, the end of the transaction --------------------------------------------------------------------------

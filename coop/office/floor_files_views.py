@@ -7,7 +7,7 @@ import json
 from flask import abort, flash, redirect, render_template, request, url_for
 
 from coop.core.errors import Refusal
-from coop.core.web import Page, allow, db, now, roll_back, send_document, takes, visitor
+from coop.core.web import Page, allow, db, download, now, roll_back, send_document, takes, visitor
 from coop.floor import planning, rendering
 from coop.floor import queries as floor_queries
 from coop.floor.domain.draft import PlanDraft, draft_value, plan_change, read_draft
@@ -20,7 +20,7 @@ from coop.office import floor_queries as queries
 from coop.office.floor_edit_views import MOST_BYTES, said_of
 from coop.office.floor_forms import PaperForm, PlanFileForm
 from coop.office.floor_queries import today_at
-from coop.office.floor_views import download, floor, wanted_mall
+from coop.office.floor_views import floor, wanted_mall
 from coop.office.views import READERS
 
 

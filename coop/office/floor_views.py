@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from flask import Blueprint, Response, abort, flash, redirect, render_template, request, url_for
+from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 
 from coop.core.csv_text import csv_text, defused
 from coop.core.errors import Refusal
 from coop.core.templating import FILTERS
-from coop.core.web import Page, allow, db, now, roll_back, visitor
+from coop.core.web import Page, allow, db, download, now, roll_back, visitor
 from coop.floor import measuring, planning
 from coop.floor import queries as floor_queries
 from coop.floor.domain.findings import CAUTION
@@ -144,13 +144,6 @@ def _csv_row(row: SpaceRow, months: str) -> list[str]:
         FILTERS["money_plain"](row.past_due_cents).replace(",", ""),
         months,
     ]
-
-
-def download(content: str | bytes, media_type: str, file_name: str) -> Response:
-    """A file made at this moment."""
-    response = Response(content, content_type=f"{media_type}; charset=utf-8" if isinstance(content, str) else media_type)
-    response.headers.set("Content-Disposition", "attachment", filename=file_name)
-    return response
 
 
 # --- a space ------------------------------------------------------------------------------------------------------------------

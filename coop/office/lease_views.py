@@ -9,7 +9,7 @@ from flask import Blueprint, abort, redirect, render_template, request, url_for
 
 from coop.core.csv_text import csv_text, defused
 from coop.core.money import format_cents
-from coop.core.web import Page, allow, db, now, request_id, send_document, visitor
+from coop.core.web import Page, allow, db, download, now, request_id, send_document, visitor
 from coop.dealers.models import Member
 from coop.floor.models import Mall
 from coop.leases.documents import CAUTION
@@ -21,7 +21,7 @@ from coop.leases.wording import KINDS, ORDERS, PRORATION, STATES, UNITS
 from coop.office import lease_life, lease_work
 from coop.office import lease_queries as queries
 from coop.office import queries as office_queries
-from coop.office.floor_views import download, wanted_mall
+from coop.office.floor_views import wanted_mall
 from coop.office.lease_forms import TickForm
 from coop.office.views import READERS
 

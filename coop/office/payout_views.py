@@ -17,11 +17,10 @@ from coop.core.fields import told
 from coop.core.jobs import pending_in
 from coop.core.periods import Month
 from coop.core.sealed_text import FieldKeys
-from coop.core.web import Page, allow, db, now, roll_back, send_document, site, visitor
+from coop.core.web import Page, allow, db, download, now, roll_back, send_document, site, visitor
 from coop.dealers.models import Dealer, UserAccount
 from coop.floor.models import Mall
 from coop.office.dealer_views import wanted_dealer
-from coop.office.floor_views import download
 from coop.office.payout_forms import ApproveForm, DayForm, PaidForm, PrepareForm, ReturnForm, TakeForm
 from coop.office.views import READERS
 from coop.payouts import bank_file, paying_out, queries, runs

@@ -7,11 +7,10 @@ from sqlalchemy import select
 
 from coop.core.errors import Refusal
 from coop.core.money import format_dollars
-from coop.core.web import Page, allow, db, now, roll_back, visitor
+from coop.core.web import Page, allow, db, download, now, roll_back, visitor
 from coop.dealers.models import UserAccount
 from coop.floor.models import Mall
 from coop.office import payout_views
-from coop.office.floor_views import download
 from coop.office.tax_queries import today as office_today
 from coop.office.views import READERS
 from coop.office.year_forms import ShareForm, ThresholdForm

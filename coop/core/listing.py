@@ -1,0 +1,282 @@
+"""A list that people sort, narrow, page through and take away as CSV: one way for every page.
+
+A `Listing` says once what a list's columns are, what they are sorted by and what narrows it; `read` answers what an address asks
+for (`sort`, `page`, and the filters' own names) from a query, `pick` the same from rows in hand. An address that asks for what is
+not there gets the list as it usually stands: links to lists are kept, and outlive their columns.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date
+from typing import Any, Generic, TypeVar
+
+from sqlalchemy import ColumnElement, Select, func, or_, select
+from sqlalchemy.orm import InstrumentedAttribute, Session
+
+from coop.core.csv_text import csv_text
+from coop.core.errors import Refusal
+
+Row = TypeVar("Row")
+Sql = ColumnElement[Any] | InstrumentedAttribute[Any]
+
+PAGE = 50
+"""Rows of one page of a list."""
+MOST_TAKEN = 100_000
+"""Rows of one CSV: more is narrowed first."""
+AS_CSV = "csv"
+
+
+@dataclass(frozen=True)
+class Column(Generic[Row]):
+    """A column of a list. Without `order` and `by` nobody sorts by it."""
+
+    key: str
+    heading: str
+    text: Callable[[Row], str]
+    """What the CSV says: plain figures and days as YYYY-MM-DD; texts that people typed are `defused`."""
+    order: Sql | None = None
+    """What a query sorts by."""
+    by: Callable[[Row], Any] | None = None
+    """What rows in hand are sorted by."""
+    amount: bool = False
+    """Figures: they stand at the end of their column, and the largest come first when it is first sorted by them."""
+
+    @property
+    def sorts(self) -> bool:
+        return self.order is not None or self.by is not None
+
+
+@dataclass(frozen=True)
+class Words:
+    """Keeps what has these words in one of its texts, whatever their case."""
+
+    key: str
+    label: str
+    texts: tuple[Sql, ...] = ()
+    of: Callable[[Any], Iterable[str]] | None = None
+    """The texts of a row in hand."""
+
+    kind = "words"
+
+    def where(self, asked: str) -> ColumnElement[bool]:
+        return or_(*(func.lower(text).contains(asked.lower(), autoescape=True) for text in self.texts))
+
+    def keeps(self, row: Any, asked: str) -> bool:
+        return self.of is not None and any(asked.lower() in text.lower() for text in self.of(row))
+
+    def fault(self, asked: str) -> str:
+        return "" if len(asked) <= 60 else "Look for 60 characters at most."
+
+
+@dataclass(frozen=True)
+class OneOf:
+    """Keeps what is of one kind."""
+
+    key: str
+    label: str
+    choices: tuple[tuple[str, str], ...]
+    """(value in the address, words)"""
+    narrow: Callable[[str], ColumnElement[bool]] | None = None
+    of: Callable[[Any], str] | None = None
+    """The value of a row in hand."""
+    every: str = "all"
+    """How the choice that narrows nothing is called."""
+
+    kind = "choice"
+
+    def where(self, asked: str) -> ColumnElement[bool]:
+        assert self.narrow is not None, "a list read by a query narrows by one"
+        return self.narrow(asked)
+
+    def keeps(self, row: Any, asked: str) -> bool:
+        return self.of is not None and self.of(row) == asked
+
+    def fault(self, asked: str) -> str:
+        return "" if asked in dict(self.choices) else "Choose one of these."
+
+
+@dataclass(frozen=True)
+class FromDay:
+    """Keeps what is of this day or later; `to_day` what is of this day or earlier."""
+
+    key: str
+    label: str
+    day: Sql | None = None
+    of: Callable[[Any], date] | None = None
+    to_day: bool = False
+
+    kind = "day"
+
+    def where(self, asked: str) -> ColumnElement[bool]:
+        assert self.day is not None, "a list read by a query narrows by a column"
+        on = date.fromisoformat(asked)
+        return self.day <= on if self.to_day else self.day >= on
+
+    def keeps(self, row: Any, asked: str) -> bool:
+        assert self.of is not None, "rows in hand have their day told"
+        on = date.fromisoformat(asked)
+        return self.of(row) <= on if self.to_day else self.of(row) >= on
+
+    def fault(self, asked: str) -> str:
+        try:
+            date.fromisoformat(asked)
+        except ValueError:
+            return "Write the day, like 2026-10-19."
+        return ""
+
+
+Filter = Words | OneOf | FromDay
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A filter with what was asked of it, and what is wrong with that."""
+
+    filter: Filter
+    value: str
+    fault: str = ""
+
+
+@dataclass(frozen=True)
+class Listed(Generic[Row]):
+    """What a page shows of a list."""
+
+    rows: Sequence[Row]
+    columns: Sequence[Column[Row]]
+    asked: Sequence[Asked]
+    sort: str
+    """A column's key, with a hyphen before it for the largest or latest first."""
+    usual: str
+    page: int
+    total: int
+
+    @property
+    def pages(self) -> int:
+        return max(1, -(-self.total // PAGE))
+
+    @property
+    def first(self) -> int:
+        """The number of the first row shown, from one."""
+        return (self.page - 1) * PAGE + 1
+
+    @property
+    def last(self) -> int:
+        return self.first + len(self.rows) - 1
+
+    @property
+    def narrowed(self) -> bool:
+        return any(one.value for one in self.asked)
+
+    @property
+    def descending(self) -> bool:
+        return self.sort.startswith("-")
+
+    @property
+    def sorted_by(self) -> str:
+        return self.sort.removeprefix("-")
+
+    def sort_by(self, column: Column[Row]) -> str:
+        """What pressing a column's heading sorts by: it, and then the other way round."""
+        if column.key == self.sorted_by:
+            return column.key if self.descending else f"-{column.key}"
+        return f"-{column.key}" if column.amount else column.key
+
+    def args(self, **changes: Any) -> dict[str, Any]:
+        """What an address asks to show this again with changes: `page` and what is as usual are left out."""
+        kept: dict[str, Any] = {one.filter.key: one.value for one in self.asked if one.value}
+        if self.sort != self.usual:
+            kept["sort"] = self.sort
+        kept.update(changes)
+        return {key: value for key, value in kept.items() if value not in ("", None)}
+
+
+@dataclass(frozen=True)
+class Listing(Generic[Row]):
+    """What a list is: its columns, how it usually stands, what narrows it."""
+
+    columns: tuple[Column[Row], ...]
+    usual: str
+    """The sort it has unless another is asked for."""
+    filters: tuple[Filter, ...] = ()
+    tie: Sql | None = None
+    """What a query sorts by where the column's values are equal: something unique."""
+    usually: Mapping[str, str] = field(default_factory=dict)
+    """What its filters are set to while nobody has asked for anything."""
+
+    def with_choices(self, key: str, choices: Iterable[tuple[str, str]]) -> Listing[Row]:
+        """The same with the choices of a filter that only a request knows, like the malls there are."""
+        found = tuple(choices)
+        return replace(
+            self,
+            filters=tuple(
+                replace(one, choices=found) if isinstance(one, OneOf) and one.key == key else one for one in self.filters
+            ),
+        )
+
+    def read(self, session: Session, query: Select[Any], asked: Mapping[str, str], make: Callable[[Any], Row]) -> Listed[Row]:
+        """One page of what a query finds, each of its result rows made a row of the list. Two queries."""
+        found = self._asked(asked)
+        narrowed = query.where(*(one.filter.where(one.value) for one in found if one.value and not one.fault))
+        total = session.scalar(select(func.count()).select_from(narrowed.order_by(None).subquery())) or 0
+        sort, page = self._sort(asked), _page(asked, total)
+        column = self._column(sort)
+        assert column.order is not None, "a list read by a query is sorted by one"
+        order = column.order.desc() if sort.startswith("-") else column.order.asc()
+        ordered = narrowed.order_by(order.nulls_last(), *(() if self.tie is None else (self.tie,)))
+        if wants_csv(asked):
+            refuse_too_many(total)
+        else:
+            ordered = ordered.limit(PAGE).offset((page - 1) * PAGE)
+        return Listed([make(row) for row in session.execute(ordered)], self.columns, found, sort, self.usual, page, total)
+
+    def pick(self, rows: Iterable[Row], asked: Mapping[str, str]) -> Listed[Row]:
+        """One page of rows in hand."""
+        found = self._asked(asked)
+        kept = [row for row in rows if all(one.filter.keeps(row, one.value) for one in found if one.value and not one.fault)]
+        sort, page = self._sort(asked), _page(asked, len(kept))
+        by = self._column(sort).by
+        assert by is not None, "rows in hand are sorted by what is told of them"
+        kept.sort(key=by, reverse=sort.startswith("-"))
+        if wants_csv(asked):
+            refuse_too_many(len(kept))
+            shown = kept
+        else:
+            shown = kept[(page - 1) * PAGE : page * PAGE]
+        return Listed(shown, self.columns, found, sort, self.usual, page, len(kept))
+
+    def _asked(self, asked: Mapping[str, str]) -> list[Asked]:
+        given = asked if any(one.key in asked for one in self.filters) else self.usually
+        texts = [(one, given.get(one.key, "").strip()) for one in self.filters]
+        return [Asked(one, text, one.fault(text) if text else "") for one, text in texts]
+
+    def _column(self, sort: str) -> Column[Row]:
+        return next(one for one in self.columns if one.key == sort.removeprefix("-"))
+
+    def _sort(self, asked: Mapping[str, str]) -> str:
+        wanted = asked.get("sort", "")
+        known = {one.key for one in self.columns if one.sorts}
+        return wanted if wanted.removeprefix("-") in known else self.usual
+
+
+def _page(asked: Mapping[str, str], total: int) -> int:
+    wanted = asked.get("page", "")
+    number = int(wanted) if wanted.isascii() and wanted.isdigit() and len(wanted) < 8 else 1
+    return min(max(number, 1), max(1, -(-total // PAGE)))
+
+
+def wants_csv(asked: Mapping[str, str]) -> bool:
+    """Whether an address asks for the whole list as CSV."""
+    return asked.get("as") == AS_CSV
+
+
+def refuse_too_many(total: int) -> None:
+    """Raises Refusal for a CSV of more rows than one request should make."""
+    if total > MOST_TAKEN:
+        raise Refusal(f"The list has {total:,} rows, and a CSV takes {MOST_TAKEN:,}: narrow it, to fewer days for instance.")
+
+
+def list_csv(listed: Listed[Row]) -> str:
+    """The list as it stands, narrowed and sorted, with its headings."""
+    return csv_text([one.heading for one in listed.columns], ([one.text(row) for one in listed.columns] for row in listed.rows))
