@@ -285,6 +285,13 @@ def send_document(document: Document | None) -> Response:
     return response
 
 
+def first_to_focus() -> bool:
+    """True once a request: a page has one field to begin at, the first that is wrong, which may be far down its form."""
+    is_first = "focused" not in g
+    g.focused = True
+    return is_first
+
+
 def download(content: str | bytes, media_type: str, file_name: str) -> Response:
     """A file made at this moment."""
     response = Response(content, content_type=f"{media_type}; charset=utf-8" if isinstance(content, str) else media_type)
@@ -400,6 +407,6 @@ def install(app: Flask, recognise: Callable[[], Visitor | None], sign_in: str) -
     app.after_request(_dress)
     app.teardown_request(_end)
     app.register_blueprint(edge)
-    app.jinja_env.globals.update(asset=asset)
+    app.jinja_env.globals.update(asset=asset, first_to_focus=first_to_focus)
     app.jinja_env.filters["moment"] = moment
     app.context_processor(lambda: {"visitor": visitor_or_none()})

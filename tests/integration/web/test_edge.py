@@ -219,3 +219,9 @@ def test_every_page_template_compiles(web: Web) -> None:
     assert len(names) > 15
     for name in names:
         web.app.jinja_env.get_template(name)
+
+
+def test_the_first_wrong_field_of_a_form_takes_the_focus(web: Web) -> None:
+    page = send(web.browser("manager"), "/office/dealers/new", name="", joined_on="soon", code="D09").text
+    wrong = [tag.partition(">")[0] for tag in page.split("<input")[1:] if 'aria-invalid="true"' in tag.partition(">")[0]]
+    assert ["autofocus" in tag for tag in wrong] == [True, False]
