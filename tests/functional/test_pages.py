@@ -1,4 +1,4 @@
-"""The pages as people use them: real Chromium, a real server, real rows; every page audited by axe, light and dark."""
+"""The pages as people use them: real Chromium, a real server, real rows."""
 
 from __future__ import annotations
 
@@ -14,11 +14,9 @@ from coop.sales.drawers import count_drawer, drawers_of
 from tests.factories.house import PASSPHRASE
 from tests.functional.browsing import (
     DESKTOP,
-    NARROWEST,
     NOW,
     PHONE,
     Served,
-    audited,
     context,
     finish_jobs,
     listen,
@@ -27,54 +25,6 @@ from tests.functional.browsing import (
 )
 
 pytestmark = pytest.mark.browser
-
-PAGES = [
-    (None, "/sign-in"),
-    ("desk", "/home"),
-    ("desk", "/office/"),
-    ("manager", "/account"),
-    ("manager", "/office/"),
-    ("manager", "/office/months/MAIN/2026-10"),
-    ("manager", "/office/months/MAIN/2026-11"),
-    ("manager", "/office/letters"),
-    ("manager", "/office/letters/2"),
-    ("manager", "/office/log"),
-    ("manager", "/office/floor/MAIN"),
-    ("manager", "/office/floor/MAIN/edit"),
-    ("auditor", "/office/floor/MAIN/spaces/12"),
-    ("manager", "/office/floor/MAIN/aisles"),
-    ("manager", "/office/floor/MAIN/files"),
-    ("manager", "/office/layaways/MAIN"),
-    ("manager", "/office/layaways/MAIN/new"),
-    ("manager", "/office/layaways/MAIN/1"),
-    ("manager", "/office/layaways/MAIN/1/terms"),
-    ("manager", "/office/tax/"),
-    ("manager", "/office/tax/calendar"),
-    ("manager", "/office/tax/offices/elder-revenue-office/2026-10"),
-    ("manager", "/office/tax/offices/elder-revenue-office/2026-11"),
-    ("manager", "/office/tax/returns/elder-revenue-office.2026-10"),
-    ("manager", "/office/tax/jurisdictions"),
-    ("manager", "/office/tax/jurisdictions/EL"),
-    ("manager", "/office/tax/jurisdictions/new"),
-    ("manager", "/office/tax/jurisdictions/EL/rates/new"),
-    ("manager", "/office/tax/rates/1"),
-    ("manager", "/office/tax/jurisdictions/EL/rules/article"),
-    ("manager", "/office/tax/jurisdictions/EL/rules/holiday"),
-    ("manager", "/office/tax/rules/1"),
-    ("manager", "/office/tax/jurisdictions/EL/settings?of=state"),
-    ("manager", "/office/tax/offices/elder-revenue-office/payments"),
-    ("manager", "/office/tax/places"),
-    ("manager", "/office/tax/places/MAIN"),
-    ("manager", "/office/tax/certificates"),
-    ("manager", "/office/tax/certificates/1"),
-    ("manager", "/office/tax/files"),
-    ("manager", "/office/tax/files/1"),
-    ("auditor", "/office/statements/MAIN.D01.2026-10"),
-    ("dealer", "/portal/"),
-    ("dealer", "/portal/statements"),
-    ("dealer", "/portal/statements/MAIN.D01.2026-10"),
-    ("dealer", "/portal/statements/none"),
-]
 
 
 @pytest.fixture
@@ -88,20 +38,6 @@ def open_month(sqlite_url: str, tmp_path: Path) -> Iterator[Served]:
         yield served
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])
-def test_an_audit_finds_nothing_on_any_page(
-    browser: Browser, served: Served, axe: str, scheme: str, size: tuple[int, int]
-) -> None:
-    faults = []
-    for who, path in PAGES:
-        with context(browser, served, who, size, scheme=scheme, bypass_csp=True) as opened:
-            page = opened.new_page()
-            page.goto(served.base + path)
-            faults += audited(page, axe, path)
-    assert faults == []
-
-
 def test_the_audit_sees_a_fault(browser: Browser, served: Served, axe: str) -> None:
     with context(browser, served, "manager", DESKTOP, bypass_csp=True) as opened:
         page = opened.new_page()
@@ -110,19 +46,6 @@ def test_the_audit_sees_a_fault(browser: Browser, served: Served, axe: str) -> N
         page.evaluate(axe)
         found = {v["id"] for v in page.evaluate("axe.run()")["violations"]}
     assert {"color-contrast", "label"} <= found
-
-
-def test_no_page_scrolls_sideways_at_320_pixels(browser: Browser, served: Served) -> None:
-    wide = []
-    for who, path in PAGES:
-        with context(browser, served, who, NARROWEST) as opened:
-            page = opened.new_page()
-            page.goto(served.base + path)
-            # In the page's own face: on a busy machine it comes after the page.
-            width = width_of(page)
-            if width > NARROWEST[0]:
-                wide.append((path, width))
-    assert wide == []
 
 
 def test_the_letterhead_stays_in_its_place_from_page_to_page(browser: Browser, served: Served) -> None:
