@@ -215,10 +215,13 @@ class Listing(Generic[Row]):
             ),
         )
 
+    def narrow(self, query: Select[Any], asked: Mapping[str, str]) -> Select[Any]:
+        """The query of all that is asked for, of every page: for the sums under a list."""
+        return query.where(*(one.filter.where(one.value) for one in self._asked(asked) if one.value and not one.fault))
+
     def read(self, session: Session, query: Select[Any], asked: Mapping[str, str], make: Callable[[Any], Row]) -> Listed[Row]:
         """One page of what a query finds, each of its result rows made a row of the list. Two queries."""
-        found = self._asked(asked)
-        narrowed = query.where(*(one.filter.where(one.value) for one in found if one.value and not one.fault))
+        found, narrowed = self._asked(asked), self.narrow(query, asked)
         total = session.scalar(select(func.count()).select_from(narrowed.order_by(None).subquery())) or 0
         sort, page = self._sort(asked), _page(asked, total)
         column = self._column(sort)
