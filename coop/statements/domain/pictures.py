@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
@@ -35,12 +35,17 @@ def sold_by_day(value: StatementValue) -> list[tuple[date, int]]:
 
 def sold_by_band(value: StatementValue) -> list[Band]:
     """What was sold by what one piece was sold for; goods taken back are not taken off."""
+    return by_band((line.quantity, line.price_cents) for line in value.sales)
+
+
+def by_band(sold: Iterable[tuple[int, int]]) -> list[Band]:
+    """Lines, each its pieces and its cents, by what one piece was sold for."""
     pieces, cents = [0] * len(BANDS), [0] * len(BANDS)
-    for line in value.sales:
-        each = Fraction(line.price_cents, max(1, line.quantity))
+    for quantity, price_cents in sold:
+        each = Fraction(price_cents, max(1, quantity))
         at = max(n for n, (_, least) in enumerate(BANDS) if n == 0 or each >= least)
-        pieces[at] += line.quantity
-        cents[at] += line.price_cents
+        pieces[at] += quantity
+        cents[at] += price_cents
     return [Band(label, pieces[n], cents[n]) for n, (label, _) in enumerate(BANDS)]
 
 
