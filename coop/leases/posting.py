@@ -225,6 +225,14 @@ def post_commissions(
     return post_due(session, now, mall, month, [Due(d, before.get((d.dealer_id, d.what))) for d in drafts])
 
 
+def commission_of(lease: Lease, month: Month, sold: Sequence[Sold]) -> Rent:
+    """What a lease's commission on these items of a month comes to, by the rule of the month's end. Nothing is posted.
+
+    Raises TermsError where its terms cannot be computed by.
+    """
+    return _commission(lease, _commission_term(lease, month), sum(item.net_cents for item in sold), sold, 0)
+
+
 def _commission_term(lease: Lease, month: Month) -> CommissionTerm | None:
     """The term in force when the month ends, or when the lease ended."""
     day = min(month.last_day, lease.ends_on or date.max)
