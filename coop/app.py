@@ -14,6 +14,7 @@ from sqlalchemy.exc import OperationalError
 from werkzeug.exceptions import HTTPException
 from werkzeug.middleware.proxy_fix import ProxyFix
 
+import coop.dealers.link_views
 import coop.office.books_hand_views
 import coop.office.dealer_money_views
 import coop.office.floor_edit_views

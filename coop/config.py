@@ -55,6 +55,8 @@ class Settings(BaseModel):
     mail_from: str = "coop@localhost"
     mail_domain: str = "coop.invalid"
     """Right-hand side of every Message-ID."""
+    web_address: str = ""
+    """Where people reach the pages, such as https://office.example.org: addresses in mails begin with it."""
     secret_key: str = Field(default="", repr=False)
     field_keys: str = Field(default="", repr=False)
     """Keys of bank account and tax numbers, with commas between them: the first seals, all of them open."""
@@ -104,6 +106,18 @@ class Settings(BaseModel):
         if len(value) > 150 or not re.fullmatch(r"[A-Za-z0-9]([A-Za-z0-9.-]*[A-Za-z0-9])?", value):
             raise ValueError("it is the name of a domain, such as example.org")
         return value
+
+    @field_validator("web_address")
+    @classmethod
+    def _site(cls, value: str) -> str:
+        try:
+            parts = urlsplit(value)
+            known = parts.scheme in ("http", "https") and bool(parts.hostname) and not parts.query and not parts.fragment
+        except ValueError:
+            known = False
+        if value and (not known or "@" in value or any(ord(c) < 33 for c in value)):
+            raise ValueError("it is written like https://office.example.org")
+        return value.rstrip("/")
 
     @property
     def url(self) -> str:

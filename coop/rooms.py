@@ -15,6 +15,7 @@ import coop.core.jobs
 import coop.core.mail
 import coop.core.retention
 import coop.core.schedule
+import coop.dealers.links
 import coop.dealers.models
 import coop.dealers.service
 import coop.floor.models

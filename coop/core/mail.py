@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import logging
 import secrets
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -159,6 +159,24 @@ def resend_mail(
     return fresh
 
 
+# --- what only the mail itself says --------------------------------------------------------------
+
+HIDDEN = "•" * 12
+"""Stands in a mail as it is kept, where the office may read it, for what only its reader may know."""
+Fill = Callable[[Session, datetime, Settings, Outbox], str]
+_FILLS: dict[str, Fill] = {}
+
+
+def fills_in(kind: str) -> Callable[[Fill], Fill]:
+    """Register what stands for HIDDEN in mails of a kind. Asked as each is sent; a Refusal ends the mail with its sentence."""
+
+    def register(fill: Fill) -> Fill:
+        _FILLS[kind] = fill
+        return fill
+
+    return register
+
+
 # --- sending --------------------------------------------------------------------------------------
 
 _MINUTES = (1, 5, 15, 60, 4 * 60, 12 * 60)
@@ -280,7 +298,7 @@ def _claim(run: jobs.JobRun, outbox_id: int, settings: Settings) -> _Claim | Non
             outbox.lease_token = outbox.lease_until = None
         session.flush()
         if not_now is None:
-            return _Claim(outbox.id, attempt.id, token, outbox.attempts, _letter(session, outbox))
+            return _Claim(outbox.id, attempt.id, token, outbox.attempts, _letter(session, now, settings, outbox))
     raise jobs.Later(not_now, NOT_TRIED)
 
 
@@ -300,16 +318,17 @@ def _server_is_silent(session: Session, now: datetime) -> bool:
     return answered_at is None or answered_at <= silent_at
 
 
-def _letter(session: Session, outbox: Outbox) -> Letter:
+def _letter(session: Session, now: datetime, settings: Settings, outbox: Outbox) -> Letter:
     attachment = None
+    secret = _FILLS[outbox.kind](session, now, settings, outbox) if outbox.kind in _FILLS else HIDDEN
     if outbox.document_id is not None:
         document = session.get_one(Document, outbox.document_id, options=[undefer(Document.content)])
         attachment = Attachment(document.file_name, document.media_type, document.content)
     return Letter(
         recipient=outbox.recipient,
         subject=outbox.subject,
-        text_body=outbox.text_body,
-        html_body=outbox.html_body,
+        text_body=outbox.text_body.replace(HIDDEN, secret),
+        html_body=outbox.html_body.replace(HIDDEN, secret),
         message_id=outbox.message_id,
         # When it was written, not when it is sent: sent again, it is the same mail to the byte.
         date=outbox.created_at,

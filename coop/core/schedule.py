@@ -55,6 +55,7 @@ SCHEDULE = (
     Scheduled("core.forget_jobs", timedelta(days=1), offset=timedelta(hours=9)),
     Scheduled("core.forget_mail_attempts", timedelta(days=1), offset=timedelta(hours=9)),
     Scheduled("dealers.forget_sign_ins", timedelta(days=1), offset=timedelta(hours=9)),
+    Scheduled("dealers.forget_links", timedelta(days=1), offset=timedelta(hours=9)),
     Scheduled("sales.forget_layaway_buyers", timedelta(days=1), offset=timedelta(hours=9)),
 )
 

@@ -9,8 +9,17 @@ from wtforms.validators import InputRequired, Length, ValidationError
 from coop.dealers import domain
 
 
-class SignInForm(FlaskForm):  # type: ignore[misc]
+class AddressForm(FlaskForm):  # type: ignore[misc]
+    """Who it is about."""
+
     email = EmailField("Mail address", validators=[InputRequired("Write your mail address.")])
+
+    def validate_email(self, field: EmailField) -> None:
+        if not domain.is_email(domain.plain_email(field.data)):
+            raise ValidationError("This is not a mail address. Write it like name@example.org.")
+
+
+class SignInForm(AddressForm):
     passphrase = PasswordField(
         "Passphrase",
         validators=[
@@ -20,9 +29,16 @@ class SignInForm(FlaskForm):  # type: ignore[misc]
     )
     next = HiddenField()
 
-    def validate_email(self, field: EmailField) -> None:
-        if not domain.is_email(domain.plain_email(field.data)):
-            raise ValidationError("This is not a mail address. Write it like name@example.org.")
+
+class ChosenForm(FlaskForm):  # type: ignore[misc]
+    """The passphrase a person chooses by a link."""
+
+    new = PasswordField("Passphrase", validators=[InputRequired("Write the passphrase you choose.")])
+    again = PasswordField("Passphrase, again", validators=[InputRequired("Write the passphrase once more.")])
+
+    def validate_again(self, field: PasswordField) -> None:
+        if self.new.data and field.data != self.new.data:
+            raise ValidationError("The two passphrases differ. Write the same one in both.")
 
 
 class PassphraseForm(FlaskForm):  # type: ignore[misc]

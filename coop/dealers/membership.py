@@ -9,11 +9,18 @@ from decimal import Decimal
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from coop.core import audit
 from coop.core.errors import Refusal
+from coop.core.templating import percent
 from coop.dealers.models import Cooperative, Dealer, Member
 
 CODE = re.compile(r"[A-Z0-9][A-Z0-9-]{0,11}")
 """Of a mall or a dealer: it stands in account names, file names and on tags."""
+
+
+COOP_CHANGED = "co-op changed"
+"""In the log; its detail begins with what was changed and a colon."""
+PAPERS = ("letter", "a4")
 
 
 def require_code(text: str, what: str) -> str:
@@ -44,6 +51,49 @@ def found_coop(session: Session, now: datetime, name: str, *, commission_percent
     session.add(coop)
     session.flush()
     return coop
+
+
+def change_coop(
+    session: Session,
+    now: datetime,
+    *,
+    name: str,
+    commission_percent: Decimal,
+    payout_day: int,
+    paper: str,
+    user_id: int | None = None,
+    request_id: str = "",
+) -> list[str]:
+    """Change what the co-op is called and what holds where nothing else is said; what was changed, in words.
+
+    What is made keeps its own: leases their commission, statements their name, runs their day. Refuses, naming the field, an
+    empty name, a percent over a hundred, a day that a month may lack, and an unknown paper.
+    """
+    hold_coop(session)
+    coop = session.get_one(Cooperative, 1)
+    name = " ".join(name.split())
+    if not name:
+        raise Refusal("The co-op’s name is empty.")
+    if len(name) > 120:
+        raise Refusal(f"The name has {len(name)} letters: 120 is the most.")
+    if not commission_percent.is_finite() or not 0 <= commission_percent <= 100:
+        raise Refusal(f"A commission of {commission_percent} percent is not between 0 and 100.")
+    if not 1 <= payout_day <= 28:
+        raise Refusal(f"Payouts on day {payout_day}: choose a day of the month from 1 to 28, such as 10.")
+    if paper not in PAPERS:
+        raise Refusal(f"The paper is {' or '.join(PAPERS)}, not {paper!r}.")
+    changes = {
+        "name": (coop.name, name),
+        "commission": (percent(coop.commission_percent), percent(commission_percent)),
+        "payout day": (str(coop.payout_day), str(payout_day)),
+        "paper": (coop.paper, paper),
+    }
+    coop.name, coop.commission_percent, coop.payout_day, coop.paper = name, commission_percent, payout_day, paper
+    session.flush()
+    changed = [f"{what}: {before} before, {after} now" for what, (before, after) in changes.items() if before != after]
+    for detail in changed:
+        audit.record(session, now, COOP_CHANGED, "co-op", 1, user_id=user_id, detail=detail, request_id=request_id)
+    return changed
 
 
 def add_dealer(

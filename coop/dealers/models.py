@@ -143,6 +143,46 @@ class SignInAttempt(Base):
     succeeded: Mapped[bool]
 
 
+class SignInLink(Base):
+    """A link by which a user chooses a passphrase: an invitation, or because hers is lost. Good once, until it expires.
+
+    The database keeps everything but `used_at` and `ended_at`, each filled in once, and the secret, which is emptied.
+    """
+
+    __tablename__ = "sign_in_link"
+    __table_args__ = (
+        CheckConstraint("purpose IN ('invitation', 'passphrase')", name="known_purpose"),
+        CheckConstraint("length(token_sha256) = 64", name="hashed"),
+        CheckConstraint("expires_at > created_at", name="forward"),
+        CheckConstraint("used_at IS NULL OR ended_at IS NULL", name="used_or_ended"),
+    )
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True)
+    user_id: Mapped[int] = mapped_column(ForeignKey("user_account.id"), index=True)
+    purpose: Mapped[str] = mapped_column(String(10))
+    token_sha256: Mapped[str] = mapped_column(String(64), unique=True)
+    token_sealed: Mapped[str] = mapped_column(String(400), default="")
+    """The secret for the mail that brings it (`core.sealed_text`); empty once it is used or ended."""
+    made_by: Mapped[int | None] = mapped_column(ForeignKey("user_account.id"))
+    """Null: the user asked for it at the sign-in page."""
+    created_at: Mapped[datetime] = mapped_column(UtcDateTime)
+    expires_at: Mapped[datetime] = mapped_column(UtcDateTime)
+    used_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
+    ended_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
+    """A newer one took its place, or its user was locked."""
+
+
+class PassphraseRequest(Base):
+    """Somebody said at the sign-in page that a passphrase is lost: written down whether or not there is such an account."""
+
+    __tablename__ = "passphrase_request"
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True)
+    at: Mapped[datetime] = mapped_column(UtcDateTime, index=True)
+    email: Mapped[str] = mapped_column(String(254), index=True)
+    address: Mapped[str] = mapped_column(String(45), index=True)
+
+
 class PayoutDetail(Base):
     """How a dealer is paid, from a moment on: the newest counts. An account's number is kept sealed. Frozen."""
 

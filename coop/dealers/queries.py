@@ -8,7 +8,7 @@ from datetime import datetime
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from coop.dealers.models import Cooperative, Dealer, SignInAttempt, UserAccount, WebSession
+from coop.dealers.models import Cooperative, Dealer, PassphraseRequest, SignInAttempt, UserAccount, WebSession
 
 
 def cooperative(session: Session) -> Cooperative | None:
@@ -69,6 +69,12 @@ def address_failures(session: Session, address: str, since: datetime) -> Sequenc
             SignInAttempt.at >= since,
         )
     ).all()
+
+
+def requests_of(session: Session, since: datetime, *, email: str | None = None, address: str | None = None) -> Sequence[datetime]:
+    """Moments at which a passphrase was said to be lost, of an account or from a network address, not before `since`."""
+    whose = PassphraseRequest.email == email if email is not None else PassphraseRequest.address == address
+    return session.scalars(select(PassphraseRequest.at).where(whose, PassphraseRequest.at >= since)).all()
 
 
 def dealers_of(session: Session, member_id: int | None) -> Sequence[Dealer]:

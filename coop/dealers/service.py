@@ -69,7 +69,9 @@ def add_user(
     if queries.user_by_email(session, plain) is not None:
         raise Refusal(f"{plain} has a sign-in already. For a new passphrase: coop user passphrase {plain}")
     passphrase = make_passphrase()
-    user = UserAccount(email=plain, member_id=member_id, password_hash=_hash(passphrase), disabled_at=None, created_at=now)
+    user = UserAccount(
+        email=plain, member_id=member_id, password_hash=hash_passphrase(passphrase), disabled_at=None, created_at=now
+    )
     user.grants = [RoleGrant(role=role) for role in dict.fromkeys(roles)]
     session.add(user)
     session.flush()
@@ -83,8 +85,8 @@ def renew_passphrase(session: Session, now: datetime, *, email: str) -> str:
     if user is None:
         raise Refusal(f"Nobody signs in as {email}. Add them with: coop user add {email} --role ROLE")
     passphrase = make_passphrase()
-    user.password_hash = _hash(passphrase)
-    _end_sessions(session, now, user.id)
+    user.password_hash = hash_passphrase(passphrase)
+    end_sessions(session, now, user.id)
     audit.record(session, now, "passphrase renewed", "user", user.id)
     return passphrase
 
@@ -103,9 +105,14 @@ def change_passphrase(
     fault = domain.passphrase_fault(new, user.email)
     if fault:
         raise Refusal(fault)
-    user.password_hash = _hash(new)
-    _end_sessions(session, now, user_id, but=keep_session_id)
+    set_passphrase(session, now, user, new, keep_session_id=keep_session_id)
     audit.record(session, now, "passphrase changed", "user", user_id, user_id=user_id, request_id=request_id)
+
+
+def set_passphrase(session: Session, now: datetime, user: UserAccount, new: str, *, keep_session_id: int | None = None) -> None:
+    """Take a passphrase that will do, and end the user's sessions but the one in hand."""
+    user.password_hash = hash_passphrase(new)
+    end_sessions(session, now, user.id, but=keep_session_id)
 
 
 def make_passphrase() -> str:
@@ -113,7 +120,7 @@ def make_passphrase() -> str:
     return domain.spell_passphrase(secrets.randbelow(domain.GENERATED_CHOICES))
 
 
-def _hash(passphrase: str) -> str:
+def hash_passphrase(passphrase: str) -> str:
     return HASHER.hash(domain.plain_passphrase(passphrase))
 
 
@@ -135,7 +142,7 @@ def judge(session: Session, now: datetime, *, email: str, passphrase: str, addre
     """
     plain = domain.plain_email(email)[:254]
     counted = domain.throttled_address(address)
-    _one_at_a_time(session, counted, plain)
+    judge_one_at_a_time(session, counted, plain)
     since = now - domain.WINDOW
     wait = max(
         domain.account_wait(queries.account_failures(session, plain, since), now),
@@ -150,7 +157,7 @@ def judge(session: Session, now: datetime, *, email: str, passphrase: str, addre
     if user is None or not succeeded:
         return TurnedAway(timedelta(0))
     if HASHER.check_needs_rehash(user.password_hash):
-        user.password_hash = _hash(passphrase)
+        user.password_hash = hash_passphrase(passphrase)
     return user
 
 
@@ -173,7 +180,7 @@ def sign_in(
     return SignedIn(user.id, token)
 
 
-def _one_at_a_time(session: Session, address: str, email: str) -> None:
+def judge_one_at_a_time(session: Session, address: str, email: str) -> None:
     """Judge one try of an account, and of an address, at a time: many at once would all be counted as the first.
 
     SQLite's transactions already stand in line. The address is locked before the account, always, so two never wait for
@@ -240,11 +247,12 @@ def end_session(session: Session, now: datetime, user_id: int, web_session_id: i
 
 def end_other_sessions(session: Session, now: datetime, user_id: int, keep_session_id: int, *, request_id: str = "") -> None:
     """End all of a user's sessions but the one in hand."""
-    _end_sessions(session, now, user_id, but=keep_session_id)
+    end_sessions(session, now, user_id, but=keep_session_id)
     audit.record(session, now, "other sessions ended", "user", user_id, user_id=user_id, request_id=request_id)
 
 
-def _end_sessions(session: Session, now: datetime, user_id: int, but: int | None = None) -> None:
+def end_sessions(session: Session, now: datetime, user_id: int, but: int | None = None) -> None:
+    """End a user's sessions, but for one."""
     ending = update(WebSession).where(WebSession.user_id == user_id, WebSession.ended_at.is_(None)).values(ended_at=now)
     session.execute(ending if but is None else ending.where(WebSession.id != but))
 

@@ -24,7 +24,7 @@ from coop.core.periods import Month
 from coop.dealers import service as people
 from coop.dealers.feeds import make_feed, running_feeds
 from coop.dealers.membership import add_dealer, found_coop
-from coop.dealers.models import Dealer, RoleGrant, UserAccount
+from coop.dealers.models import Dealer, RoleGrant, SignInLink, UserAccount
 from coop.floor.models import Mall
 from coop.floor.service import add_mall, add_space
 from coop.leases.agreements import make_lease
@@ -75,6 +75,8 @@ class House:
     """Secret of the manager's calendar feed of due dates."""
     feeds: dict[str, int]
     """Id of each office reader's own feed."""
+    link_token: str
+    """Secret of a link by which `nobody` chooses a passphrase."""
     sent_mail: int
     failed_mail: int
     unclaimed: int
@@ -170,6 +172,7 @@ def build_house(session: Session, now: datetime, *, month_end: bool = True) -> H
         numbers,
         secrets["manager"],
         feeds,
+        _link(session, now, users["nobody"]),
         sent_mail=mails[0],
         failed_mail=mails[1],
         plan_paper=paper.id,
@@ -327,6 +330,13 @@ def _ask(session: Session, now: datetime, number: str | None, user_id: int) -> i
     session.add(row)
     session.flush()
     return row.id
+
+
+def _link(session: Session, now: datetime, user_id: int) -> str:
+    token = "a-secret-of-the-tests-that-is-as-long-as-others"
+    made = {"user_id": user_id, "purpose": "passphrase", "made_by": None, "created_at": now, "used_at": None, "ended_at": None}
+    session.add(SignInLink(token_sha256=people.hash_token(token), token_sealed="", expires_at=now + timedelta(hours=2), **made))
+    return token
 
 
 def _bind(session: Session, now: datetime, mall: Mall) -> None:

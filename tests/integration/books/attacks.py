@@ -355,21 +355,7 @@ SPANS = [
     attack(CHARGED, "the class of a rate that was charged", "UPDATE tax_rate SET tax_class = 'food' WHERE id = {rate}"),
 ]
 
-FEED_STAYS = "a feed keeps its user, kind and address"
-FEED = (
-    "INSERT INTO user_account (id, email, password_hash, created_at) VALUES (900, 'a@b.example', 'x', '2026-10-01')",
-    "INSERT INTO calendar_feed (id, user_id, kind, label, token_sha256, created_at, revoked_at) "
-    f"VALUES (900, 900, 'tax', '', '{'a' * 64}', '2026-10-01', '2026-10-02')",
-)
-FEEDS = [
-    attack(FEED_STAYS, "a revoked feed taken up again", *FEED, "UPDATE calendar_feed SET revoked_at = NULL"),
-    attack(FEED_STAYS, "a feed's other address", *FEED, f"UPDATE calendar_feed SET token_sha256 = '{'b' * 64}'"),
-    attack(FEED_STAYS, "a feed of another kind", *FEED, "UPDATE calendar_feed SET kind = 'other'"),
-    attack("CHECK|hashed", "a feed's secret itself", *FEED[:1], FEED[1].replace("a" * 64, "secret")),
-    attack("CHECK|calendar_feed_forward", "a feed revoked before it was made", *FEED[:1], FEED[1].replace("10-02", "09-30")),
-]
-
-BOTH = [*ENTRIES, *PERIODS, *ROWS, *SALES, *SPANS, *FEEDS]
+BOTH = [*ENTRIES, *PERIODS, *ROWS, *SALES, *SPANS]
 
 BY_ROWID = (
     "REPLACE INTO entry (rowid, period_id, mall_id, business_date, kind, source_kind, source_id, purpose, memo, posted_at) "

@@ -411,6 +411,20 @@ MONEY_GUARDS = replace(
     functions=MONEY.functions | names("guard_ticket_line_credited"),
 )
 
+LINKS = replace(
+    MONEY_GUARDS,
+    checks=MONEY_GUARDS.checks
+    | names("""
+        sign_in_link.ck_sign_in_link_forward
+        sign_in_link.ck_sign_in_link_hashed
+        sign_in_link.ck_sign_in_link_known_purpose
+        sign_in_link.ck_sign_in_link_used_or_ended
+    """),
+    sqlite_triggers=MONEY_GUARDS.sqlite_triggers | names("sign_in_link.guard_sign_in_link_fixed"),
+    postgresql_triggers=MONEY_GUARDS.postgresql_triggers | names("sign_in_link.guard_sign_in_link_fixed"),
+    functions=MONEY_GUARDS.functions | names("guard_sign_in_link_fixed"),
+)
+
 GUARDS = {
     "0001": Guards(checks=CHECKS, sqlite_triggers=frozenset(), postgresql_triggers=frozenset()),
     "0002": BOOKS,
@@ -421,5 +435,6 @@ GUARDS = {
     "0007": LAYAWAYS,
     "0008": MONEY,
     "0009": MONEY_GUARDS,
+    "0010": LINKS,
 }
 """By revision."""

@@ -192,6 +192,19 @@ def load_money(connection: Connection) -> None:
     insert(connection, "statement_question", {**asks, "answer": "", "answered_by": None, "answered_at": None})
 
 
+def load_links(connection: Connection) -> None:
+    """All of load_money, a link that was used and one that runs."""
+    load_money(connection)
+    sent = {"user_id": 1, "token_sealed": "", "made_by": None, "created_at": AT, "expires_at": "2026-11-09 15:00:00"}
+    insert(
+        connection,
+        "sign_in_link",
+        {**sent, "purpose": "invitation", "token_sha256": "a" * 64, "used_at": AT, "ended_at": None},
+        {**sent, "purpose": "passphrase", "token_sha256": "b" * 64, "token_sealed": "x", "used_at": None, "ended_at": None},
+    )
+    insert(connection, "passphrase_request", {"at": AT, "email": "somebody@example.org", "address": "192.0.2.7"})
+
+
 LOADERS: dict[str, Callable[[Connection], None]] = {
     "0001": load_first,
     "0002": load_first,
@@ -202,5 +215,6 @@ LOADERS: dict[str, Callable[[Connection], None]] = {
     "0007": load_layaways,
     "0008": load_money,
     "0009": load_money,
+    "0010": load_links,
 }
 """By revision."""
