@@ -26,6 +26,7 @@ import coop.office.lease_waiting_views
 import coop.office.letter_views
 import coop.office.money_rules_views
 import coop.office.payout_hold_views
+import coop.office.settings_people_views
 import coop.office.tax_files_views
 import coop.office.tax_payments_views
 import coop.office.tax_places_views
@@ -57,6 +58,7 @@ from coop.office.paying_views import paying
 from coop.office.payout_views import payouts
 from coop.office.question_views import questions
 from coop.office.release_views import releases
+from coop.office.settings_views import settings as settings_pages
 from coop.office.sales_views import sales
 from coop.office.tax_terms_views import tax_terms
 from coop.office.tax_views import tax
@@ -125,6 +127,7 @@ def create_app(settings: Settings | None = None, *, clock: Callable[[], datetime
         floor,
         tax,
         tax_terms,
+        settings_pages,
         feeds,
         questions,
         portal,

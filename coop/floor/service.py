@@ -7,11 +7,15 @@ from datetime import datetime
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from coop.core import audit
 from coop.core.clock import is_timezone
 from coop.core.errors import Refusal
 from coop.core.geometry import rectangle_sqft100
 from coop.dealers.membership import require_code
 from coop.floor.models import SPACE_KINDS, Mall, Space
+
+MALL_CHANGED = "mall changed"
+"""In the log; its detail begins with what was changed and a colon."""
 
 
 def require_timezone(name: str) -> None:
@@ -30,6 +34,51 @@ def add_mall(session: Session, now: datetime, code: str, *, name: str, timezone:
     session.add(mall)
     session.flush()
     return mall
+
+
+def change_mall(
+    session: Session,
+    now: datetime,
+    mall: Mall,
+    *,
+    name: str,
+    address: str,
+    timezone: str,
+    has_books: bool,
+    user_id: int | None = None,
+    request_id: str = "",
+) -> list[str]:
+    """Change what a mall is called, where it stands and its clock; what was changed, in words.
+
+    Refuses, naming the field, an empty name, a time zone nobody keeps, and another one once the mall has books: their days were
+    decided by the clock it had.
+    """
+    hold_mall(session, mall.id)
+    session.refresh(mall)
+    name = " ".join(name.split())
+    address = "\n".join(filter(None, (" ".join(line.split()) for line in address.splitlines())))
+    if not name:
+        raise Refusal("The mall’s name is empty.")
+    for what, words, most in (("name", name, 120), ("address", address, 400)):
+        if len(words) > most:
+            raise Refusal(f"The {what} has {len(words)} letters: {most} is the most.")
+    if timezone != mall.timezone:
+        require_timezone(timezone)
+        if has_books:
+            raise Refusal(
+                f"The time zone of {mall.name} stays {mall.timezone}: its books have days already, decided by that clock."
+            )
+    changes = {
+        "name": (mall.name, name),
+        "address": (mall.address or "none", address or "none"),
+        "time zone": (mall.timezone, timezone),
+    }
+    mall.name, mall.address, mall.timezone = name, address, timezone
+    session.flush()
+    changed = [f"{what}: {before} before, {after} now" for what, (before, after) in changes.items() if before != after]
+    for detail in changed:
+        audit.record(session, now, MALL_CHANGED, "mall", mall.code, user_id=user_id, detail=detail, request_id=request_id)
+    return changed
 
 
 def add_space(

@@ -1,0 +1,83 @@
+"""What is typed to change what the co-op and a mall are called and go by, and to invite a person and give roles."""
+
+from __future__ import annotations
+
+from flask_wtf import FlaskForm
+from wtforms import EmailField, SelectMultipleField, StringField, TextAreaField
+from wtforms.validators import InputRequired, Length
+from wtforms.widgets import CheckboxInput, ListWidget
+
+from coop.core.fields import ChoiceField, Needed, NumberField, PercentField, stripped, told
+from coop.dealers.models import ROLES
+from coop.office.settings_wording import PAPERS
+
+ROLE_WORDS = {
+    "manager": "manager: everything, and who may sign in",
+    "bookkeeper": "bookkeeper: books, bank and payouts",
+    "desk": "desk: the front desk",
+    "dealer": "dealer: her own sales, statements and lease",
+    "auditor": "auditor: reads everything, changes nothing",
+}
+assert set(ROLE_WORDS) == set(ROLES)
+
+
+class CoopForm(FlaskForm):  # type: ignore[misc]
+    name = StringField(
+        "Name",
+        filters=[stripped],
+        validators=[Needed("Write the co-op’s name."), Length(max=120, message="Write it in 120 characters.")],
+    )
+    commission = PercentField(
+        "Commission of a new lease, in percent",
+        too_much="This is more than what is sold: write a percent from 0 to 100, like 10.",
+        validators=[Needed("Write a percent, 0 for none.")],
+    )
+    payout_day = NumberField(
+        "Payouts are made on day", least=1, most=28, validators=[Needed("Write a day of the month, like 10.")]
+    )
+    paper = ChoiceField("Paper", choices=PAPERS)
+
+
+class MallForm(FlaskForm):  # type: ignore[misc]
+    name = StringField(
+        "Name",
+        filters=[stripped],
+        validators=[Needed("Write the mall’s name."), Length(max=120, message="Write it in 120 characters.")],
+    )
+    address = TextAreaField("Address", filters=[stripped], validators=[Length(max=400, message="Write it in 400 characters.")])
+    timezone = StringField(
+        "Time zone", filters=[stripped], validators=[Needed("Write the time zone, like America/Chicago."), Length(max=60)]
+    )
+
+    def tell(self, text: str) -> None:
+        """A refusal at the field it names."""
+        named = {"ime zone": self.timezone, "address": self.address}
+        told(next((field for words, field in named.items() if words in text), self.name), text)
+
+
+class RolesField(SelectMultipleField):  # type: ignore[misc]
+    widget = ListWidget(prefix_label=False)
+    option_widget = CheckboxInput()
+
+
+class InviteForm(FlaskForm):  # type: ignore[misc]
+    email = EmailField("Mail address", filters=[stripped], validators=[InputRequired("Write her mail address.")])
+    roles = RolesField("Roles", choices=dict(ROLE_WORDS), validators=[InputRequired("Choose one role at least.")])
+    dealer = StringField(
+        "Dealer’s code", filters=[stripped], validators=[Length(max=12, message="A code has 12 characters at most.")]
+    )
+
+    def tell(self, text: str) -> None:
+        """A refusal at the field it names."""
+        named = {"role": self.roles, "dealer": self.dealer}
+        told(next((field for words, field in named.items() if words in text.lower()), self.email), text)
+
+
+class RoleForm(FlaskForm):  # type: ignore[misc]
+    role = ChoiceField("Role", choices=ROLE_WORDS)
+    dealer = StringField(
+        "Dealer’s code", filters=[stripped], validators=[Length(max=12, message="A code has 12 characters at most.")]
+    )
+
+    def tell(self, text: str) -> None:
+        told(self.dealer if "ealer" in text or "member" in text else self.role, text)

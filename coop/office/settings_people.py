@@ -1,0 +1,146 @@
+"""What the pages of people and sign-ins read: who may sign in, as what, when they last did, and where they are signed in."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from sqlalchemy import ColumnElement, String, cast, func, select
+from sqlalchemy.orm import Session
+
+from coop.core.audit import AuditLog
+from coop.core.csv_text import defused
+from coop.core.listing import Column, Listed, Listing, OneOf, Words
+from coop.dealers import domain
+from coop.dealers.links import running_links
+from coop.dealers.models import ROLES, Dealer, Member, RoleGrant, SignInLink, UserAccount, WebSession
+
+SIGNED_IN = (
+    select(func.max(AuditLog.at))
+    .where(AuditLog.subject_kind == "user", AuditLog.subject_id == cast(UserAccount.id, String), AuditLog.action == "signed in")
+    .correlate(UserAccount)
+    .scalar_subquery()
+)
+
+
+@dataclass(frozen=True)
+class Person:
+    """A sign-in as the list shows it."""
+
+    user: UserAccount
+    name: str
+    dealers: str
+    """Codes."""
+    roles: tuple[str, ...]
+    signed_in_at: datetime | None
+    sessions: int
+    link: SignInLink | None
+    """One that can be used now."""
+
+    @property
+    def state(self) -> str:
+        if self.user.disabled_at is not None:
+            return "locked"
+        if self.signed_in_at is None and self.link is not None and self.link.purpose == "invitation":
+            return "invited"
+        return "may sign in"
+
+
+def _states(value: str) -> ColumnElement[bool]:
+    return UserAccount.disabled_at.is_not(None) if value == "locked" else UserAccount.disabled_at.is_(None)
+
+
+def _of_role(role: str) -> ColumnElement[bool]:
+    if role == "none":
+        return UserAccount.id.not_in(select(RoleGrant.user_id))
+    return UserAccount.id.in_(select(RoleGrant.user_id).where(RoleGrant.role == role))
+
+
+PEOPLE: Listing[Person] = Listing(
+    columns=(
+        Column("email", "Mail address", lambda it: defused(it.user.email), order=UserAccount.email),
+        Column("name", "Name", lambda it: defused(it.name), order=Member.name),
+        Column("dealer", "Dealer", lambda it: it.dealers),
+        Column("roles", "Roles", lambda it: ", ".join(it.roles)),
+        Column(
+            "last", "Last signed in", lambda it: it.signed_in_at.date().isoformat() if it.signed_in_at else "", order=SIGNED_IN
+        ),
+        Column("sessions", "Browsers", lambda it: str(it.sessions), amount=True),
+        Column("state", "State", lambda it: it.state),
+    ),
+    usual="email",
+    filters=(
+        Words("find", "Name or mail address", (UserAccount.email, func.coalesce(Member.name, ""))),
+        OneOf("role", "Role", (*((role, role) for role in ROLES), ("none", "without a role")), _of_role),
+        OneOf("state", "State", (("open", "may sign in"), ("locked", "locked")), _states),
+    ),
+    tie=UserAccount.id,
+)
+
+
+def people(session: Session, now: datetime, asked: Mapping[str, str]) -> Listed[Person]:
+    """A page of them, in a handful of queries however many there are."""
+    running = (
+        select(func.count(WebSession.id))
+        .where(WebSession.user_id == UserAccount.id, *_running(now))
+        .correlate(UserAccount)
+        .scalar_subquery()
+    )
+    query = select(UserAccount, Member.name, SIGNED_IN, running).outerjoin(Member, Member.id == UserAccount.member_id)
+    listed = PEOPLE.read(session, query, asked, tuple)
+    users = [row[0] for row in listed.rows]
+    links = running_links(session, now, [user.id for user in users])
+    codes = _codes(session, [user.member_id for user in users if user.member_id is not None])
+    rows = [
+        Person(
+            user,
+            name or "",
+            ", ".join(codes.get(user.member_id, ())),
+            tuple(role for role in ROLES if role in {grant.role for grant in user.grants}),
+            signed_in,
+            sessions,
+            links.get(user.id),
+        )
+        for user, name, signed_in, sessions in listed.rows
+    ]
+    return replace(listed, rows=rows)
+
+
+def _running(now: datetime) -> tuple[ColumnElement[bool], ...]:
+    idle = now - domain.IDLE_LIMIT
+    return WebSession.ended_at.is_(None), WebSession.expires_at > now, WebSession.seen_at > idle
+
+
+def _codes(session: Session, member_ids: Sequence[int]) -> dict[int | None, list[str]]:
+    found: dict[int | None, list[str]] = {}
+    rows = session.execute(select(Dealer.member_id, Dealer.code).where(Dealer.member_id.in_(member_ids)).order_by(Dealer.code))
+    for member_id, code in rows:
+        found.setdefault(member_id, []).append(code)
+    return found
+
+
+def person(session: Session, now: datetime, user_id: int) -> Person | None:
+    """One of them."""
+    row = session.execute(
+        select(UserAccount, Member.name, SIGNED_IN)
+        .outerjoin(Member, Member.id == UserAccount.member_id)
+        .where(UserAccount.id == user_id)
+    ).one_or_none()
+    if row is None:
+        return None
+    user, name, signed_in = row
+    sessions = session.scalar(select(func.count(WebSession.id)).where(WebSession.user_id == user_id, *_running(now))) or 0
+    codes = ", ".join(_codes(session, [user.member_id]).get(user.member_id, ())) if user.member_id else ""
+    roles = tuple(role for role in ROLES if role in {grant.role for grant in user.grants})
+    return Person(user, name or "", codes, roles, signed_in, sessions, running_links(session, now, [user_id]).get(user_id))
+
+
+def lines_about(session: Session, user_id: int, most: int = 10) -> Sequence[AuditLog]:
+    """The newest lines of the log about a user, but for her signing in."""
+    return session.scalars(
+        select(AuditLog)
+        .where(AuditLog.subject_kind == "user", AuditLog.subject_id == str(user_id), AuditLog.action != "signed in")
+        .order_by(AuditLog.id.desc())
+        .limit(most)
+    ).all()

@@ -1,0 +1,238 @@
+"""What the page Settings reads: every dated rule of the co-op and its malls, each kind in one query."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Sequence
+from datetime import date, datetime
+from typing import Any, TypeVar
+
+from flask import url_for
+from sqlalchemy import func, select, text
+from sqlalchemy.orm import Session
+
+from coop import __version__
+from coop.books.models import Entry, MoneyRule, Period
+from coop.books.rules import NO_RULES, release_rules
+from coop.config import Settings
+from coop.core.audit import AuditLog
+from coop.core.clock import local_date
+from coop.core.geometry import format_length
+from coop.core.templating import day
+from coop.dealers.membership import COOP_CHANGED
+from coop.dealers.models import Cooperative
+from coop.floor.models import AisleWidth, FloorPlan, Mall
+from coop.floor.service import MALL_CHANGED
+from coop.leases.models import LeaseRule, RentRate
+from coop.leases.rules import HouseRules
+from coop.office import settings_wording as words
+from coop.office.queries import malls as all_malls
+from coop.office.queries import office_timezone
+from coop.office.settings_dated import Chapter, Said, said
+from coop.payouts.models import AchOrigin, YearThreshold
+from coop.sales.models import Ticket
+from coop.tax.models import Jurisdiction, TaxPlace, TaxSetting
+
+Row = TypeVar("Row")
+
+
+def chapters(session: Session, now: datetime, settings: Settings) -> list[Chapter]:
+    """Everything the page says, in its order. As many queries for ten malls as for one."""
+    malls, today = all_malls(session), local_date(now, office_timezone(session))
+    coop = session.get(Cooperative, 1)
+    changed = _changes(session)
+    found = [] if coop is None else [_of_coop(coop, changed)]
+    found += [_of_mall(mall, changed) for mall in malls]
+    found += [_of_money(session, today), _of_nobody(session, today)]
+    lease_rules, rates = _by_mall(session, LeaseRule), _by_mall(session, RentRate)
+    aisles, places = _by_mall(session, AisleWidth), _by_mall(session, TaxPlace)
+    plans = {plan.mall_id: plan for plan in session.scalars(select(FloorPlan))}
+    for mall in malls:
+        found.append(_of_leases(mall, lease_rules[mall.id], rates[mall.id], today))
+        found.append(_of_aisles(mall, aisles[mall.id], plans.get(mall.id), today))
+    found.append(_of_places(malls, places, today))
+    found += [_of_tax(session, malls, today), _of_payouts(session, now), _of_years(session, today)]
+    found.append(_plain("Mail", words.mail_sentences(settings), note="Set where the program runs, and only shown here."))
+    revision = session.scalar(text("SELECT version_num FROM alembic_version"))
+    found.append(_plain("How it runs", words.running_sentences(settings, __version__, str(revision or ""))))
+    return found
+
+
+def _plain(title: str, sentences: dict[str, str], note: str = "") -> Chapter:
+    return Chapter(title, [Said(name, sentence) for name, sentence in sentences.items()], "", "", note)
+
+
+def _changes(session: Session) -> dict[tuple[str, str, str], date]:
+    """The day each thing of the co-op and the malls was last changed, by the log: (kind, id, what)."""
+    rows = session.execute(
+        select(AuditLog.subject_kind, AuditLog.subject_id, AuditLog.detail, func.max(AuditLog.at))
+        .where(AuditLog.action.in_((COOP_CHANGED, MALL_CHANGED)))
+        .group_by(AuditLog.subject_kind, AuditLog.subject_id, AuditLog.detail)
+    )
+    found: dict[tuple[str, str, str], date] = {}
+    for kind, subject, detail, at in rows:
+        key, day = (kind, subject, detail.partition(":")[0]), at.date()
+        found[key] = max(day, found.get(key, day))
+    return found
+
+
+def _of_coop(coop: Cooperative, changed: dict[tuple[str, str, str], date]) -> Chapter:
+    began = coop.created_at.date()
+    rules = [
+        Said(name.capitalize(), sentence, words.since(changed.get(("co-op", "1", name), began)))
+        for name, sentence in words.coop_sentences(coop).items()
+    ]
+    rules.append(Said("Currency", f"Everything is kept in {'US dollars' if coop.currency == 'USD' else coop.currency}."))
+    return Chapter("The co-op", rules, url_for("settings.coop"), "Change it", manager_only=True)
+
+
+def _of_mall(mall: Mall, changed: dict[tuple[str, str, str], date]) -> Chapter:
+    def since(what: str) -> str:
+        return words.since(changed.get(("mall", mall.code, what), mall.created_at.date()))
+
+    rules = [
+        Said("Name", f"The mall {mall.code} is called {mall.name}.", since("name")),
+        Said(
+            "Address",
+            f"It stands at {' '.join(mall.address.split())}." if mall.address else "Its address is not written down.",
+            since("address"),
+        ),
+        Said("Time zone", words.zone_sentence(mall.timezone), since("time zone")),
+    ]
+    return Chapter(mall.name, rules, url_for("settings.mall", mall_code=mall.code), "Change it", manager_only=True)
+
+
+def _of_money(session: Session, today: date) -> Chapter:
+    rows = session.scalars(select(MoneyRule).order_by(MoneyRule.starts_on)).all()
+    dated = [(row.starts_on, row) for row in rows]
+    rules = [said(name, dated, say, today, usual=say(NO_RULES)) for name, say in words.MONEY.items()]
+    return Chapter("Money", rules, url_for("books.rules"), "House rules of money")
+
+
+def _of_nobody(session: Session, today: date) -> Chapter:
+    rules = [
+        Said(
+            row.what.capitalize(),
+            words.release(row),
+            words.since(row.starts_on) if row.starts_on <= today else "to come",
+            (f"It ends on {day(row.ends_on)}.",) if row.ends_on else (),
+        )
+        for row in release_rules(session)
+        if row.ends_on is None or row.ends_on >= today
+    ]
+    rules = rules or [Said("Release", "No rule of the state is written down: all of it stays owed.")]
+    return Chapter("Money nobody asks for", rules, url_for("books.rules", _anchor="release"), "Rules of release")
+
+
+def _of_leases(mall: Mall, house: Sequence[LeaseRule], rates: Sequence[RentRate], today: date) -> Chapter:
+    dated = [(row.starts_on, row) for row in house]
+    usual = HouseRules()
+    rules = [said(name, dated, say, today, usual=say(usual)) for name, say in words.LEASES.items()]
+    at_rates = url_for("leases.rates", mall_code=mall.code)
+    for zone, rows in _grouped(rates, lambda row: row.zone).items():
+        priced = [(row.starts_on, row) for row in rows]
+        rules.append(said(f"Rent of {zone}", priced, words.rate, today, usual=f"Zone {zone} has no price yet.", address=at_rates))
+    if not rates:
+        rules.append(Said("Rent rates", "No zone has a price yet.", address=at_rates))
+    return Chapter(f"Leases of {mall.name}", rules, url_for("leases.rules", mall_code=mall.code), "House rules of leases")
+
+
+def _of_aisles(mall: Mall, widths: Sequence[AisleWidth], plan: FloorPlan | None, today: date) -> Chapter:
+    least = format_length(plan.required_clear_in16 if plan else 576)
+    usual = f"Where nothing is said, an aisle is kept {least} clear."
+    rules = []
+    for aisle, rows in _grouped(widths, lambda row: row.aisle).items():
+        dated = [(row.starts_on, row) for row in rows]
+        rules.append(said(f"Aisle {aisle}" if aisle else "Every aisle", dated, words.aisle, today, usual=usual))
+    rules = rules or [Said("Every aisle", usual, "as is usual")]
+    return Chapter(f"Aisles of {mall.name}", rules, url_for("floor.aisles", mall_code=mall.code), "Aisle widths")
+
+
+def _of_places(malls: Sequence[Mall], places: dict[int, list[TaxPlace]], today: date) -> Chapter:
+    usual = "No place is set: nothing is taxed here yet."
+    rules = [
+        said(
+            mall.name,
+            [(row.starts_on, row) for row in places[mall.id]],
+            words.place,
+            today,
+            usual=usual,
+            address=url_for("tax.place", mall_code=mall.code),
+        )
+        for mall in malls
+    ]
+    return Chapter("Where sales are taxed", rules, url_for("tax.places"), "Tax places")
+
+
+def _of_tax(session: Session, malls: Sequence[Mall], today: date) -> Chapter:
+    named = {mall.id: mall.name for mall in malls}
+    rows = session.execute(
+        select(TaxSetting, Jurisdiction.name, Jurisdiction.code)
+        .outerjoin(Jurisdiction, Jurisdiction.id == TaxSetting.jurisdiction_id)
+        .order_by(TaxSetting.scope, TaxSetting.starts_on)
+    ).all()
+    rules = []
+    for _scope, of_scope in _grouped(rows, lambda row: row[0].scope).items():
+        first, name, code = of_scope[0]
+        whom = (name or f"State {first.state_fips}") + (f" at {named.get(first.mall_id, '')}" if first.mall_id else "")
+        rules.append(
+            said(
+                whom,
+                [(row[0].starts_on, row[0]) for row in of_scope],
+                words.tax_setting,
+                today,
+                usual="The co-op owes the tax, and no return is drawn up.",
+                address=url_for("tax.jurisdiction", code=code, _anchor="settings") if code else "",
+            )
+        )
+    rules = rules or [Said("Returns", "Nothing is set: the co-op owes the tax, and no return is drawn up.")]
+    return Chapter(
+        "Who owes tax, and how it is filed", rules, url_for("tax.jurisdictions"), "Jurisdictions, their rates and settings"
+    )
+
+
+def _of_payouts(session: Session, now: datetime) -> Chapter:
+    row = session.scalar(select(AchOrigin).order_by(AchOrigin.id.desc()).limit(1))
+    rule = (
+        Said("Bank transfers", "The bank’s terms are not set: nobody is paid by transfer yet.")
+        if row is None
+        else Said("Bank transfers", words.origin(row), words.since(row.set_at.date()))
+    )
+    return Chapter("Payouts by transfer", [rule], url_for("payouts.bank"), "The bank’s terms")
+
+
+def _of_years(session: Session, today: date) -> Chapter:
+    rows = session.scalars(select(YearThreshold).order_by(YearThreshold.kind, YearThreshold.from_year)).all()
+    rules = [
+        said(
+            kind.capitalize(),
+            [(date(row.from_year, 1, 1), row) for row in of_kind],
+            words.threshold,
+            today,
+            usual="No threshold holds yet.",
+        )
+        for kind, of_kind in _grouped(rows, lambda row: row.kind).items()
+    ]
+    rules = rules or [Said("Thresholds", "None is written down: the accountant says from which totals on a form is looked at.")]
+    return Chapter("The year’s totals", rules, url_for("year.thresholds"), "Thresholds")
+
+
+def _by_mall(session: Session, table: type[Any]) -> dict[int, list[Any]]:
+    found: dict[int, list[Any]] = defaultdict(list)
+    for row in session.scalars(select(table).order_by(table.mall_id, table.starts_on)):
+        found[row.mall_id].append(row)
+    return found
+
+
+def _grouped(rows: Iterable[Row], key: Callable[[Row], str]) -> dict[str, list[Row]]:
+    found: dict[str, list[Row]] = defaultdict(list)
+    for row in rows:
+        found[key(row)].append(row)
+    return dict(sorted(found.items()))
+
+
+def has_books(session: Session, mall_id: int) -> bool:
+    """Whether days of a mall are dated already: months, entries or tickets."""
+    return any(
+        session.scalar(select(table.id).where(table.mall_id == mall_id).limit(1)) is not None for table in (Period, Entry, Ticket)
+    )

@@ -1,0 +1,194 @@
+"""The page Settings: every rule with its day and what is coming, and the forms of the co-op and of a mall."""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+from decimal import Decimal
+
+import pytest
+from flask.testing import FlaskClient
+from sqlalchemy import event, select
+from werkzeug.test import TestResponse
+
+from coop.books.rules import NO_RULES, set_rules
+from coop.core.audit import AuditLog
+from coop.core.db import transaction
+from coop.dealers.models import Cooperative
+from coop.floor.models import AisleWidth, Mall
+from coop.floor.service import add_mall
+from coop.leases.models import Lease
+from coop.leases.rules import set_rate
+from coop.leases.rules import set_rules as set_lease_rules
+from tests.integration.web.conftest import Web, form_token, send
+
+PAGE = "/office/settings/"
+
+
+def rule(web: Web, name: str, who: str = "manager") -> str:
+    """What the page says of a rule, its tags taken out."""
+    page = web.browser(who).get(PAGE).text
+    row = next(row for row in page.split("<tr>")[1:] if re.search(rf'scope="row">(<a [^>]*>)?{re.escape(name)}<', row))
+    return " ".join(re.sub(r"<[^>]+>", " ", row.split("</tr>")[0]).split())
+
+
+def test_a_rule_says_its_value_since_when_and_what_is_coming(web: Web) -> None:
+    assert "The co-op bears the card cost. as is usual" in rule(web, "Card cost")
+    with transaction(web.sessions) as session:
+        for day, percent in ((3, 2), (10, 2), (20, 3)):
+            rules = NO_RULES.__class__(card_percent=Decimal(percent))
+            set_rules(session, web.clock.at, rules, starts_on=date(2026, 11, day))
+    said = rule(web, "Card cost")
+    assert "A dealer bears 2% of what her buyers pay by card." in said
+    assert "From Nov 20, 2026: A dealer bears 3%" in said
+    assert "since Nov 3, 2026" in said
+    assert "Nov 10" not in said
+    assert "From" not in rule(web, "Surcharge")
+
+
+def test_rules_of_leases_rents_and_aisles_are_those_of_their_mall(web: Web) -> None:
+    with transaction(web.sessions) as session:
+        east = add_mall(session, web.clock.at, "EAST", name="East Mill Hall", timezone="America/Denver")
+        set_lease_rules(session, east, date(2026, 11, 1), notice_days=45)
+        set_rate(session, east, "window", Decimal("3.1"), per="sqft", starts_on=date(2026, 12, 1))
+        session.add(
+            AisleWidth(mall_id=east.id, aisle="", starts_on=date(2026, 10, 1), required_clear_in16=704, said_by="Fire marshal")
+        )
+    page = web.browser("auditor").get(PAGE).text
+    assert "A lease ends with 45 days of notice, to the end of a month." in page
+    assert "A lease ends with 30 days of notice, to the end of a month." in page
+    assert "Zone front costs $2.25 a square foot a month." in page
+    assert "Zone window has no price yet." in page
+    assert "From Dec 1, 2026: Zone window costs $3.10 a square foot a month." in page
+    assert "Every aisle is kept 3&#39; 8&#34; clear (Fire marshal)." in page
+    assert "Days begin and end by the clock of America/Denver." in page
+
+
+def test_every_link_of_the_page_leads_somewhere(web: Web) -> None:
+    client = web.browser("auditor")
+    page = client.get(PAGE).text.partition("<main")[2].partition("</main>")[0]
+    found = set(re.findall(r'href="(/office/[^"#]+)', page))
+    assert len(found) >= 8
+    for address in found:
+        assert client.get(address).status_code == 200, address
+    assert "/office/settings/co-op" not in found
+    assert "/office/settings/co-op" in web.browser("manager").get(PAGE).text
+
+
+def test_how_mail_goes_is_shown_and_nothing_secret(web: Web) -> None:
+    page = web.browser("manager").get(PAGE).text
+    assert "No mail leaves the house" in page
+    assert "COOP_WEB_ADDRESS says it" in page
+    assert "a key of the tests" not in page
+    assert "revision 0010" in page
+
+
+def queries(web: Web, path: str) -> int:
+    count = 0
+    client = web.browser("manager")
+
+    def listen(*_args: object) -> None:
+        nonlocal count
+        count += 1
+
+    engine = web.app.extensions["coop"].engine
+    event.listen(engine, "before_cursor_execute", listen)
+    try:
+        assert client.get(path).status_code == 200
+    finally:
+        event.remove(engine, "before_cursor_execute", listen)
+    return count
+
+
+def test_its_queries_do_not_grow_with_malls_and_rules(web: Web) -> None:
+    before = queries(web, PAGE)
+    with transaction(web.sessions) as session:
+        for n in range(4):
+            mall = add_mall(session, web.clock.at, f"M{n}", name=f"Hall {n}", timezone="America/Chicago")
+            set_lease_rules(session, mall, date(2026, 11, 1), notice_days=45)
+            for zone in ("front", "back"):
+                set_rate(session, mall, zone, Decimal(2), per="sqft", starts_on=date(2026, 1, 1))
+    assert queries(web, PAGE) == before
+    assert before <= 24
+
+
+# --- the co-op ----------------------------------------------------------------------------------------------------------------
+
+COOP = {"name": "Lantern Yard Dealers", "commission": "12", "payout_day": "12", "paper": "a4"}
+
+
+def test_the_co_op_is_changed_and_leases_keep_their_commission(web: Web) -> None:
+    client = web.browser("manager")
+    assert send(client, f"{PAGE}co-op", **COOP).status_code == 303
+    page = client.get(PAGE).text
+    assert (
+        "Changed: name: Lantern Yard Dealers&#39; Co-op before, Lantern Yard Dealers now; commission: 10% before, 12% now" in page
+    )
+    assert "A new lease pays 12% of its net sales" in page
+    assert "since Nov 3, 2026" in rule(web, "Payout day")
+    with transaction(web.sessions) as session:
+        coop = session.get_one(Cooperative, 1)
+        assert (coop.name, coop.commission_percent, coop.payout_day, coop.paper) == ("Lantern Yard Dealers", 12, 12, "a4")
+        assert set(session.scalars(select(Lease.commission_percent))) == {Decimal(10)}
+        lines = session.scalars(select(AuditLog.detail).where(AuditLog.action == "co-op changed")).all()
+        assert "payout day: 10 before, 12 now" in lines
+    assert send(client, f"{PAGE}co-op", **COOP).status_code == 303
+    assert "Nothing was changed." in client.get(PAGE).text
+
+
+@pytest.mark.parametrize(
+    ("field", "typed", "says"),
+    [
+        ("name", " ", "Write the co-op’s name."),
+        ("name", "x" * 121, "120 characters"),
+        ("commission", "101", "from 0 to 100"),
+        ("commission", "much", "not a percent"),
+        ("payout_day", "31", "from 1 to 28"),
+        ("paper", "a3", "Choose one of those listed."),
+    ],
+)
+def test_what_the_co_op_cannot_be_is_said_at_its_field(web: Web, field: str, typed: str, says: str) -> None:
+    answer = send(web.browser("manager"), f"{PAGE}co-op", **{**COOP, field: typed})
+    assert answer.status_code == 422
+    assert says in answer.text.split(f'id="{field}-wrong"')[1].split("</p>")[0]
+    with transaction(web.sessions) as session:
+        assert session.get_one(Cooperative, 1).payout_day == 10
+
+
+# --- a mall -------------------------------------------------------------------------------------------------------------------
+
+MALL = {"name": "Lantern Yard Hall", "address": "12 Quarry Lane\n\n  Elder  WI 53001 ", "timezone": "America/Chicago"}
+
+
+def change(client: FlaskClient, path: str, **fields: str) -> TestResponse:
+    return client.post(path, data={"csrf_token": form_token(client), **fields})
+
+
+def test_a_mall_is_renamed_and_moved_and_its_code_stays(web: Web) -> None:
+    client = web.browser("manager")
+    assert change(client, f"{PAGE}malls/MAIN", **MALL).status_code == 303
+    with transaction(web.sessions) as session:
+        mall = session.get_one(Mall, web.house.mall.id)
+        assert (mall.code, mall.name, mall.address) == ("MAIN", "Lantern Yard Hall", "12 Quarry Lane\nElder WI 53001")
+    assert "It stands at 12 Quarry Lane Elder WI 53001." in client.get(PAGE).text
+
+
+def test_the_clock_of_a_mall_with_books_stays(web: Web) -> None:
+    answer = change(web.browser("manager"), f"{PAGE}malls/MAIN", **{**MALL, "timezone": "America/Denver"})
+    assert answer.status_code == 422
+    said = answer.text.split('id="timezone-wrong"')[1].split("</p>")[0]
+    assert "stays America/Chicago: its books have days already" in said
+    with transaction(web.sessions) as session:
+        assert session.get_one(Mall, web.house.mall.id).name == "Lantern Yard Antiques Hall"
+
+
+def test_the_clock_of_a_mall_without_books_is_one_that_is_kept_somewhere(web: Web) -> None:
+    with transaction(web.sessions) as session:
+        add_mall(session, web.clock.at, "EAST", name="East Mill Hall", timezone="America/Chicago")
+    client = web.browser("manager")
+    answer = change(client, f"{PAGE}malls/EAST", **{**MALL, "timezone": "Central time"})
+    assert answer.status_code == 422
+    assert "not one of the IANA database" in answer.text.split('id="timezone-wrong"')[1].split("</p>")[0]
+    assert change(client, f"{PAGE}malls/EAST", **{**MALL, "timezone": "America/Denver"}).status_code == 303
+    assert "time zone: America/Chicago before, America/Denver now" in client.get(PAGE).text
+    assert change(client, f"{PAGE}malls/WEST", **MALL).status_code == 404
