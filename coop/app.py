@@ -31,8 +31,10 @@ import coop.office.tax_files_views
 import coop.office.tax_payments_views
 import coop.office.tax_places_views
 import coop.portal.claim_views
+import coop.portal.details_views
 import coop.portal.lease_views
 import coop.portal.paying_views
+import coop.portal.sales_views
 import coop.portal.statement_views
 import coop.rooms  # noqa: F401  every table and kind of work
 from coop.config import Settings, load_settings, secret_key

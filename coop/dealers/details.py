@@ -27,6 +27,11 @@ class Details:
     trade_name: str = ""
 
 
+def address_lines(typed: str) -> str:
+    """An address as it is kept: a line each, without blanks round them or empty ones."""
+    return "\n".join(line.strip() for line in typed.splitlines() if line.strip())
+
+
 def require_details(details: Details) -> None:
     """Refuses, naming the field, an empty name, a mail address that is none, and what is too long."""
     if not details.name.strip():

@@ -43,14 +43,15 @@ def own_letter(session: Session, user: Visitor, letter_id: int) -> Document | No
     """The paper of a letter about one of this user's leases, or about an offer to her."""
     about_hers = or_(
         Letter.lease_id.in_(select(Lease.id).where(Lease.dealer_id.in_(own_dealers_query(user)))),
-        Letter.offer_id.in_(select(Offer.id).join(Waiting, Waiting.id == Offer.waiting_id).where(_own_asking(user))),
+        Letter.offer_id.in_(select(Offer.id).join(Waiting, Waiting.id == Offer.waiting_id).where(own_asking_query(user))),
     )
     return session.scalar(
         select(Document).join(Letter, Letter.document_id == Document.id).where(Letter.id == letter_id, about_hers)
     )
 
 
-def _own_asking(user: Visitor) -> ColumnElement[bool]:
+def own_asking_query(user: Visitor) -> ColumnElement[bool]:
+    """Rows of the waiting list that are this user's own."""
     member = select(UserAccount.member_id).where(UserAccount.id == user.user_id, UserAccount.member_id.is_not(None))
     return Waiting.member_id.in_(member)
 
@@ -58,11 +59,11 @@ def _own_asking(user: Visitor) -> ColumnElement[bool]:
 def own_offer(session: Session, user: Visitor, offer_id: int) -> Offer | None:
     """An offer, if it was made to this user."""
     query = select(Offer).join(Waiting, Waiting.id == Offer.waiting_id)
-    return session.scalar(query.where(Offer.id == offer_id, _own_asking(user)))
+    return session.scalar(query.where(Offer.id == offer_id, own_asking_query(user)))
 
 
 def own_asking(session: Session, user: Visitor, waiting_id: int) -> Waiting | None:
-    return session.scalar(select(Waiting).where(Waiting.id == waiting_id, _own_asking(user)))
+    return session.scalar(select(Waiting).where(Waiting.id == waiting_id, own_asking_query(user)))
 
 
 @dataclass(frozen=True)
@@ -83,7 +84,7 @@ def own_offers(session: Session, user: Visitor) -> list[OfferRow]:
         .join(Space, Space.id == Offer.space_id)
         .join(Mall, Mall.id == Space.mall_id)
         .join(Waiting, Waiting.id == Offer.waiting_id)
-        .where(Offer.state == "open", _own_asking(user))
+        .where(Offer.state == "open", own_asking_query(user))
         .order_by(Offer.answer_by, Offer.id)
     )
     return [OfferRow(*row) for row in rows]
@@ -110,7 +111,7 @@ def own_wishes(session: Session, user: Visitor) -> Sequence[tuple[Waiting, Mall]
     rows = session.execute(
         select(Waiting, Mall)
         .join(Mall, Mall.id == Waiting.mall_id)
-        .where(Waiting.state.in_(("waiting", "offered")), _own_asking(user))
+        .where(Waiting.state.in_(("waiting", "offered")), own_asking_query(user))
         .order_by(Waiting.asked_on, Waiting.id)
     )
     return [(waiting, mall) for waiting, mall in rows]

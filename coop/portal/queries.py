@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import Select, exists, func, or_, select
+from sqlalchemy import Select, exists, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from coop.core.clock import local_date
@@ -16,7 +16,6 @@ from coop.core.web import Visitor
 from coop.dealers.models import Dealer, UserAccount
 from coop.floor.models import Mall, Space
 from coop.leases.models import Lease, LeaseShare, LeaseSpace
-from coop.sales.models import TicketLine
 from coop.statements.models import Statement
 
 
@@ -46,7 +45,8 @@ class StatementRow:
         return Month.of(self.statement.first_day)
 
 
-def _own_statements(user: Visitor) -> Select[Statement, Dealer, Mall]:
+def own_statements_query(user: Visitor) -> Select[Statement, Dealer, Mall]:
+    """This user's statements, each with its dealer and mall, the latest month first."""
     return (
         select(Statement, Dealer, Mall)
         .join(Dealer, Dealer.id == Statement.dealer_id)
@@ -54,11 +54,6 @@ def _own_statements(user: Visitor) -> Select[Statement, Dealer, Mall]:
         .where(Statement.dealer_id.in_(own_dealers_query(user)))
         .order_by(Statement.first_day.desc(), Dealer.code, Mall.code)
     )
-
-
-def own_statements(session: Session, user: Visitor) -> Sequence[StatementRow]:
-    """This user's statements, the latest month first."""
-    return [StatementRow(statement, dealer, mall) for statement, dealer, mall in session.execute(_own_statements(user))]
 
 
 def own_latest_statements(session: Session, user: Visitor) -> Sequence[StatementRow]:
@@ -72,7 +67,7 @@ def own_latest_statements(session: Session, user: Visitor) -> Sequence[Statement
     )
     found = [
         StatementRow(statement, dealer, mall)
-        for statement, dealer, mall in session.execute(_own_statements(user).where(is_latest))
+        for statement, dealer, mall in session.execute(own_statements_query(user).where(is_latest))
     ]
     return [row for row in found if row.month >= found[0].month.previous]
 
@@ -116,38 +111,3 @@ def own_spaces(session: Session, user: Visitor, now: datetime) -> Sequence[HeldS
         if span.starts_on <= today and (span.ends_on is None or today <= span.ends_on):
             held.append(HeldSpace(dealer_code, mall.name, kind, code, span.leased_area_sqft100))
     return held
-
-
-@dataclass(frozen=True)
-class SalesSoFar:
-    """What was sold for a dealer this month, less what was returned, in cents."""
-
-    dealer_code: str
-    mall_name: str
-    month: Month
-    lines: int
-    net_cents: int
-
-
-def own_sales_this_month(session: Session, user: Visitor, now: datetime) -> Sequence[SalesSoFar]:
-    """This month's net sales of each of the user's dealers at each mall they sell at, on the mall's own calendar."""
-    months = {mall: Month.of(local_date(now, mall.timezone)) for mall in session.scalars(select(Mall))}
-    if not months:
-        return []
-    in_month = or_(
-        *(
-            (TicketLine.mall_id == mall.id) & TicketLine.credited_on.between(month.first_day, month.last_day)
-            for mall, month in months.items()
-        )
-    )
-    sums = session.execute(
-        select(Dealer.code, TicketLine.mall_id, func.count(TicketLine.id), func.sum(TicketLine.price_cents))
-        .join(Dealer, Dealer.id == TicketLine.dealer_id)
-        .where(Dealer.id.in_(own_dealers_query(user)), in_month)
-        .group_by(Dealer.code, TicketLine.mall_id)
-        .order_by(Dealer.code, TicketLine.mall_id)
-    )
-    by_id = {mall.id: (mall, month) for mall, month in months.items()}
-    return [
-        SalesSoFar(code, by_id[mall_id][0].name, by_id[mall_id][1], lines, int(net or 0)) for code, mall_id, lines, net in sums
-    ]

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from flask import Response, abort, flash, redirect, render_template, url_for
+from flask import Response, abort, flash, redirect, render_template, request, url_for
 from flask_wtf import FlaskForm
 from wtforms import TextAreaField
 from wtforms.validators import Length
 
 from coop.core.errors import Refusal
 from coop.core.fields import Needed, stripped, told
-from coop.core.web import Page, allow, db, now, roll_back, send_document, site, visitor
+from coop.core.web import Page, allow, db, now, roll_back, send_document, show_list, site, visitor
 from coop.portal import queries, statement_queries
 from coop.portal.views import portal
 from coop.statements.documents import said
@@ -45,9 +45,10 @@ def _own(number: str) -> Statement:
 @portal.get("/statements")
 @allow("dealer")
 def statements() -> Page:
-    return render_template(
+    return show_list(
+        statement_queries.own_statements(db(), visitor(), request.args),
         "portal/statements.html",
-        rows=queries.own_statements(db(), visitor()),
+        "my-statements",
         asked=statement_queries.own_question_counts(db(), visitor()),
     )
 

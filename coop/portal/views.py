@@ -6,7 +6,7 @@ from flask import Blueprint, render_template
 
 from coop.core.web import Page, allow, db, now, visitor
 from coop.payouts.came_back import came_back
-from coop.portal import lease_queries, queries
+from coop.portal import lease_queries, month_queries, news_queries, queries
 
 portal = Blueprint("portal", __name__, url_prefix="/portal")
 
@@ -14,15 +14,18 @@ portal = Blueprint("portal", __name__, url_prefix="/portal")
 @portal.get("/")
 @allow("dealer")
 def home() -> Page:
-    who = visitor()
+    who, days = visitor(), month_queries.calendar(db(), now())
     dealers = queries.own_dealers(db(), who)
+    month = month_queries.own_month(db(), who, days)
     return render_template(
         "portal/home.html",
         dealers=dealers,
         offers=lease_queries.own_offers(db(), who),
         unsigned=lease_queries.own_unsigned(db(), who),
         spaces=queries.own_spaces(db(), who, now()),
-        sales=queries.own_sales_this_month(db(), who, now()),
+        month=month,
+        rents=month_queries.own_rents(db(), who, days, month.lines) if month else [],
+        news=news_queries.own_news(db(), who, now(), days.timezone) if month else [],
         back=came_back(db(), [dealer.id for dealer in dealers]),
         latest=queries.own_latest_statements(db(), who),
     )

@@ -1,0 +1,93 @@
+"""What is new for a dealer: statements made, questions answered, letters written, claims decided, in the last weeks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from sqlalchemy import or_, select
+from sqlalchemy.orm import Session
+
+from coop.core.clock import local_date
+from coop.core.periods import Month
+from coop.core.web import Visitor
+from coop.leases.models import Lease, Letter, Offer, Waiting
+from coop.portal.lease_queries import own_asking_query
+from coop.portal.queries import own_dealers_query
+from coop.sales.models import Claim, TicketLine
+from coop.statements.models import Statement, StatementQuestion
+
+NEWS_FOR = timedelta(days=30)
+MOST = 8
+"""Of the newest, whatever they are about: all of them stand on pages of their own."""
+
+
+@dataclass(frozen=True)
+class News:
+    """One thing that happened, with what finds it."""
+
+    on: date
+    kind: str
+    """statement, answer, letter or claim."""
+    words: str
+    """The month of a statement, the line asked about, a letter's subject, the item claimed."""
+    key: str = ""
+    """Number of a statement; id of a letter that has its paper; how a claim was decided."""
+
+
+def own_news(session: Session, user: Visitor, now: datetime, timezone: str) -> list[News]:
+    """The newest of each kind, the latest first: four queries."""
+    since = now - NEWS_FOR
+    found = [
+        *_statements(session, user, since, timezone),
+        *_answers(session, user, since, timezone),
+        *_letters(session, user, local_date(since, timezone)),
+        *_claims(session, user, since, timezone),
+    ]
+    return sorted(found, key=lambda one: one.on, reverse=True)[:MOST]
+
+
+def _statements(session: Session, user: Visitor, since: datetime, timezone: str) -> list[News]:
+    rows = session.execute(
+        select(Statement.created_at, Statement.first_day, Statement.number)
+        .where(Statement.dealer_id.in_(own_dealers_query(user)), Statement.created_at >= since)
+        .order_by(Statement.id.desc())
+        .limit(MOST)
+    )
+    return [News(local_date(at, timezone), "statement", Month.of(first_day).name, number) for at, first_day, number in rows]
+
+
+def _answers(session: Session, user: Visitor, since: datetime, timezone: str) -> list[News]:
+    rows = session.execute(
+        select(StatementQuestion.answered_at, StatementQuestion.said, Statement.number)
+        .join(Statement, Statement.id == StatementQuestion.statement_id)
+        .where(Statement.dealer_id.in_(own_dealers_query(user)), StatementQuestion.answered_at >= since)
+        .order_by(StatementQuestion.answered_at.desc())
+        .limit(MOST)
+    )
+    return [News(local_date(at, timezone), "answer", said, number) for at, said, number in rows if at is not None]
+
+
+def _letters(session: Session, user: Visitor, since: date) -> list[News]:
+    about_hers = or_(
+        Letter.lease_id.in_(select(Lease.id).where(Lease.dealer_id.in_(own_dealers_query(user)))),
+        Letter.offer_id.in_(select(Offer.id).join(Waiting, Waiting.id == Offer.waiting_id).where(own_asking_query(user))),
+    )
+    rows = session.execute(
+        select(Letter.made_on, Letter.subject, Letter.id, Letter.document_id)
+        .where(about_hers, Letter.made_on >= since)
+        .order_by(Letter.id.desc())
+        .limit(MOST)
+    )
+    return [News(on, "letter", subject, str(letter_id) if paper else "") for on, subject, letter_id, paper in rows]
+
+
+def _claims(session: Session, user: Visitor, since: datetime, timezone: str) -> list[News]:
+    rows = session.execute(
+        select(Claim.decided_at, TicketLine.description, Claim.state)
+        .join(TicketLine, TicketLine.id == Claim.line_id)
+        .where(Claim.dealer_id.in_(own_dealers_query(user)), Claim.decided_at >= since)
+        .order_by(Claim.decided_at.desc())
+        .limit(MOST)
+    )
+    return [News(local_date(at, timezone), "claim", item, state) for at, item, state in rows if at is not None]

@@ -1,0 +1,205 @@
+"""What a dealer's page of sales reads: every line credited to her, what they come to, and her last thirteen months."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Any
+
+from sqlalchemy import Select, extract, func, select
+from sqlalchemy.orm import Session, aliased
+
+from coop.core.charts import Chart, Point
+from coop.core.csv_text import defused
+from coop.core.listing import Column, FromDay, Listed, Listing, OneOf, Words
+from coop.core.money import format_cents
+from coop.core.periods import Month
+from coop.core.web import Visitor
+from coop.dealers.models import Dealer
+from coop.floor.models import Mall
+from coop.portal.queries import own_dealers_query
+from coop.sales.models import Ticket, TicketLine
+
+MONTHS = 13
+"""Of the chart: this month, and the same one a year ago at its other end."""
+
+
+@dataclass(frozen=True)
+class OwnLine:
+    """An item sold for a dealer, or brought back."""
+
+    on: date
+    """The day it was credited to her."""
+    sold_on: date
+    ticket: str
+    returns: str
+    """Number of the ticket of the sale it brings back; empty when untied, and of a sale."""
+    kind: str
+    dealer: str
+    mall: str
+    tag: str
+    description: str
+    quantity: int
+    tag_cents: int
+    discount_cents: int
+    """With the coupons she bears."""
+    discount_reason: str
+    price_cents: int
+    is_claimed: bool
+    """It was unclaimed, and she said that it was hers."""
+
+    @property
+    def marks(self) -> list[str]:
+        """What is not plain of it, in words."""
+        marks = []
+        if self.kind == "return":
+            marks.append(f"brought back of {self.returns}" if self.returns else "brought back")
+        if self.is_claimed:
+            marks.append("claimed by you")
+        return marks
+
+
+_SOLD, _SOLD_TICKET = aliased(TicketLine), aliased(Ticket)
+_CLAIMED = TicketLine.credited_on != TicketLine.posting_date
+_OFF = TicketLine.discount_cents + TicketLine.seller_coupon_cents
+_KINDS = {"sold": Ticket.kind == "sale", "back": Ticket.kind == "return", "off": _OFF != 0, "claimed": _CLAIMED}
+
+
+def _cents(cents: int) -> str:
+    return format_cents(cents, grouped=False)
+
+
+SALES: Listing[OwnLine] = Listing(
+    columns=(
+        Column("on", "Day", lambda row: row.on.isoformat(), order=TicketLine.credited_on),
+        Column("item", "Item", lambda row: defused(row.description), order=func.lower(TicketLine.description)),
+        Column("tag", "Tag", lambda row: defused(row.tag), order=TicketLine.tag),
+        Column("ticket", "Ticket", lambda row: defused(row.ticket)),
+        Column("sold", "Sold", lambda row: row.sold_on.isoformat()),
+        Column("mall", "Mall", lambda row: defused(row.mall)),
+        Column("dealer", "Dealer", lambda row: row.dealer),
+        Column("pieces", "Pieces", lambda row: str(row.quantity), order=TicketLine.quantity, amount=True),
+        Column("at_tag", "At tag", lambda row: _cents(row.tag_cents), order=TicketLine.tag_cents, amount=True),
+        Column("discount", "Discount", lambda row: _cents(row.discount_cents), order=_OFF, amount=True),
+        Column("net", "Net", lambda row: _cents(row.price_cents), order=TicketLine.price_cents, amount=True),
+        Column("marks", "Note", lambda row: defused(", ".join(row.marks))),
+    ),
+    usual="-on",
+    filters=(
+        FromDay("from", "From", TicketLine.credited_on),
+        FromDay("to", "To", TicketLine.credited_on, to_day=True),
+        Words("find", "Tag or words", (TicketLine.tag, TicketLine.description)),
+        OneOf(
+            "kind",
+            "Kind",
+            (("sold", "sold"), ("back", "brought back"), ("off", "with a discount"), ("claimed", "claimed by me")),
+            narrow=lambda kind: _KINDS[kind],
+        ),
+        OneOf("mall", "Mall", (), narrow=lambda code: Mall.code == code),
+    ),
+    tie=TicketLine.id.desc(),
+)
+
+
+def own_malls(session: Session, user: Visitor) -> Sequence[tuple[str, str]]:
+    """Code and name of each mall where something was sold for this user, by code."""
+    sold = (
+        select(TicketLine.id)
+        .where(TicketLine.mall_id == Mall.id, TicketLine.dealer_id.in_(own_dealers_query(user)))
+        .correlate(Mall)
+        .exists()
+    )
+    return [(code, name) for code, name in session.execute(select(Mall.code, Mall.name).where(sold).order_by(Mall.code))]
+
+
+def _own_lines(user: Visitor) -> Select[Any]:
+    of_line: list[Any] = [
+        TicketLine.credited_on,
+        Ticket.sold_on,
+        Ticket.number,
+        func.coalesce(_SOLD_TICKET.number, ""),
+        Ticket.kind,
+        Dealer.code,
+        Mall.name,
+        TicketLine.tag,
+        TicketLine.description,
+        TicketLine.quantity,
+        TicketLine.tag_cents,
+        _OFF.label("off"),
+        TicketLine.discount_reason,
+        TicketLine.price_cents,
+        _CLAIMED.label("claimed"),
+    ]
+    return (
+        select(*of_line)
+        .select_from(TicketLine)
+        .join(Ticket, Ticket.id == TicketLine.ticket_id)
+        .join(Dealer, Dealer.id == TicketLine.dealer_id)
+        .join(Mall, Mall.id == TicketLine.mall_id)
+        .outerjoin(_SOLD, _SOLD.id == TicketLine.returns_line_id)
+        .outerjoin(_SOLD_TICKET, _SOLD_TICKET.id == _SOLD.ticket_id)
+        .where(TicketLine.dealer_id.in_(own_dealers_query(user)))
+    )
+
+
+@dataclass(frozen=True)
+class Sums:
+    """What the lines that are asked for come to, on every page, in cents."""
+
+    pieces: int
+    tag_cents: int
+    discount_cents: int
+    net_cents: int
+
+
+def own_sales(
+    session: Session, user: Visitor, asked: Mapping[str, str], malls: Sequence[tuple[str, str]]
+) -> tuple[Listed[OwnLine], Sums]:
+    """A page of this user's lines, and what all that are asked for come to: three queries. One mall is nothing to choose by."""
+    listing = SALES.with_choices("mall", malls)
+    if len(malls) == 1:
+        listing = replace(listing, filters=tuple(one for one in listing.filters if one.key != "mall"))
+    query = _own_lines(user)
+    whole = listing.narrow(query, asked).subquery()
+    sums = session.execute(
+        select(*(func.coalesce(func.sum(whole.c[name]), 0) for name in ("quantity", "tag_cents", "off", "price_cents")))
+    ).one()
+    return listing.read(session, query, asked, lambda row: OwnLine(*row)), Sums(*(int(one) for one in sums))
+
+
+# --- by month -----------------------------------------------------------------------------------------------------------
+
+
+def months_before(today: date, count: int = MONTHS) -> list[Month]:
+    """So many months up to today's, the earliest first."""
+    months = [Month.of(today)]
+    while len(months) < count:
+        months.append(months[-1].previous)
+    return months[::-1]
+
+
+def sold_by_month(session: Session, user: Visitor, today: date) -> Chart:
+    """This user's net sales of the last thirteen months; of months before her first sale nothing is known. Two queries."""
+    months = months_before(today)
+    hers = TicketLine.dealer_id.in_(own_dealers_query(user))
+    began = session.scalar(select(func.min(TicketLine.credited_on)).where(hers))
+    year, month = extract("year", TicketLine.credited_on), extract("month", TicketLine.credited_on)
+    rows = session.execute(
+        select(year, month, func.sum(TicketLine.price_cents))
+        .where(hers, TicketLine.credited_on.between(months[0].first_day, months[-1].last_day))
+        .group_by(year, month)
+    )
+    sold = {Month(int(in_year), int(in_month)): int(cents) for in_year, in_month, cents in rows}
+    return Chart(
+        "Net sales by month",
+        [
+            Point(
+                f"{one.first_day:%b}",
+                sold.get(one, 0) if began is not None and one >= Month.of(began) else None,
+                one.name,
+            )
+            for one in months
+        ],
+        heading="Month",
+    )
