@@ -28,7 +28,7 @@ def tick() -> None:
     with transaction(sessions()) as session:
         name_due(session, now)
         mine = take_slot(session, now, "sweep", every)
-        lost = jobs.sweep(session, now, unsent_for=min(timedelta(seconds=10), every)) if mine else []
+        lost = broker.sweep(session, now, unsent_for=min(timedelta(seconds=10), every)) if mine else []
     if lost and SENDER is not None:
         sent = SENDER.resend(lost)
         if sent:

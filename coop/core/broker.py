@@ -10,11 +10,13 @@ import logging
 import time
 from collections import Counter
 from collections.abc import Iterable
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 import redis
 from celery import Celery
+from sqlalchemy import or_, select
+from sqlalchemy.orm import Session
 
 from coop.config import Settings
 from coop.core import jobs
@@ -127,3 +129,20 @@ def connect(settings: Settings) -> Broker | None:
     broker = Broker(settings)
     jobs.DISPATCH.send = broker.send
     return broker
+
+
+def sweep(session: Session, now: datetime, unsent_for: timedelta = timedelta(seconds=10)) -> list[tuple[int, str]]:
+    """Jobs a broker may have lost: ready for a while and still queued, or silent past their lease. (id, queue), oldest first."""
+    late = now - unsent_for
+    rows = session.execute(
+        select(jobs.Job.id, jobs.Job.queue)
+        .where(
+            or_(
+                (jobs.Job.state == "queued") & (jobs.Job.run_after < late),
+                (jobs.Job.state == "running") & (jobs.Job.lease_until < now),
+            )
+        )
+        .order_by(jobs.Job.id)
+        .limit(1000)
+    )
+    return [(row[0], row[1]) for row in rows]

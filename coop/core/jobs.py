@@ -29,7 +29,9 @@ from coop.core.logs import REQUEST_ID
 
 log = logging.getLogger("coop.jobs")
 
-QUEUES = ("default", "statements", "mail", "rota", "imports")
+BEHIND = "behind"
+"""The queue of work that nobody waits for: it is taken up when nothing else is ready."""
+QUEUES = ("default", "statements", "mail", "rota", "imports", BEHIND)
 MAX_ATTEMPTS = 5
 MAX_RUN = timedelta(hours=1)
 """Work that takes longer hangs: its lease is no longer renewed."""
@@ -300,11 +302,11 @@ def claim_next(
     group_key: str | None = None,
     owner: str = "",
 ) -> tuple[int, str] | None:
-    """Take the oldest job that is ready in these queues: (id, token), or None."""
+    """Take the oldest job that is ready in these queues, those that wait behind last: (id, token), or None."""
     ready = (
         select(Job.id)
         .where(_ready(now), Job.queue.in_(queues))
-        .order_by(Job.run_after, Job.id)
+        .order_by(case((Job.queue == BEHIND, 1), else_=0), Job.run_after, Job.id)
         .limit(1)
         .with_for_update(skip_locked=True)
     )
@@ -451,12 +453,17 @@ class GroupState:
 
 
 def group_state(session: Session, group_key: str) -> GroupState:
+    return state_of(session, Job.group_key == group_key)
+
+
+def state_of(session: Session, which: ColumnElement[bool]) -> GroupState:
+    """How the jobs of a condition stand."""
     total, done, failed = session.execute(
         select(
             func.count(Job.id),
             func.coalesce(func.sum(case((Job.state == "done", 1), else_=0)), 0),
             func.coalesce(func.sum(case((Job.state == "failed", 1), else_=0)), 0),
-        ).where(Job.group_key == group_key)
+        ).where(which)
     ).one()
     return GroupState(total, done, failed)
 
@@ -480,20 +487,3 @@ def nothing_soon(
 def pending_in(session: Session, group_key: str) -> bool:
     """Whether any job of the group has yet to end."""
     return bool(session.scalar(select(Job.id).where(Job.group_key == group_key, Job.state.in_(("queued", "running"))).limit(1)))
-
-
-def sweep(session: Session, now: datetime, unsent_for: timedelta = timedelta(seconds=10)) -> list[tuple[int, str]]:
-    """Jobs a broker may have lost: ready for a while and still queued, or silent past their lease. (id, queue), oldest first."""
-    late = now - unsent_for
-    rows = session.execute(
-        select(Job.id, Job.queue)
-        .where(
-            or_(
-                (Job.state == "queued") & (Job.run_after < late),
-                (Job.state == "running") & (Job.lease_until < now),
-            )
-        )
-        .order_by(Job.id)
-        .limit(1000)
-    )
-    return [(row[0], row[1]) for row in rows]

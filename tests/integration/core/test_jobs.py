@@ -10,7 +10,7 @@ import pytest
 from sqlalchemy import func, select, update
 from sqlalchemy.orm import Session
 
-from coop.core import jobs
+from coop.core import broker, jobs
 from coop.core.audit import AuditLog, record
 from coop.core.clock import utc_now
 from coop.core.db import Sessions, server_version, transaction
@@ -471,7 +471,7 @@ def test_the_sweep_finds_what_a_broker_lost(sessions: Sessions, now: datetime) -
         assert jobs.claim_job(session, now - LEASE - SECOND, silent, LEASE)
         assert jobs.claim_job(session, now, at_work, LEASE)
     with transaction(sessions) as session:
-        assert jobs.sweep(session, now) == [(unsent, "mail"), (silent, "rota")]
+        assert broker.sweep(session, now) == [(unsent, "mail"), (silent, "rota")]
     assert job(sessions, fresh).state == job(sessions, put_off).state == "queued"
 
 
