@@ -15,6 +15,7 @@ from coop.closing.models import CloseOverride, CloseStep, MonthClose
 from coop.closing.queries import group_of as group_of
 from coop.closing.steps import BEFORE_LOCK, BODIES, MAY_PASS, TITLES, StepRefused, do_step, require_turn
 from coop.core import audit, faults
+from coop.core.behind import waits_behind
 from coop.core.db import insert_ignoring
 from coop.core.errors import Refusal
 from coop.core.jobs import Job, JobRun, Later, long_job, name_job, name_jobs, retry_failed
@@ -26,7 +27,11 @@ from coop.statements.figures import mall_middle
 from coop.statements.models import Statement
 from coop.statements.service import counted
 
+MAIL = "mail"
+"""The step that mails statements."""
 _WATCH_EVERY = timedelta(seconds=1)
+_WATCH_BEHIND_EVERY = timedelta(seconds=10)
+"""Where the work that is watched waits behind everything else."""
 
 
 def start_close(
@@ -107,6 +112,23 @@ def let_pass(
         raise Refusal(f"The step {title!r} is not refused: there is nothing to let pass.")
     if queries.override_of(session, close.mall_id, Month.of(close.first_day), step_name) is not None:
         raise Refusal(f"The step {title!r} was let pass already: take the month-end up again.")
+    return _override(session, now, close, step_name, reason, user_id)
+
+
+def hand_out_on_paper(session: Session, now: datetime, close: MonthClose, *, reason: str, user_id: int | None) -> CloseOverride:
+    """Mail none of a month's statements, for they are handed out on paper: its last step says so, with the manager's reason.
+
+    Refuses once the mailing has begun, and what `let_pass` refuses of reason and person.
+    """
+    session.refresh(close, with_for_update=True)
+    if _step(close, MAIL).state != "waiting":
+        raise Refusal(f"The step {TITLES[MAIL]!r} has begun: it goes on.")
+    return _override(session, now, close, MAIL, reason, user_id)
+
+
+def _override(
+    session: Session, now: datetime, close: MonthClose, step_name: str, reason: str, user_id: int | None
+) -> CloseOverride:
     reason = reason.strip()
     if not 0 < len(reason) <= 400:
         raise Refusal("Say in at most 400 characters why it may pass.")
@@ -158,6 +180,9 @@ def run_step(run: JobRun, args: dict[str, Any]) -> None:
                         close.locked_at = run.clock()
                 elif name == "statements":
                     _name_statements(session, run.clock(), close, mall, month)
+                elif (paper := queries.override_of(session, mall.id, month, MAIL)) is not None:
+                    step.report = f"None is mailed: {paper.reason}"
+                    step.state, step.finished_at = "done", run.clock()
                 else:
                     _name_mails(session, run.clock(), close)
                 session.flush()
@@ -201,7 +226,12 @@ def _name_statements(session: Session, now: datetime, close: MonthClose, mall: M
 
 
 def _unnamed_mails(session: Session, close: MonthClose) -> list[tuple[str, int]]:
-    """Each statement that is made, has no mail, and whose mail this try of the step has not asked for: (key of its job, id)."""
+    """Each statement that is made, has no mail, and whose mail this try of the step has not asked for: (key of its job, id).
+
+    None where they are handed out on paper.
+    """
+    if queries.override_of(session, close.mall_id, Month.of(close.first_day), MAIL) is not None:
+        return []
     key = literal("statement-mail:") + cast(Statement.id, String) + literal(f":{_step(close, 'mail').tries}")
     rows = session.execute(
         select(key, Statement.id)
@@ -275,8 +305,9 @@ def watch_step(run: JobRun, args: dict[str, Any]) -> None:
             _name_step(session, run.clock(), close)
             run.finish(session)
             faults.point(f"close:{step.name}:watched")
+        every = _WATCH_BEHIND_EVERY if pending and waits_behind(session, group_of(close.id)) else _WATCH_EVERY
     if pending:
-        raise Later(_WATCH_EVERY, f"{pending} to go")
+        raise Later(every, f"{pending} to go")
 
 
 def _take_up_again(step: CloseStep) -> None:

@@ -327,11 +327,11 @@ TITLES = {
     "balance": "The month's entries balance",
     "holds": "Holds on payouts are decided",
     "lock": "The month is locked",
+    "payouts": "Payouts are prepared",
     "statements": "Statements are made",
     "mail": "Statements are mailed",
-    "payouts": "Payouts are prepared",
 }
-"""Every step in its order, with its name for people."""
+"""Every step in its order, with its name for people. No payout waits for paper or for a mail server."""
 MENDS = {
     "sales": "/office/sales/{mall}",
     "drawers": "/office/sales/drawers/{mall}?month={month}",

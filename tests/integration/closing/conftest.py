@@ -47,10 +47,14 @@ class Desk:
     def work_until(self, step: str) -> None:
         """Do the steps up to and with this one, and nothing after it."""
         while self.steps()[step].state not in ("done", "refused"):
-            with transaction(self.sessions) as session:
-                claimed = jobs.claim_next(session, utc_now(), LEASE, queues=("default",))
-            assert claimed
-            jobs.run_job(self.sessions, claimed[0], lease=LEASE, settings=self.settings, token=claimed[1])
+            self.work_one()
+
+    def work_one(self) -> None:
+        """Do the next job of the steps themselves."""
+        with transaction(self.sessions) as session:
+            claimed = jobs.claim_next(session, utc_now(), LEASE, queues=("default",))
+        assert claimed
+        jobs.run_job(self.sessions, claimed[0], lease=LEASE, settings=self.settings, token=claimed[1])
 
     def steps(self, month: Month = MARCH) -> dict[str, CloseStep]:
         return {step.name: step for step in self.month_close(month).steps}
