@@ -57,7 +57,7 @@ def form_token(client: FlaskClient) -> str:
     return found[1]
 
 
-def send(client: FlaskClient, address: str, **fields: str | list[str]) -> TestResponse:
+def send(client: FlaskClient, address: str, /, **fields: str | list[str]) -> TestResponse:
     """Send a form as its page does, with its token."""
     return client.post(address, data={"csrf_token": form_token(client), **fields})
 
