@@ -26,6 +26,7 @@ import coop.office.lease_waiting_views
 import coop.office.letter_views
 import coop.office.money_rules_views
 import coop.office.payout_hold_views
+import coop.office.sales_ticket_views
 import coop.office.settings_people_views
 import coop.office.tax_files_views
 import coop.office.tax_payments_views

@@ -6,7 +6,7 @@ difference posts under the next change number, so that a charge posted twice is 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -203,26 +203,53 @@ def post_commissions(
     has never had a lease: then nothing is posted.
     """
     hold_charges(session, mall)
-    leases = queries.latest_leases(session, mall.id, month.last_day)
-    rules = {dealer_id: _commission_term(lease, month) for dealer_id, lease in leases.items() if dealer_id in net_by_dealer}
-    tiered = {dealer_id for dealer_id, rule in rules.items() if rule is not None and rule.tiers}
-    items = sold_by(tiered) if tiered and sold_by else {}
     drafts = []
-    for dealer_id, net_cents in sorted(net_by_dealer.items()):
-        lease = leases.get(dealer_id)
+    for dealer_id, lease, rent in _commissions(session, mall, month, net_by_dealer, sold_by, turns):
         if lease is None:
-            code = session.get_one(Dealer, dealer_id).code
-            raise NoLease(code, mall, month)
-        worked = (turns or {}).get(dealer_id, 0)
-        try:
-            rent = _commission(lease, rules[dealer_id], net_cents, items.get(dealer_id), worked)
-        except TermsError as error:
-            raise Refusal(f"{session.get_one(Dealer, dealer_id).code}: {error}") from error
+            raise NoLease(session.get_one(Dealer, dealer_id).code, mall, month)
+        if isinstance(rent, TermsError):
+            raise Refusal(f"{session.get_one(Dealer, dealer_id).code}: {rent}") from rent
         drafts.append(
             ChargeDraft(lease.id, dealer_id, "commission", f"commission:{dealer_id}", "Commission", rent, month.last_day)
         )
     before = charged_before(session, mall.id, month)
     return post_due(session, now, mall, month, [Due(d, before.get((d.dealer_id, d.what))) for d in drafts])
+
+
+def commissions_so_far(
+    session: Session, mall: Mall, month: Month, net_by_dealer: Mapping[int, int], *, sold_by: SoldBy
+) -> dict[int, int]:
+    """What each dealer's commission on these net sales comes to, in cents by dealer id, by the lease of the month's end.
+
+    Nothing is posted. Whose cannot be worked out, for want of a lease say, is left out: the month-end says why.
+    """
+    worked_out = _commissions(session, mall, month, net_by_dealer, sold_by, None)
+    return {dealer_id: rent.amount_cents for dealer_id, _lease, rent in worked_out if isinstance(rent, Rent)}
+
+
+def _commissions(
+    session: Session,
+    mall: Mall,
+    month: Month,
+    net_by_dealer: Mapping[int, int],
+    sold_by: SoldBy | None,
+    turns: Mapping[int, int] | None,
+) -> Iterator[tuple[int, Lease | None, Rent | TermsError]]:
+    """Each dealer's id, the lease she is charged under and what it comes to, or why it cannot be worked out."""
+    leases = queries.latest_leases(session, mall.id, month.last_day)
+    rules = {dealer_id: _commission_term(lease, month) for dealer_id, lease in leases.items() if dealer_id in net_by_dealer}
+    tiered = {dealer_id for dealer_id, rule in rules.items() if rule is not None and rule.tiers}
+    items = sold_by(tiered) if tiered and sold_by else {}
+    for dealer_id, net_cents in sorted(net_by_dealer.items()):
+        lease = leases.get(dealer_id)
+        if lease is None:
+            yield dealer_id, None, TermsError("There is no lease.")
+            continue
+        worked = (turns or {}).get(dealer_id, 0)
+        try:
+            yield dealer_id, lease, _commission(lease, rules[dealer_id], net_cents, items.get(dealer_id), worked)
+        except TermsError as error:
+            yield dealer_id, lease, error
 
 
 def commission_of(lease: Lease, month: Month, sold: Sequence[Sold]) -> Rent:

@@ -34,7 +34,7 @@ def _mall_here() -> Mall:
     return malls[0]
 
 
-def _today(mall: Mall) -> date:
+def today_at(mall: Mall) -> date:
     return local_date(now(), mall.timezone)
 
 
@@ -47,21 +47,15 @@ def first() -> Page:
     return render_template("office/sales/none.html")
 
 
-@sales.get("/<mall_code>")
-@allow(*READERS)
-def overview(mall_code: str) -> Page:
-    mall = wanted_mall(mall_code)
-    today = _today(mall)
+def waiting_of(mall: Mall, today: date) -> dict[str, object]:
+    """What a page says of money that waits for its dealer, its bearer or its buyer. Four queries."""
     rules = rules_on(db(), today)
-    return render_template(
-        "office/sales/overview.html",
-        mall=mall,
-        malls=office_queries.malls(db()),
-        unclaimed=claims.unclaimed_sum(db(), mall, old_before=today - timedelta(days=rules.unclaimed_days)),
-        unclaimed_days=rules.unclaimed_days,
-        gifts_cents=gifts.certificates_held(db()),
-        layaways=layaway.layaways_of(db(), mall.id, state="open"),
-    )
+    return {
+        "unclaimed": claims.unclaimed_sum(db(), mall, old_before=today - timedelta(days=rules.unclaimed_days)),
+        "unclaimed_days": rules.unclaimed_days,
+        "gifts_cents": gifts.certificates_held(db()),
+        "layaways": layaway.layaways_of(db(), mall.id, state="open"),
+    }
 
 
 # --- unclaimed ----------------------------------------------------------------------------------------------------------
@@ -71,7 +65,7 @@ def overview(mall_code: str) -> Page:
 @allow(*READERS)
 def unclaimed(mall_code: str) -> Page:
     mall = wanted_mall(mall_code)
-    today = _today(mall)
+    today = today_at(mall)
     days = rules_on(db(), today).unclaimed_days
     after = request.args.get("after", 0, type=int)
     asked = claims.unclaimed_lines(db(), mall, today=today, old_after_days=days, asked=True, most=PAGE) if not after else []
@@ -118,7 +112,7 @@ def _line_page(
     found = _line(mall, line_id)
     asking = asking or ClaimForm(formdata=None)
     _choose_dealer(asking)
-    today = _today(mall)
+    today = today_at(mall)
     ticket = db().get_one(Ticket, found.ticket_id)
     age = (today - ticket.sold_on).days
     left = claims.left_of(db(), found) if found.credited_on is None else 0
@@ -218,7 +212,7 @@ def certificates() -> Page:
     state = state if state in gifts.STATES else ""
     number = request.args.get("number", "").strip()[:20]
     before = request.args.get("before", type=int)
-    rows = gifts.certificates(db(), _today(mall), state=state, number=number, before_id=before, most=PAGE + 1)
+    rows = gifts.certificates(db(), today_at(mall), state=state, number=number, before_id=before, most=PAGE + 1)
     return render_template(
         "office/sales/certificates.html",
         mall=mall,
@@ -262,7 +256,7 @@ def sell_one() -> Page:
             mall,
             amount_cents=form.amount.data,
             tender=form.tender.data,
-            on=_today(mall),
+            on=today_at(mall),
             number=form.number.data,
             expires_on=form.expires_on.data,
             key=form.key.made(),
@@ -300,9 +294,9 @@ def certificate(certificate_id: int) -> Page:
         mall=mall,
         certificate=found,
         left=left,
-        state=gifts.state_of(found, left, _today(mall)),
+        state=gifts.state_of(found, left, today_at(mall)),
         moves=gifts.moves_of(db(), found),
-        fresh=gifts.is_fresh(db(), found, _today(mall)),
+        fresh=gifts.is_fresh(db(), found, today_at(mall)),
     )
 
 
@@ -312,7 +306,7 @@ def take_back_certificate(certificate_id: int) -> Page:
     found = _certificate(certificate_id)
     try:
         mall = db().get_one(Mall, found.mall_id)
-        gifts.take_back_certificate(db(), now(), found, on=_today(mall), user_id=visitor().user_id)
+        gifts.take_back_certificate(db(), now(), found, on=today_at(mall), user_id=visitor().user_id)
     except Refusal as refusal:
         roll_back()
         flash(str(refusal))

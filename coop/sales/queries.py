@@ -25,6 +25,8 @@ class DealerSales:
     returns_cents: int
     trade_ins_cents: int = 0
     """Paid to her in kind, less what came back of it."""
+    pieces: int = 0
+    """Sold, less what came back."""
 
     @property
     def net_cents(self) -> int:
@@ -61,6 +63,7 @@ def _sums(session: Session, whose: Any, which: ColumnElement[bool]) -> dict[int 
             func.sum(case((is_sale, TicketLine.discount_cents + TicketLine.seller_coupon_cents), else_=0)),
             func.sum(case((is_sale, 0), else_=-TicketLine.price_cents)),
             func.sum(TicketLine.trade_in_cents),
+            func.sum(case((is_sale, TicketLine.quantity), else_=-func.abs(TicketLine.quantity))),
         )
         .join(Ticket, Ticket.id == TicketLine.ticket_id)
         .where(which)
