@@ -219,7 +219,9 @@ class Listing(Generic[Row]):
         """The query of all that is asked for, of every page: for the sums under a list."""
         return query.where(*(one.filter.where(one.value) for one in self._asked(asked) if one.value and not one.fault))
 
-    def read(self, session: Session, query: Select[*tuple[Any, ...]], asked: Mapping[str, str], make: Callable[[Any], Row]) -> Listed[Row]:
+    def read(
+        self, session: Session, query: Select[*tuple[Any, ...]], asked: Mapping[str, str], make: Callable[[Any], Row]
+    ) -> Listed[Row]:
         """One page of what a query finds, each of its result rows made a row of the list. Two queries."""
         found, narrowed = self._asked(asked), self.narrow(query, asked)
         total = session.scalar(select(func.count()).select_from(narrowed.order_by(None).subquery())) or 0
