@@ -24,6 +24,8 @@ import coop.office.lease_house_views
 import coop.office.lease_letter_views
 import coop.office.lease_waiting_views
 import coop.office.letter_views
+import coop.office.log_views
+import coop.office.mall_views
 import coop.office.money_rules_views
 import coop.office.payout_hold_views
 import coop.office.sales_ticket_views
@@ -31,6 +33,7 @@ import coop.office.settings_people_views
 import coop.office.tax_files_views
 import coop.office.tax_payments_views
 import coop.office.tax_places_views
+import coop.office.today_views
 import coop.portal.claim_views
 import coop.portal.details_views
 import coop.portal.lease_views

@@ -55,7 +55,7 @@ def recognise() -> Visitor | None:
 def home_of(who: Visitor) -> str:
     """The page a user works from."""
     if who.roles & OFFICE_ROLES:
-        return url_for("office.months")
+        return url_for("office.today")
     if "dealer" in who.roles:
         return url_for("portal.home")
     return url_for("people.home")

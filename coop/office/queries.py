@@ -5,20 +5,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from typing import Any
 
-from sqlalchemy import func, or_, select
+from sqlalchemy import CompoundSelect, func, or_, select, union_all
 from sqlalchemy.orm import Session, joinedload
 
 from coop.books.models import Period
 from coop.closing.models import MonthClose
 from coop.closing.queries import close_first, close_of, first_months, group_of, period_of, step_faults
-from coop.core.audit import AuditLog
 from coop.core.clock import local_date
 from coop.core.documents import Document
 from coop.core.jobs import Job
 from coop.core.mail import Outbox
 from coop.core.periods import Month
-from coop.dealers.models import Dealer, UserAccount
+from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.leases.models import Lease
 from coop.statements.models import Statement
@@ -92,10 +92,18 @@ def _days(session: Session, now: datetime) -> dict[int, tuple[Month, Month]]:
 
 
 def mall_months(session: Session, now: datetime) -> Sequence[MallMonths]:
-    """Every mall with its months from the first to the current one, the latest first: those too in which nothing was sold."""
-    closes = {(close.mall_id, close.first_day): close for close in session.scalars(select(MonthClose))}
-    moving = _moving(session, [close.id for close in closes.values() if close.finished_at is None])
-    closed = {(period.mall_id, period.first_day) for period in session.scalars(select(Period).where(Period.state == "closed"))}
+    """Every mall with its months from the first to the current one, the latest first: those too in which nothing was sold.
+
+    Of a month-end that has finished only that is told: a row has its steps while they go on.
+    """
+    unfinished = session.scalars(select(MonthClose).where(MonthClose.finished_at.is_(None)))
+    closes = {(close.mall_id, close.first_day): close for close in unfinished}
+    moving = moving_closes(session, [close.id for close in closes.values()])
+    shut: CompoundSelect[Any, Any] = union_all(
+        select(Period.mall_id, Period.first_day).where(Period.state == "closed", Period.mall_id.is_not(None)),
+        select(MonthClose.mall_id, MonthClose.first_day).where(MonthClose.finished_at.is_not(None)),
+    )
+    closed = {(mall_id, first_day) for mall_id, first_day in session.execute(shut)}
     rows: dict[int, list[MonthRow]] = {}
     for mall_id, (first, month) in _days(session, now).items():
         while month >= first:
@@ -118,14 +126,14 @@ def month_row(session: Session, now: datetime, mall_id: int, month: Month) -> Mo
         month,
         period is not None and period.state == "closed",
         close,
-        close is not None and bool(_moving(session, [close.id])),
+        close is not None and bool(moving_closes(session, [close.id])),
         step_faults(session, close) if close else (),
         close_first(session, mall_id, month),
         month.last_day < local_date(now, session.get_one(Mall, mall_id).timezone),
     )
 
 
-def _moving(session: Session, close_ids: Sequence[int]) -> set[int]:
+def moving_closes(session: Session, close_ids: Sequence[int]) -> set[int]:
     """Which of these month-ends have work that is waiting or running."""
     groups = {group_of(close_id): close_id for close_id in close_ids}
     found = session.scalars(
@@ -209,45 +217,6 @@ def statements_of_mails(session: Session, mail_ids: Sequence[int]) -> dict[int, 
         mail_id: Carried(dealer.code, dealer.trade_name or dealer.member.name, Month.of(first_day), mall_name)
         for mail_id, dealer, first_day, mall_name in rows
     }
-
-
-@dataclass(frozen=True)
-class LogLine:
-    """A line of the log and who did it."""
-
-    line: AuditLog
-    who: str
-    """Mail address; empty for the command line and for scheduled work."""
-    about: str
-    """What it was done to, as people call it; empty where that is who did it."""
-
-
-def log_lines(session: Session, *, before: int | None) -> Sequence[LogLine]:
-    """One page of the log, the newest first, and one row more when there is another page."""
-    wanted = select(AuditLog).order_by(AuditLog.id.desc()).limit(PAGE + 1)
-    if before is not None:
-        wanted = wanted.where(AuditLog.id < before)
-    lines = session.scalars(wanted).all()
-    ids = {line.user_id for line in lines} | {int(line.subject_id) for line in lines if _is_user(line)}
-    people = session.execute(select(UserAccount.id, UserAccount.email).where(UserAccount.id.in_(ids - {None})))
-    emails = {user_id: email for user_id, email in people}  # noqa: C416  a result has keys(), so dict() would take it for a mapping
-    return [LogLine(line, emails.get(line.user_id or 0, ""), _about(line, emails)) for line in lines]
-
-
-def _is_user(line: AuditLog) -> bool:
-    return line.subject_kind == "user" and line.subject_id.isdecimal()
-
-
-def _about(line: AuditLog, emails: dict[int, str]) -> str:
-    if _is_user(line):
-        subject = int(line.subject_id)
-        return "" if subject == line.user_id else emails.get(subject, f"user {subject}")
-    if line.subject_kind == "outbox":
-        return f"letter {line.subject_id}"
-    if line.subject_kind == "month":
-        mall_code, _, month = line.subject_id.rpartition(" ")
-        return f"{Month.parse(month).name}, {mall_code}"
-    return f"{line.subject_kind} {line.subject_id}"
 
 
 # --- leases -----------------------------------------------------------------------------------------------------------------

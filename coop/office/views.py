@@ -1,4 +1,4 @@
-"""The office: month-end, the statements it made, the log."""
+"""The office: month-end and the statements it made."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from coop.core.periods import Month
 from coop.core.web import Page, allow, db, now, request_id, roll_back, send_document, visitor
 from coop.floor.models import Mall
 from coop.office import queries
-from coop.office.waiting import waiting_things
+from coop.office.month_list import books_being_made, mall_years
 from coop.sales.queries import unclaimed_in
 from coop.statements import book
 from coop.statements.documents import said
@@ -28,7 +28,6 @@ from coop.statements.questions import questions_of
 
 office = Blueprint("office", __name__, url_prefix="/office")
 
-_DEEDS = {"mail.resend": "letter sent again"}
 READERS = ("manager", "bookkeeper", "auditor")
 BINDERS = ("manager", "bookkeeper")
 """Who has statements made into one file."""
@@ -40,22 +39,17 @@ def step_title(name: str) -> str:
     return TITLES.get(name, name)
 
 
-@office.app_template_filter("deed")
-def deed(action: str) -> str:
-    """What was done, in the log's words; lines written before keep the word of their time."""
-    return _DEEDS.get(action, action)
-
-
 # --- month-end ----------------------------------------------------------------------------------------------------------
 
 
-@office.get("/")
+@office.get("/months")
 @allow(*READERS)
 def months() -> Page:
+    year = request.args.get("year", type=int)
     return render_template(
         "office/months.html",
-        waiting=waiting_things(db(), now()),
-        malls=queries.mall_months(db(), now()),
+        malls=mall_years(db(), now(), year=year),
+        year=year,
         beginning=closing_queries.books_empty(db()),
     )
 
@@ -99,6 +93,7 @@ def _month_page(mall_code: str, month: Month, form: PassForm | None = None, trie
         unclaimed=unclaimed_in(db(), mall.id, month),
         made=queries.statements_of_month(db(), mall.id, month.first_day),
         books={one.without_mail: one for one in book.newest_books(db(), mall.id, month)},
+        binding=books_being_made(db(), mall.id, month),
         can_bind=not visitor().roles.isdisjoint(BINDERS),
     )
 
@@ -234,23 +229,3 @@ def bind_statements(mall_code: str, month: Month, which: str) -> Page:
 def statement_book(mall_code: str, month: Month, which: str) -> Page:
     mall, _row = _month(mall_code, month)
     return send_document(book.book_document(db(), mall.id, month, without_mail=_BOOKS[which]))
-
-
-# --- log ----------------------------------------------------------------------------------------------------------------
-
-
-def _before() -> int | None:
-    """The id a page of a list begins below."""
-    return request.args.get("before", type=int)
-
-
-@office.get("/log")
-@allow(*READERS)
-def log() -> Page:
-    rows = queries.log_lines(db(), before=_before())
-    return render_template(
-        "office/log.html",
-        rows=rows[: queries.PAGE],
-        older=rows[queries.PAGE - 1].line.id if len(rows) > queries.PAGE else None,
-        paged=_before() is not None,
-    )

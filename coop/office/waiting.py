@@ -1,24 +1,25 @@
-"""What waits for a person in the office, counted for its first page. Three queries, however much there is."""
+"""What waits for a person in the office, for its first page: each with where it is dealt with and, where it has one, by when.
+
+The number of queries is the same however much there is; `tests/integration/web/test_today.py` counts them.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
 from flask import url_for
-from sqlalchemy import Select, and_, func, literal, select, union_all
 from sqlalchemy.orm import Session
 
-from coop.books.models import Account, Entry, Journal, Period, Posting
+from coop.core.clock import local_date
+from coop.core.errors import Refusal
 from coop.core.periods import Month
 from coop.floor.models import Mall
-from coop.office.tax_queries import today
-from coop.payouts.models import PayoutRun, Release
-from coop.sales.models import Claim, DrawerCount, TicketLine
-from coop.statements.models import StatementQuestion
-
-_DRAWER = "Assets:Drawer:"
+from coop.office.waiting_counts import Days, Found, count_all
+from coop.office.waiting_months import StandingMonth, standing_months, uncounted_drawers
+from coop.tax.due import DueRow, due_rows
 
 
 @dataclass(frozen=True)
@@ -28,80 +29,157 @@ class Waiting:
     count: int
     words: str
     address: str
+    by: date | None = None
+    late: bool = False
+    """Whether that day is past."""
 
 
-def waiting_things(session: Session, now: datetime) -> list[Waiting]:
-    """In the order in which they stop a month-end; nothing for what does not wait."""
-    first_day = Month.of(today(session, now)).first_day
-    asked = union_all(
-        _count("journals", select(Journal.id).where(Journal.state == "entered")),
-        _count("runs", select(PayoutRun.id).where(PayoutRun.state == "prepared")),
-        _count("questions", select(StatementQuestion.id).where(StatementQuestion.answered_at.is_(None))),
-        _count("releases", select(Release.id).where(Release.state == "asked")),
-        select(literal("claims"), Mall.code, func.count(Claim.id))
-        .join(TicketLine, TicketLine.id == Claim.line_id)
-        .join(Mall, Mall.id == TicketLine.mall_id)
-        .where(Claim.state == "asked")
-        .group_by(Mall.code),
-    )
-    found = {(kind, code): int(count) for kind, code, count in session.execute(asked) if count}
+def waiting_things(session: Session, now: datetime, malls: Sequence[Mall]) -> list[Waiting]:
+    """What is late first, then by the day it has to be done, then what has none: in the order in which it stops a month-end."""
+    days = {mall.id: local_date(now, mall.timezone) for mall in malls}
+    today = days[min(days)] if days else local_date(now, "UTC")
+    codes = {mall.id: mall.code for mall in malls}
     rows = [
-        Waiting(len(names), f"{_said(len(names), 'drawer')} of {code} to count, {month.name}", _drawers(code, month))
-        for (code, month), names in sorted(_uncounted(session, first_day).items(), key=lambda row: (row[0][1], row[0][0]))
+        *_drawers(session, days, codes),
+        *_months(session, days, codes),
+        *_counted(session, now, days, codes, today),
+        *_returns(session, today),
     ]
-    for (kind, code), count in sorted(found.items(), key=lambda row: (list(_KINDS).index(row[0][0]), row[0][1])):
-        words, what, endpoint = _KINDS[kind]
-        at = {"mall_code": code} if code else {}
-        rows.append(Waiting(count, f"{_said(count, words)}{f' of {code}' if code else ''} {what}", url_for(endpoint, **at)))
+    return sorted(rows, key=lambda row: (not row.late, row.by is None, row.by or date.max))
+
+
+# --- drawers and months ---------------------------------------------------------------------------------------------------
+
+
+def _drawers(session: Session, days: Days, codes: Mapping[int, str]) -> list[Waiting]:
+    found = uncounted_drawers(session, days, codes)
+    return [
+        Waiting(
+            len(names),
+            f"{said(len(names), 'drawer')} of {code} to count, {month.name}",
+            url_for("drawers.listed", mall_code=code, month=month),
+            month.last_day,
+            over,
+        )
+        for (code, month, over), names in sorted(found.items())
+    ]
+
+
+def _months(session: Session, days: Days, codes: Mapping[int, str]) -> list[Waiting]:
+    return [_month(row) for row in standing_months(session, days, codes)]
+
+
+def _month(row: StandingMonth) -> Waiting:
+    words = (
+        f"Month-end of {row.month.name}, {row.code}: stopped"
+        if row.stopped
+        else f"{row.month.name}, {row.code}: over and ready for its month-end"
+    )
+    address = url_for("office.month", mall_code=row.code, month=row.month)
+    return Waiting(1, words, address, row.by, row.late)
+
+
+# --- what is counted ------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Kind:
+    """How things of a kind are called, what is to be done with them, and where."""
+
+    words: str
+    todo: str | Callable[[Found], str]
+    address: Callable[[Found, str], str]
+    """From what was found and its mall's code."""
+    has_day: bool = False
+
+
+def _at(endpoint: str, **more: Any) -> Callable[[Found, str], str]:
+    """A page of the whole co-op, or of the mall where it has one."""
+    return lambda _found, code: url_for(endpoint, **_of_mall(code), **more)
+
+
+def _of_mall(code: str) -> dict[str, Any]:
+    return {"mall_code": code} if code else {}
+
+
+def _bank_month(found: Found) -> Month:
+    assert found.day is not None, "lines of the bank are counted by their months"
+    return Month.of(found.day)
+
+
+_KINDS: dict[str, _Kind] = {
+    "claims": _Kind("claim", "to decide", _at("sales.unclaimed")),
+    "unclaimed": _Kind("unclaimed sale", "grown old", _at("sales.unclaimed")),
+    "bank lines": _Kind(
+        "line of the bank",
+        lambda found: f"not matched in {_bank_month(found).name}, which is closed",
+        lambda found, _code: url_for("bank.month", month=_bank_month(found)),
+    ),
+    "journals": _Kind("entry", "by hand to approve", _at("books.hand")),
+    "openings": _Kind("file of balances from paper", "to sign", _at("opening.page")),
+    "runs": _Kind("payout run", "to approve", _at("payouts.first"), has_day=True),
+    "runs to pay": _Kind("payout run", "approved, to pay", _at("payouts.first"), has_day=True),
+    "releases": _Kind("release", "to approve", _at("releases.first")),
+    "patronage": _Kind("sharing of a surplus", "to approve", _at("year.patronage")),
+    "offers": _Kind("offer", "running out", _at("leases.work"), has_day=True),
+    "renewals": _Kind("lease", "ending without renewal", _at("leases.work"), has_day=True),
+    "layaways": _Kind("layaway", "overdue", _at("layaways.listed"), has_day=True),
+    "disputes": _Kind("disputed charge", "to decide", _at("leases.work")),
+    "questions": _Kind("question", "to answer", _at("questions.first")),
+    "failed": _Kind("letter", "refused", _at("office.letters", state="failed")),
+    "given_up": _Kind("letter", "given up", _at("office.letters", state="given_up")),
+    "jobs": _Kind("piece of work", "that failed", _at("office.work")),
+}
+"""In the order in which they are told."""
+_PLURALS = {
+    "entry": "entries",
+    "line of the bank": "lines of the bank",
+    "file of balances from paper": "files of balances from paper",
+    "sharing of a surplus": "sharings of a surplus",
+    "piece of work": "pieces of work",
+}
+
+
+def said(count: int, word: str) -> str:
+    """`1 claim`, `3 claims`."""
+    return f"1 {word}" if count == 1 else f"{count:,} {_PLURALS.get(word, f'{word}s')}"
+
+
+def _counted(session: Session, now: datetime, days: Days, codes: Mapping[int, str], today: date) -> list[Waiting]:
+    found = count_all(session, now, days, today)
+    order = list(_KINDS)
+    rows = []
+    for one in sorted(found, key=lambda one: (order.index(one.kind), codes.get(one.mall_id or 0, ""), one.day or date.min)):
+        kind, code = _KINDS[one.kind], codes.get(one.mall_id or 0, "")
+        by = one.day if kind.has_day else None
+        here = days.get(one.mall_id or 0, today)
+        todo = kind.todo if isinstance(kind.todo, str) else kind.todo(one)
+        words = f"{said(one.count, kind.words)}{f' of {code}' if code else ''} {todo}"
+        rows.append(Waiting(one.count, words, kind.address(one, code), by, by is not None and by < here))
     return rows
 
 
-_KINDS = {
-    "claims": ("claim", "to decide", "sales.unclaimed"),
-    "journals": ("entry", "by hand to approve", "books.hand"),
-    "runs": ("payout run", "to approve", "payouts.first"),
-    "releases": ("release", "to approve", "releases.first"),
-    "questions": ("question", "to answer", "questions.first"),
-}
-"""Each as it is called and what is to be done, and where."""
+# --- returns --------------------------------------------------------------------------------------------------------------
 
 
-def _said(count: int, word: str) -> str:
-    if count == 1:
-        return f"1 {word}"
-    return f"{count} {word.removesuffix('y')}ies" if word.endswith("y") else f"{count} {word}s"
+def _returns(session: Session, today: date) -> list[Waiting]:
+    """Returns of periods that are over and not filed; several of one office in one line."""
+    try:
+        rows = due_rows(session, today)
+    except Refusal as refusal:
+        return [Waiting(1, str(refusal), url_for("tax.due"), today, True)]
+    by_office: dict[str, list[DueRow]] = {}
+    for row in rows:
+        if row.over and row.filed is None:
+            by_office.setdefault(row.office, []).append(row)
+    return [_return(office, due) for office, due in by_office.items()]
 
 
-def _drawers(code: str, month: Month) -> str:
-    return url_for("drawers.listed", mall_code=code, month=month)
-
-
-def _count(kind: str, rows: Select[Any]) -> Select[Any, Any, Any]:
-    return select(literal(kind), literal(""), func.count()).select_from(rows.subquery())
-
-
-def _uncounted(session: Session, before: date) -> dict[tuple[str, Month], list[str]]:
-    """By mall's code and month: the drawers in which cash moved in an open month that is over, and that nobody counted since."""
-    moved = session.execute(
-        select(Mall.id, Mall.code, Account.path, func.max(Entry.business_date))
-        .select_from(Period)
-        .join(Entry, Entry.period_id == Period.id)
-        .join(Posting, Posting.entry_id == Entry.id)
-        .join(Account, and_(Account.id == Posting.account_id, Account.path.like(f"{_DRAWER}%")))
-        .join(Mall, Mall.id == Account.mall_id)
-        .where(Period.state == "open", Period.first_day < before)
-        .group_by(Mall.id, Mall.code, Account.path)
-    ).all()
-    counts = session.execute(
-        select(DrawerCount.mall_id, DrawerCount.drawer, func.max(DrawerCount.on)).group_by(
-            DrawerCount.mall_id, DrawerCount.drawer
+def _return(office: str, due: Sequence[DueRow]) -> Waiting:
+    first = min(due, key=lambda row: row.due_on)
+    if len(due) == 1:
+        words = f"Sales-tax return of {first.period.name} to file, {office}"
+        return Waiting(
+            1, words, url_for("tax.worksheet", office_slug=first.slug, first=first.period.first), first.due_on, first.late
         )
-    )
-    last = {(mall_id, drawer): on for mall_id, drawer, on in counts}
-    found: dict[tuple[str, Month], list[str]] = {}
-    for mall_id, code, path, moved_on in moved:
-        drawer = path.removeprefix(f"{_DRAWER}{code}").removeprefix(":")
-        counted = last.get((mall_id, drawer))
-        if counted is None or counted < moved_on:
-            found.setdefault((code, Month.of(moved_on)), []).append(drawer)
-    return found
+    return Waiting(len(due), f"{len(due)} sales-tax returns to file, {office}", url_for("tax.due"), first.due_on, first.late)

@@ -56,7 +56,7 @@ def test_a_file_is_read_by_one_signed_by_another_and_then_stands(browsers: dict[
     assert "Read the file" in first
     for path in ("floor", "dealers", "leases", "tax"):
         assert f'<a href="/office/{path}/">' in first.split("These have to be here first")[1]
-    assert "brings its balances first" in manager.get("/office/").text
+    assert "brings its balances first" in manager.get("/office/months").text
     assert manager.get("/office/beginning/example.csv").text == EXAMPLE
     assert "reads the file" in browsers["auditor"].get("/office/beginning/").text
 
@@ -88,7 +88,7 @@ def test_a_file_is_read_by_one_signed_by_another_and_then_stands(browsers: dict[
     assert "Signed by bookkeeper@example.org" in done
     with transaction(sessions) as session:
         assert set(session.scalars(select(Entry.business_date))) == {date(2026, 8, 31)}
-    months = manager.get("/office/").text
+    months = manager.get("/office/months").text
     assert "September 2026" in months
     assert "August 2026" not in months
 

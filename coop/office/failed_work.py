@@ -1,0 +1,56 @@
+"""Work in the background that failed and that neither a letter nor a month-end tells of."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from coop.core.jobs import Job, retry_failed
+from coop.office.queries import PAGE
+from coop.office.waiting_counts import has_failed
+
+WORDS = {
+    "books.seal": "Sealing the day’s entries",
+    "core.forget_jobs": "Forgetting old work",
+    "core.forget_mail_attempts": "Forgetting old attempts to send mail",
+    "core.forget_slots": "Forgetting old times of the schedule",
+    "dealers.forget_sign_ins": "Forgetting old sign-ins",
+    "floor.render": "Making a plan on paper",
+    "leases.lapse_offers": "Ending offers that ran out",
+    "leases.late": "Charging late fees",
+    "leases.late_of": "Charging a mall’s late fees",
+    "leases.letter": "Making a letter of a lease",
+    "leases.rents": "Posting rents",
+    "leases.rents_of": "Posting a mall’s rents",
+    "payouts.files": "Making the papers of a payout run",
+    "sales.forget_layaway_buyers": "Forgetting buyers of old layaways",
+    "statements.book": "Binding statements into one file",
+    "tax.apply": "Applying a tax file",
+    "tax.draft": "Making a draft of a tax return",
+    "tax.read": "Reading a tax file",
+    "tax.remind": "Reminding of tax returns",
+    "tax.render": "Making the paper of a tax return",
+    "tax.undo": "Undoing a tax file",
+}
+"""Kinds of work as people call them; one that is not here reads as it is stored."""
+
+
+def failed_work(session: Session) -> Sequence[Job]:
+    """A page of it, the newest first."""
+    return session.scalars(select(Job).where(*has_failed()).order_by(Job.id.desc()).limit(PAGE)).all()
+
+
+def find_failed(session: Session, job_id: int) -> Job | None:
+    """A piece of it, held until the transaction ends; None where it is done, taken up or left meanwhile."""
+    return session.scalar(select(Job).where(Job.id == job_id, *has_failed()).with_for_update())
+
+
+def take_up_again(session: Session, now: datetime, job: Job) -> None:
+    """Put it back in the queue, with what else failed of the same group."""
+    if job.group_key is None:
+        job.group_key = f"again:{job.id}"
+        session.flush()
+    retry_failed(session, now, job.group_key)

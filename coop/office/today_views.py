@@ -1,0 +1,74 @@
+"""Today: what needs a decision, what the malls sold; for a new co-op, how it begins. And work that failed, with what to do."""
+
+from __future__ import annotations
+
+from flask import flash, redirect, render_template, url_for
+
+from coop.core import audit
+from coop.core.clock import local_date
+from coop.core.web import Page, allow, db, now, request_id, visitor
+from coop.office import queries
+from coop.office.failed_work import WORDS, failed_work, find_failed, take_up_again
+from coop.office.first_steps import beginning_of
+from coop.office.trading import trading
+from coop.office.views import READERS, office
+from coop.office.waiting import waiting_things
+
+
+@office.get("/")
+@allow(*READERS)
+def today() -> Page:
+    malls = queries.malls(db())
+    days = {mall.id: local_date(now(), mall.timezone) for mall in malls}
+    return render_template(
+        "office/today.html",
+        today=days[malls[0].id] if malls else local_date(now(), "UTC"),
+        beginning=beginning_of(db(), visitor(), malls),
+        waiting=waiting_things(db(), now(), malls) if malls else (),
+        trading=trading(db(), malls, days) if malls else None,
+    )
+
+
+# --- work that failed -----------------------------------------------------------------------------------------------------
+
+_GONE = "It is not in this list any more."
+
+
+@office.get("/work")
+@allow(*READERS)
+def work() -> Page:
+    """Work in the background that failed: what it was, and why."""
+    return render_template("office/work.html", rows=failed_work(db()), words=WORDS)
+
+
+@office.post("/work/<int:job_id>/again")
+@allow("manager")
+def do_again(job_id: int) -> Page:
+    found = find_failed(db(), job_id)
+    if found is None:
+        flash(_GONE)
+    else:
+        take_up_again(db(), now(), found)
+        said = WORDS.get(found.kind, found.kind)
+        audit.record(
+            db(), now(), "work taken up again", "job", job_id, user_id=visitor().user_id, detail=said, request_id=request_id()
+        )
+        flash("It is taken up again. If it fails once more, it comes back to this list.")
+    return redirect(url_for("office.work"), 303)
+
+
+@office.post("/work/<int:job_id>/leave")
+@allow("manager")
+def leave_work(job_id: int) -> Page:
+    """Take a piece of work off the list without doing it: what it was and why it failed stay in the log."""
+    found = find_failed(db(), job_id)
+    if found is None:
+        flash(_GONE)
+    else:
+        said = f"{WORDS.get(found.kind, found.kind)}: {found.error}"[:2000]
+        audit.record(
+            db(), now(), "work left undone", "job", job_id, user_id=visitor().user_id, detail=said, request_id=request_id()
+        )
+        db().delete(found)
+        flash("It is left undone. What it was stays in the log.")
+    return redirect(url_for("office.work"), 303)
