@@ -20,12 +20,12 @@ MANAGER, DEALER = "manager", "dealer"
 def require_roles(roles: Sequence[str], member_id: int | None) -> None:
     """Refuses no role, one there is not, and a dealer of whom nobody says which."""
     if not roles:
-        raise Refusal("No role is chosen: without one she would see nothing.")
+        raise Refusal("No role is chosen: without one there is nothing to see.")
     for role in roles:
         if role not in ROLES:
             raise Refusal(f"{role!r} is no role: it is one of {', '.join(ROLES)}.")
     if DEALER in roles and member_id is None:
-        raise Refusal("The dealer’s code is empty: write which dealer she is, such as D01.")
+        raise Refusal("The dealer’s code is empty: write which dealer it is, such as D01.")
 
 
 def give_role(

@@ -15,7 +15,7 @@ ROLE_WORDS = {
     "manager": "manager: everything, and who may sign in",
     "bookkeeper": "bookkeeper: books, bank and payouts",
     "desk": "desk: the front desk",
-    "dealer": "dealer: her own sales, statements and lease",
+    "dealer": "dealer: one’s own sales, statements and lease",
     "auditor": "auditor: reads everything, changes nothing",
 }
 assert set(ROLE_WORDS) == set(ROLES)
@@ -61,7 +61,7 @@ class RolesField(SelectMultipleField):  # type: ignore[misc]
 
 
 class InviteForm(FlaskForm):  # type: ignore[misc]
-    email = EmailField("Mail address", filters=[stripped], validators=[InputRequired("Write her mail address.")])
+    email = EmailField("Mail address", filters=[stripped], validators=[InputRequired("Write the mail address.")])
     roles = RolesField("Roles", choices=dict(ROLE_WORDS), validators=[InputRequired("Choose one role at least.")])
     dealer = StringField(
         "Dealer’s code", filters=[stripped], validators=[Length(max=12, message="A code has 12 characters at most.")]

@@ -157,7 +157,6 @@ def _of_places(malls: Sequence[Mall], places: dict[int, list[TaxPlace]], today: 
             words.place,
             today,
             usual=usual,
-            address=url_for("tax.place", mall_code=mall.code),
         )
         for mall in malls
     ]
