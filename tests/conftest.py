@@ -12,17 +12,16 @@ from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
-import psycopg
 import pytest
 import redis
 from hypothesis import settings
-from psycopg import sql
-from sqlalchemy import Engine, make_url
+from sqlalchemy import Engine
 
 import coop.rooms
 from coop.core import migrate
 from coop.core.db import Sessions, make_engine, make_sessions
 from tests import services
+from tests.databases import ENGINES, PostgresDatabases, SqliteDatabases, quick_folder
 from tests.mail_server import MailServer
 
 assert coop.rooms.METADATA.tables
@@ -112,6 +111,13 @@ def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="session")
+def sqlite_databases(sqlite_template: Path) -> Iterator[SqliteDatabases]:
+    """Lends the one SQLite file that tests have by turns."""
+    with quick_folder() as folder:
+        yield SqliteDatabases(folder, sqlite_template)
+
+
+@pytest.fixture(scope="session")
 def postgres_databases(postgres_url: str) -> Iterator[PostgresDatabases]:
     """Makes and drops databases, from a migrated template."""
     databases = PostgresDatabases(postgres_url)
@@ -121,132 +127,9 @@ def postgres_databases(postgres_url: str) -> Iterator[PostgresDatabases]:
         databases.drop_all()
 
 
-class PostgresDatabases:
-    """Databases of this test process, all under one name nobody else uses."""
-
-    def __init__(self, server_url: str) -> None:
-        self.server_url = server_url
-        self.name = f"coop_test_{uuid.uuid4().hex[:12]}"
-        self.made: list[str] = []
-        self._template: str | None = None
-        self._empty: list[str] = []
-        self._shape: tuple[object, ...] = ()
-
-    def url(self, name: str) -> str:
-        """SQLAlchemy's address of a database on this server."""
-        url = make_url(self.server_url).set(drivername="postgresql+psycopg", database=name)
-        return url.render_as_string(hide_password=False)
-
-    def empty(self) -> str:
-        """A fresh database without tables; its address."""
-        return self._create("template1")
-
-    def migrated(self) -> str:
-        """A fresh database at the newest revision; its address."""
-        if self._template is None:
-            address = self.empty()
-            engine = make_engine(address)
-            migrate.upgrade(engine)
-            engine.dispose()
-            self._template = self.made[-1]
-            with self._plain(address) as connection:
-                self._shape = _shape(connection)
-        return self._create(self._template)
-
-    def borrowed(self) -> str:
-        """A migrated database with no rows in it: one given back, emptied, or else a fresh one. Its address.
-
-        Cloning one costs a third of a second of disk; a suite has hundreds of tests.
-        """
-        return self._empty.pop() if self._empty else self.migrated()
-
-    def give_back(self, address: str) -> None:
-        """Empty a borrowed database for the next test; dropped where its schema is not what it was, or it may not be emptied."""
-        try:
-            with self._plain(address) as connection:
-                connection.execute(
-                    "SELECT pg_terminate_backend(pid) FROM pg_stat_activity "
-                    "WHERE datname = current_database() AND pid <> pg_backend_pid()"
-                )
-                same = _shape(connection) == self._shape
-                if same:
-                    _delete_rows(connection)
-        except psycopg.Error:
-            same = False
-        if same:
-            self._empty.append(address)
-        else:
-            self.drop(address)
-
-    @staticmethod
-    def _plain(address: str) -> psycopg.Connection:
-        return psycopg.connect(make_url(address).set(drivername="postgresql").render_as_string(hide_password=False))
-
-    def drop(self, address: str) -> None:
-        name = make_url(address).database
-        if name in self.made:
-            self._do(sql.SQL("DROP DATABASE IF EXISTS {} WITH (FORCE)").format(sql.Identifier(name)))
-            self.made.remove(name)
-
-    def drop_all(self) -> None:
-        for name in list(self.made):
-            self.drop(self.url(name))
-
-    def _create(self, template: str) -> str:
-        name = f"{self.name}_{uuid.uuid4().hex[:8]}"
-        self._do(sql.SQL("CREATE DATABASE {} TEMPLATE {}").format(sql.Identifier(name), sql.Identifier(template)))
-        self.made.append(name)
-        return self.url(name)
-
-    def _do(self, statement: sql.Composed) -> None:
-        with psycopg.connect(self.server_url, autocommit=True) as connection:
-            connection.execute(statement)
-
-
-def _shape(connection: psycopg.Connection) -> tuple[object, ...]:
-    """What tells one schema from another: every relation, column, constraint, trigger, function and setting of the database."""
-    queries = (
-        "SELECT relname, relkind, relrowsecurity, relacl FROM pg_class WHERE relnamespace = 'public'::regnamespace",
-        "SELECT attrelid::regclass::text, attname, atttypid, attnotnull FROM pg_attribute JOIN pg_class c ON c.oid = attrelid "
-        "WHERE c.relnamespace = 'public'::regnamespace AND attnum > 0",
-        "SELECT conname, pg_get_constraintdef(oid), convalidated FROM pg_constraint WHERE connamespace = 'public'::regnamespace",
-        "SELECT tgrelid::regclass::text, tgname, tgenabled FROM pg_trigger WHERE NOT tgisinternal",
-        "SELECT proname, prosrc FROM pg_proc WHERE pronamespace = 'public'::regnamespace AND prolang <> 13",
-        "SELECT setconfig FROM pg_db_role_setting JOIN pg_database d ON d.oid = setdatabase WHERE datname = current_database()",
-        "SELECT nspname FROM pg_namespace WHERE nspname NOT LIKE 'pg\\_%'",
-        "SELECT version_num FROM alembic_version",
-    )
-    return tuple(sorted(map(repr, connection.execute(query).fetchall())) for query in queries)
-
-
-def _delete_rows(connection: psycopg.Connection) -> None:
-    """Every row away, and every number begun again, past the guards: as the superuser of the test server may."""
-    connection.execute("SET LOCAL session_replication_role = replica")
-    tables = [
-        row[0]
-        for row in connection.execute(
-            "SELECT relname FROM pg_class WHERE relnamespace = 'public'::regnamespace AND relkind = 'r'"
-        )
-    ]
-    filled = connection.execute(
-        sql.SQL(" UNION ALL ").join(
-            sql.SQL("SELECT {} WHERE EXISTS (SELECT 1 FROM {})").format(sql.Literal(name), sql.Identifier(name))
-            for name in tables
-            if name != "alembic_version"
-        )
-    ).fetchall()
-    for (name,) in filled:
-        connection.execute(sql.SQL("DELETE FROM {}").format(sql.Identifier(name)))
-    used = connection.execute(
-        "SELECT sequencename FROM pg_sequences WHERE schemaname = 'public' AND last_value IS NOT NULL"
-    ).fetchall()
-    for (name,) in used:
-        connection.execute(sql.SQL("ALTER SEQUENCE {} RESTART").format(sql.Identifier(name)))
-
-
 @pytest.fixture
 def sqlite_url(sqlite_template: Path, tmp_path: Path) -> str:
-    """SQLAlchemy's address of a fresh, migrated SQLite database."""
+    """SQLAlchemy's address of a fresh, migrated SQLite database: `coop.sqlite3` in `tmp_path`, where a co-op has its own."""
     path = tmp_path / "coop.sqlite3"
     shutil.copyfile(sqlite_template, path)
     return f"sqlite:///{path}"
@@ -255,15 +138,22 @@ def sqlite_url(sqlite_template: Path, tmp_path: Path) -> str:
 @pytest.fixture
 def postgres_database_url(postgres_databases: PostgresDatabases) -> Iterator[str]:
     """SQLAlchemy's address of a migrated PostgreSQL database without rows, given back afterwards."""
-    address = postgres_databases.borrowed()
+    address = postgres_databases.lend()
     yield address
     postgres_databases.give_back(address)
 
 
+@pytest.fixture
+def sqlite_database_url(sqlite_databases: SqliteDatabases) -> Iterator[str]:
+    """SQLAlchemy's address of a migrated SQLite database without rows, given back afterwards."""
+    yield sqlite_databases.lend()
+    sqlite_databases.give_back()
+
+
 @pytest.fixture(params=BOTH_DATABASES)
 def database_url(request: pytest.FixtureRequest) -> str:
-    """SQLAlchemy's address of a fresh, migrated database: the test runs on SQLite and on PostgreSQL."""
-    name = "sqlite_url" if request.param == "sqlite" else "postgres_database_url"
+    """SQLAlchemy's address of a migrated database without rows: the test runs on SQLite and on PostgreSQL."""
+    name = "sqlite_database_url" if request.param == "sqlite" else "postgres_database_url"
     address: str = request.getfixturevalue(name)
     return address
 
@@ -282,16 +172,17 @@ def empty_database_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterat
 
 @pytest.fixture
 def make_test_engine() -> Iterator[Callable[[str], Engine]]:
-    """Makes engines that are disposed of at the test's end."""
-    engines: list[Engine] = []
+    """Makes engines, the kept one of a lent database among them; their connections are closed at the test's end, or kept."""
+    made: list[Engine] = []
 
     def make(address: str) -> Engine:
-        engines.append(make_engine(address))
-        return engines[-1]
+        made.append(ENGINES.of(address))
+        return made[-1]
 
     yield make
-    for engine in engines:
-        engine.dispose()
+    for engine in made:
+        if not ENGINES.keeps(engine):
+            engine.dispose()
 
 
 @pytest.fixture

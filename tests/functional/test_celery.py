@@ -24,7 +24,7 @@ from coop.config import Settings
 from coop.core import broker, jobs, schedule
 from coop.core.clock import utc_now
 from coop.core.db import Sessions, make_engine, make_sessions, transaction
-from tests.conftest import PostgresDatabases
+from tests.databases import PostgresDatabases
 from tests.functional.trial_work import effects
 from tests.functional.waiting import until
 from tests.services import CHECKOUT, free_port, redis_fault

@@ -24,7 +24,7 @@ from coop.core.clock import utc_now
 from coop.core.db import make_engine, make_sessions, transaction
 from coop.core.mail import MailAttempt, Outbox
 from coop.statements.checking import check_statements
-from tests.conftest import PostgresDatabases
+from tests.databases import PostgresDatabases
 from tests.factories.coops import MARCH, build_coop, content, everything, found, noon_zone
 from tests.factories.sales import many_rows, row, write_csv
 from tests.functional.warm import Ended, WarmCoop

@@ -15,7 +15,7 @@ from sqlalchemy import inspect, text
 from coop.core import migrate
 from coop.core.db import make_engine
 from tests import services
-from tests.conftest import PostgresDatabases
+from tests.databases import PostgresDatabases
 from tests.mail_server import MailServer
 
 NOWHERE_POSTGRES = "postgresql://postgres@127.0.0.1:1/postgres"

@@ -14,7 +14,7 @@ import pytest
 from sqlalchemy import Engine, text
 
 from coop.core.db import make_engine, make_sessions, transaction
-from tests.conftest import PostgresDatabases
+from tests.databases import PostgresDatabases
 from tests.factories.books import Books, lay_out
 from tests.integration.books.attacks import GUARDED, key
 

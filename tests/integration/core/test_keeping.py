@@ -32,7 +32,7 @@ from coop.core.db import Sessions, make_sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.keeping import make_backup, restore_backup
 from coop.core.mail_transport import Letter, compose, write_maildir
-from tests.conftest import PostgresDatabases
+from tests.databases import PostgresDatabases
 from tests.factories.house import build_house
 
 PASSPHRASE = "walnut drawer brass key"

@@ -27,7 +27,7 @@ from coop.core.mail import (
     queue_mail,
     resend_mail,
 )
-from tests.conftest import PostgresDatabases
+from tests.databases import PostgresDatabases
 from tests.integration.core.post import LEASE, PDF, Post
 from tests.mail_server import MailServer
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import logging
+import dataclasses
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -12,11 +12,14 @@ from pathlib import Path
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
+from sqlalchemy import Engine
 from werkzeug.test import TestResponse
 
 from coop.app import create_app
 from coop.config import Settings
-from coop.core.db import Sessions, transaction
+from coop.core.db import Sessions
+from tests.apps import one_app
+from tests.databases import fill
 from tests.factories.house import House, build_house
 
 
@@ -73,20 +76,21 @@ def settings(database_url: str, tmp_path: Path) -> Settings:
 
 
 @pytest.fixture
-def app(settings: Settings, clock: Clock) -> Iterator[Flask]:
-    made = create_app(settings, clock=clock)
-    yield made
-    made.extensions["coop"].engine.dispose()
-    # The app sends the `coop` loggers to a handler of its own: other tests read them where they were.
-    logger = logging.getLogger("coop")
-    for handler in [h for h in logger.handlers if getattr(h, "is_coops", False)]:
-        logger.removeHandler(handler)
-    logger.propagate = True
-    logger.setLevel(logging.NOTSET)
+def app(settings: Settings, clock: Clock, make_test_engine: Callable[[str], Engine]) -> Iterator[Flask]:
+    """The one app of this process, on this test's database, by an engine of its own."""
+    with one_app(settings, make_test_engine(settings.url), clock) as lent:
+        yield lent
 
 
 @pytest.fixture
-def web(app: Flask, sessions: Sessions, clock: Clock) -> Web:
-    with transaction(sessions) as session:
-        house = build_house(session, clock.at)
+def web(app: Flask, sessions: Sessions, clock: Clock, engine: Engine) -> Web:
+    house = fill(engine, ("house", clock.at), lambda session: build_house(session, clock.at))
     return Web(app, house, sessions, clock)
+
+
+@pytest.fixture
+def own_web(web: Web, settings: Settings) -> Iterator[Web]:
+    """With an app of its own, for a test that changes the app itself."""
+    app = create_app(settings, clock=web.clock)
+    yield dataclasses.replace(web, app=app)
+    app.extensions["coop"].engine.dispose()

@@ -152,9 +152,10 @@ def test_a_device_is_registered_and_retired(web: Web) -> None:
 
 
 @pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
-def test_a_device_reports_by_the_command(web: Web, tmp_path: Path) -> None:
+def test_a_device_reports_by_the_command(web: Web, tmp_path: Path, database_url: str) -> None:
     def run(*words: str) -> str:
-        result = CliRunner().invoke(cli, ["desk", *words, "--mall", "MAIN", "--data", str(tmp_path)])
+        env = {"COOP_DATABASE_URL": database_url}
+        result = CliRunner().invoke(cli, ["desk", *words, "--mall", "MAIN", "--data", str(tmp_path)], env=env)
         return result.output + str(result.exception or "")
 
     assert "front desk: 3 waiting." in run("report", "--device", "front desk", "--waiting", "3")

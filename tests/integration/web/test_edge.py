@@ -39,20 +39,19 @@ def test_what_a_view_wrote_is_kept_when_it_answers_that_something_is_wrong(web: 
         assert [a.succeeded for a in session.scalars(select(SignInAttempt))] == [False]
 
 
-def test_a_failure_keeps_nothing_and_says_a_number(web: Web) -> None:
+def test_a_failure_keeps_nothing_and_says_a_number(own_web: Web) -> None:
     def breaks() -> str:
         audit.record(db(), now(), "never", "thing", 1)
         db().flush()
         raise RuntimeError("inside knowledge")
 
     breaks.allowed = frozenset({"anyone"})  # type: ignore[attr-defined]
-    web.app._got_first_request = False
-    web.app.add_url_rule("/breaks", "breaks", breaks)
-    answer = web.browser("manager").get("/breaks")
+    own_web.app.add_url_rule("/breaks", "breaks", breaks)
+    answer = own_web.browser("manager").get("/breaks")
     assert answer.status_code == 500
     assert answer.headers["X-Request-ID"] in answer.text
     assert "inside knowledge" not in answer.text
-    with transaction(web.sessions) as session:
+    with transaction(own_web.sessions) as session:
         assert session.scalar(select(AuditLog.id).where(AuditLog.action == "never")) is None
 
 

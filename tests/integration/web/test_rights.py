@@ -435,10 +435,9 @@ def test_a_stranger_is_brought_back_after_signing_in(web: Web) -> None:
     assert answer.headers["Location"] == "/sign-in?next=/office/letters?state%3Dfailed"
 
 
-def test_an_address_that_states_no_role_is_never_served(web: Web) -> None:
-    web.app._got_first_request = False
-    web.app.add_url_rule("/open-door", "open_door", lambda: "anyone may read this")
-    client = web.browser("manager")
+def test_an_address_that_states_no_role_is_never_served(own_web: Web) -> None:
+    own_web.app.add_url_rule("/open-door", "open_door", lambda: "anyone may read this")
+    client = own_web.browser("manager")
     answer = client.get("/open-door")
     assert answer.status_code == 500
     assert "anyone may read this" not in answer.text
