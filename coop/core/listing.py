@@ -7,7 +7,7 @@ not there gets the list as it usually stands: links to lists are kept, and outli
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Any, Generic, TypeVar
@@ -79,8 +79,8 @@ class OneOf:
     choices: tuple[tuple[str, str], ...]
     """(value in the address, words)"""
     narrow: Callable[[str], ColumnElement[bool]] | None = None
-    of: Callable[[Any], str] | None = None
-    """The value of a row in hand."""
+    of: Callable[[Any], str | Collection[str]] | None = None
+    """The value of a row in hand, or all it has."""
     every: str = "all"
     """How the choice that narrows nothing is called."""
 
@@ -91,7 +91,10 @@ class OneOf:
         return self.narrow(asked)
 
     def keeps(self, row: Any, asked: str) -> bool:
-        return self.of is not None and self.of(row) == asked
+        if self.of is None:
+            return False
+        found = self.of(row)
+        return asked == found if isinstance(found, str) else asked in found
 
     def fault(self, asked: str) -> str:
         return "" if asked in dict(self.choices) else "Choose one of these."
@@ -206,14 +209,10 @@ class Listing(Generic[Row]):
     """What its filters are set to while nobody has asked for anything."""
 
     def with_choices(self, key: str, choices: Iterable[tuple[str, str]]) -> Listing[Row]:
-        """The same with the choices of a filter that only a request knows, like the malls there are."""
+        """The same with the choices of a filter that only a request knows, like the malls there are; one is none to choose."""
         found = tuple(choices)
-        return replace(
-            self,
-            filters=tuple(
-                replace(one, choices=found) if isinstance(one, OneOf) and one.key == key else one for one in self.filters
-            ),
-        )
+        told = (replace(one, choices=found) if isinstance(one, OneOf) and one.key == key else one for one in self.filters)
+        return replace(self, filters=tuple(one for one in told if one.key != key or len(found) > 1))
 
     def narrow(self, query: Select[*tuple[Any, ...]], asked: Mapping[str, str]) -> Select[Any]:
         """The query of all that is asked for, of every page: for the sums under a list."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
@@ -156,10 +156,8 @@ class Sums:
 def own_sales(
     session: Session, user: Visitor, asked: Mapping[str, str], malls: Sequence[tuple[str, str]]
 ) -> tuple[Listed[OwnLine], Sums]:
-    """A page of this user's lines, and what all that are asked for come to: three queries. One mall is nothing to choose by."""
+    """A page of this user's lines, and what all that are asked for come to: three queries."""
     listing = SALES.with_choices("mall", malls)
-    if len(malls) == 1:
-        listing = replace(listing, filters=tuple(one for one in listing.filters if one.key != "mall"))
     query = _own_lines(user)
     whole = listing.narrow(query, asked).subquery()
     sums = session.execute(

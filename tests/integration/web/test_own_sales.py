@@ -194,11 +194,13 @@ def test_nothing_of_anothers_is_listed_summed_or_drawn(year: Web) -> None:
     page = year.browser("other dealer").get("/portal/sales?find=&from=2020-01-01").text
     assert [row for row in rows(page) if "9.99" in row] == rows(page)
     assert "What is asked for 1 piece 9.99" in words(page)
+    assert "1 item This list as CSV" in words(page)
     answer = year.browser("other dealer").get("/portal/sales?as=csv")
     assert [row["Net"] for row in csv.DictReader(io.StringIO(answer.text))] == ["9.99"]
 
 
 def test_the_csv_has_every_item_that_is_asked_for(year: Web) -> None:
+    assert "1 piece back −90.00" in words(year.browser("dealer").get("/portal/sales?kind=back").text)
     answer = year.browser("dealer").get("/portal/sales?from=2026-11-03&sort=net&as=csv")
     assert answer.headers["Content-Disposition"] == "attachment; filename=my-sales.csv"
     taken = list(csv.DictReader(io.StringIO(answer.text)))

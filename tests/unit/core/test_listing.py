@@ -68,6 +68,12 @@ def test_shows_what_is_asked_for(asked: dict[str, str], shown: list[str]) -> Non
     assert names(**asked) == shown
 
 
+def test_a_row_that_is_of_several_kinds_is_kept_under_each() -> None:
+    kinds = OneOf("kind", "Kind", (("red", "red"), ("hard", "hard"), ("soft", "soft")), of=lambda it: {it.kind, "hard"})
+    several = Listing(LIST.columns, "name", (kinds,))
+    assert [len(several.pick(STONES, {"kind": kind}).rows) for kind in ("red", "hard", "soft", "blue")] == [1, 3, 0, 3]
+
+
 def test_says_what_is_wrong_with_what_was_asked_and_keeps_it() -> None:
     listed = LIST.pick(STONES, {"from": "yesterday", "kind": "blue"})
     assert {one.filter.key: (one.value, one.fault) for one in listed.asked if one.fault} == {
@@ -101,6 +107,14 @@ def test_what_a_list_is_usually_narrowed_to_gives_way_to_what_is_asked() -> None
     usually = Listing(LIST.columns, "name", LIST.filters, usually={"kind": "red"})
     assert [stone.name for stone in usually.pick(STONES, {}).rows] == ["agate"]
     assert len(usually.pick(STONES, {"kind": ""}).rows) == 3
+
+
+def test_choices_that_only_a_request_knows_are_two_or_none() -> None:
+    two = LIST.with_choices("kind", (("red", "red"), ("grey", "grey")))
+    assert [stone.name for stone in two.pick(STONES, {"kind": "red"}).rows] == ["agate"]
+    one = LIST.with_choices("kind", (("red", "red"),))
+    assert [asked.filter.key for asked in one.pick(STONES, {"kind": "red"}).asked] == ["find", "from", "to"]
+    assert len(one.pick(STONES, {"kind": "red"}).rows) == 3
 
 
 def test_the_csv_has_every_row_narrowed_and_sorted() -> None:
