@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from flask import current_app, url_for
-from sqlalchemy import literal, select, union_all
+from sqlalchemy import func, literal, select, union_all
 from sqlalchemy.orm import Session
 
 from coop.books.models import Entry, Opening, Period
 from coop.core.web import Visitor, allowed_at, may
-from coop.dealers.models import Dealer
+from coop.dealers.models import Dealer, UserAccount
 from coop.floor.models import Mall, Space
 from coop.leases.models import Lease, LeaseRule, RentRate
 from coop.sales.models import Ticket
@@ -64,6 +64,12 @@ def beginning_of(session: Session, who: Visitor, malls: Sequence[Mall]) -> Begin
             Step("Its plan", "Booths, cases, shelves and walls, drawn or brought as a file.", "space" in there, at("floor.edit")),
             Step("Rent", "What each zone costs a month.", "rate" in there, at("leases.rates")),
             Step("House rules", "Notice, proration, late fee, deposit.", "rules" in there, at("leases.rules"), by_choice=True),
+            Step(
+                "People",
+                "Who signs in, with which role. What pays money out needs two people.",
+                "people" in there,
+                at("settings.people_page", of_mall=False),
+            ),
             Step("Dealers", "Each with her code, name and address.", "dealer" in there, at("dealers.new", of_mall=False)),
             Step("Leases", "Who holds what, from when.", "lease" in there, at("leases.new_lease")),
             Step("Sales tax", "The jurisdictions that tax what the mall sells.", "tax" in there, at("tax.place")),
@@ -93,6 +99,7 @@ def _there(session: Session) -> set[str]:
         "space": select(Space.id),
         "rate": select(RentRate.id),
         "rules": select(LeaseRule.id),
+        "people": select(UserAccount.id).where(UserAccount.id > select(func.min(UserAccount.id)).scalar_subquery()),
         "dealer": select(Dealer.id),
         "lease": select(Lease.id),
         "tax": select(TaxPlace.id),

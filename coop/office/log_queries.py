@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -19,6 +19,7 @@ from coop.office.log_words import DEED, KINDS, About, abouts, deed, of_kind
 NOBODY = "none"
 """Who, of what no person did."""
 NO_PERSON = "command line or schedule"
+PersonPage = Callable[[int], str]
 _AT_ONCE = 10_000
 """Lines whose things one query looks up: a page is one, a long CSV a few."""
 
@@ -76,8 +77,11 @@ def log_listing(people: Sequence[tuple[str, str]], timezone: str) -> Listing[Log
     )
 
 
-def read_log(session: Session, asked: Mapping[str, str], timezone: str) -> Listed[LogRow]:
-    """A page of the log, or all that is asked for as CSV. Five queries."""
+def read_log(session: Session, asked: Mapping[str, str], timezone: str, *, person_page: PersonPage) -> Listed[LogRow]:
+    """A page of the log, or all that is asked for as CSV. Four queries for a page.
+
+    `person_page` gives the address of a user's page, empty for who may not see it.
+    """
     users = session.execute(select(UserAccount.id, UserAccount.email).order_by(UserAccount.email)).all()
     emails = {user_id: email for user_id, email in users}  # noqa: C416  rows, which dict() would take for a mapping
     listing = log_listing([(str(user_id), email) for user_id, email in users], timezone)
@@ -91,14 +95,16 @@ def read_log(session: Session, asked: Mapping[str, str], timezone: str) -> Liste
     there: dict[int, About] = {}
     for start in range(0, len(listed.rows), _AT_ONCE):
         there |= abouts(session, [one.line for one in listed.rows[start : start + _AT_ONCE]])
-    rows = [replace(one, about=_person(one, emails) or there[one.line.id]) for one in listed.rows]
+    rows = [replace(one, about=_person(one, emails, person_page) or there[one.line.id]) for one in listed.rows]
     return replace(listed, rows=rows)
 
 
-def _person(row: LogRow, emails: Mapping[int, str]) -> About | None:
+def _person(row: LogRow, emails: Mapping[int, str], person_page: PersonPage) -> About | None:
     """A user it was done to; nothing where that is who did it."""
     line = row.line
     if line.subject_kind != "user" or not line.subject_id.isdecimal():
         return None
     subject = int(line.subject_id)
-    return About("" if subject == line.user_id else emails.get(subject, f"user {subject}"))
+    if subject == line.user_id:
+        return About("")
+    return About(emails[subject], person_page(subject)) if subject in emails else About(f"user {subject}")

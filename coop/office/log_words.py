@@ -34,7 +34,8 @@ def deed(action: str) -> str:
 KINDS: dict[str, tuple[str, tuple[str, ...]]] = {
     "people": ("Signing in", ("user", "calendar feed")),
     "dealers": ("Dealers", ("dealer",)),
-    "floor": ("Floor", ("mall", "space", "floor plan")),
+    "settings": ("The co-op and its malls", ("co-op", "mall")),
+    "floor": ("Floor", ("space", "floor plan")),
     "leases": ("Leases", ("lease", "offer", "waiting", "lease rules", "rent rate", "price index")),
     "letters": ("Letters and questions", ("letter", "outbox", "question")),
     "sales": ("Sales", ("import", "claim", "ticket line", "gift certificate", "layaway", "drawer", "device")),
@@ -96,7 +97,9 @@ def _about(line: AuditLog, where: _Where | None) -> About:
         code, _, month = subject.rpartition(" ")
         words = f"{Month.parse(month).name}, {code}"
     elif kind == "bank month":
-        words = f"bank, {Month.parse(subject).name}"
+        words = f"bank, {Month.parse(subject).name}" if subject[:1].isdecimal() else f"bank month {subject}"
+    elif kind == "co-op":
+        words = "the co-op"
     elif kind == "space" and where is not None:
         words = f"space {where.key}, {where.code}"
     elif kind == "floor plan" and where is not None:
@@ -113,7 +116,14 @@ def _about(line: AuditLog, where: _Where | None) -> About:
         return About(words)
 
 
-_CALLED = {"outbox": "letter", "waiting": "wish", "tax_import": "tax file", "tax import": "tax file", "month close": "month"}
+_CALLED = {
+    "outbox": "letter",
+    "journal": "entry by hand",
+    "waiting": "wish",
+    "tax_import": "tax file",
+    "tax import": "tax file",
+    "month close": "month",
+}
 
 
 def _named(argument: str, value: str) -> dict[str, Any]:
@@ -149,6 +159,7 @@ def _placed(endpoint: str, argument: str) -> Callable[[str, _Where | None], str]
 
 
 _PAGES: dict[str, Callable[[str, _Where | None], str]] = {
+    "co-op": _plain("settings.first"),
     "dealer": _plain("dealers.dealer", "code"),
     "mall": _parted("floor.plan", ""),
     "floor plan": _mall_page("floor.plan"),

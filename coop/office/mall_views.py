@@ -49,8 +49,12 @@ def zones() -> list[str]:
     return sorted(places, key=lambda name: (not name.startswith(_NEAR), name))
 
 
-def _page(form: MallForm) -> str:
+def _offer_zones(form: MallForm) -> None:
     form.timezone.among([(name, name.replace("_", " ")) for name in zones()], "choose the zone")
+
+
+def _page(form: MallForm) -> str:
+    _offer_zones(form)
     return render_template("office/new_mall.html", form=form, malls=queries.malls(db()))
 
 
@@ -65,7 +69,7 @@ def new_mall() -> Page:
 @allow("manager")
 def add_mall() -> Page:
     form = MallForm()
-    form.timezone.among([(name, name) for name in zones()])
+    _offer_zones(form)
     if not form.validate():
         return _page(form), 422
     lines = [line.strip() for line in form.address.data.splitlines() if line.strip()]
