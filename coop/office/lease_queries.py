@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -209,40 +209,3 @@ def dealer_names(session: Session) -> dict[int, tuple[str, str]]:
         select(Dealer.id, Dealer.code, Dealer.trade_name, Member.name).join(Member, Member.id == Dealer.member_id)
     )
     return {dealer_id: (code, trade_name or name) for dealer_id, code, trade_name, name in rows}
-
-
-# --- the list's order and its filter --------------------------------------------------------------------------------------
-
-SORTS: Mapping[str, Callable[[LeaseRow], tuple[object, ...]]] = {
-    "dealer": lambda row: (),
-    "spaces": lambda row: (row.spaces or "~",),
-    "state": lambda row: (list(STATES).index(row.state),),
-    "starts": lambda row: (row.lease.starts_on,),
-    "until": lambda row: (row.until or date.max,),
-    "rent": lambda row: (row.rent_cents,),
-    "deposit": lambda row: (row.deposit_cents,),
-    "late": lambda row: (row.late_cents,),
-}
-"""What the list is sorted by; equal ones stay by dealer."""
-
-
-@dataclass(frozen=True)
-class Filter:
-    """Which leases are shown, and in which order. `state` is one of STATES, `running` or empty for all."""
-
-    sort: str = "dealer"
-    down: bool = False
-    state: str = "running"
-    zone: str = ""
-    find: str = ""
-
-    def apply(self, rows: Sequence[LeaseRow]) -> list[LeaseRow]:
-        wanted = self.find.casefold()
-        kept = [
-            row
-            for row in rows
-            if (self.state in ("", row.state) or (self.state == "running" and row.state != "ended"))
-            and (not self.zone or self.zone in row.zones)
-            and (not wanted or wanted in f"{row.dealer_code} {row.dealer_name} {row.spaces}".casefold())
-        ]
-        return sorted(kept, key=SORTS[self.sort], reverse=self.down)

@@ -7,9 +7,7 @@ from typing import Any
 
 from flask import Blueprint, abort, redirect, render_template, request, url_for
 
-from coop.core.csv_text import csv_text, defused
-from coop.core.money import format_cents
-from coop.core.web import Page, allow, db, download, now, request_id, send_document, visitor
+from coop.core.web import Page, allow, db, now, request_id, send_document, show_list, visitor
 from coop.dealers.models import Member
 from coop.floor.models import Mall
 from coop.leases.documents import CAUTION
@@ -23,6 +21,7 @@ from coop.office import lease_queries as queries
 from coop.office import queries as office_queries
 from coop.office.floor_views import wanted_mall
 from coop.office.lease_forms import TickForm
+from coop.office.lease_list import LEASES
 from coop.office.views import READERS
 
 leases = Blueprint("leases", __name__, url_prefix="/office/leases")
@@ -84,54 +83,23 @@ def work(mall_code: str) -> Page:
     return render_template("office/leases/work.html", **page_of(mall), work=lease_work.work_of(db(), now(), mall))
 
 
-def _filter() -> queries.Filter:
-    sort, state = request.args.get("sort", "dealer"), request.args.get("state", "running")
-    return queries.Filter(
-        sort=sort if sort in queries.SORTS else "dealer",
-        down=request.args.get("down") == "yes",
-        state=state if state in ("", *STATES) else "running",
-        zone=request.args.get("zone", "")[:20],
-        find=request.args.get("find", "").strip()[:60],
-    )
-
-
 @leases.get("/<mall_code>/all")
 @allow(*READERS)
 def table(mall_code: str) -> Page:
     mall = wanted_mall(mall_code)
     found = queries.lease_rows(db(), mall, today_of(mall))
-    wanted = _filter()
-    return render_template(
-        "office/leases/table.html",
-        **page_of(mall),
-        rows=wanted.apply(found.rows),
-        total=len(found.rows),
-        fault=found.fault,
-        filter=wanted,
-        zones=sorted({zone for row in found.rows for zone in row.zones}),
-    )
+    zones = sorted({zone for row in found.rows for zone in row.zones})
+    listed = LEASES.with_choices("zone", [(zone, zone) for zone in zones]).pick(found.rows, request.args)
+    shown = page_of(mall) | {"fault": found.fault, "there_are": bool(found.rows)}
+    return show_list(listed, "office/leases/table.html", f"leases-{mall.code}-{today_of(mall)}", **shown)
 
 
 @leases.get("/<mall_code>/leases.csv")
 @allow(*READERS)
 def table_csv(mall_code: str) -> Page:
-    """The table with its filter and its order, for other programs."""
-    mall = wanted_mall(mall_code)
-    today = today_of(mall)
-    rows = _filter().apply(queries.lease_rows(db(), mall, today).rows)
-    return download(csv_text(_CSV_COLUMNS, map(_csv_row, rows)), "text/csv", f"leases-{mall.code}-{today}.csv")
-
-
-_CSV_COLUMNS = "lease dealer name state spaces starts until signed rent deposit_held late".split()
-
-
-def _csv_row(row: queries.LeaseRow) -> list[str]:
-    days = (row.lease.starts_on, row.until, row.lease.signed_on)
-    figures = (row.rent_cents, row.deposit_cents, row.late_cents)
-    code, name, spaces = (defused(text) for text in (row.dealer_code, row.dealer_name, row.spaces))
-    starts, until, signed = (day.isoformat() if day else "" for day in days)
-    rent, deposit, late = (format_cents(figure, grouped=False) for figure in figures)
-    return [str(row.lease.id), code, name, row.words, spaces, starts, until, signed, rent, deposit, late]
+    """An address of before: the table with its filter and its order, for other programs."""
+    asked: dict[str, Any] = request.args.to_dict() | {"as": "csv"}
+    return redirect(url_for("leases.table", mall_code=mall_code, **asked), 303)
 
 
 # --- one lease --------------------------------------------------------------------------------------------------------------

@@ -338,12 +338,14 @@ def test_a_deposit_that_is_agreed_and_not_taken_leads_to_the_form_that_takes_it(
 
 def test_leases_are_sorted_filtered_and_taken_as_csv(web: Web, leasing: Leasing) -> None:
     client = web.browser("manager")
-    lines = client.get(f"{MALL}/leases.csv?sort=rent&down=yes").text.splitlines()
-    assert lines[0] == "lease,dealer,name,state,spaces,starts,until,signed,rent,deposit_held,late"
+    lines = client.get(f"{MALL}/all?sort=-rent&as=csv").text.splitlines()
+    assert lines[0] == "Lease,Dealer,Name,State,Spaces,From,Until,Signed,Rent this month,Deposit held,Late"
     assert [line.split(",")[1] for line in lines[1:]] == ["D01", "D03", "D04", "D02", "D05"]
-    only = client.get(f"{MALL}/leases.csv?state=noticed&zone=case").text.splitlines()
+    only = client.get(f"{MALL}/all?state=noticed&zone=case&as=csv").text.splitlines()
     assert only[1:] == ["4,D04,Tom Ashby,notice given,C1,2026-10-01,2026-11-30,2026-10-01,60.00,60.00,60.00"]
-    assert "No lease is like that" in client.get(f"{MALL}/all?find=nobody").text
+    assert "There is none like it" in client.get(f"{MALL}/all?find=nobody").text
+    before = client.get(f"{MALL}/leases.csv?state=noticed&zone=case", follow_redirects=True)
+    assert before.text.splitlines() == [lines[0], *only[1:]]
 
 
 def test_days_are_suggested_that_the_lease_allows(web: Web, leasing: Leasing) -> None:
