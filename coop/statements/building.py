@@ -37,6 +37,7 @@ from coop.statements.domain import (
     prove,
 )
 from coop.statements.figures import Middle, books_begun, floor_figures, next_rent, other_malls, pending_layaways, year_figures
+from coop.statements.payday import late_after
 from coop.statements.payment_lines import payment_lines
 from coop.tax.dealer_tax import tax_of_dealer
 from coop.tax.domain.ticket_json import plain_percent
@@ -215,6 +216,7 @@ def build_value(
         turns=tuple(turns),
         elsewhere=other_malls(session, mall.id, dealer.id),
         left_on=left_on,
+        late_after=late_after(session, mall.id, dealer.id, month) if closing < 0 else None,
         books_from=books_begun(session, month),
     )
     value = _with_figures(session, mall, dealer, month, value, middle, _area_working(spans, left_on, month))

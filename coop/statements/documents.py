@@ -12,7 +12,7 @@ from functools import cached_property
 from coop.core.pdf import REPLACEMENT, printable, render_pdf
 from coop.core.templating import day, dollars, environment, money, month, render, short_day
 from coop.statements.domain import SaleLine, StatementValue, to_json
-from coop.statements.pictures import Picture, pictures
+from coop.statements.pictures import Picture, pictures, undrawn
 from coop.statements.wording import (
     DEPOSIT_NOTE,
     LAYAWAY_NOTE,
@@ -176,8 +176,9 @@ def notes(line: SaleLine) -> str:
     if line.layaway:
         said.append(f"from layaway {line.layaway}")
     if line.card_cents:
-        to = "given back to a card" if line.tag_cents < 0 else "paid by card"
-        whole = f": {money(abs(line.card_cents))} of the ticket’s {money(abs(line.ticket_cents))}"
+        to = "given back to the card" if line.tag_cents < 0 else "paid by card"
+        of = "return" if line.tag_cents < 0 else "ticket"
+        whole = f": {money(abs(line.card_cents))} of the {of}’s {money(abs(line.ticket_cents))}"
         said.append(to if line.card_cents == line.ticket_cents else to + whole)
     return "; ".join(said)
 
@@ -251,12 +252,6 @@ class Said:
         return "none" if self.value.left_on else ""
 
     @property
-    def nothing_drawn(self) -> str:
-        if not self.value.is_full or self.value.sales or not self.pictures:
-            return ""
-        return "Nothing was sold this month: there are no sales by day or by price to draw."
-
-    @property
     def no_next_rent(self) -> str:
         return no_next_rent(self.value)
 
@@ -271,6 +266,11 @@ class Said:
     @cached_property
     def pictures(self) -> list[Picture]:
         return pictures(self.value) if self.value.is_full else []
+
+    @property
+    def undrawn(self) -> str:
+        """What there was too little of to be drawn."""
+        return " ".join(undrawn(self.value)) if self.value.is_full else ""
 
     @cached_property
     def year_rows(self) -> list[YearRow]:
@@ -308,6 +308,10 @@ class Said:
 
     @property
     def lines_sold(self) -> str:
+        """How much was sold: in pieces, as the pictures count; of a statement of before, in lines."""
+        if self.value.is_full:
+            pieces = sum(line.quantity for line in self.value.sales)
+            return f"{pieces:,} {'piece' if pieces == 1 else 'pieces'} sold"
         if len(self.value.sales) == 1 and self.value.sales[0].quantity == 1:
             return "1 piece sold"
         return f"{len(self.value.sales):,} {'line' if len(self.value.sales) == 1 else 'lines'} sold"
@@ -332,7 +336,7 @@ def statement_html(value: StatementValue) -> str:
     """The body's markup of the paper."""
     whole = to_json(value)
     return render(
-        "pdf/statement/body.html",
+        "pdf/statement/body.html" if value.is_full else "pdf/statement/before.html",
         value=value,
         said=said(value),
         title=title(value),

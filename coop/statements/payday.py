@@ -1,15 +1,21 @@
-"""How a dealer is paid for a month, and why she is not: asked of her papers when her statement is frozen, kept as sentences."""
+"""How a dealer is paid for a month, and why she is not: asked of her papers when her statement is frozen, kept as sentences.
+
+And until when one who owes can pay without a late fee.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime, timedelta
 
 from sqlalchemy.orm import Session
 
 from coop.core.errors import Refusal
 from coop.core.periods import Month
 from coop.dealers.paying import detail_of, how_paid
+from coop.leases.domain.late import late_fee
+from coop.leases.rules import rules_on
+from coop.leases.settling import DealerAccount, accounts_of
 from coop.payouts.holding import hold_reasons, is_held
 
 RENT_UNKNOWN = "Next month’s rent stays back from what is paid, and is not settled yet: ask the office."
@@ -36,6 +42,21 @@ def payday_of(session: Session, now: datetime, dealer_id: int, month: Month) -> 
     if not is_held(reasons):
         return Payday(how)
     return Payday(how, tuple(_sentence(reason.words) for reason in reasons if reason.pays is not True))
+
+
+def late_after(session: Session, mall_id: int, dealer_id: int, month: Month) -> date | None:
+    """The next month's grace day, where a late fee would be charged on what a dealer owes at a month's end and did not pay since.
+
+    By the house rules of that month's first day. None where there is no such fee, or nothing that bears one.
+    """
+    rule = rules_on(session, mall_id, month.next.first_day).late_rule
+    if rule is None:
+        return None
+    grace = month.next.first_day.replace(day=rule.grace_day)
+    accounts = accounts_of(session, mall_id, month.last_day, money_through=grace, dealer_id=dealer_id)
+    account = accounts.get(dealer_id, DealerAccount())
+    fee = late_fee(rule, account.owed, account.paid, grace + timedelta(days=1))
+    return grace if fee.amount_cents else None
 
 
 def _sentence(words: str) -> str:

@@ -11,6 +11,9 @@ from coop.core.templating import dollars, money, short_day
 from coop.statements.domain import StatementValue
 from coop.statements.domain.pictures import bars, sold_by_band, sold_by_day
 
+FEWEST_BARS = 2
+"""Of a picture: one bar alone shows nothing."""
+
 
 @dataclass(frozen=True)
 class Column:
@@ -38,14 +41,33 @@ class Picture:
 
 
 def pictures(value: StatementValue) -> list[Picture]:
-    """What is drawn of a month; nothing of one in which nothing was sold, nor of floor where none is rented."""
+    """What is drawn of a month: pictures in which there is something to compare, so at least two bars."""
     made = [_by_day(value), _by_band(value)] if value.sales else []
-    return made + ([_by_floor(value)] if value.floor else [])
+    return [one for one in (*made, _by_floor(value)) if one is not None]
 
 
-def _by_day(value: StatementValue) -> Picture:
+def undrawn(value: StatementValue) -> list[str]:
+    """What a picture of a single bar would have shown, a sentence each; of a single sale its line says all."""
+    said = []
+    days = {line.credited_on for line in value.sales}
+    if len(value.sales) > 1 and _by_day(value) is None and len(days) == 1:
+        said.append(f"All was sold on {short_day(days.pop())}.")
+    if len(value.sales) > 1 and _by_band(value) is None:
+        bands = [f"{band.label}, {_pieces(band.pieces)}" for band in sold_by_band(value) if band.pieces]
+        said.append(f"By the price of a piece in dollars: {'; '.join(bands)}.")
+    if value.floor and _by_floor(value) is None:
+        one = value.floor
+        median = "" if one.median_cents is None else f"; the mall’s median of net sales was {dollars(one.median_cents)}"
+        sums = f"net sales {dollars(one.sales_cents)} and rent {dollars(one.rent_cents)}"
+        said.append(f"Per square foot, this month: {sums}{median}. {_area(value)}")
+    return said
+
+
+def _by_day(value: StatementValue) -> Picture | None:
     days = sold_by_day(value)
     sold = [(day, cents) for day, cents in days if cents]
+    if len(sold) < FEWEST_BARS:
+        return None
     best, most = max(days, key=lambda one: one[1])
     return Picture(
         "days",
@@ -58,14 +80,16 @@ def _by_day(value: StatementValue) -> Picture:
     )
 
 
-def _by_band(value: StatementValue) -> Picture:
+def _by_band(value: StatementValue) -> Picture | None:
     bands = sold_by_band(value)
+    if sum(band.cents > 0 for band in bands) < FEWEST_BARS:
+        return None
     columns = tuple(
         Column(band.label, money(band.cents), _pieces(band.pieces)) if band.pieces else Column(band.label, "") for band in bands
     )
     return Picture(
         "bands",
-        "Sold by a piece’s price in dollars",
+        "Sold, by the price of a piece",
         bars([band.cents for band in bands], pitch=100, width=56),
         100 * len(bands),
         _figures("Dollars by what a piece was sold for", columns),
@@ -77,21 +101,21 @@ def _pieces(number: int) -> str:
     return f"{number:,} {'piece' if number == 1 else 'pieces'}"
 
 
-def _by_floor(value: StatementValue) -> Picture:
+def _by_floor(value: StatementValue) -> Picture | None:
     floor = value.floor
-    assert floor is not None
+    if floor is None:
+        return None
     amounts = [floor.sales_cents, floor.rent_cents]
     columns = [Column("your net sales", dollars(floor.sales_cents)), Column("your rent", dollars(floor.rent_cents))]
-    area = f"{format_sqft(floor.area_sqft100)} sq ft"
-    note = f"{floor.working} counts as {area}." if floor.working else f"You rented {area}."
+    note = _area(value)
     if floor.sales_cents < 0:
         note += " More was brought back than sold: no bar."
     if floor.median_cents is not None:
         amounts.append(floor.median_cents)
         columns.append(Column("mall’s median", dollars(floor.median_cents)))
         note += f" Half of the mall’s {floor.dealers} dealers sold the median or more."
-    else:
-        note += " Too few dealers for a median."
+    if sum(cents > 0 for cents in amounts) < FEWEST_BARS:
+        return None
     return Picture(
         "floor",
         "Per square foot, this month",
@@ -101,6 +125,12 @@ def _by_floor(value: StatementValue) -> Picture:
         tuple(columns),
         note=note,
     )
+
+
+def _area(value: StatementValue) -> str:
+    assert value.floor is not None
+    area = f"{format_sqft(value.floor.area_sqft100)} sq ft"
+    return f"{value.floor.working} counts as {area}." if value.floor.working else f"You rented {area}."
 
 
 def _figures(what: str, columns: Sequence[Column]) -> str:

@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from coop.core.templating import MINUS, day, dollars, joined, money, month, short_day
+from coop.core.templating import MINUS, day, dollars, joined, money, month
 from coop.statements.domain import ChargeLine, StatementValue
 from coop.statements.domain.lines import RENT_KINDS, YEAR_FIGURES, YearFigure
 
@@ -116,15 +116,40 @@ def outcome(value: StatementValue) -> str:
     return "Nothing is to be paid: your balance is $0.00."
 
 
+AT_OFFICE = "at the office, by check or in cash"
+"""How a dealer pays: what `coop.books.payments` takes."""
+
+
 def _owing(value: StatementValue, following: str) -> str:
     owed = dollars(-value.closing_cents)
     if value.left_on:
-        return f"Your lease ended {short_day(value.left_on)}. Please pay {owed} to the co-op."
-    said = f"You owe {owed}, which is carried forward to {following}."
-    # Where late fees are taken, waiting for sales would cost her.
-    if value.is_full and not any(line.kind == "late" for line in value.charges):
-        return f"{said} Nothing to send now: it comes off your next sales."
-    return said
+        return f"Your lease ended {day(value.left_on)}. {_owing_who_left(value, owed)}"
+    if not value.is_full:
+        return f"You owe {owed}, which is carried forward to {following}."
+    if value.late_after is None:
+        nothing = "" if any(line.kind == "late" for line in value.charges) else "Nothing to send now: "
+        return f"You owe {owed}. {nothing}{'it' if nothing else 'It'} comes off your next sales. Or pay it {AT_OFFICE}."
+    if value.late_after >= value.made_on:
+        until = day(value.late_after)
+        return f"You owe {owed}. Pay it {AT_OFFICE}, by {until}; else it comes off your next sales, with a late fee."
+    since = f"a late fee is charged, for it was not paid by {day(value.late_after)}"
+    return f"You owe {owed}, and {since}. It comes off your next sales. Or pay it {AT_OFFICE}."
+
+
+def _owing_who_left(value: StatementValue, owed: str) -> str:
+    """Who left has no next sales: her deposit goes against it first, as whoever settles that does; the rest is to be paid."""
+    rest = -value.closing_cents - value.deposit_cents
+    if rest <= 0:
+        return f"You owe {owed}, which is taken off your deposit of {dollars(value.deposit_cents)} when that is settled."
+    first, what = "", f"{owed}"
+    if value.deposit_cents:
+        first = f"You owe {owed}, and your deposit of {dollars(value.deposit_cents)} goes against it. "
+        what = f"the other {dollars(rest)}"
+    if value.late_after is None:
+        return f"{first}Please pay {what} {AT_OFFICE}: it is due now."
+    if value.late_after >= value.made_on:
+        return f"{first}Please pay {what} {AT_OFFICE}, by {day(value.late_after)}: after that a late fee is charged."
+    return f"{first}Please pay {what} {AT_OFFICE}: it was due by {day(value.late_after)}, and a late fee is charged."
 
 
 def paid_rows(value: StatementValue) -> list[SumRow]:
@@ -160,17 +185,27 @@ def charge_rows(value: StatementValue) -> list[ChargeRow]:
 
 
 def _shown(row: ChargeRow, value: StatementValue) -> str:
-    """A charge's working as it is told: with true minus signs, the card cost with the tickets that were paid in two ways."""
+    """A charge's working as it is told: with true minus signs, the card cost by what was paid and what was given back."""
     working = true_minus(row.working)
     if row.position is not None and value.charges[row.position].kind == "card":
-        split = {
-            line.ticket: f"ticket {line.ticket}: {money(abs(line.card_cents))} of {money(abs(line.ticket_cents))}"
-            for line in (*value.sales, *value.returns)
-            if line.card_cents and line.card_cents != line.ticket_cents
-        }
-        if 0 < len(split) <= MOST_SPLIT:
-            return "; ".join((working, *split.values()))
+        return _card_shown(working, value)
     return working
+
+
+def _card_shown(working: str, value: StatementValue) -> str:
+    """What was paid by card is not what went back to one; and tickets that were paid in two ways, where they are few."""
+    given_back = any(line.card_cents for line in value.returns)
+    if MINUS in working:
+        working = re.sub(rf"{MINUS}(\$\S+) paid by card", r"\1 given back to cards", working)
+    elif given_back:
+        working = working.replace("paid by card", "paid by card, less what was given back to cards")
+    split = {
+        line.ticket: f"{'return' if line.tag_cents < 0 else 'ticket'} {line.ticket}: "
+        f"{money(abs(line.card_cents))} of {money(abs(line.ticket_cents))}"
+        for line in (*value.sales, *value.returns)
+        if line.card_cents and line.card_cents != line.ticket_cents
+    }
+    return "; ".join((working, *split.values())) if 0 < len(split) <= MOST_SPLIT else working
 
 
 def true_minus(words: str) -> str:

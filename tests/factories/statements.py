@@ -262,7 +262,7 @@ def left() -> StatementValue:
     sold = sale_lines(1)[0]
     value = statement((), (return_line(sold, date(2010, 12, 20)),), rent_cents=0, pay_on=None, spaces=())
     value = dataclasses.replace(value, charges=value.charges[1:])
-    return in_full(value, next_rent=(), floor=None)
+    return in_full(value, next_rent=(), floor=None, left_on=date(2010, 11, 30))
 
 
 def empty() -> StatementValue:

@@ -43,6 +43,8 @@ def prove(value: StatementValue) -> None:
     _prove_floor(value, compare)
     if value.held and value.pay_on:
         faults.append("it is held, and has a day on which it is paid")
+    if value.late_after and value.closing_cents >= 0:
+        faults.append("nothing is owed, and a late fee is to be charged on it")
     if faults:
         raise StatementError(f"statement {value.number} does not add up: " + "; ".join(faults))
 

@@ -37,6 +37,7 @@ _LATER_KEYS = (
     "elsewhere",
     "floor",
     "left_on",
+    "late_after",
     "books_from",
 )
 """Of the value, not kept by every version."""
@@ -80,7 +81,7 @@ def from_json(text: str) -> StatementValue:
     body: dict[str, Any] = json.loads(text)
     if body.pop("format", None) != FORMAT:
         raise StatementError("this statement is stored in a format this version does not know")
-    _read_days(body, "first_day", "last_day", "made_on", "pay_on", "left_on", "books_from")
+    _read_days(body, "first_day", "last_day", "made_on", "pay_on", "left_on", "late_after", "books_from")
     for key in ("spaces", "held", "elsewhere"):
         body[key] = tuple(body.get(key, ()))
     for key, line, days in (

@@ -80,6 +80,8 @@ class StatementValue:
     floor: FloorFigures | None = None
     left_on: date | None = None
     """The last day of her last lease, where it ended by the month's end."""
+    late_after: date | None = None
+    """The last day on which what she owes can be paid without a late fee, where one would be charged on it; it may be past."""
     books_from: date | None = None
     """The day on which these books took over from paper, where that was in this calendar year."""
 

@@ -68,3 +68,32 @@ def test_the_month_end_posts_what_is_missing_and_says_so(sessions: Sessions, now
         assert said == ["$367.00 in all; 2 charges posted now. 2 late fees charged now.", "$367.00 in all; 0 charges posted now."]
         post_commissions(session, now, hall.mall, APRIL, {hall.ida.id: 0}, sold_by=lambda _ids: {hall.ida.id: []})
         assert check_dealers(session, now, hall.mall, APRIL).report == "2 dealers agree."
+
+
+def test_who_owes_is_told_the_day_after_which_a_late_fee_is_charged(sessions: Sessions, now: datetime) -> None:
+    """And the fee comes, and does not where she paid, as the statements said."""
+    with sessions() as session:
+        hall = Hall(session, now, **ADVANCE | {"rent_posts": "arrears"})
+        for dealer, space in ((hall.ida, hall.booth), (hall.amos, hall.case)):
+            hall.lease(dealer, space, starts_on=date(2026, 4, 1))
+        hall.post(APRIL, date(2026, 4, 30))
+        made = [build_value(session, hall.mall, dealer, APRIL, made_on=date(2026, 5, 1)) for dealer in (hall.ida, hall.amos)]
+        assert [(value.closing_cents, value.late_after) for value in made] == [
+            (-270_00, date(2026, 5, 10)),
+            (-45_00, date(2026, 5, 10)),
+        ]
+        assert from_json(to_json(made[0])) == made[0]
+        hall.pay(hall.amos, 45_00, date(2026, 5, 8))
+        later = build_value(session, hall.mall, hall.amos, APRIL, made_on=date(2026, 5, 12))
+        assert (later.closing_cents, later.late_after) == (-45_00, None)
+        assert post_late_fees(session, hall.at(date(2026, 5, 11)), hall.mall) == 1
+        assert [charge[1] for charge in hall.charged(hall.ida)] == ["Booth 12", "Late fee"]
+
+
+def test_no_late_fee_is_told_of_where_none_is_taken(sessions: Sessions, now: datetime) -> None:
+    with sessions() as session:
+        hall = Hall(session, now)
+        hall.lease(hall.ida, hall.booth, starts_on=date(2026, 4, 1))
+        hall.post(APRIL, date(2026, 4, 30))
+        value = build_value(session, hall.mall, hall.ida, APRIL, made_on=date(2026, 5, 1))
+        assert (value.closing_cents, value.late_after) == (-270_00, None)

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coop.statements.domain.pictures import bars, sold_by_band, sold_by_day
-from coop.statements.pictures import pictures
+from coop.statements.pictures import pictures, undrawn
 from tests.factories import statements
 
 ONE = statements.sale_lines(1)[0]
@@ -68,16 +68,39 @@ def test_what_a_picture_shows_is_said_in_words() -> None:
 def test_no_median_no_sales_no_floor() -> None:
     held = pictures(statements.held())
     assert [column.label for column in held[2].columns] == ["your net sales", "your rent"]
-    assert held[2].note.endswith("Too few dealers for a median.")
-    assert pictures(statements.left()) == []
+    assert held[2].note == "You rented 120.00 sq ft."
+    assert (pictures(statements.left()), undrawn(statements.left())) == ([], [])
+
+
+def test_what_would_be_a_single_bar_is_said_and_not_drawn() -> None:
+    value = statements.in_full(statements.statement((sold(5000), sold(3000), sold(0))))
+    assert value.floor is not None
+    alone = dataclasses.replace(value.floor, sales_cents=0, median_cents=None)
+    assert pictures(dataclasses.replace(value, floor=alone)) == []
+    assert undrawn(dataclasses.replace(value, floor=alone)) == [
+        "All was sold on Dec 1.",
+        "By the price of a piece in dollars: under 10, 1 piece; 25–99.99, 2 pieces.",
+        "Per square foot, this month: net sales $0.00 and rent $2.25. You rented 120.00 sq ft.",
+    ]
+    nothing = dataclasses.replace(value.floor, sales_cents=-100, rent_cents=0)
+    assert undrawn(dataclasses.replace(value, sales=(), floor=nothing)) == [
+        "Per square foot, this month: net sales −$1.00 and rent $0.00; the mall’s median of net sales was $21.40. "
+        "You rented 120.00 sq ft."
+    ]
+    one = dataclasses.replace(value, sales=value.sales[:1])
+    assert ([picture.key for picture in pictures(one)], undrawn(one)) == (["floor"], [])
+    later = dataclasses.replace(sold(5000), sold_on=date(2010, 12, 9), posted_on=date(2010, 12, 9))
+    two_days = statements.in_full(statements.statement((sold(5000), later)))
+    assert [picture.key for picture in pictures(two_days)] == ["days", "floor"]
+    assert undrawn(two_days) == ["By the price of a piece in dollars: 25–99.99, 2 pieces."]
 
 
 def test_a_band_of_nothing_has_its_name_alone_and_a_loss_no_bar() -> None:
-    value = statements.in_full(statements.statement((sold(5000),), (statements.return_line(sold(20000), date(2010, 12, 9)),)))
-    _, by_band, by_floor = pictures(value)
+    value = statements.statement((sold(5000), sold(2000)), (statements.return_line(sold(22000), date(2010, 12, 9)),))
+    by_band, by_floor = pictures(statements.in_full(value))
     assert [(column.label, column.figure, column.more) for column in by_band.columns] == [
         ("under 10", "", ""),
-        ("10–24.99", "", ""),
+        ("10–24.99", "20.00", "1 piece"),
         ("25–99.99", "50.00", "1 piece"),
         ("from 100", "", ""),
     ]

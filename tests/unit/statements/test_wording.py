@@ -7,10 +7,11 @@ from datetime import date
 
 import pytest
 
-from coop.core.templating import dollars, money
+from coop.core.templating import money
 from coop.statements.documents import notes, said
 from coop.statements.domain import ChargeLine, PaymentLine, StatementError, StatementValue, YearFigure, prove
 from coop.statements.domain.lines import FOOT_FIGURES
+from coop.statements.domain.pictures import sold_by_band
 from coop.statements.payment_lines import reversal_words, worded
 from coop.statements.wording import (
     charge_label,
@@ -89,14 +90,56 @@ def test_what_came_back_is_not_called_paid() -> None:
     )
 
 
-def test_who_owes_is_told_whether_to_send_it() -> None:
+def test_who_owes_is_told_whether_to_pay_until_when_and_how() -> None:
     owing = statements.debt()
-    assert outcome(owing).endswith("which is carried forward to January 2011. Nothing to send now: it comes off your next sales.")
-    gone = dataclasses.replace(owing, left_on=date(2010, 12, 15), next_rent=())
-    assert outcome(gone) == f"Your lease ended Dec 15. Please pay {dollars(-owing.closing_cents)} to the co-op."
-    assert (said(gone).no_next_rent, said(gone).deposit) == ("No rent in January 2011: you hold no space.", "none")
+    assert outcome(owing) == (
+        "You owe $265.62. Nothing to send now: it comes off your next sales. Or pay it at the office, by check or in cash."
+    )
     late = dataclasses.replace(owing, charges=(*owing.charges, ChargeLine("late", "Late fee", "", 0)))
-    assert outcome(late).endswith("which is carried forward to January 2011.")
+    assert outcome(late) == "You owe $265.62. It comes off your next sales. Or pay it at the office, by check or in cash."
+    until = _with(owing, late_after=date(2011, 1, 10))
+    assert outcome(until) == (
+        "You owe $265.62. Pay it at the office, by check or in cash, by Jan 10, 2011; "
+        "else it comes off your next sales, with a late fee."
+    )
+    assert outcome(dataclasses.replace(until, made_on=date(2011, 1, 11))) == (
+        "You owe $265.62, and a late fee is charged, for it was not paid by Jan 10, 2011. It comes off your next sales. "
+        "Or pay it at the office, by check or in cash."
+    )
+    with pytest.raises(StatementError, match="nothing is owed, and a late fee"):
+        _with(statements.two_pages(), late_after=date(2011, 1, 10))
+
+
+@pytest.mark.parametrize(
+    ("deposit_cents", "late_after", "words"),
+    [
+        (0, None, "Please pay $265.62 at the office, by check or in cash: it is due now."),
+        (
+            0,
+            date(2011, 1, 10),
+            "Please pay $265.62 at the office, by check or in cash, by Jan 10, 2011: after that a late fee is charged.",
+        ),
+        (
+            0,
+            date(2011, 1, 2),
+            "Please pay $265.62 at the office, by check or in cash: it was due by Jan 2, 2011, and a late fee is charged.",
+        ),
+        (26562, None, "You owe $265.62, which is taken off your deposit of $265.62 when that is settled."),
+        (
+            20000,
+            None,
+            "You owe $265.62, and your deposit of $200.00 goes against it. "
+            "Please pay the other $65.62 at the office, by check or in cash: it is due now.",
+        ),
+    ],
+)
+def test_who_left_and_owes_is_told_what_of_it_to_pay(deposit_cents: int, late_after: date | None, words: str) -> None:
+    gone = _with(statements.debt(), left_on=date(2010, 12, 15), next_rent=(), deposit_cents=deposit_cents, late_after=late_after)
+    assert outcome(gone) == f"Your lease ended Dec 15, 2010. {words}"
+    assert said(gone).no_next_rent == "No rent in January 2011: you hold no space."
+    assert said(gone).deposit == (
+        f"{money(deposit_cents)}, which is yours and no part of the balance" if deposit_cents else "none"
+    )
 
 
 def test_what_is_given_back_says_so_with_a_true_minus() -> None:
@@ -125,6 +168,29 @@ def test_a_sale_says_what_of_it_was_by_card_and_the_card_cost_names_it() -> None
         (tuple(dataclasses.replace(split, ticket=str(n)) for n in range(4)), card.working),
     ):
         assert charge_rows(dataclasses.replace(value, sales=sales))[0].working == working
+
+
+def test_what_goes_back_to_a_card_is_not_called_paid() -> None:
+    sale = statements.sale_lines(1)[0]
+    back = statements.return_line(dataclasses.replace(sale, card_cents=25000, ticket_cents=42400), date(2010, 12, 9))
+    assert notes(back) == "given back to the card: 250.00 of the return’s 424.00"
+    assert notes(dataclasses.replace(back, card_cents=42400)) == "given back to the card"
+    value = dataclasses.replace(statements.two_pages(), sales=(), returns=(back,))
+
+    def working(words: str) -> str:
+        return charge_rows(dataclasses.replace(value, charges=(ChargeLine("card", "Card cost", words, -100),)))[0].working
+
+    split = f"return {back.ticket}: 250.00 of 424.00"
+    assert working("3% of -$525.00 paid by card") == f"3% of $525.00 given back to cards; {split}"
+    assert working("3% of $525.00 paid by card") == f"3% of $525.00 paid by card, less what was given back to cards; {split}"
+
+
+@pytest.mark.parametrize(("count", "words"), [(1, "1 piece sold"), (5, "6 pieces sold"), (38, "58 pieces sold")])
+def test_what_was_sold_is_counted_in_pieces_as_the_pictures_count(count: int, words: str) -> None:
+    sales = tuple(dataclasses.replace(line, quantity=1 if count == 1 else line.quantity) for line in statements.sale_lines(count))
+    value = statements.in_full(statements.statement(sales))
+    assert said(value).lines_sold == words
+    assert sum(band.pieces for band in sold_by_band(value)) == int(words.split()[0])
 
 
 def test_the_tax_note_is_true_and_says_what_is_left_out() -> None:
