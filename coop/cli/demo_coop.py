@@ -1,4 +1,4 @@
-"""The invented co-op of the demo: names, spaces and days of selling, all from one seed.
+"""The invented co-op of the demo: its malls, its dealers and their wares, and the months it looks back on, all from one seed.
 
 Nothing here is a real person, firm or place.
 """
@@ -6,16 +6,18 @@ Nothing here is a real person, firm or place.
 from __future__ import annotations
 
 import random
-from collections import Counter
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
 from zoneinfo import ZoneInfo
 
-from coop.core.money import round_half_up
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from coop.cli.context import Coop
 from coop.core.periods import Month
-from coop.sales.domain import LineIn, TenderIn, TicketIn
+from coop.dealers.models import Dealer, UserAccount
+from coop.floor.models import Mall
 
 COOP_NAME = "Hollin Ferry Dealers' Co-op"
 TIMEZONE = "America/Chicago"
@@ -25,6 +27,37 @@ JURISDICTIONS = (
     ("HOLLIN-FERRY", "City of Hollin Ferry", "city", Decimal("2")),
 )
 TAX_OFFICE = "State Revenue Office"
+MANAGER, BOOKKEEPER = "manager@example.org", "bookkeeper@example.org"
+
+
+def at(day: date, hour: int, minute: int = 0) -> datetime:
+    """A moment of the malls' day, in UTC."""
+    return datetime.combine(day, time(hour, minute), ZoneInfo(TIMEZONE)).astimezone(UTC)
+
+
+def turn_of(month: Month) -> datetime:
+    """When a closed month's documents come among the work that waits behind: those of the newest month first."""
+    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(hours=(9999 - month.year) * 12 - month.month)
+
+
+@dataclass(frozen=True)
+class Months:
+    """The months of the demo: those that are closed, from the first, and the running one after them."""
+
+    first: Month
+    running: Month
+
+    @property
+    def closed(self) -> list[Month]:
+        """From the first to the last before the running one."""
+        months = [self.first]
+        while months[-1].next < self.running:
+            months.append(months[-1].next)
+        return months
+
+    def back(self, count: int) -> Month:
+        """The month so many before the running one; the first, where the demo does not go back so far."""
+        return (self.closed[-count:] or [self.running])[0] if count else self.running
 
 
 @dataclass(frozen=True)
@@ -74,7 +107,7 @@ _SHOPS = (
     "Attic Barn Cellar Cupboard Drawer Gable Hearth Kettle Ladder Lantern Linen Mantel Orchard Pantry Porch Shed Shelf Trunk "
     "Washstand Workbench"
 ).split()
-_WARES = {
+WARES = {
     "furniture": (
         (
             "Oak washstand with towel bar",
@@ -135,7 +168,7 @@ _WARES = {
         (4, 140),
     ),
 }
-_KINDS = tuple(_WARES)
+_KINDS = tuple(WARES)
 
 
 @dataclass(frozen=True)
@@ -163,6 +196,12 @@ class DemoDealer:
         return f"{self.number * 7 % 90 + 3} {_SHOPS[self.number % len(_SHOPS)]} Lane\nHollin Ferry"
 
 
+_PULLS = {9: 0.06, 57: 0.08, 7: 1.5, 16: 1.5, 22: 1.5, 26: 1.5}
+"""Two sell next to nothing, so that their months end below zero; whose booths are re-laid sell enough to see what it did."""
+_PULL_OF_WARES = {"furniture": 0.4, "paper": 1.6}
+"""What costs much is sold seldom."""
+
+
 def dealers(seed: int) -> list[DemoDealer]:
     """Sixty invented dealers."""
     chance = random.Random(f"{seed}:dealers")
@@ -174,82 +213,37 @@ def dealers(seed: int) -> list[DemoDealer]:
             chosen[n - 1],
             f"{chosen[n - 1].split()[1]}'s {_SHOPS[n * 7 % len(_SHOPS)]}",
             _KINDS[n % len(_KINDS)],
-            # A few sell next to nothing, so that some months end below zero.
-            0.05 if n in (9, 28, 57) else chance.uniform(0.5, 1.8),
+            (_PULLS.get(n) or chance.uniform(0.6, 1.8)) * _PULL_OF_WARES.get(_KINDS[n % len(_KINDS)], 1.0),
         )
         for n in range(1, 61)
     ]
 
 
-def tickets(
-    mall: DemoMall, people: dict[int, int], month: Month, through: date, *, seed: int, roster: Sequence[DemoDealer]
-) -> Iterator[TicketIn]:
-    """A month's tickets of a mall up to a day, in order of time. `people` maps a dealer's number to the dealer's id."""
-    return _Selling(mall, people, month, [d for d in roster if d.number in people], seed).through(through)
+@dataclass(frozen=True)
+class Demo:
+    """A demo in the making: where, when, and the dealers it invents."""
+
+    coop: Coop
+    now: datetime
+    seed: int
+    months: Months
+    roster: tuple[DemoDealer, ...]
+
+    def here(self, mall: DemoMall) -> list[DemoDealer]:
+        """The dealers of a mall."""
+        return [dealer for dealer in self.roster if dealer.number in mall.dealers]
 
 
-class _Selling:
-    """A month at a mall's desk: who may sell, and the numbers given out so far."""
+def mall_of(session: Session, made: DemoMall) -> Mall:
+    """A mall of the demo as it is in the database."""
+    return session.scalars(select(Mall).where(Mall.code == made.code)).one()
 
-    def __init__(self, mall: DemoMall, people: dict[int, int], month: Month, here: list[DemoDealer], seed: int) -> None:
-        self.mall, self.people, self.month, self.here = mall, people, month, here
-        self.chance = random.Random(f"{seed}:{mall.code}:{month}")
-        self.tagged: Counter[int] = Counter()
 
-    def through(self, last: date) -> Iterator[TicketIn]:
-        season = {11: 1.3, 12: 1.6, 1: 0.7, 2: 0.7}.get(self.month.month, 1.0)
-        number = 0
-        for day in self.month.each_day():
-            if day > last:
-                return
-            if day.weekday() == 0:  # closed on Mondays
-                continue
-            busy = season * (1.7 if day.weekday() >= 5 else 1.0)
-            count = round(self.chance.uniform(1.2, 2.0) * len(self.here) / 2.2 * busy)
-            for minutes in sorted(self.chance.randrange(0, 450) for _ in range(count)):
-                number += 1
-                at = datetime.combine(day, time(10, 0), ZoneInfo(TIMEZONE)) + timedelta(minutes=minutes)
-                name = f"{self.mall.code[0]}{self.month.year % 100:02d}{self.month.month:02d}-{number:04d}"
-                yield from self.checkout(name, at.astimezone(UTC))
+def dealer_of(session: Session, number: int) -> Dealer:
+    """A dealer of the demo as she is in the database."""
+    return session.scalars(select(Dealer).where(Dealer.code == f"D{number:02d}")).one()
 
-    def checkout(self, number: str, at: datetime) -> Iterator[TicketIn]:
-        """A ticket, and now and then a part of it brought back."""
-        dealers = self.chance.choices(self.here, [d.pull for d in self.here], k=self.chance.choice((1, 1, 1, 2, 2, 3, 4)))
-        lines = tuple(self.line(dealer, position) for position, dealer in enumerate(dealers, 1))
-        source, key = f"{self.mall.code}/desk", f"{self.mall.code}/desk/{number}"
-        tender = (TenderIn(self.chance.choices(("card", "cash", "check"), (6, 3, 1))[0]),)
-        buyer = key if self.chance.random() < 0.03 else ""
-        yield TicketIn(key, number, source, "sale", at, lines, tender, buyer_key=buyer)
-        sold = lines[0]
-        if buyer and sold.dealer_id is not None and sold.quantity == 1:
-            back = replace(sold, quantity=-1, tag_cents=-sold.tag_cents, discount_cents=-sold.discount_cents)
-            later = at + timedelta(minutes=20)
-            yield TicketIn(f"{key}/R", f"{number}R", source, "return", later, (back,), tender, buyer_key=buyer)
 
-    def line(self, dealer: DemoDealer, position: int) -> LineIn:
-        chance = self.chance
-        words, (low, high) = _WARES[dealer.wares]
-        dollars = low + (high - low) * chance.randrange(100) * chance.randrange(100) // 10000
-        unit = dollars + chance.choice((Decimal(0), Decimal("0.50"), Decimal("0.95")))
-        quantity = chance.choice((1, 1, 1, 1, 1, 2)) if unit < 20 else 1
-        cents = round_half_up(unit * quantity * 100)
-        discount, reason, authority = 0, "", ""
-        if unit > 20 and chance.random() < 0.25:
-            discount, reason, authority = round_half_up(Decimal(cents) / 10), "standing", "10% over $20, on request"
-        elif chance.random() < 0.04:
-            discount, reason, authority = round_half_up(Decimal(cents) / 5), "booth", f"20% off, by {dealer.code}"
-        self.tagged[dealer.number] += 1
-        unclaimed = chance.random() < 0.006
-        item = f"{self.mall.code[0]}{self.month.month:02d}{self.tagged[dealer.number]:03d}"
-        return LineIn(
-            position=position,
-            dealer_id=None if unclaimed else self.people[dealer.number],
-            tag="" if unclaimed else f"{dealer.code}-{item}",
-            description=chance.choice(words),
-            quantity=quantity,
-            unit_price=unit,
-            tag_cents=cents,
-            discount_cents=discount,
-            discount_reason=reason,
-            discount_authority=authority,
-        )
+def user_of(session: Session, email: str) -> int:
+    """Who signs in with an address."""
+    return session.scalars(select(UserAccount.id).where(UserAccount.email == email)).one()

@@ -7,6 +7,7 @@ import os
 import socket
 import sys
 import time
+from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
 
@@ -53,9 +54,19 @@ def serve_command(data: Path | None, host: str, port: int, web_workers: int, run
     serve(coop.settings, coop.sessions, host, port, web_workers=web_workers, runners=0 if no_runner else runners)
 
 
-def serve(settings: Settings, sessions: Sessions, host: str, port: int, *, web_workers: int = 2, runners: int = 1) -> None:
+def serve(
+    settings: Settings,
+    sessions: Sessions,
+    host: str,
+    port: int,
+    *,
+    web_workers: int = 2,
+    runners: int = 1,
+    look_on: Callable[[], None] | None = None,
+) -> None:
     """Start and watch the web server and the runners until SIGINT or SIGTERM, then stop them all.
 
+    `look_on` is called at every look at them, some times a second, and must not take long.
     Raises Refusal when the address cannot be had, or when the web server cannot start.
     """
     stop = Stop().on_signals()
@@ -77,6 +88,8 @@ def serve(settings: Settings, sessions: Sessions, host: str, port: int, *, web_w
                         raise Refusal(f"The web server cannot start (exit code {code}); it said why above.")
                     if each.due and not stop.asked:
                         each.start()
+                if look_on is not None:
+                    look_on()
                 time.sleep(0.2)
         finally:
             stop_all(watched, _STOP_WITHIN_S)

@@ -1,0 +1,100 @@
+"""The month-ends of the demo. Those of its year are closed in their time, with their documents left to be made behind the pages;
+the last one is seen through.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import click
+from sqlalchemy.orm import Session
+
+from coop.cli.demo_coop import MANAGER, Demo, DemoMall, mall_of, turn_of, user_of
+from coop.cli.demo_money import decide_holds
+from coop.cli.month import see_through
+from coop.closing.models import MonthClose
+from coop.closing.queries import dealer_rows, group_of
+from coop.closing.service import hand_out_on_paper, start_close
+from coop.closing.steps import TITLES
+from coop.core.behind import put_behind
+from coop.core.db import transaction
+from coop.core.errors import Refusal
+from coop.core.jobs import claim_next, run_job
+from coop.core.periods import Month
+from coop.dealers.models import Dealer
+from coop.statements.figures import mall_middle
+from coop.statements.service import freeze_statement
+
+_ON_PAPER = "The dealers had them on paper, with their checks: statements are mailed since the month after."
+
+
+def close_in_its_time(demo: Demo, now: datetime, made: DemoMall, month: Month) -> None:
+    """A month-end of the past: everything but the paper, with each statement frozen as it was then, and none mailed."""
+    with transaction(demo.coop.sessions) as session:
+        manager = user_of(session, MANAGER)
+        close = start_close(session, now, mall_id=mall_of(session, made).id, month=month, user_id=manager)
+        hand_out_on_paper(session, now, close, reason=_ON_PAPER, user_id=manager)
+        close_id = close.id
+    _run_steps(demo, now, close_id)
+    if _decide(demo, now, close_id, month):
+        with transaction(demo.coop.sessions) as session:
+            start_close(session, now, mall_id=mall_of(session, made).id, month=month, user_id=manager)
+        _run_steps(demo, now, close_id)
+    with transaction(demo.coop.sessions) as session:
+        _require(session.get_one(MonthClose, close_id), month, paper_to_come=True)
+        _freeze_all(session, now, made, month)
+        put_behind(session, turn_of(month), kind="statements.make", group_key=group_of(close_id))
+
+
+def close_now(demo: Demo, made: DemoMall, month: Month) -> None:
+    """The last month-end, seen through to the mails."""
+    click.echo(f"Closing {month.name} at {made.name}: {len(made.dealers)} statements ...")
+    close_id = _take_up(demo, made, month)
+    if _decide(demo, demo.now, close_id, month):
+        _take_up(demo, made, month)
+    with transaction(demo.coop.sessions) as session:
+        _require(session.get_one(MonthClose, close_id), month)
+
+
+def _take_up(demo: Demo, made: DemoMall, month: Month) -> int:
+    with transaction(demo.coop.sessions) as session:
+        close_id = start_close(session, demo.now, mall_id=mall_of(session, made).id, month=month).id
+    see_through(demo.coop, close_id)
+    return close_id
+
+
+def _run_steps(demo: Demo, now: datetime, close_id: int) -> None:
+    """Do a month-end's steps here, by the clock of then, as far as they go without its statements' papers."""
+    coop = demo.coop
+    while True:
+        with transaction(coop.sessions) as session:
+            claimed = claim_next(session, now, coop.lease, ("default",), group_of(close_id))
+        if claimed is None:
+            return
+        job_id, token = claimed
+        run_job(coop.sessions, job_id, lease=coop.lease, settings=coop.settings, token=token, clock=lambda: now)
+
+
+def _decide(demo: Demo, now: datetime, close_id: int, month: Month) -> bool:
+    """Whether the month-end waited for a word on somebody's payout, which is said now."""
+    with transaction(demo.coop.sessions) as session:
+        held = any(step.name == "holds" and step.state == "refused" for step in session.get_one(MonthClose, close_id).steps)
+        if held:
+            decide_holds(session, now, month)
+    return held
+
+
+def _freeze_all(session: Session, now: datetime, made: DemoMall, month: Month) -> None:
+    """What each dealer was told of the month, before anything later is in the books."""
+    mall = mall_of(session, made)
+    middle = mall_middle(session, mall.id, month)
+    for row in dealer_rows(session, mall.id, month):
+        freeze_statement(session, now, mall, session.get_one(Dealer, row.dealer_id), month, middle=middle)
+
+
+def _require(close: MonthClose, month: Month, *, paper_to_come: bool = False) -> None:
+    """Refuse to go on with a month-end that stopped, or, unless its paper is to come, that has not ended."""
+    stopped = any(step.state == "refused" for step in close.steps)
+    if stopped or (close.finished_at is None and not paper_to_come):
+        said = "; ".join(f"{TITLES[s.name]}: {s.report or s.state}" for s in close.steps if s.state != "done")
+        raise Refusal(f"The demo's month-end of {month.name} did not finish. {said}")
