@@ -5,19 +5,15 @@ from __future__ import annotations
 import csv
 import io
 import re
-import shutil
-from collections.abc import Iterator
-from datetime import UTC, date, datetime
+from datetime import date
 from decimal import Decimal
-from pathlib import Path
 
 import pytest
-from sqlalchemy import select
+from flask import Flask
+from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from coop.app import create_app
-from coop.config import Settings
-from coop.core.db import transaction
+from coop.core.db import Sessions, transaction
 from coop.dealers.models import Dealer
 from coop.dealers.queries import dealer_by_code
 from coop.floor.models import Mall
@@ -27,41 +23,25 @@ from coop.leases.models import Lease
 from coop.leases.posting import post_fee
 from coop.leases.rules import add_term
 from coop.sales.service import take_tickets
-from tests.conftest import BOTH_DATABASES
-from tests.factories.house import build_house
+from tests.databases import fill
+from tests.factories.house import House, build_house
 from tests.factories.own_sales import add_many, add_own_year, piece, sold
 from tests.integration.web.conftest import Clock, Web
 from tests.integration.web.test_office import count_queries
 
-NOW = datetime(2026, 11, 3, 15, 0, tzinfo=UTC)
 
+@pytest.fixture
+def year(app: Flask, sessions: Sessions, clock: Clock, engine: Engine) -> Web:
+    """The house, in which D01 sold for a year."""
 
-@pytest.fixture(scope="module", params=BOTH_DATABASES)
-def year(request: pytest.FixtureRequest, sqlite_template: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Web]:
-    """The house with D01's year, on each database once: the tests that take this only read."""
-    folder = tmp_path_factory.mktemp("year")
-    postgres = None if request.param == "sqlite" else request.getfixturevalue("postgres_databases")
-    if postgres is None:
-        shutil.copyfile(sqlite_template, folder / "coop.sqlite3")
-    url = f"sqlite:///{folder / 'coop.sqlite3'}" if postgres is None else postgres.borrowed()
-    app = create_app(
-        Settings(data=folder, database_url=url, secret_key="a key of the tests", mail_domain="example.org"), clock=lambda: NOW
-    )
-    site = app.extensions["coop"]
-    with transaction(site.sessions) as session:
-        house = build_house(session, NOW)
-        ida(session, house.mall)
-    yield Web(app, house, site.sessions, Clock(NOW))
-    site.engine.dispose()
-    if postgres is not None:
-        postgres.give_back(url)
+    def build(session: Session) -> House:
+        house = build_house(session, clock.at)
+        dealer = dealer_by_code(session, "D01")
+        assert dealer is not None
+        add_own_year(session, clock.at, session.get_one(Mall, house.mall.id), dealer)
+        return house
 
-
-def ida(session: Session, mall: Mall) -> None:
-    """Give D01 her year."""
-    dealer = dealer_by_code(session, "D01")
-    assert dealer is not None
-    add_own_year(session, NOW, session.get_one(Mall, mall.id), dealer)
+    return Web(app, fill(engine, ("own year", clock.at), build), sessions, clock)
 
 
 def sell(web: Web, code: str, cents: int, on: date, number: str, mall_code: str = "MAIN") -> None:
@@ -106,17 +86,15 @@ def test_what_was_before_ones_first_sale_is_not_told(year: Web) -> None:
     assert "The same days" not in page
 
 
-def test_the_rent_is_covered_by_what_is_left_after_commission(web: Web) -> None:
+def test_the_rent_is_covered_by_what_is_left_after_commission(year: Web) -> None:
     """$270.00 of rent; of 118.00 a tenth is commission, so 106.20 counts; 182.00 more make $270.00 exactly."""
-    with transaction(web.sessions) as session:
-        ida(session, web.house.mall)
-    client = web.browser("dealer")
+    client = year.browser("dealer")
     page = words(client.get("/portal/").text)
     assert "$163.80 to go until your rent of November 2026 is covered : $270.00 at Lantern Yard Antiques Hall" in page
     assert "come to $106.20 so far" in page
-    sell(web, "D01", 181_99, date(2026, 11, 3), "820")
+    sell(year, "D01", 181_99, date(2026, 11, 3), "820")
     assert "$0.01 to go" in words(client.get("/portal/").text)
-    sell(web, "D01", 1, date(2026, 11, 3), "821")
+    sell(year, "D01", 1, date(2026, 11, 3), "821")
     assert "Your rent of November 2026 is covered since Nov 3 : $270.00 at" in words(client.get("/portal/").text)
 
 
@@ -131,7 +109,7 @@ def test_fees_count_and_commission_by_the_price_of_an_item_is_as_the_month_end_t
         lease = session.scalars(select(Lease).where(Lease.dealer_id == dealer.id)).one()
         terms = {"tiers": [{"upto": "100.00", "percent": "50"}, {"percent": "10"}]}
         add_term(session, lease, "commission", terms, starts_on=date(2026, 10, 1), ends_on=None)
-        post_fee(session, NOW, lease, 10_00, key="fee:key", label="Case key", working="lost", on=date(2026, 11, 2))
+        post_fee(session, web.clock.at, lease, 10_00, key="fee:key", label="Case key", working="lost", on=date(2026, 11, 2))
     page = words(web.browser("dealer").get("/portal/").text)
     assert "$146.25 to go" in page
     assert ": $280.00 at Lantern Yard Antiques Hall, and your sales after commission come to $133.75 so far" in page
