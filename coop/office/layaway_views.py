@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from flask import Blueprint, abort, flash, redirect, render_template, url_for
+from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 from sqlalchemy import select
 
 from coop.core.clock import local_date
 from coop.core.errors import Refusal
 from coop.core.fields import told
 from coop.core.money import format_dollars
-from coop.core.web import Page, allow, db, now, roll_back, visitor
+from coop.core.web import Page, allow, db, now, roll_back, show_list, visitor
 from coop.floor.models import Mall
 from coop.office import lease_queries
 from coop.office import queries as office_queries
 from coop.office.floor_views import wanted_mall
 from coop.office.layaway_forms import AgreementForm, EndForm, PaymentForm, fee_words
+from coop.office.layaway_list import read_layaways
 from coop.office.tax_terms_queries import known_classes
 from coop.office.views import READERS
 from coop.sales import layaway as service
@@ -50,14 +51,14 @@ def first() -> Page:
 @allow(*READERS)
 def listed(mall_code: str) -> Page:
     mall = wanted_mall(mall_code)
-    return render_template(
+    return show_list(
+        read_layaways(db(), mall.id, request.args),
         "office/layaways/list.html",
+        f"layaways-{mall.code}",
         mall=mall,
         malls=office_queries.malls(db()),
         today=local_date(now(), mall.timezone),
-        open=service.layaways_of(db(), mall.id, state="open"),
-        completed=service.layaways_of(db(), mall.id, state="completed", most=20),
-        cancelled=service.layaways_of(db(), mall.id, state="cancelled", most=20),
+        held_cents=service.held_in(db(), mall.id),
     )
 
 

@@ -15,6 +15,7 @@ from coop.core.documents import Document
 from coop.core.errors import Refusal
 from coop.core.fields import told
 from coop.core.jobs import pending_in
+from coop.core.listing import list_csv, wants_csv
 from coop.core.periods import Month
 from coop.core.sealed_text import FieldKeys
 from coop.core.web import Page, allow, db, download, now, roll_back, send_document, site, visitor
@@ -22,6 +23,7 @@ from coop.dealers.models import Dealer, UserAccount
 from coop.floor.models import Mall
 from coop.office.dealer_views import wanted_dealer
 from coop.office.payout_forms import ApproveForm, DayForm, PaidForm, PrepareForm, ReturnForm, TakeForm
+from coop.office.payout_list import read_runs
 from coop.office.views import READERS
 from coop.payouts import bank_file, paying_out, queries, runs
 from coop.payouts.came_back import STALE
@@ -64,6 +66,8 @@ def by_code(rows: Sequence[runs.Listed], names: dict[int, tuple[str, str]]) -> l
 @payouts.get("/")
 @allow(*READERS)
 def first() -> Page:
+    if wants_csv(request.args):
+        return download(list_csv(read_runs(db(), request.args)), "text/csv", "payout-runs.csv")
     return _first_page()
 
 
@@ -71,17 +75,15 @@ def _first_page(*, form: PrepareForm | None = None, wrong: str = "") -> str:
     session = db()
     month = queries.waiting_month(session)
     waiting = runs.listed(session, now(), month) if month else []
-    before = request.args.get("before", type=int)
-    rows = queries.run_rows(session, before=before, most=25)
     return render_template(
         "office/payouts/first.html",
         month=month,
         ready=[row for row in waiting if row.is_paid],
         held=[row for row in waiting if row.payable.amount_cents > 0 and not row.is_paid],
         open_malls=queries.open_malls(session, month.next) if month else queries.open_malls(session, this_month(session)),
-        rows=rows,
+        listed=read_runs(session, request.args),
+        list_at="payouts.first",
         unpaid=queries.unpaid_runs(session),
-        older=rows[-1].run.number if len(rows) == 25 else None,
         form=form or PrepareForm(formdata=None, month=month),
         wrong=wrong,
     )

@@ -10,10 +10,11 @@ from flask import abort, flash, redirect, render_template, request, url_for
 from coop.core.errors import Refusal
 from coop.core.fields import told
 from coop.core.templating import day as written
-from coop.core.web import Page, allow, db, now, roll_back, visitor
+from coop.core.web import Page, allow, db, now, roll_back, show_list, visitor
 from coop.floor.models import Mall
 from coop.office import queries as office_queries
 from coop.office import tax_queries as queries
+from coop.office.tax_lists import KINDS, certificate_list
 from coop.office.tax_places_forms import CertificateForm, FindForm, PlaceForm, RenewForm
 from coop.office.tax_views import tax
 from coop.office.views import READERS
@@ -176,11 +177,13 @@ tax.add_app_template_filter(state_named)
 @tax.get("/certificates")
 @allow(*READERS)
 def certificates() -> Page:
-    return _certificates(CertificateForm(formdata=None))
+    listed, form = certificate_list(db(), _today(), request.args), CertificateForm(formdata=None)
+    return show_list(listed, "office/tax/certificates.html", "tax-certificates", day=_today(), form=form, kinds=KINDS)
 
 
 def _certificates(form: CertificateForm) -> str:
-    return render_template("office/tax/certificates.html", rows=queries.certificates(db()), day=_today(), form=form)
+    listed = certificate_list(db(), _today(), request.args)
+    return render_template("office/tax/certificates.html", listed=listed, day=_today(), form=form, kinds=KINDS)
 
 
 @tax.post("/certificates")

@@ -19,7 +19,6 @@ from coop.sales.models import Ticket
 from coop.tax.domain.returns import FilingPeriod
 from coop.tax.models import (
     Jurisdiction,
-    TaxCertificate,
     TaxCharged,
     TaxImport,
     TaxPlace,
@@ -153,10 +152,6 @@ def place_on(session: Session, mall: Mall, on: date) -> TaxPlace | None:
 def states_here(session: Session) -> frozenset[str]:
     """FIPS codes of the states that jurisdictions here lie in."""
     return frozenset(code for code in session.scalars(select(Jurisdiction.state_fips).distinct()) if code)
-
-
-def certificates(session: Session) -> Sequence[TaxCertificate]:
-    return session.scalars(select(TaxCertificate).order_by(TaxCertificate.number)).all()
 
 
 def imports(session: Session) -> Sequence[TaxImport]:

@@ -8,10 +8,11 @@ from coop.core.errors import Refusal
 from coop.core.fields import told
 from coop.core.money import format_cents
 from coop.core.periods import Month
-from coop.core.web import Page, allow, db, now, roll_back, send_document, site, visitor
+from coop.core.web import Page, allow, db, now, roll_back, send_document, show_list, site, visitor
 from coop.office import tax_queries as queries
 from coop.office import tax_terms_queries as terms_queries
 from coop.office.tax_forms import AmendingForm, FilingForm
+from coop.office.tax_lists import RETURNS
 from coop.office.views import READERS
 from coop.tax import filing
 from coop.tax.documents import CAUTION, calendar_text, file_stem, rate_label, return_csv, sum_rows
@@ -39,7 +40,9 @@ def _caution() -> dict[str, str]:
 def due() -> Page:
     day = queries.today(db(), now())
     offices = [(office, slug(office), filing.office_balance(db(), office)) for office in Settings(db()).offices()]
-    return render_template("office/tax/due.html", rows=due_rows(db(), day), offices=offices)
+    rows = due_rows(db(), day)
+    listed = RETURNS.pick(rows, request.args)
+    return show_list(listed, "office/tax/due.html", "tax-returns", there_are=bool(rows), offices=offices)
 
 
 @tax.get("/due-dates.ics")

@@ -167,16 +167,18 @@ class RunRow:
     amount_cents: int
 
 
-def run_rows(session: Session, *, before: int | None = None, most: int = 50) -> list[RunRow]:
-    """Runs, the newest first, with what they pay; those with a number below `before`."""
-    rows = session.execute(
-        select(PayoutRun, func.count(PayoutLine.id), func.coalesce(func.sum(PayoutLine.amount_cents), 0))
-        .outerjoin(PayoutLine, PayoutLine.run_id == PayoutRun.id)
-        .where(true() if before is None else PayoutRun.number < before)
-        .group_by(PayoutRun.id)
-        .order_by(PayoutRun.number.desc())
-        .limit(most)
-    )
+PAYEES, PAID_CENTS = func.count(PayoutLine.id), func.coalesce(func.sum(PayoutLine.amount_cents), 0)
+
+
+def runs_query() -> Select[PayoutRun, int, int]:
+    """Every run with how many it pays, and how much."""
+    lines = select(PayoutRun, PAYEES, PAID_CENTS).outerjoin(PayoutLine, PayoutLine.run_id == PayoutRun.id)
+    return lines.group_by(PayoutRun.id)
+
+
+def run_rows(session: Session, *, most: int = 50) -> list[RunRow]:
+    """Runs, the newest first, with what they pay."""
+    rows = session.execute(runs_query().order_by(PayoutRun.number.desc()).limit(most))
     return [RunRow(run, count, int(cents)) for run, count, cents in rows]
 
 

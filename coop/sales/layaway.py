@@ -14,7 +14,7 @@ from datetime import date, datetime, timedelta
 from decimal import Decimal
 from typing import Any
 
-from sqlalchemy import func, insert, select, update
+from sqlalchemy import Select, func, insert, select, update
 from sqlalchemy.orm import Session
 
 from coop.books.accounts import income_account
@@ -99,17 +99,26 @@ class Listed:
         return max(0, self.layaway.net_cents + self.layaway.tax_cents - self.held_cents)
 
 
+HELD_OF = select(HELD).where(LayawayMove.layaway_id == LayawayAgreement.id).correlate(LayawayAgreement).scalar_subquery()
+"""What is held of a layaway, in cents."""
+
+
+def layaways_query(mall_id: int) -> Select[LayawayAgreement, int]:
+    """A mall's layaways, each with what is held of it."""
+    return select(LayawayAgreement, HELD_OF).where(LayawayAgreement.mall_id == mall_id)
+
+
 def layaways_of(session: Session, mall_id: int, *, state: str, most: int = 200) -> list[Listed]:
     """A mall's layaways in a state: open ones by the day they are due, ended ones the newest first."""
     order = (LayawayAgreement.due_on, LayawayAgreement.id) if state == "open" else (LayawayAgreement.id.desc(),)
-    held = select(HELD).where(LayawayMove.layaway_id == LayawayAgreement.id).scalar_subquery()
-    rows = session.execute(
-        select(LayawayAgreement, held)
-        .where(LayawayAgreement.mall_id == mall_id, LayawayAgreement.state == state)
-        .order_by(*order)
-        .limit(most)
-    )
+    rows = session.execute(layaways_query(mall_id).where(LayawayAgreement.state == state).order_by(*order).limit(most))
     return [Listed(layaway, int(amount)) for layaway, amount in rows]
+
+
+def held_in(session: Session, mall_id: int) -> int:
+    """What is held of a mall's open layaways together, in cents."""
+    open_ones = select(LayawayAgreement.id).where(LayawayAgreement.mall_id == mall_id, LayawayAgreement.state == "open")
+    return int(session.scalar(select(HELD).where(LayawayMove.layaway_id.in_(open_ones))) or 0)
 
 
 # --- what happens -------------------------------------------------------------------------------------------------------

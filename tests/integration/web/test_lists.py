@@ -1,0 +1,128 @@
+"""Lists of the office: each is sorted, narrowed and taken as CSV by its address, and what it shows leads on."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Sequence
+from datetime import date, timedelta
+
+from coop.core.db import transaction
+from coop.payouts.models import PayoutRun
+from coop.sales.domain import LineIn, TenderIn
+from coop.sales.layaway import Terms, agree_layaway
+from coop.tax.service import file_certificate
+from tests.integration.web.conftest import Web, send
+
+
+def rows(web: Web, path: str, column: str, **asked: str) -> Sequence[str]:
+    """A column of a list as its CSV has it."""
+    answer = web.browser("auditor").get(path, query_string={**asked, "as": "csv"})
+    assert answer.status_code == 200
+    assert answer.headers["Content-Disposition"].startswith("attachment; filename=")
+    return [row[column] for row in csv.DictReader(io.StringIO(answer.text))]
+
+
+def page(web: Web, path: str, **asked: str) -> str:
+    return web.browser("auditor").get(path, query_string=asked).text
+
+
+# --- payouts --------------------------------------------------------------------------------------------------------------------
+
+RUNS = "/office/payouts/"
+
+
+def test_runs_of_payouts(web: Web) -> None:
+    with transaction(web.sessions) as session:
+        for number, month, state in ((31, date(2026, 7, 1), "cancelled"), (32, date(2026, 8, 1), "prepared")):
+            session.add(
+                PayoutRun(
+                    number=number,
+                    first_day=month,
+                    pay_on=month + timedelta(days=40),
+                    state=state,
+                    made_by=web.house.users["bookkeeper"],
+                    made_at=web.clock.at,
+                )
+            )
+    every = rows(web, RUNS, "Run")
+    assert every[:2] == ["32", "31"]
+    assert rows(web, RUNS, "Run", sort="run") == list(reversed(every))
+    assert rows(web, RUNS, "Run", state="cancelled") == ["31"]
+    assert rows(web, RUNS, "Dollars", state="prepared", to="2026-09-30") == ["0.00"]
+    assert "31" not in rows(web, RUNS, "Run", **{"from": "2026-09-01"})
+    assert rows(web, RUNS, "Dollars", sort="-amount") == sorted(rows(web, RUNS, "Dollars"), key=float, reverse=True)
+    shown = page(web, RUNS, state="cancelled")
+    assert "Run 31, July 2026" in shown
+    assert "Run 32, August 2026" not in shown
+    assert "There is none like it" in page(web, RUNS, state="approved", to="2020-01-01")
+
+
+def test_a_form_that_is_refused_leaves_the_list_its_address(web: Web) -> None:
+    answer = send(web.browser("manager"), "/office/payouts/prepare", month="soon")
+    assert answer.status_code == 422
+    assert 'href="/office/payouts/?sort=run"' in answer.text
+    assert "/office/payouts/prepare?" not in answer.text
+
+
+# --- tax ------------------------------------------------------------------------------------------------------------------------
+
+
+def test_returns_by_their_due_dates(web: Web) -> None:
+    path = "/office/tax/"
+    assert rows(web, path, "Period")[-1] == "October 2026"
+    assert rows(web, path, "Due") == sorted(rows(web, path, "Due"), reverse=True)
+    assert rows(web, path, "Due", sort="due") == sorted(rows(web, path, "Due"))
+    assert set(rows(web, path, "State", state="filed")) == {"filed"}
+    assert rows(web, path, "Period", office="nobody of that name") == []
+    assert "There is none like it" in page(web, path, office="nobody of that name")
+
+
+def test_certificates_on_file(web: Web) -> None:
+    path = "/office/tax/certificates"
+    with transaction(web.sessions) as session:
+        for number, buyer, kind, ends in (
+            ("R-900", "Quill & Co", "resale", None),
+            ("E-900", "Town school", "exempt", date(2026, 1, 31)),
+        ):
+            file_certificate(
+                session,
+                web.clock.at,
+                number=number,
+                kind=kind,
+                buyer_name=buyer,
+                states=["55"],
+                starts_on=date(2025, 1, 1),
+                expires_on=ends,
+            )
+    assert rows(web, path, "Number", find="quill") == ["R-900"]
+    assert "E-900" in rows(web, path, "Number", state="expired")
+    assert "R-900" not in rows(web, path, "Number", state="expired")
+    assert "E-900" not in rows(web, path, "Number", state="good")
+    assert rows(web, path, "Number", kind="exempt") == ["E-7", "E-900"]
+    assert rows(web, path, "Number", sort="-number")[-2:] == ["E-900", "E-7"]
+    assert rows(web, path, "Good until", find="town") == ["2026-01-31"]
+    assert "Quill &amp; Co" in page(web, path, find="900", sort="-until")
+
+
+# --- layaways -------------------------------------------------------------------------------------------------------------------
+
+
+def test_layaways_are_the_open_ones_unless_others_are_asked_for(web: Web) -> None:
+    path = "/office/layaways/MAIN"
+    with transaction(web.sessions) as session:
+        chair = LineIn(1, 1, "D01-78", "Ladder-back chair", 1, 90, tag_cents=90_00)  # type: ignore[arg-type]
+        mall = session.merge(web.house.mall, load=False)
+        agree_layaway(
+            session, web.clock.at, mall, [chair], Terms("Abel Thorn", due_days=30), deposit=TenderIn("cash", 20_00), key="x"
+        )
+    assert rows(web, path, "Buyer") == ["Abel Thorn", "Orla Quint"]
+    assert rows(web, path, "Buyer", sort="-held") == ["Orla Quint", "Abel Thorn"]
+    assert rows(web, path, "Held", find="ORLA") == ["48.00"]
+    assert "$68.00 is held" in page(web, path)
+    assert send(web.browser("manager"), f"{path}/2/cancel", tender="cash").status_code == 303
+    assert rows(web, path, "Layaway") == ["1"]
+    assert rows(web, path, "Buyer", state="cancelled") == ["Abel Thorn"]
+    assert rows(web, path, "Layaway", state="", sort="number") == ["1", "2"]
+    assert "$48.00 is held" in page(web, path)
+    assert "There is none like it" in page(web, path, find="nobody")
