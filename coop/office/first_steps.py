@@ -80,7 +80,12 @@ def beginning_of(session: Session, who: Visitor, malls: Sequence[Mall]) -> Begin
                 bring_paper,
                 by_choice=True,
             ),
-            Step("The first sale", "Rung up, or brought as a file of another register.", "ticket" in there, at("sales.overview")),
+            Step(
+                "The first sale",
+                "A file of another register comes in on the command line: coop sales import.",
+                "ticket" in there,
+                at("sales.overview"),
+            ),
             Step(
                 "The first month-end",
                 "Charges rent and commission, closes the month, makes the statements.",

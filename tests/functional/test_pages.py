@@ -124,7 +124,7 @@ def test_a_month_end_begun_in_the_browser_is_seen_to_its_end_without_touching_th
         page = opened.new_page()
         said = listen(page)
         page.goto(open_month.base + "/office/")
-        page.get_by_role("link", name="October 2026").click()
+        page.get_by_role("link", name="October 2026, MAIN: over and ready for its month-end").click()
         page.get_by_role("button", name="Begin the month-end of October 2026").click()
         page.get_by_text("It goes on by itself").wait_for()
         assert page.locator("#progress-line").inner_text() == "0 of 16 steps are done."

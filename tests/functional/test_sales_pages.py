@@ -13,6 +13,7 @@ from tests.functional.browsing import (
     audited,
     context,
     listen,
+    tab_to,
     width_of,
 )
 
@@ -27,6 +28,7 @@ def pages(served: Served) -> list[tuple[str, str]]:
     return [
         *(("manager", MALL + end) for end in ("", "/unclaimed", f"/unclaimed/{line}", f"/unclaimed/{line + 1}")),
         *(("manager", certificates + end) for end in ("", "/new", "/1", "/1/paper", "?state=used")),
+        *(("manager", MALL + end) for end in ("/2026-10", "/tickets?find=", "/lines?find=&kind=nobodys", "/tickets/4")),
         ("auditor", f"{MALL}/unclaimed/{line}"),
         *(("dealer", path) for path in ("/portal/unclaimed", f"/portal/unclaimed/{line + 1}")),
     ]
@@ -81,7 +83,7 @@ def test_a_dealer_finds_her_item_and_the_manager_grants_it(browser: Browser, ser
     with context(browser, served, "manager", DESKTOP, script=False) as opened:
         page = opened.new_page()
         page.goto(served.base + "/office/")
-        page.get_by_role("link", name="Sales").click()
+        page.get_by_role("link", name="Sales", exact=True).click()
         page.get_by_role("link", name="Unclaimed").click()
         page.get_by_role("link", name="Pressed glass bowl").click()
         assert "It carried my green tag" in page.inner_text("main")
@@ -90,3 +92,66 @@ def test_a_dealer_finds_her_item_and_the_manager_grants_it(browser: Browser, ser
         page.goto(served.base + "/office/months/MAIN/2026-11")
         # 125.00 and 42.50 sold in November, and the bowl of October at 18.00.
         assert "185.50" in page.inner_text("main")
+
+
+def test_a_ticket_is_found_by_its_tag_and_leads_to_its_dealer(browser: Browser, served: Served) -> None:
+    """By keyboard and without script: the list of this month, a tag sought on every day, the ticket, its dealer."""
+    with context(browser, served, "manager", DESKTOP, script=False) as opened:
+        page = opened.new_page()
+        said = listen(page)
+        page.goto(served.base + MALL)
+        page.get_by_role("link", name="Tickets", exact=True).click()
+        page.get_by_role("link", name="Look on every day").click()
+        assert page.get_by_role("link", name="590", exact=True).count() == 1
+        tab_to(page, "searchbox", "Number, tag or words")
+        page.keyboard.type("d01-101")
+        page.keyboard.press("Enter")
+        page.wait_for_url("**find=d01-101*")
+        assert page.locator("tbody tr").count() == 1
+        tab_to(page, "link", "501")
+        page.keyboard.press("Enter")
+        page.wait_for_url("**/tickets/*")
+        assert "Ticket 501" in page.locator("h1").inner_text()
+        assert "$42.50 by cash" in page.inner_text("main")
+        tab_to(page, "link", "D01")
+        page.keyboard.press("Enter")
+        page.wait_for_url("**/office/dealers/D01")
+        assert "Ida Fenwick" in page.locator("h1").inner_text()
+        assert "Booth 12" in page.inner_text("main")
+    assert said == []
+
+
+def test_a_month_of_sales_is_looked_at_on_a_phone(browser: Browser, served: Served) -> None:
+    with context(browser, served, "auditor", PHONE) as opened:
+        page = opened.new_page()
+        said = listen(page)
+        page.goto(served.base + MALL)
+        assert page.locator("figure svg:visible").count() == 1
+        page.get_by_text("Each day’s figures").click()
+        page.get_by_role("link", name="Nov 2", exact=True).click()
+        assert page.locator("tbody tr").count() == 2
+        page.goto(served.base + f"{MALL}/2026-10")
+        page.get_by_role("link", name="After: November 2026").click()
+        page.get_by_role("link", name="Every dealer who sold").click()
+        page.get_by_role("link", name="167.50").click()
+        assert page.locator("tbody tr").count() == 2
+    assert said == []
+
+
+def test_many_dealers_are_entered_from_a_file(browser: Browser, served: Served) -> None:
+    with context(browser, served, "manager", DESKTOP, script=False) as opened:
+        page = opened.new_page()
+        page.goto(served.base + "/office/dealers/")
+        page.get_by_role("link", name="Enter many from a file").click()
+        refused = "name,mail\nNora Webb,nora\nOtis Marrow,otis@example.org\n"
+        for content in (refused, refused.replace("nora\n", "nora@example.org\n")):
+            file = {"name": "members.csv", "mimeType": "text/csv", "buffer": content.encode()}
+            page.get_by_label("Dealers as CSV").set_input_files(file)
+            page.get_by_role("button", name="Read it").click()
+            if content == refused:
+                assert "Row 2: 'nora' is not a mail address" in page.inner_text("main")
+                page.get_by_role("link", name="bring it again").click()
+        page.get_by_role("button", name="Enter all 2 dealers").click()
+        page.wait_for_url("**/office/dealers/")
+        assert "2 dealers are entered." in page.get_by_role("status").inner_text()
+        assert page.get_by_role("link", name="D04 Otis Marrow").count() == 1

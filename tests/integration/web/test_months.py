@@ -82,3 +82,47 @@ def test_a_month_that_runs_says_from_when_it_can_close_and_offers_no_button(web:
     page = web.browser("manager").get("/office/months/MAIN/2026-11").text
     assert "November 2026 is not over yet: its month-end can begin on Dec 1, 2026." in page
     assert "Begin the month-end" not in page
+
+
+def test_months_stand_by_year_with_what_was_sold_and_stated(web: Web) -> None:
+    """November: 177.49; October: 42.00 of nobody, and two statements. Years before the last twelve months are asked for."""
+    with transaction(web.sessions) as session:
+        month = Month(2024, 11)
+        while month.year == 2024:
+            period = ensure_period(session, web.house.mall.id, month)
+            period.state, period.closed_at = "closed", web.clock.at
+            session.flush()
+            month = month.next
+    client = web.browser("auditor")
+    page = client.get("/office/months").text
+    assert re.findall(r"<caption>(\d{4})", page) == ["2026", "2025"]
+    amount = r'<td class="wide-only amount[^>]*>([^<]+)</td>\s*'
+    rows = {name: cells for name, *cells in re.findall(rf'months/MAIN/(\d{{4}}-\d\d)".*?{amount}{amount}', page, re.S)}
+    assert rows["2026-11"] == ["177.49", "–"]
+    assert rows["2026-10"] == ["42.00", "2"]
+    assert rows["2025-01"] == ["0.00", "–"]
+    assert len(rows) == 23
+    foot = page[page.index('<tr class="sum"><th scope="row">2026') :].partition("</tr>")[0]
+    assert re.findall(r'<td class="wide-only amount">([^<]+)</td>', foot) == ["219.49", "2"]
+    older = client.get("/office/months?year=2024").text
+    assert 'href="/office/months?year=2024"' in page
+    assert re.findall(r"months/MAIN/(2024-\d\d)", older) == ["2024-12", "2024-11"]
+    assert older.count("closed") == 2
+    assert "Its books have no month of 1999." in client.get("/office/months?year=1999").text
+
+
+def test_what_is_being_made_of_a_month_is_told_with_how_far_it_is(web: Web) -> None:
+    client = web.browser("bookkeeper")
+    page = client.get("/office/months").text
+    assert "Statements are made: 1 of 2" in page
+    assert '<progress max="2" value="1" aria-label="Statements are made">1 of 2</progress>' in page
+    assert "The file for printing is being made" not in page
+    assert send(client, "/office/months/MAIN/2026-10/print/without-mail").status_code == 303
+    assert "The file for printing is being made" in client.get("/office/months").text
+    month = client.get("/office/months/MAIN/2026-10").text.partition('id="print"')[2]
+    assert month.count("A new one is being made: look again in a moment.") == 1
+    assert "/print/all" in month
+    assert 'action="/office/months/MAIN/2026-10/print/without-mail"' not in month
+    with transaction(web.sessions) as session:
+        session.execute(update(Job).where(Job.kind == "statements.book").values(state="done"))
+    assert "being made" not in client.get("/office/months").text
