@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import Any
 
 from sqlalchemy import ColumnElement, String, cast, func, select
 from sqlalchemy.orm import Session
@@ -88,7 +89,9 @@ def people(session: Session, now: datetime, asked: Mapping[str, str]) -> Listed[
         .scalar_subquery()
     )
     query = select(UserAccount, Member.name, SIGNED_IN, running).outerjoin(Member, Member.id == UserAccount.member_id)
-    listed = PEOPLE.read(session, query, asked, tuple)
+    # Rows of the query first: what else a person has is read for all of them together.
+    found: Listing[Any] = PEOPLE
+    listed = found.read(session, query, asked, tuple)
     users = [row[0] for row in listed.rows]
     links = running_links(session, now, [user.id for user in users])
     codes = _codes(session, [user.member_id for user in users if user.member_id is not None])
