@@ -16,6 +16,7 @@ from werkzeug.middleware.proxy_fix import ProxyFix
 
 import coop.dealers.link_views
 import coop.office.books_hand_views
+import coop.office.dealer_file_views
 import coop.office.dealer_money_views
 import coop.office.floor_edit_views
 import coop.office.floor_files_views

@@ -1,12 +1,10 @@
-"""Dealers in the office: who there is, and their names, addresses and numbers."""
+"""Dealers in the office: who there is, all of one on a page, names and numbers changed, a payment received."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 from flask_wtf import FlaskForm
-from sqlalchemy import func, or_, select
+from sqlalchemy import select
 from wtforms import StringField, TextAreaField
 from wtforms.validators import Length
 
@@ -14,17 +12,20 @@ from coop.books.payments import PAID_BY, receive_payment
 from coop.core.errors import Refusal
 from coop.core.fields import ChoiceField, DayField, DollarsField, Needed, stripped
 from coop.core.money import format_dollars
-from coop.core.web import Page, allow, db, now, roll_back, visitor
-from coop.dealers.details import Details, change_details, enter_dealer
+from coop.core.web import Page, allow, db, now, roll_back, show_list, visitor
+from coop.dealers.details import Details, address_lines, change_details, enter_dealer
 from coop.dealers.membership import next_code
-from coop.dealers.models import Dealer, Member
+from coop.dealers.models import Dealer
 from coop.dealers.paying import detail_of, form_of, how_paid, masked
 from coop.dealers.queries import dealer_by_code
 from coop.leases.models import Lease
+from coop.office import dealer_list, dealer_sheet
 from coop.office import queries as office_queries
+from coop.office.dealer_sheet import sheet_of
 from coop.office.lease_forms import PickField
 from coop.office.tax_queries import today as office_today
 from coop.office.views import READERS
+from coop.payouts.holding import open_hold
 
 dealers = Blueprint("dealers", __name__, url_prefix="/office/dealers")
 
@@ -42,8 +43,8 @@ class DetailsForm(FlaskForm):  # type: ignore[misc]
 
     @property
     def details(self) -> Details:
-        lines = [line.strip() for line in self.address.data.splitlines() if line.strip()]
-        return Details(self.name.data, self.email.data, self.phone.data, "\n".join(lines), self.trade_name.data)
+        address = address_lines(self.address.data)
+        return Details(self.name.data, self.email.data, self.phone.data, address, self.trade_name.data)
 
     def tell(self, text: str) -> None:
         """A refusal at the field it names."""
@@ -86,12 +87,10 @@ def wanted_dealer(code: str) -> Dealer:
 @dealers.get("/")
 @allow(*READERS)
 def listed() -> Page:
-    wanted = request.args.get("find", "").strip()[:60]
-    query = select(Dealer).join(Member, Member.id == Dealer.member_id).order_by(Dealer.code)
-    if wanted:
-        texts = (Dealer.code, Dealer.trade_name, Member.name, Member.email)
-        query = query.where(or_(*(func.lower(text).contains(wanted.lower(), autoescape=True) for text in texts)))
-    return render_template("office/dealers/list.html", rows=db().scalars(query).all(), wanted=wanted)
+    malls = office_queries.malls(db())
+    shown = dealer_list.DEALERS.with_choices("mall", [(mall.code, mall.name) for mall in malls])
+    found = shown.pick(dealer_list.dealer_rows(db(), now(), malls), request.args)
+    return show_list(found, "office/dealers/list.html", "dealers", states=dealer_list.STATES)
 
 
 @dealers.get("/new")
@@ -138,21 +137,29 @@ def dealer(code: str) -> Page:
     return _dealer_page(found, form)
 
 
-def _leases_of(found: Dealer) -> Sequence[Lease]:
-    return db().scalars(select(Lease).where(Lease.dealer_id == found.id).order_by(Lease.starts_on.desc())).all()
-
-
 def _dealer_page(found: Dealer, form: DetailsForm) -> str:
     detail = detail_of(db(), found.id)
+    malls = office_queries.malls(db())
     return render_template(
         "office/dealers/dealer.html",
         dealer=found,
-        leases=_leases_of(found),
-        malls={mall.id: mall for mall in office_queries.malls(db())},
+        sheet=sheet_of(db(), now(), found, malls, office_queries.office_timezone(db())),
+        malls=malls,
         form=form,
         paid=", ".join(filter(None, (how_paid(detail), masked(detail)))),
         tax_form=form_of(db(), found.id),
+        hold=open_hold(db(), found.id),
     )
+
+
+@dealers.get("/<code>/statements")
+@allow(*READERS)
+def statements(code: str) -> Page:
+    found = wanted_dealer(code)
+    listed = dealer_sheet.STATEMENTS.read(
+        db(), dealer_sheet.statements_of(found.id), request.args, lambda row: dealer_sheet.Stated(*row)
+    )
+    return show_list(listed, "office/dealers/statements.html", f"statements-{found.code}", dealer=found)
 
 
 @dealers.post("/<code>")
