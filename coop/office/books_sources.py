@@ -21,7 +21,7 @@ from coop.office.tax_queries import return_by_number
 from coop.payouts.models import PayoutLine, PayoutPart, PayoutRun
 from coop.payouts.queries import PAYOUT
 from coop.sales.gifts import GIFT
-from coop.sales.models import Claim, GiftCertificate, GiftMove, LayawayAgreement, LayawayMove, TicketLine
+from coop.sales.models import Claim, GiftCertificate, GiftMove, LayawayAgreement, LayawayMove, Ticket, TicketLine
 from coop.tax.filing_queries import FILING
 
 
@@ -33,7 +33,7 @@ class Source:
 
 
 def source_of(session: Session, entry: Entry) -> Source:
-    """What made an entry. A ticket has no page of its own, but a claimed line of one has."""
+    """What made an entry."""
     plain = Source(f"{entry.source_kind} {entry.source_id}, {entry.purpose}")
     match entry.source_kind:
         case "entry":
@@ -57,6 +57,8 @@ def _asked(entry: Entry) -> Select[Any, Any] | None:
     """What finds the thing behind an entry; None where nothing is kept of it."""
     at_mall = select(Mall.code, Lease.id).join(Lease, Lease.mall_id == Mall.id)
     match entry.source_kind:
+        case "ticket":
+            return select(Mall.code, Ticket).join(Ticket, Ticket.mall_id == Mall.id).where(Ticket.key == entry.source_id)
         case "lease":
             return at_mall.join(Charge, Charge.lease_id == Lease.id).where(Charge.entry_id == entry.id)
         case "deposit":
@@ -95,6 +97,8 @@ def _asked(entry: Entry) -> Select[Any, Any] | None:
 def _linked(kind: str, row: Any) -> Source:
     first, second = row[0], row[1]
     match kind:
+        case "ticket":
+            return Source(f"ticket {second.number}", url_for("sales.ticket", mall_code=first, ticket_id=second.id))
         case "lease" | "deposit":
             return Source(f"lease {second} of {first}", url_for("leases.lease", mall_code=first, lease_id=second))
         case "claim":
