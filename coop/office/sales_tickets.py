@@ -130,7 +130,7 @@ TICKETS: Listing[TicketRow] = Listing(
     usual="-sold",
     filters=(
         *_DAYS,
-        TicketWords("find", "Number, tag, words or dealer"),
+        TicketWords("find", "Number, tag or words"),
         OneOf(
             "kind",
             "Kind",
