@@ -11,7 +11,6 @@ from sqlalchemy.orm import Session, aliased
 
 from coop.books.domain.finding import Sought
 from coop.books.models import Account, Entry, EntryProof, Journal, JournalLine, Period, Posting, Seal
-from coop.books.sums import EVERYBODY, Whose
 from coop.core.periods import Month
 from coop.dealers.models import Dealer, Member, UserAccount
 from coop.floor.models import Mall
@@ -118,17 +117,6 @@ def account_postings(
 
 
 @dataclass(frozen=True)
-class EntryFilter:
-    """Which entries a list shows; what is not set sifts nothing."""
-
-    month: Month | None = None
-    whose: Whose = EVERYBODY
-    kind: str = ""
-    amount_cents: int | None = None
-    words: str = ""
-
-
-@dataclass(frozen=True)
 class EntryRow:
     """An entry in a list."""
 
@@ -142,7 +130,8 @@ class EntryRow:
     reversed_by: int | None
 
 
-def _listed() -> Select[int, date, str, str, str, int, int | None, int | None]:
+def entries_query() -> Select[int, date, str, str, str, int, int | None, int | None]:
+    """Every entry with what an `EntryRow` says of it."""
     back = aliased(Entry)
     return (
         select(
@@ -158,43 +147,22 @@ def _listed() -> Select[int, date, str, str, str, int, int | None, int | None]:
         .join(EntryProof, EntryProof.entry_id == Entry.id)
         .outerjoin(Mall, Mall.id == Entry.mall_id)
         .outerjoin(back, back.reverses_id == Entry.id)
-        .order_by(Entry.id.desc())
     )
 
 
-def _of_amount(amount_cents: int) -> ColumnElement[bool]:
+def of_amount(amount_cents: int) -> ColumnElement[bool]:
     """Entries with a posting of that amount, on either side, or that come to it in all."""
     lines = select(Posting.entry_id).where(Posting.amount_cents.in_((amount_cents, -amount_cents)))
     whole = select(EntryProof.entry_id).where(EntryProof.debits_cents == amount_cents)
     return Entry.id.in_(lines.union(whole))
 
 
-def _with_words(words: str) -> ColumnElement[bool]:
+def with_words(words: str) -> ColumnElement[bool]:
+    """Entries whose memo or source has these words."""
     lowered = words.lower()
     return or_(
         func.lower(Entry.memo).contains(lowered, autoescape=True), func.lower(Entry.source_id).contains(lowered, autoescape=True)
     )
-
-
-def entry_rows(session: Session, wanted: EntryFilter, *, before: int | None = None, limit: int = PAGE + 1) -> list[EntryRow]:
-    """Entries, the newest posted first, below an entry's number. One query."""
-    rows = _listed().limit(limit)
-    if wanted.whose.own:
-        rows = rows.where(Entry.mall_id.is_(None))
-    elif wanted.whose.mall is not None:
-        rows = rows.where(Entry.mall_id == wanted.whose.mall.id)
-    if wanted.month is not None:
-        within = select(Period.id).where(Period.first_day == wanted.month.first_day)
-        rows = rows.where(Entry.period_id.in_(within))
-    if wanted.kind:
-        rows = rows.where(Entry.kind == wanted.kind)
-    if wanted.amount_cents is not None:
-        rows = rows.where(_of_amount(wanted.amount_cents))
-    if wanted.words:
-        rows = rows.where(_with_words(wanted.words))
-    if before is not None:
-        rows = rows.where(Entry.id < before)
-    return [EntryRow(*row) for row in session.execute(rows)]
 
 
 def entry_kinds(session: Session) -> Sequence[str]:
@@ -293,10 +261,10 @@ def find(session: Session, sought: Sought, *, before: int | None = None) -> Foun
         .order_by(Account.path)
         .limit(MOST_ACCOUNTS + 1)
     ).all()
-    meant = _with_words(sought.words)
+    meant = with_words(sought.words)
     if sought.amount_cents is not None:
-        meant = or_(meant, _of_amount(sought.amount_cents))
-    rows = _listed().where(meant).limit(PAGE + 1)
+        meant = or_(meant, of_amount(sought.amount_cents))
+    rows = entries_query().where(meant).order_by(Entry.id.desc()).limit(PAGE + 1)
     if before is not None:
         rows = rows.where(Entry.id < before)
     entries = [EntryRow(*row) for row in session.execute(rows)]

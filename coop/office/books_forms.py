@@ -79,19 +79,6 @@ class AmountField(TypedField):
             raise ValueError(f"This {error}.") from None
 
 
-class EntriesForm(AskForm):
-    month = MonthPick("Month")
-    mall = PickField("Whose")
-    kind = PickField("Kind")
-    amount = AmountField("Amount")
-    words = StringField("Words", filters=[stripped], validators=[Length(max=80, message="Write 80 characters at most.")])
-
-    def among(self, months: Sequence[Month], malls: Sequence[Mall], kinds: Sequence[str]) -> None:
-        self.month.months(months, "every month")
-        self.mall.among(whose_choices(malls), "everybody’s")
-        self.kind.among([(kind, kind) for kind in kinds], "every kind")
-
-
 class ExportForm(AskForm):
     format = ChoiceField("For", choices=FORMATS)
     month = MonthPick("Of")

@@ -14,15 +14,15 @@ from coop.books.domain.finding import read_sought
 from coop.books.domain.tree import build_sheet, build_tree, total, trial_balance
 from coop.books.journal import reversal_fault
 from coop.books.queries import ledger_entries, ledger_head
-from coop.books.reading import EntryFilter
 from coop.books.sums import EVERYBODY, Whose, account_sums
 from coop.core.db import dialect_name
 from coop.core.errors import Refusal
 from coop.core.periods import Month
-from coop.core.web import Page, allow, db, now, visitor
+from coop.core.web import Page, allow, db, now, show_list, visitor
 from coop.dealers.models import Dealer
 from coop.office import queries as office_queries
-from coop.office.books_forms import OWN, AccountForm, BalanceForm, EntriesForm, ExportForm, first_of
+from coop.office.books_forms import OWN, AccountForm, BalanceForm, ExportForm, first_of
+from coop.office.books_list import entry_list
 from coop.office.books_sold import MONTHS_BACK, MOST_SOLD, sold_by, sold_like
 from coop.office.books_sources import source_of
 from coop.office.tax_queries import today as office_today
@@ -137,14 +137,9 @@ def account() -> Page:
 @books.get("/entries")
 @allow(*READERS)
 def entries() -> Page:
-    form = EntriesForm(request.args)
-    form.among(reading.months_of_books(db()), office_queries.malls(db()), reading.entry_kinds(db()))
-    rows: list[reading.EntryRow] = []
-    if form.validate():
-        wanted = EntryFilter(form.month.month, _whose(form.mall.data), form.kind.data, form.amount.data, form.words.data)
-        rows = reading.entry_rows(db(), wanted, before=request.args.get("before", type=int))
-    asked = {name: value for name, value in request.args.items() if value and name != "before"}
-    return render_template("office/books/entries.html", form=form, asked=asked, **_page_of(rows))
+    listing = entry_list(reading.months_of_books(db()), office_queries.malls(db()), reading.entry_kinds(db()))
+    listed = listing.read(db(), reading.entries_query(), request.args, lambda row: reading.EntryRow(*row))
+    return show_list(listed, "office/books/entries.html", "entries")
 
 
 def _page_of(rows: list[reading.EntryRow]) -> dict[str, object]:

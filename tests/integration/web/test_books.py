@@ -258,8 +258,8 @@ def test_an_account_is_read_page_by_page_with_its_balance(web: Web) -> None:
         ("entries?amount=48", "Layaway 1", "test:0"),
         ("entries?kind=layaway", "Layaway 1", "test:0"),
         ("entries?month=2026-11&mall=MAIN&words=test:2", "test:2", "test:1"),
-        ("entries?mall=co-op", "No entry is like that.", "test:1"),
-        ("entries?amount=much", "This is not an amount", "No entry is like that."),
+        ("entries?mall=co-op", "There is none like it.", "test:1"),
+        ("entries?amount=much", "This is not an amount", "There is none like it."),
     ],
 )
 def test_entries_are_sifted_and_found(web: Web, asked: str, found: str, missing: str) -> None:

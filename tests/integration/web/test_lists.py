@@ -126,3 +126,24 @@ def test_layaways_are_the_open_ones_unless_others_are_asked_for(web: Web) -> Non
     assert rows(web, path, "Layaway", state="", sort="number") == ["1", "2"]
     assert "$48.00 is held" in page(web, path)
     assert "There is none like it" in page(web, path, find="nobody")
+
+
+# --- books ----------------------------------------------------------------------------------------------------------------------
+
+
+def test_entries_of_the_books(web: Web) -> None:
+    path = "/office/books/entries"
+    every = [int(entry) for entry in rows(web, path, "Entry")]
+    assert every == sorted(every, reverse=True)
+    assert len(every) > 5
+    amounts = [float(amount) for amount in rows(web, path, "Amount", sort="-amount")]
+    assert amounts == sorted(amounts, reverse=True)
+    days = rows(web, path, "Day", sort="day", **{"from": "2026-11-02"})
+    assert days == sorted(days)
+    assert days[0] == "2026-11-02"
+    assert set(rows(web, path, "Kind", kind="layaway")) == {"layaway"}
+    assert rows(web, path, "For", amount="$48") == ["Layaway 1"]
+    assert set(rows(web, path, "Day", month="2026-10", mall="MAIN")) <= {f"2026-10-{day:02d}" for day in range(1, 32)}
+    shown = page(web, path, words="test:1", sort="-amount")
+    assert 'aria-sort="descending"' in shown
+    assert "<p>1 entry</p>" in shown

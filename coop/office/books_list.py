@@ -1,0 +1,79 @@
+"""The list of entries of the books: its columns, what it is sorted by and what narrows it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from sqlalchemy import ColumnElement, select
+
+from coop.books.models import Entry, EntryProof, Period
+from coop.books.reading import EntryRow, of_amount, with_words
+from coop.core.csv_text import defused
+from coop.core.listing import Column, FromDay, Listing, OneOf, Words
+from coop.core.money import format_cents, parse_cents
+from coop.core.periods import Month
+from coop.floor.models import Mall
+from coop.office.books_forms import OWN, whose_choices
+
+
+class _Amount(Words):
+    """Entries of an amount, in dollars."""
+
+    def where(self, asked: str) -> ColumnElement[bool]:
+        return of_amount(abs(parse_cents(asked)))
+
+    def fault(self, asked: str) -> str:
+        try:
+            parse_cents(asked)
+        except ValueError as error:
+            return f"This {error}."
+        return ""
+
+
+class _Said(Words):
+    """Entries whose memo or source has these words."""
+
+    def where(self, asked: str) -> ColumnElement[bool]:
+        return with_words(asked)
+
+
+def _of_month(asked: str) -> ColumnElement[bool]:
+    return Entry.period_id.in_(select(Period.id).where(Period.first_day == Month.parse(asked).first_day))
+
+
+def entry_list(months: Sequence[Month], malls: Sequence[Mall], kinds: Sequence[str]) -> Listing[EntryRow]:
+    """The list, with the months, malls and kinds of entry that there are."""
+    ids = {mall.code: mall.id for mall in malls}
+
+    def whose(asked: str) -> ColumnElement[bool]:
+        return Entry.mall_id.is_(None) if asked == OWN else Entry.mall_id == ids[asked]
+
+    return Listing(
+        columns=(
+            Column("entry", "Entry", lambda row: str(row.id), order=Entry.id),
+            Column("day", "Day", lambda row: row.on.isoformat(), order=Entry.business_date),
+            Column("mall", "Mall", lambda row: row.mall),
+            Column("kind", "Kind", lambda row: row.kind, order=Entry.kind),
+            Column("for", "For", lambda row: defused(row.words)),
+            Column(
+                "amount",
+                "Amount",
+                lambda row: format_cents(row.debits_cents, grouped=False),
+                order=EntryProof.debits_cents,
+                amount=True,
+            ),
+            Column("reverses", "Reverses", lambda row: str(row.reverses_id or "")),
+            Column("reversed", "Reversed by", lambda row: str(row.reversed_by or "")),
+        ),
+        usual="-entry",
+        filters=(
+            OneOf("month", "Month", tuple((str(month), month.name) for month in months), _of_month, every="every month"),
+            OneOf("mall", "Whose", tuple(whose_choices(malls)), whose, every="everybody’s"),
+            OneOf("kind", "Kind", tuple((kind, kind) for kind in kinds), lambda kind: Entry.kind == kind, every="every kind"),
+            _Amount("amount", "Amount"),
+            _Said("words", "Words"),
+            FromDay("from", "From", day=Entry.business_date),
+            FromDay("to", "Up to", day=Entry.business_date, to_day=True),
+        ),
+        tie=Entry.id.desc(),
+    )
