@@ -293,6 +293,8 @@ def _dress(body: ET.Element, chart: Chart) -> None:
         path.set("stroke-linecap", "round")
         path.set("stroke-linejoin", "round")
     for part in body.iter():
+        # The face of where it stands: a renderer of paper may know no face called inherit.
+        part.attrib.pop("font-family", None)
         for key in _PLACES:
             if key in part.attrib:
                 part.set(key, _rounded(part.attrib[key]))

@@ -61,13 +61,14 @@ def test_markup_is_xml_that_the_policy_of_pages_allows(chart: Chart) -> None:
 
 
 @pytest.mark.parametrize("chart", EVERY, ids=lambda chart: chart.title)
-def test_a_drawing_takes_the_size_and_the_colour_of_where_it_stands(chart: Chart) -> None:
+def test_a_drawing_takes_the_size_the_colour_and_the_face_of_where_it_stands(chart: Chart) -> None:
     for drawing in drawings(chart):
         assert "width" not in drawing.attrib
         assert "height" not in drawing.attrib
         assert re.fullmatch(r"0 -?\d+ \d+ \d+", drawing.attrib["viewBox"])
         colours = {element.get(key, "none") for element in drawing.iter() for key in ("fill", "stroke")}
         assert colours <= {"none", "currentColor"}
+        assert not [element for element in drawing.iter() if "font-family" in element.attrib]
 
 
 @pytest.mark.parametrize("chart", EVERY, ids=lambda chart: chart.title)
