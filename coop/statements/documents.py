@@ -99,7 +99,7 @@ def _owed(cents: int, when: str) -> str:
 def _net_working(value: StatementValue) -> str:
     if not value.sales and not value.returns:
         return "nothing sold"
-    parts = [f"tag prices {money(value.gross_cents)}"]
+    parts = [f"tag prices {money(value.gross_cents)}" if value.sales or not value.is_full else "nothing sold"]
     if value.discounts_cents:
         parts.append(f"less discounts {money(value.discounts_cents)}")
     if value.returns_cents:

@@ -26,12 +26,12 @@ YEAR_LABELS = {
     "net": ("Net sales", "less discounts and returns"),
     "commission": ("Commission", "the co-op’s part of your net sales"),
     "rent": ("Rent", "of your spaces, after discounts"),
-    "fees": ("Fees and other charges", "all other charges"),
+    "fees": ("Fees and other charges", "all else that was charged"),
     "paid": ("Paid to you", "payouts, less any that came back"),
     "opening": ("Balance at the year’s beginning", "what you were owed, or owed"),
     "card": ("Card cost", "your part of what cards cost"),
     "turns": ("Turns", "at the desk, worked or missed"),
-    "other": ("Fees and other charges", "all other charges"),
+    "other": ("Fees and other charges", "all else that was charged"),
     "by you": ("Paid by you", "less any check that came back"),
     "else": ("Deposits, corrections and the like", "all else that moved your balance"),
     "tax": ("Tax to file", "sales tax that is yours to file"),
@@ -141,10 +141,10 @@ def _owing_who_left(value: StatementValue, owed: str) -> str:
     rest = -value.closing_cents - value.deposit_cents
     if rest <= 0:
         return f"You owe {owed}, which is taken off your deposit of {dollars(value.deposit_cents)} when that is settled."
-    first, what = "", f"{owed}"
+    first, what = "", owed
     if value.deposit_cents:
         first = f"You owe {owed}, and your deposit of {dollars(value.deposit_cents)} goes against it. "
-        what = f"the other {dollars(rest)}"
+        what = f"the remaining {dollars(rest)}"
     if value.late_after is None:
         return f"{first}Please pay {what} {AT_OFFICE}: it is due now."
     if value.late_after >= value.made_on:

@@ -129,7 +129,7 @@ def test_who_owes_is_told_whether_to_pay_until_when_and_how() -> None:
             20000,
             None,
             "You owe $265.62, and your deposit of $200.00 goes against it. "
-            "Please pay the other $65.62 at the office, by check or in cash: it is due now.",
+            "Please pay the remaining $65.62 at the office, by check or in cash: it is due now.",
         ),
     ],
 )
@@ -183,6 +183,10 @@ def test_what_goes_back_to_a_card_is_not_called_paid() -> None:
     split = f"return {back.ticket}: 250.00 of 424.00"
     assert working("3% of -$525.00 paid by card") == f"3% of $525.00 given back to cards; {split}"
     assert working("3% of $525.00 paid by card") == f"3% of $525.00 paid by card, less what was given back to cards; {split}"
+
+
+def test_a_month_of_returns_alone_says_that_nothing_was_sold() -> None:
+    assert said(statements.left()).sum_rows[1].working == "nothing sold, less returns 7.90"
 
 
 @pytest.mark.parametrize(("count", "words"), [(1, "1 piece sold"), (5, "6 pieces sold"), (38, "58 pieces sold")])
