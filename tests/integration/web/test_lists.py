@@ -24,7 +24,9 @@ def rows(web: Web, path: str, column: str, **asked: str) -> Sequence[str]:
 
 
 def page(web: Web, path: str, **asked: str) -> str:
-    return web.browser("auditor").get(path, query_string=asked).text
+    answer = web.browser("auditor").get(path, query_string=asked)
+    assert answer.status_code == 200
+    return answer.text
 
 
 # --- payouts --------------------------------------------------------------------------------------------------------------------
