@@ -58,14 +58,6 @@ class DealerRow:
     told: Told | None
 
 
-@dataclass(frozen=True)
-class AtMall(OneOf):
-    """Keeps who has ever rented at a mall."""
-
-    def keeps(self, row: DealerRow, asked: str) -> bool:
-        return asked in row.malls
-
-
 def dealer_rows(session: Session, now: datetime, malls: Sequence[Mall]) -> list[DealerRow]:
     """Every dealer by code, on each mall's own date. Ten queries at most."""
     if not malls:
@@ -204,7 +196,7 @@ DEALERS: Listing[DealerRow] = Listing(
     usual="code",
     filters=(
         Words("find", "Code, name, mail or telephone", of=lambda row: [row.code, row.name, row.trade_name, row.email, row.phone]),
-        AtMall("mall", "Rents or rented at", ()),
+        OneOf("mall", "Rents or rented at", (), of=lambda row: row.malls),
         OneOf("state", "State", tuple(STATES.items()), of=lambda row: row.state),
     ),
 )

@@ -155,3 +155,22 @@ def test_many_dealers_are_entered_from_a_file(browser: Browser, served: Served) 
         page.wait_for_url("**/office/dealers/")
         assert "2 dealers are entered." in page.get_by_role("status").inner_text()
         assert page.get_by_role("link", name="D04 Otis Marrow").count() == 1
+
+
+@pytest.mark.parametrize(("size", "scheme"), [(DESKTOP, "light"), (PHONE, "dark")], ids=["desktop", "phone"])
+def test_an_audit_finds_nothing_on_what_a_file_of_dealers_would_do(
+    browser: Browser, served: Served, axe: str, size: tuple[int, int], scheme: str
+) -> None:
+    wide = "Wilhelmina Featherstonehaugh,,a-very-long-mail-address-of-one-dealer@post.example.org,4 Tannery Row / Elmora\n"
+    with context(browser, served, "manager", size, scheme=scheme, bypass_csp=True) as opened:
+        page = opened.new_page()
+        for rows, said in ((wide, "To be entered"), (f"{wide},D 1,,\n", "Nothing is entered")):
+            page.goto(served.base + "/office/dealers/file")
+            content = f"name,code,mail,address\n{rows}".encode()
+            page.get_by_label("Dealers as CSV").set_input_files({"name": "d.csv", "mimeType": "text/csv", "buffer": content})
+            page.get_by_role("button", name="Read it").click()
+            assert said in page.locator("h1").inner_text()
+            assert audited(page, axe, said) == []
+            page.set_viewport_size({"width": NARROWEST[0], "height": NARROWEST[1]})
+            assert width_of(page) == NARROWEST[0]
+            page.set_viewport_size({"width": size[0], "height": size[1]})
