@@ -78,6 +78,15 @@ class Logged:
 
 
 @dataclass(frozen=True)
+class AskedSale:
+    """An unclaimed sale that a dealer says is hers."""
+
+    mall_code: str
+    line_id: int
+    description: str
+
+
+@dataclass(frozen=True)
 class Sheet:
     """A dealer's page."""
 
@@ -89,9 +98,8 @@ class Sheet:
     money: Sequence[Moved]
     mails: dict[str, int]
     """How many letters of hers are in each state."""
-    claims: int
-    """That wait for the manager."""
-    claims_decided: int
+    claims: Sequence[AskedSale]
+    """Unclaimed sales she asks for, which wait for the manager; the oldest first."""
     questions: Sequence[StatementQuestion]
     """That wait for an answer, the oldest first."""
     log: Sequence[Logged]
@@ -118,7 +126,6 @@ def sheet_of(session: Session, now: datetime, dealer: Dealer, malls: Sequence[Ma
     """Everything of a dealer's page; some twenty queries, and two for each mall she rents or rented at."""
     leases = _leases(session, now, dealer, malls)
     today = local_date(now, timezone)
-    claims = dict(_counted(session, dealer))
     return Sheet(
         leases,
         _standing(session, now, dealer, malls, {held.mall.id for held in leases}),
@@ -126,8 +133,7 @@ def sheet_of(session: Session, now: datetime, dealer: Dealer, malls: Sequence[Ma
         _latest_statements(session, dealer.id),
         _money(session, dealer),
         letter_queries.counts(session, letter_queries.Sift(dealer=dealer.code), timezone=timezone),
-        claims.pop("asked", 0),
-        sum(claims.values()),
+        _claims(session, dealer),
         session.scalars(
             select(StatementQuestion)
             .join(Statement, Statement.id == StatementQuestion.statement_id)
@@ -262,9 +268,15 @@ def _money(session: Session, dealer: Dealer) -> list[Moved]:
     return [Moved(entry_id, on, kind, memo, int(cents)) for entry_id, on, kind, memo, cents in rows]
 
 
-def _counted(session: Session, dealer: Dealer) -> list[tuple[str, int]]:
-    rows = session.execute(select(Claim.state, func.count(Claim.id)).where(Claim.dealer_id == dealer.id).group_by(Claim.state))
-    return [(state, int(count)) for state, count in rows]
+def _claims(session: Session, dealer: Dealer) -> list[AskedSale]:
+    rows = session.execute(
+        select(Mall.code, TicketLine.id, TicketLine.description)
+        .join(TicketLine, TicketLine.mall_id == Mall.id)
+        .join(Claim, Claim.line_id == TicketLine.id)
+        .where(Claim.dealer_id == dealer.id, Claim.state == "asked")
+        .order_by(Claim.id)
+    )
+    return [AskedSale(*row) for row in rows]
 
 
 def _log(session: Session, dealer: Dealer, lease_ids: Sequence[int]) -> list[Logged]:

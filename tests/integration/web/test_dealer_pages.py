@@ -128,7 +128,7 @@ def test_a_dealers_page_has_what_she_telephones_about(web: Web) -> None:
         "Lease from Oct 1, 2026 , Lantern Yard Antiques Hall: by the month. Booth 12 from Oct 1, 2026",
         "November 2026 167.50",
         "October 2026 : $5,183.90 owed to her",
-        "1 waits for the manager",
+        "Claims Cobalt inkwell",
         "Commission: −537.94",
         "lease made, D01 from 2026-10-01 by the command line",
         "Change names, addresses and numbers",

@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
+from typing import Any
 
 import pytest
+from sqlalchemy import event, select
 
 from coop.core.db import transaction
+from coop.core.periods import Month
 from coop.dealers.queries import dealer_by_code
 from coop.floor.models import Mall
+from coop.office.sales_figures import sold_month
+from coop.office.sales_tickets import list_lines, list_tickets
 from coop.sales.domain import LineIn, TenderIn, TicketIn
+from coop.sales.layaway import complete_layaway, take_layaway_payment
+from coop.sales.models import LayawayAgreement
 from coop.sales.service import take_tickets
+from coop.tax.service import file_certificate
 from tests.factories.coops import line, ticket
+from tests.factories.tax import STATE
 from tests.integration.web.conftest import Web
 from tests.integration.web.test_office import count_queries
 
@@ -94,6 +104,60 @@ def test_a_ticket_says_where_each_cent_of_it_stands(web: Web) -> None:
     assert listed.count('scope="row"') == 2
     by_gift = words_of(manager.get(f"{MALL}/tickets/4").text)
     assert '<a href="/office/sales/certificates/1">Gift certificate 1001</a>: $20.00 of it used.' in by_gift
+
+
+def test_a_ticket_leads_to_its_layaway_and_says_what_was_not_taxed(web: Web) -> None:
+    """The chest at 240.00 bears 13.20 of tax, and 48.00 was paid on it. An exempt buyer has 30.00 brought for 20.00."""
+    with transaction(web.sessions) as session:
+        mall, ida = session.get_one(Mall, web.house.mall.id), dealer_by_code(session, "D01")
+        assert ida is not None
+        agreed = session.scalars(select(LayawayAgreement)).one()
+        take_layaway_payment(session, web.clock.at, agreed, TenderIn("card", 205_20), key="the rest")
+        chest = complete_layaway(session, web.clock.at, agreed).id
+        file_certificate(
+            session,
+            web.clock.at,
+            number="E-4",
+            kind="exempt",
+            buyer_name="Orla Quint",
+            states=[STATE],
+            starts_on=date(2026, 8, 1),
+        )
+        brought = replace(ticket("950", date(2026, 11, 3), [line(ida, 30_00)]), certificate="E-4", delivery_cents=20_00)
+        (lamp,) = take_tickets(session, web.clock.at, mall, [brought])
+    manager = web.browser("manager")
+    page = words_of(manager.get(f"{MALL}/tickets/{chest}").text)
+    assert '<a href="/office/layaways/MAIN/1">Layaway 1</a>, agreed Nov 3, 2026' in page
+    assert "$253.20 by what was held of the layaway" in page
+    page = words_of(manager.get(f"{MALL}/tickets/{lamp}").text)
+    assert "E-4, exempt" in page
+    assert '<th scope="row">Delivery</th>' in page
+    assert "$30.00 by State of Elder: " in page
+    assert "$50.00 by card" in page
+    assert ">950</a>" in manager.get(f"{MALL}/tickets?kind=delivery").text
+    assert "a layaway completed" in manager.get(f"{MALL}/tickets?kind=layaway").text
+
+
+@pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
+def test_days_are_found_by_an_index(web: Web) -> None:
+    """Of a list's days, and of those that words are sought on: a year of tickets is not looked through for a week of them."""
+    asked = {"from": "2026-11-01", "to": "2026-11-02", "find": "washstand"}
+    said: list[str] = []
+    with transaction(web.sessions) as session:
+        connection = session.connection()
+
+        def explain(_connection: Any, _cursor: Any, statement: str, parameters: Any, *_more: Any) -> None:
+            if statement.startswith("SELECT"):
+                plan = connection.connection.cursor().execute(f"EXPLAIN QUERY PLAN {statement}", parameters)
+                said.extend(str(row[3]) for row in plan.fetchall())
+
+        event.listen(connection, "before_cursor_execute", explain)
+        list_tickets(session, web.house.mall.id, asked, {})
+        list_lines(session, web.house.mall.id, asked, {})
+        sold_month(session, web.house.mall.id, Month(2026, 11), date(2026, 11, 3))
+    searched = [step for step in said if "posting_date>?" in step]
+    assert {step.split(" ")[1] for step in searched} == {"ticket", "ticket_line"}
+    assert not [step for step in said if step.startswith("SCAN") and "ticket" in step]
 
 
 @pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
