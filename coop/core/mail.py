@@ -17,6 +17,7 @@ from typing import Any
 
 from sqlalchemy import (
     ColumnElement,
+    Select,
     and_,
     exists,
     func,
@@ -414,17 +415,8 @@ class MailState:
     resend_of_id: int | None
 
 
-def list_mail(
-    session: Session,
-    *,
-    state: str | None = None,
-    kind: str | None = None,
-    outbox_ids: Sequence[int] | None = None,
-    which: Sequence[ColumnElement[bool]] = (),
-    before_id: int | None = None,
-    limit: int = 100,
-) -> list[MailState]:
-    """Mails, newest first, in one query; `which` are further conditions. The next page begins below the last one's id."""
+def mails_query() -> Select[*tuple[Any, ...]]:
+    """Every mail with what a `MailState` says of it."""
     reply = (
         select(MailAttempt.reply)
         .where(MailAttempt.outbox_id == Outbox.id, MailAttempt.ended_at.is_not(None))
@@ -433,26 +425,34 @@ def list_mail(
         .correlate(Outbox)
         .scalar_subquery()
     )
-    query = (
-        select(
-            Outbox.id,
-            Outbox.key,
-            Outbox.kind,
-            Outbox.recipient,
-            Outbox.subject,
-            Outbox.state,
-            Outbox.attempts,
-            func.coalesce(reply, ""),
-            Outbox.document_id,
-            Outbox.created_at,
-            Outbox.next_at,
-            Outbox.sent_at,
-            Outbox.resend_of_id,
-        )
-        .where(*which)
-        .order_by(Outbox.id.desc())
-        .limit(limit)
+    return select(
+        Outbox.id,
+        Outbox.key,
+        Outbox.kind,
+        Outbox.recipient,
+        Outbox.subject,
+        Outbox.state,
+        Outbox.attempts,
+        func.coalesce(reply, ""),
+        Outbox.document_id,
+        Outbox.created_at,
+        Outbox.next_at,
+        Outbox.sent_at,
+        Outbox.resend_of_id,
     )
+
+
+def list_mail(
+    session: Session,
+    *,
+    state: str | None = None,
+    kind: str | None = None,
+    outbox_ids: Sequence[int] | None = None,
+    before_id: int | None = None,
+    limit: int = 100,
+) -> list[MailState]:
+    """Mails, newest first, in one query. The next page begins below the last one's id."""
+    query = mails_query().order_by(Outbox.id.desc()).limit(limit)
     if state is not None:
         query = query.where(Outbox.state == state)
     if kind is not None:

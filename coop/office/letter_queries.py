@@ -27,8 +27,10 @@ KINDS = {
     "answer": "Answers to dealers",
     "claim": "Claims on sales",
     "payout details": "Changes of how one is paid",
+    "mail address": "Changes of where one's mail goes",
     "payout came back": "Payments that came back",
     "tax due": "Tax returns due",
+    "sign-in link": "Links to sign in",
 }
 """Kinds of mail as people call them; one that is not here reads as it is stored."""
 
@@ -43,10 +45,6 @@ class Sift:
     dealer: str = ""
     """A dealer's code."""
 
-    @property
-    def narrows(self) -> bool:
-        return bool(self.state or self.kind or self.month or self.dealer)
-
 
 def _first() -> ColumnElement[int]:
     """The mail that a mail is a copy of, or itself."""
@@ -59,15 +57,18 @@ def _which(sift: Sift, timezone: str) -> list[ColumnElement[bool]]:
     if sift.kind:
         found.append(Outbox.kind == sift.kind)
     if sift.month is not None:
-        of_month = select(Statement.outbox_id).where(
-            Statement.first_day == sift.month.first_day, Statement.outbox_id.is_not(None)
-        )
-        begin, end = _moments(sift.month, timezone)
-        written = and_(Outbox.kind != "statement", Outbox.created_at >= begin, Outbox.created_at < end)
-        found.append(or_(_first().in_(of_month), written))
+        found.append(of_month(sift.month, timezone))
     if sift.dealer:
-        found.append(_of_dealer(sift.dealer))
+        found.append(of_dealer(sift.dealer))
     return found
+
+
+def of_month(month: Month, timezone: str) -> ColumnElement[bool]:
+    """Statements of a month, and other mails written in it where the office is."""
+    stated = select(Statement.outbox_id).where(Statement.first_day == month.first_day, Statement.outbox_id.is_not(None))
+    begin, end = _moments(month, timezone)
+    written = and_(Outbox.kind != "statement", Outbox.created_at >= begin, Outbox.created_at < end)
+    return or_(_first().in_(stated), written)
 
 
 def _moments(month: Month, timezone: str) -> tuple[datetime, datetime]:
@@ -79,7 +80,7 @@ def _moments(month: Month, timezone: str) -> tuple[datetime, datetime]:
     return at(month.first_day), at(month.next.first_day)
 
 
-def _of_dealer(code: str) -> ColumnElement[bool]:
+def of_dealer(code: str) -> ColumnElement[bool]:
     """Mails about a dealer's statements, leases and offers, and those to her address."""
     dealers = select(Dealer.id).where(func.upper(Dealer.code) == code.upper())
     members = select(Dealer.member_id).where(func.upper(Dealer.code) == code.upper())
@@ -95,19 +96,14 @@ def _of_dealer(code: str) -> ColumnElement[bool]:
     return or_(_first().in_(statements), _first().in_(letters), Outbox.recipient.in_(addresses))
 
 
-def letters(session: Session, sift: Sift, *, timezone: str, before: int | None = None) -> list[mail.MailState]:
-    """A page of letters, the newest first, and one more."""
-    return mail.list_mail(session, state=sift.state, which=_which(sift, timezone), before_id=before, limit=PAGE + 1)
-
-
 def counts(session: Session, sift: Sift, *, timezone: str) -> dict[str, int]:
     """How many letters are in each state, of those that are asked for."""
     return mail.count_mail(session, which=_which(sift, timezone))
 
 
-def kinds(session: Session) -> dict[str, str]:
-    """The kinds there are mails of, in words, by their order here."""
-    there = set(session.scalars(select(Outbox.kind).distinct()))
+def kinds(session: Session, asked: str = "") -> dict[str, str]:
+    """The kinds there are mails of, in words, by their order here; with one that is asked for, though there is none of it."""
+    there = set(session.scalars(select(Outbox.kind).distinct())) | ({asked} & KINDS.keys())
     return {kind: words for kind, words in KINDS.items() if kind in there} | {kind: kind for kind in sorted(there - KINDS.keys())}
 
 

@@ -2,62 +2,49 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from flask import abort, flash, redirect, render_template, request, url_for
 
 from coop.core import mail
 from coop.core.errors import Refusal
-from coop.core.periods import Month
-from coop.core.web import Page, allow, db, now, site, visitor
+from coop.core.listing import wants_csv
+from coop.core.web import Page, allow, db, now, show_list, site, visitor
 from coop.office import letter_queries, queries
-from coop.office.letter_queries import Sift
+from coop.office.letter_list import read_letters, sift_of
 from coop.office.views import BINDERS, READERS, office
 from coop.statements import questions
 from coop.statements.documents import passages
 
-
-def _sift() -> tuple[Sift, str]:
-    """Which letters the address asks for, and a sentence where it asks for no month."""
-    asked, wrong = request.args.get("month", "").strip(), ""
-    month = None
-    if asked:
-        try:
-            month = Month.parse(asked)
-        except ValueError:
-            wrong = f"{asked} is no month: write it like 2026-10."
-    state = request.args.get("state", "")
-    kind, dealer = request.args.get("kind", "").strip()[:40], request.args.get("dealer", "").strip()[:20]
-    return Sift(state if state in mail.STATES else None, kind, month, dealer), wrong
+_ASKED = ("state", "kind", "month", "dealer", "sort")
 
 
-def _asked_by(sift: Sift) -> dict[str, str]:
-    """A sift as an address asks for it, but for the state."""
-    said = {"kind": sift.kind, "month": str(sift.month or ""), "dealer": sift.dealer}
-    return {name: words for name, words in said.items() if words}
+def _asked() -> dict[str, Any]:
+    """What the address asks of the list, for the way back to it."""
+    return {name: words for name in _ASKED if (words := request.args.get(name, "").strip()[:40])}
 
 
 @office.get("/letters")
 @allow(*READERS)
 def letters() -> Page:
-    sift, wrong = _sift()
-    before, timezone = request.args.get("before", type=int), queries.office_timezone(db())
-    rows = letter_queries.letters(db(), sift, timezone=timezone, before=before)
-    shown = rows[: queries.PAGE]
-    return render_template(
+    timezone, kinds = queries.office_timezone(db()), letter_queries.kinds(db(), request.args.get("kind", ""))
+    listed = read_letters(db(), request.args, kinds, timezone)
+    if wants_csv(request.args):
+        return show_list(listed, "", "letters")
+    sift, shown = sift_of(listed), [one.outbox_id for one in listed.rows]
+    papers = listed.page == 1 and not sift.state and sift.kind in ("", "statement")
+    return show_list(
+        listed,
         "office/letters.html",
-        rows=shown,
-        carried=queries.statements_of_mails(db(), [one.outbox_id for one in shown]),
-        older=shown[-1].outbox_id if len(rows) > queries.PAGE else None,
+        "letters",
+        carried=queries.statements_of_mails(db(), shown),
         counts=letter_queries.counts(db(), sift, timezone=timezone),
-        kinds=letter_queries.kinds(db()),
-        kind_words=letter_queries.KINDS,
+        asked=_asked(),
         sift=sift,
-        asked=_asked_by(sift),
-        wrong=wrong,
-        to_resend=letter_queries.to_resend(db(), [one.outbox_id for one in shown]),
-        on_paper=letter_queries.on_paper(db(), sift.month, sift.dealer) if sift.kind in ("", "statement") else [],
+        to_resend=letter_queries.to_resend(db(), shown),
+        on_paper=letter_queries.on_paper(db(), sift.month, sift.dealer) if papers else [],
         can_bind=not visitor().roles.isdisjoint(BINDERS),
         waiting=questions.count_open(db()),
-        paged=before is not None,
     )
 
 
@@ -85,10 +72,7 @@ def resend_letters() -> Page:
     elif sent < len(set(wanted)):
         left = len(set(wanted)) - sent
         flash(f"{left} {'was' if left == 1 else 'were'} left: it arrived, or is on its way again already.")
-    sift, _wrong = _sift()
-    return redirect(
-        url_for("office.letters", state=sift.state, kind=sift.kind or None, month=sift.month, dealer=sift.dealer or None), 303
-    )
+    return redirect(url_for("office.letters", **_asked()), 303)
 
 
 @office.get("/letters/<int:mail_id>")

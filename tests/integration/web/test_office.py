@@ -121,7 +121,7 @@ def test_letters_by_state(web: Web) -> None:
     assert ">D02 Amos Pell" in refused
     assert "d02@example.org" in refused
     assert "D01" not in refused
-    assert "There is no letter here" in client.get("/office/letters?state=given_up").text
+    assert "There is none like it" in client.get("/office/letters?state=given_up").text
     assert ">D01 Fenwick" in client.get("/office/letters?state=nonsense&before=x").text
 
 
