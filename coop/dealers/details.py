@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -9,9 +10,11 @@ from sqlalchemy.orm import Session
 
 from coop.core import audit
 from coop.core.errors import Refusal
+from coop.core.mail import queue_mail
+from coop.core.templating import render
 from coop.dealers.domain import is_email
 from coop.dealers.membership import add_dealer, next_code
-from coop.dealers.models import Dealer
+from coop.dealers.models import Cooperative, Dealer
 
 
 @dataclass(frozen=True)
@@ -71,8 +74,13 @@ def enter_dealer(
     return dealer
 
 
-def change_details(session: Session, now: datetime, dealer: Dealer, details: Details, *, user_id: int | None = None) -> None:
-    """Change what is known of a dealer. Statements and letters that were made keep what they said."""
+def change_details(
+    session: Session, now: datetime, dealer: Dealer, details: Details, *, mail_domain: str, user_id: int | None = None
+) -> None:
+    """Change what is known of a dealer. Statements and letters that were made keep what they said.
+
+    Where her mail goes elsewhere, the address it went to is told. Refuses what `require_details` does.
+    """
     require_details(details)
     member = dealer.member
     old = Details(member.name, member.email, member.phone, member.address, dealer.trade_name)
@@ -85,3 +93,24 @@ def change_details(session: Session, now: datetime, dealer: Dealer, details: Det
     if changed:
         what = ", ".join(name.replace("_", " ") for name in changed)
         audit.record(session, now, "dealer changed", "dealer", dealer.code, user_id=user_id, detail=what)
+    if "email" in changed and old.email:
+        _tell_old_address(session, now, dealer, old.email, mail_domain)
+
+
+def _tell_old_address(session: Session, now: datetime, dealer: Dealer, old_email: str, mail_domain: str) -> None:
+    """Who diverts her mail would else be found out by nobody. It does not say where to."""
+    coop = session.get(Cooperative, 1)
+    values = {"dealer": dealer, "printed": not dealer.member.email, "coop_name": coop.name if coop else ""}
+    # One that no mail can bear keeps nobody from putting it right.
+    with suppress(Refusal):
+        queue_mail(
+            session,
+            now,
+            key=f"mail-address/{dealer.code}/{now.isoformat()}",
+            kind="mail address",
+            recipient=old_email,
+            subject=" ".join(render("email/mail_address/subject.txt", **values).split())[:200],
+            text_body=render("email/mail_address/body.txt", **values).strip() + "\n",
+            html_body=render("email/mail_address/body.html", **values),
+            mail_domain=mail_domain,
+        )

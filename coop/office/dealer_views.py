@@ -12,7 +12,7 @@ from coop.books.payments import PAID_BY, receive_payment
 from coop.core.errors import Refusal
 from coop.core.fields import ChoiceField, DayField, DollarsField, Needed, stripped
 from coop.core.money import format_dollars
-from coop.core.web import Page, allow, db, now, roll_back, show_list, visitor
+from coop.core.web import Page, allow, db, now, roll_back, show_list, site, visitor
 from coop.dealers.details import Details, address_lines, change_details, enter_dealer
 from coop.dealers.membership import next_code
 from coop.dealers.models import Dealer
@@ -170,7 +170,7 @@ def change(code: str) -> Page:
     if not form.validate():
         return _dealer_page(found, form), 422
     try:
-        change_details(db(), now(), found, form.details, user_id=visitor().user_id)
+        change_details(db(), now(), found, form.details, mail_domain=site().settings.mail_domain, user_id=visitor().user_id)
     except Refusal as refusal:
         roll_back()
         form.tell(str(refusal))

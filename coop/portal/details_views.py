@@ -9,7 +9,7 @@ from wtforms.validators import Length
 
 from coop.core.errors import Refusal
 from coop.core.fields import stripped
-from coop.core.web import Page, allow, db, now, roll_back, visitor
+from coop.core.web import Page, allow, db, now, roll_back, site, visitor
 from coop.dealers import paying
 from coop.dealers.details import Details, address_lines, change_details
 from coop.dealers.models import Member
@@ -71,7 +71,7 @@ def change_own_details() -> Page:
         trade_name=dealers[0].trade_name,
     )
     try:
-        change_details(db(), now(), dealers[0], wanted, user_id=visitor().user_id)
+        change_details(db(), now(), dealers[0], wanted, mail_domain=site().settings.mail_domain, user_id=visitor().user_id)
     except Refusal as refusal:
         roll_back()
         form.email.errors = [str(refusal)]

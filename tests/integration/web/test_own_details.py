@@ -5,12 +5,13 @@ from __future__ import annotations
 import csv
 import io
 import re
-from datetime import date
+from datetime import date, timedelta
 
 from sqlalchemy import select
 
 from coop.core.audit import AuditLog
 from coop.core.db import transaction
+from coop.core.outbox import Outbox
 from coop.dealers.models import Dealer, Member
 from coop.statements.models import Statement
 from tests.integration.web.conftest import Web, send
@@ -52,9 +53,22 @@ def test_she_changes_how_she_is_reached_and_nothing_else(web: Web) -> None:
         assert (log.action, log.subject_id, log.detail) == ("dealer changed", "D01", "email, phone, address")
         assert log.user_id == web.house.users["dealer"]
         assert session.scalars(select(Dealer.trade_name).where(Dealer.code == "D01")).one() == "Fenwick & Daughter"
+        told = session.scalars(select(Outbox).order_by(Outbox.id.desc()).limit(1)).one()
+        assert (told.kind, told.recipient) == ("mail address", "ida@example.org")
+        assert "go to another address, not to this one" in told.text_body
+        assert "ida.fenwick" not in told.text_body + told.html_body + told.subject
     shown = client.get("/portal/details").text
     assert "12 Mill Lane\nSpringfield" in shown
     assert 'value="555 0100"' in shown
+    # To the letter box from now on; what says nothing new is neither logged nor told.
+    for _ in range(2):
+        web.clock.at += timedelta(minutes=1)
+        send(client, "/portal/details", phone="555 0100", email="", address="12 Mill Lane\nSpringfield")
+    with web.sessions() as session:
+        told, before = session.scalars(select(Outbox).order_by(Outbox.id.desc()).limit(2)).all()
+        assert told.recipient == "ida.fenwick@example.org"
+        assert "prints the letters and statements of D01" in told.text_body
+        assert before.recipient == "ida@example.org"
 
 
 def test_what_cannot_be_kept_is_told_at_its_field_and_stays_typed(web: Web) -> None:
