@@ -28,7 +28,6 @@ KINDS = {
     "claim": "Claims on sales",
     "payout details": "Changes of how one is paid",
     "mail address": "Changes of where one's mail goes",
-    "mail address": "Changes of where one's mail goes",
     "payout came back": "Payments that came back",
     "tax due": "Tax returns due",
     "sign-in link": "Links to sign in",
