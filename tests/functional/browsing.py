@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import base64
 import logging
 import threading
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -12,13 +13,15 @@ from pathlib import Path
 
 from flask import Flask
 from playwright.sync_api import Browser, BrowserContext, Page
+from sqlalchemy import Engine
 from werkzeug.serving import make_server
 
-from coop.app import create_app
 from coop.config import Settings
 from coop.core.clock import utc_now
-from coop.core.db import Sessions, transaction
+from coop.core.db import Sessions, make_sessions, transaction
 from coop.core.jobs import claim_next, run_job
+from tests.apps import one_app
+from tests.databases import ENGINES, fill
 from tests.factories.house import House, build_house
 
 ARGS = [
@@ -30,6 +33,7 @@ ARGS = [
     "--disable-gpu",
 ]
 PHONE, DESKTOP, NARROWEST = (360, 740), (1280, 900), (320, 640)
+FIELD_KEY = base64.urlsafe_b64encode(b"thirty-two bytes of these tests.").decode()
 NOW = datetime(2026, 11, 3, 15, 0, tzinfo=UTC)
 
 
@@ -44,38 +48,47 @@ class Served:
 
 
 def settings_in(folder: Path, url: str) -> Settings:
-    return Settings(data=folder, database_url=url, secret_key="a key of the tests", mail_domain="example.org")
+    return Settings(
+        data=folder,
+        database_url=url,
+        secret_key="a key of the tests",
+        # Not the folder's own: what `fill` brings back was sealed for an earlier test.
+        field_keys=FIELD_KEY,
+        mail_domain="example.org",
+    )
 
 
 @contextmanager
 def serving(app: Flask) -> Iterator[str]:
-    """Serve an app while the block runs; its address. The log is left as it was found."""
-    logger = logging.getLogger("coop")
-    logger.setLevel(logging.WARNING)
+    """Serve an app while the block runs; its address."""
+    logging.getLogger("coop").setLevel(logging.WARNING)
     logging.getLogger("werkzeug").setLevel(logging.WARNING)
     server = make_server("127.0.0.1", 0, app, threaded=True)
-    thread = threading.Thread(target=server.serve_forever)
+    # How often it looks whether it shall end: a test waits for that.
+    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02})
     thread.start()
     yield f"http://127.0.0.1:{server.server_port}"
     server.shutdown()
     thread.join(timeout=30)
     server.server_close()
-    app.extensions["coop"].engine.dispose()
-    for handler in [h for h in logger.handlers if getattr(h, "is_coops", False)]:
-        logger.removeHandler(handler)
-    logger.propagate = True
-    logger.setLevel(logging.NOTSET)
+
+
+@contextmanager
+def site_at(settings: Settings, clock: Callable[[], datetime] = lambda: NOW) -> Iterator[tuple[Flask, Engine]]:
+    """The one app of this process on a database, and its engine."""
+    engine = ENGINES.of(settings.url)
+    with one_app(settings, engine, clock) as app:
+        yield app, engine
+    engine.dispose()
 
 
 def serve(url: str, folder: Path, *, month_end: bool) -> Iterator[Served]:
-    """The house of tests on an address."""
+    """The house of tests on an address. Its database has no rows yet."""
     settings = settings_in(folder, url)
-    app = create_app(settings, clock=lambda: NOW)
-    site = app.extensions["coop"]
-    with transaction(site.sessions) as session:
-        house = build_house(session, NOW, month_end=month_end)
-    with serving(app) as base:
-        yield Served(base, house, site.sessions, settings)
+    with site_at(settings) as (app, engine):
+        house = fill(engine, ("house", NOW, month_end), lambda session: build_house(session, NOW, month_end=month_end))
+        with serving(app) as base:
+            yield Served(base, house, make_sessions(engine), settings)
 
 
 def finish_jobs(served: Served) -> int:

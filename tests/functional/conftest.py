@@ -21,9 +21,9 @@ def browser(chromium_path: str) -> Iterator[Browser]:
 
 
 @pytest.fixture
-def served(sqlite_url: str, tmp_path: Path) -> Iterator[Served]:
+def served(sqlite_database_url: str, tmp_path: Path) -> Iterator[Served]:
     """With October's statements being made."""
-    yield from serve(sqlite_url, tmp_path, month_end=True)
+    yield from serve(sqlite_database_url, tmp_path, month_end=True)
 
 
 @pytest.fixture(scope="module")

@@ -38,6 +38,7 @@ PAGES = [
     ("desk", DRAWERS),
     ("desk", f"{DRAWERS}/count"),
 ]
+ROLES = ("manager", "auditor", "desk")
 
 
 @pytest.fixture
@@ -80,26 +81,28 @@ def test_an_audit_finds_nothing_on_any_page_of_drawers(
     size: tuple[int, int],
 ) -> None:
     faults = []
-    for who, path in PAGES:
+    for who in ROLES:
         with context(browser, kept, who, size, scheme=scheme, bypass_csp=True) as opened:
             page = opened.new_page()
-            answer = page.goto(kept.base + path)
-            assert answer is not None
-            assert answer.status == 200, path
-            faults += audited(page, axe, path)
+            for path in [path for whose, path in PAGES if whose == who]:
+                answer = page.goto(kept.base + path)
+                assert answer is not None
+                assert answer.status == 200, path
+                faults += audited(page, axe, path)
     assert faults == []
 
 
 def test_no_page_of_drawers_scrolls_sideways_at_320_pixels(browser: Browser, kept: Served) -> None:
     wide = []
-    for who, path in PAGES:
+    for who in ROLES:
         with context(browser, kept, who, NARROWEST) as opened:
             page = opened.new_page()
             said = listen(page)
-            page.goto(kept.base + path)
-            width = width_of(page)
-            if width > NARROWEST[0]:
-                wide.append((path, width))
+            for path in [path for whose, path in PAGES if whose == who]:
+                page.goto(kept.base + path)
+                width = width_of(page)
+                if width > NARROWEST[0]:
+                    wide.append((path, width))
             assert said == []
     assert wide == []
 

@@ -43,9 +43,9 @@ PAGES = [
 
 
 @pytest.fixture
-def hall(sqlite_url: str, tmp_path: Path) -> Iterator[Served]:
+def hall(sqlite_database_url: str, tmp_path: Path) -> Iterator[Served]:
     """The house with its hall drawn and let."""
-    for served in serve(sqlite_url, tmp_path, month_end=False):
+    for served in serve(sqlite_database_url, tmp_path, month_end=False):
         with transaction(served.sessions) as session:
             build_hall(session, NOW, session.get_one(Mall, served.house.mall.id))
         yield served

@@ -13,9 +13,8 @@ from playwright.sync_api import Browser, Page
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from coop.app import create_app
 from coop.books.models import Account, Posting
-from coop.core.db import Sessions, transaction
+from coop.core.db import Sessions, make_sessions, transaction
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
@@ -24,6 +23,7 @@ from coop.leases.posting import post_rents
 from coop.leases.rules import CHECKLIST
 from coop.sales.domain import LineIn, TenderIn, TicketIn
 from coop.sales.service import take_tickets
+from tests.databases import fill
 from tests.factories.house import PASSPHRASE, House, build_house
 from tests.factories.leasing import Leasing, build_leasing
 from tests.functional.browsing import (
@@ -37,6 +37,7 @@ from tests.functional.browsing import (
     listen,
     serving,
     settings_in,
+    site_at,
     width_of,
 )
 
@@ -129,20 +130,21 @@ class Hall:
 
 
 @pytest.fixture
-def hall(sqlite_url: str, tmp_path: Path) -> Iterator[Hall]:
+def hall(sqlite_database_url: str, tmp_path: Path) -> Iterator[Hall]:
     """The house with October over, a vacant booth of 80 square feet, and sales of $400.00 for D02."""
-    settings = settings_in(tmp_path, sqlite_url)
     moment: list[Hall] = []
-    app = create_app(settings, clock=lambda: moment[0].now)
-    site = app.extensions["coop"]
-    with transaction(site.sessions) as session:
-        house = build_house(session, NOW, month_end=False)
-        mall = session.get_one(Mall, house.mall.id)
-        add_space(session, NOW, mall, "20", kind="booth", zone="front", width_in16=1920, depth_in16=1536, x_in16=3840)
-        _sell(session, mall)
-    with serving(app) as base:
-        moment.append(Hall(base, house, site.sessions, NOW))
-        yield moment[0]
+    with site_at(settings_in(tmp_path, sqlite_database_url), lambda: moment[0].now) as (app, engine):
+        house = fill(engine, "a house to let", _build)
+        with serving(app) as base:
+            moment.append(Hall(base, house, make_sessions(engine), NOW))
+            yield moment[0]
+
+
+def _build(session: Session) -> House:
+    house = build_house(session, NOW, month_end=False)
+    add_space(session, NOW, house.mall, "20", kind="booth", zone="front", width_in16=1920, depth_in16=1536, x_in16=3840)
+    _sell(session, house.mall)
+    return house
 
 
 def _sell(session: Session, mall: Mall) -> None:

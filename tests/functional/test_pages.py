@@ -28,9 +28,9 @@ pytestmark = pytest.mark.browser
 
 
 @pytest.fixture
-def open_month(sqlite_url: str, tmp_path: Path) -> Iterator[Served]:
+def open_month(sqlite_database_url: str, tmp_path: Path) -> Iterator[Served]:
     """With October over, its drawer counted and its month-end not begun."""
-    for served in serve(sqlite_url, tmp_path, month_end=False):
+    for served in serve(sqlite_database_url, tmp_path, month_end=False):
         with transaction(served.sessions) as session:
             (drawer,) = drawers_of(session, served.house.mall, date(2026, 10, 31))
             counted = {"drawer": drawer.name, "counted_cents": drawer.balance_cents}

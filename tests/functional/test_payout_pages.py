@@ -9,14 +9,15 @@ from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page
+from sqlalchemy.orm import Session
 
-from coop.app import create_app
 from coop.config import Settings
 from coop.core import jobs
-from coop.core.db import Sessions, transaction
+from coop.core.db import Sessions, make_sessions, transaction
 from coop.core.sealed_text import FieldKeys
 from coop.dealers import service as people
 from coop.payouts.paying_out import check_payouts
+from tests.databases import fill
 from tests.factories.payouts import build_malls
 from tests.functional.browsing import (
     DESKTOP,
@@ -26,6 +27,7 @@ from tests.functional.browsing import (
     listen,
     serving,
     settings_in,
+    site_at,
     window,
 )
 
@@ -57,19 +59,22 @@ class Paying:
 
 
 @pytest.fixture
-def paying(sqlite_url: str, tmp_path: Path) -> Iterator[Paying]:
-    settings = settings_in(tmp_path, sqlite_url)
-    app = create_app(settings, clock=lambda: NOW)
-    site = app.extensions["coop"]
-    with transaction(site.sessions) as session:
+def paying(sqlite_database_url: str, tmp_path: Path) -> Iterator[Paying]:
+    settings = settings_in(tmp_path, sqlite_database_url)
+
+    def build(session: Session) -> dict[str, str]:
+        """Sessions of the house's two users, by name."""
         malls = build_malls(session, NOW, FieldKeys.of(settings))
         users = {"books": malls.bookkeeper, "second": malls.second}
-        tokens = {
+        return {
             name: people.begin_session(session, NOW, user_id, address="192.0.2.7", agent="Firefox/140.0")
             for name, user_id in users.items()
         }
-    with serving(app) as base:
-        yield Paying(base, site.sessions, settings, tokens)
+
+    with site_at(settings) as (app, engine):
+        tokens = fill(engine, "malls to be paid", build)
+        with serving(app) as base:
+            yield Paying(base, make_sessions(engine), settings, tokens)
 
 
 @pytest.mark.parametrize(("size", "scheme"), [(DESKTOP, "light"), (PHONE, "dark")], ids=["desktop", "phone"])

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page
+from sqlalchemy.orm import Session
 
-from coop.app import create_app
-from coop.core.db import transaction
 from coop.dealers import service as people
+from tests.databases import fill
 from tests.factories.house import add_person
 from tests.factories.stated import build_stated
 from tests.functional.browsing import (
@@ -22,6 +22,7 @@ from tests.functional.browsing import (
     listen,
     serving,
     settings_in,
+    site_at,
     window,
 )
 
@@ -49,23 +50,24 @@ class Stated:
 
 
 @pytest.fixture
-def stated(sqlite_url: str, tmp_path: Path) -> Iterator[Stated]:
-    settings = settings_in(tmp_path, sqlite_url)
-    app = create_app(settings, clock=lambda: NOW)
-    site = app.extensions["coop"]
-    with transaction(site.sessions) as session:
+def stated(sqlite_database_url: str, tmp_path: Path) -> Iterator[Stated]:
+    def build(session: Session) -> dict[str, str]:
+        """Sessions of a manager and two dealers."""
         coop = build_stated(session, NOW)
         users = {
             "manager": add_person(session, NOW, "manager@example.org", ("manager",)),
             "dealer": add_person(session, NOW, "ida@example.org", ("dealer",), coop.dealers["D01"].member_id),
             "other dealer": add_person(session, NOW, "amos@example.org", ("dealer",), coop.dealers["D02"].member_id),
         }
-        tokens = {
+        return {
             name: people.begin_session(session, NOW, user_id, address="192.0.2.7", agent="Firefox/140.0")
             for name, user_id in users.items()
         }
-    with serving(app) as base:
-        yield Stated(base, tokens)
+
+    with site_at(settings_in(tmp_path, sqlite_database_url)) as (app, engine):
+        tokens = fill(engine, "stated", build)
+        with serving(app) as base:
+            yield Stated(base, tokens)
 
 
 def tab_to_words(page: Page, words: str) -> None:
