@@ -38,17 +38,20 @@ class Ended:
 
 
 class WarmCoop:
-    """Start with `with WarmCoop(folder) as coop`, where `folder` takes the output; then `coop("check", COOP_DATA=...)`."""
+    """Start with `with WarmCoop(folder) as coop`, where `folder` takes the output; then `coop("check", COOP_DATA=...)`.
 
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
+    `module` is whose `main()` runs, its words in `sys.argv`: `coop.cli` makes it the command.
+    """
+
+    def __init__(self, folder: Path, module: str = "coop.cli") -> None:
+        self.folder, self.module = folder, module
         self.count = 0
         self._ended: dict[str, tuple[int, int]] = {}
 
     def __enter__(self) -> Self:
         env = {key: value for key, value in os.environ.items() if not key.startswith("COOP_")}
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "tests.functional.warm"],
+            [sys.executable, "-m", "tests.functional.warm", self.module],
             cwd=CHECKOUT,
             env=env,
             stdin=subprocess.PIPE,
@@ -102,7 +105,7 @@ def _become(order: dict[str, object]) -> None:
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
         resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
     sys.argv = ["coop", *words]
-    main()
+    MAIN()
 
 
 def _serve() -> None:
@@ -152,10 +155,11 @@ if __name__ == "__main__":
     import select
     import traceback
 
-    from coop.cli import COMMANDS, main
+    from coop.cli import COMMANDS
 
-    for module in {"sales", "month", "statements", "serve", "beginning", "machine"} & set(COMMANDS.values()):
+    for module in {"sales", "month", "statements", "serve", "beginning", "machine", "keeping"} & set(COMMANDS.values()):
         importlib.import_module(f"coop.cli.{module}")
+    MAIN = importlib.import_module(sys.argv[1]).main
     WAKE_READ, WAKE_WRITE = os.pipe()
     os.set_blocking(WAKE_WRITE, False)
     _serve()

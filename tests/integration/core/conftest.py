@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 
@@ -9,12 +10,21 @@ import pytest
 
 from coop.config import Settings
 from coop.core.db import Sessions
+from tests.functional.warm import WarmCoop
 from tests.integration.core.post import Post
 from tests.mail_server import MailServer
 
 
+@pytest.fixture(scope="module")
+def one_job(tmp_path_factory: pytest.TempPathFactory) -> Iterator[WarmCoop]:
+    with WarmCoop(tmp_path_factory.mktemp("jobs"), "tests.integration.core.run_one_job") as process:
+        yield process
+
+
 @pytest.fixture
-def post(sessions: Sessions, database_url: str, now: datetime, tmp_path: Path, smtp_server: MailServer) -> Post:
+def post(
+    sessions: Sessions, database_url: str, now: datetime, tmp_path: Path, smtp_server: MailServer, one_job: WarmCoop
+) -> Post:
     """A co-op whose mail goes to `smtp_server`."""
     settings = Settings(
         data=tmp_path / "data",
@@ -25,4 +35,4 @@ def post(sessions: Sessions, database_url: str, now: datetime, tmp_path: Path, s
         smtp_timeout_s=20,
         mail_from="Old Granary Co-op <office@example.org>",
     )
-    return Post(sessions, settings, now)
+    return Post(sessions, settings, now, one_job)

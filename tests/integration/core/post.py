@@ -2,13 +2,8 @@
 
 from __future__ import annotations
 
-import os
-import signal
-import subprocess
-import sys
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from pathlib import Path
 
 from sqlalchemy import select
 
@@ -21,6 +16,7 @@ from coop.core.mail import (
     mail_state,
     queue_mail,
 )
+from tests.functional.warm import WarmCoop
 
 LEASE = timedelta(seconds=60)
 PDF = b"%PDF-1.7 not really, \x00\xff"
@@ -33,6 +29,8 @@ class Post:
     sessions: Sessions
     settings: Settings
     now: datetime
+    one_job: WarmCoop
+    """Runs one job in a process of its own."""
 
     def queue(self, key: str = "statement/MAIN/D01/2010-12", recipient: str = "dealer@example.org") -> int:
         with transaction(self.sessions) as session:
@@ -74,8 +72,7 @@ class Post:
 
     def run_and_die(self, outbox_id: int, point: str) -> None:
         """Run the mail's job in a process of its own, which is killed at the point."""
-        env = {name: value for name, value in os.environ.items() if not name.startswith("COOP_")}
-        env |= {
+        env = {
             "COOP_KILL_AT": point,
             "COOP_DATABASE_URL": self.settings.database_url,
             "COOP_SMTP_HOST": self.settings.smtp_host,
@@ -85,7 +82,6 @@ class Post:
             "COOP_MAIL_DOMAIN": "example.org",
             "COOP_SMTP_TIMEOUT_S": str(self.settings.smtp_timeout_s),
         }
-        script = Path(__file__).with_name("run_one_job.py")
-        arguments = [str(self.settings.data), str(self.job_of(outbox_id).id), self.now.isoformat(), str(LEASE.seconds)]
-        done = subprocess.run([sys.executable, str(script), *arguments], env=env, capture_output=True, text=True)
-        assert done.returncode == -signal.SIGKILL, done.stderr
+        words = [str(self.settings.data), str(self.job_of(outbox_id).id), self.now.isoformat(), str(LEASE.seconds)]
+        done = self.one_job(*words, **env)
+        assert done.killed, done.err

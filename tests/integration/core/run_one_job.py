@@ -1,4 +1,4 @@
-"""Run one job at a given moment, in a process that may be killed: `run_one_job.py DATA JOB_ID MOMENT LEASE_S`."""
+"""Run one job at a given moment, in a process that may be killed: its words are DATA JOB_ID MOMENT LEASE_S."""
 
 from __future__ import annotations
 
@@ -10,7 +10,8 @@ from coop.config import load_settings
 from coop.core.db import make_engine, make_sessions
 from coop.core.jobs import run_job
 
-if __name__ == "__main__":
+
+def main() -> None:
     assert coop.rooms.METADATA.tables
     data, job_id, moment, lease_s = sys.argv[1:]
     settings = load_settings(data)

@@ -5,10 +5,6 @@ from __future__ import annotations
 import json
 import mailbox
 import os
-import resource
-import signal
-import subprocess
-import sys
 import tarfile
 import threading
 from collections.abc import Callable, Iterator
@@ -32,8 +28,9 @@ from coop.core.db import Sessions, make_sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.keeping import make_backup, restore_backup
 from coop.core.mail_transport import Letter, compose, write_maildir
-from tests.databases import PostgresDatabases
+from tests.databases import PostgresDatabases, fill
 from tests.factories.house import build_house
+from tests.functional.warm import Ended, WarmCoop
 
 PASSPHRASE = "walnut drawer brass key"
 KEY = "an invented key of this co-op"
@@ -51,6 +48,12 @@ class Kept:
     elsewhere: Settings
     now: datetime
     make_engine: MakeEngine
+    coop: WarmCoop
+
+    def run(self, settings: Settings, *words: str, kill_at: str = "", limit: int | None = None) -> Ended:
+        """The command in a process of its own, which may be killed, or may write no file longer than the limit."""
+        env = {"COOP_DATA": str(settings.data), "COOP_DATABASE_URL": settings.database_url, "COOP_KILL_AT": kill_at}
+        return self.coop(*words, file_limit=limit, **env)
 
     def back_up(self, to: Path, passphrase: str = "") -> Path:
         return make_backup(self.settings, self.engine, self.now, to, passphrase).path
@@ -98,6 +101,12 @@ def elsewhere(database_url: str, tmp_path: Path, request: pytest.FixtureRequest)
     databases.drop(address)
 
 
+@pytest.fixture(scope="module")
+def coop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[WarmCoop]:
+    with WarmCoop(tmp_path_factory.mktemp("commands")) as command:
+        yield command
+
+
 @pytest.fixture
 def kept(
     engine: Engine,
@@ -107,16 +116,16 @@ def kept(
     now: datetime,
     tmp_path: Path,
     make_test_engine: MakeEngine,
+    coop: WarmCoop,
 ) -> Kept:
     settings = Settings(data=tmp_path / "here", database_url=database_url)
-    with transaction(sessions) as session:
-        build_house(session, now)
+    fill(engine, ("house", now), lambda session: build_house(session, now))
     settings.data.mkdir()
     (settings.data / "secret-key").write_text(KEY)
     (settings.data / "field-keys").write_text(FIELD_KEY)
     letter = Letter("dealer@example.org", "Hello", "Hello, Zoë\n", "", "abc@example.org", now)
     write_maildir(compose(letter, "office@example.org"), settings.maildir)
-    return Kept(settings, engine, sessions, elsewhere, now, make_test_engine)
+    return Kept(settings, engine, sessions, elsewhere, now, make_test_engine, coop)
 
 
 # --- there and back -----------------------------------------------------------------------------------------------------
@@ -322,25 +331,15 @@ def _write(path: Path, contents: dict[str, bytes], manifest: Manifest) -> None:
 
 # --- cut off ------------------------------------------------------------------------------------------------------------
 
-PROGRAM = "import sys; from coop.cli import main; sys.argv[0] = 'coop'; main()"
-
-
-def run_coop(settings: Settings, *arguments: str, kill_at: str = "", limit: int | None = None) -> Any:
-    """The command in a process of its own, which may be killed, or may write no file longer than the limit."""
-    env = {name: value for name, value in os.environ.items() if not name.startswith("COOP_")}
-    env |= {"COOP_DATA": str(settings.data), "COOP_DATABASE_URL": settings.database_url, "COOP_KILL_AT": kill_at}
-    ends = (lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))) if limit else None
-    return subprocess.run([sys.executable, "-c", PROGRAM, *arguments], env=env, capture_output=True, text=True, preexec_fn=ends)
-
 
 @pytest.mark.parametrize("point", ["backup:dumped", "backup:written"])
 def test_a_backup_cut_off_never_has_its_name(kept: Kept, tmp_path: Path, point: str) -> None:
     folder = tmp_path / "backups"
     folder.mkdir()
-    done = run_coop(kept.settings, "backup", "--to", str(folder / "archive"), kill_at=point)
-    assert done.returncode == -signal.SIGKILL
+    done = kept.run(kept.settings, "backup", "--to", str(folder / "archive"), kill_at=point)
+    assert done.killed
     assert not (folder / "archive").exists()
-    assert run_coop(kept.settings, "backup", "--to", str(folder / "archive")).returncode == 0
+    assert kept.run(kept.settings, "backup", "--to", str(folder / "archive")).code == 0
     restore_backup(kept.elsewhere, folder / "archive", check_books)
     assert rows(kept.restored()) == rows(kept.engine)
 
@@ -348,16 +347,16 @@ def test_a_backup_cut_off_never_has_its_name(kept: Kept, tmp_path: Path, point: 
 def test_a_restore_cut_off_is_seen_and_may_be_repeated(kept: Kept, tmp_path: Path, request: pytest.FixtureRequest) -> None:
     archive = kept.back_up(tmp_path / "archive")
     point = "restore:before-database" if kept.elsewhere.is_sqlite else "restore:loaded"
-    done = run_coop(kept.elsewhere, "restore", str(archive), kill_at=point)
-    assert done.returncode == -signal.SIGKILL
+    done = kept.run(kept.elsewhere, "restore", str(archive), kill_at=point)
+    assert done.killed
     if not kept.elsewhere.is_sqlite:
         # PostgreSQL has all of it already, but nobody has checked it: another empty database is asked for.
-        again = run_coop(kept.elsewhere, "restore", str(archive))
-        assert "already holds tables" in again.stderr
+        again = kept.run(kept.elsewhere, "restore", str(archive))
+        assert "already holds tables" in again.err
         databases: PostgresDatabases = request.getfixturevalue("postgres_databases")
         kept.elsewhere = kept.elsewhere.model_copy(update={"database_url": databases.empty()})
-    again = run_coop(kept.elsewhere, "restore", str(archive))
-    assert again.returncode == 0, again.stderr
+    again = kept.run(kept.elsewhere, "restore", str(archive))
+    assert again.code == 0, again.err
     assert rows(kept.restored()) == rows(kept.engine)
     assert (kept.elsewhere.data / "secret-key").read_text() == KEY
 
@@ -367,16 +366,16 @@ def test_a_full_disk_is_told_and_leaves_nothing(kept: Kept, tmp_path: Path) -> N
     (kept.settings.maildir / "new" / "large").write_bytes(os.urandom(3 * 2**20))
     folder = tmp_path / "backups"
     folder.mkdir()
-    done = run_coop(kept.settings, "backup", "--to", str(folder / "archive"), limit=2 * 2**20)
-    assert done.returncode == 2
-    assert f"There is no room left in {folder}" in done.stderr
+    done = kept.run(kept.settings, "backup", "--to", str(folder / "archive"), limit=2 * 2**20)
+    assert done.code == 2
+    assert f"There is no room left in {folder}" in done.err
     assert list(folder.iterdir()) == []
     assert sorted(path.name for path in kept.settings.data.iterdir()) == ["field-keys", "mail", "secret-key"]
 
 
 def test_no_room_for_the_copy_of_the_database_is_told_too(kept: Kept, tmp_path: Path) -> None:
-    done = run_coop(kept.settings, "backup", "--to", str(tmp_path / "archive"), limit=4096)
-    assert (done.returncode, done.stderr.count("\n")) == (2, 1), done.stderr
+    done = kept.run(kept.settings, "backup", "--to", str(tmp_path / "archive"), limit=4096)
+    assert (done.code, done.err.count("\n")) == (2, 1), done.err
     assert not (tmp_path / "archive").exists()
 
 

@@ -35,7 +35,7 @@ from tests.mail_server import MailServer
 @pytest.fixture
 def box(post: Post) -> Post:
     """A co-op without a mail server: its mail goes to the Maildir."""
-    return Post(post.sessions, post.settings.model_copy(update={"smtp_host": ""}), post.now)
+    return Post(post.sessions, post.settings.model_copy(update={"smtp_host": ""}), post.now, post.one_job)
 
 
 # --- accepted -----------------------------------------------------------------------------------------------------------
@@ -299,7 +299,7 @@ def test_two_co_ops_that_share_a_domain_share_no_message_id(
     post: Post, postgres_databases: PostgresDatabases, make_test_engine: Callable[[str], Engine]
 ) -> None:
     elsewhere = postgres_databases.migrated()
-    other = Post(make_sessions(make_test_engine(elsewhere)), post.settings, post.now)
+    other = Post(make_sessions(make_test_engine(elsewhere)), post.settings, post.now, post.one_job)
     ids = []
     for co_op in (post, other):
         for key in ("statement/MAIN/D01/2010-12", "statement/MAIN/D02/2010-12"):
