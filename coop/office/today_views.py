@@ -34,14 +34,14 @@ def today() -> Page:
 _GONE = "It is not in this list any more."
 
 
-@office.get("/work")
+@office.get("/failed")
 @allow(*READERS)
 def work() -> Page:
     """Work in the background that failed: what it was, and why."""
     return render_template("office/work.html", rows=failed_work(db()), words=WORDS)
 
 
-@office.post("/work/<int:job_id>/again")
+@office.post("/failed/<int:job_id>/again")
 @allow("manager")
 def do_again(job_id: int) -> Page:
     found = find_failed(db(), job_id)
@@ -57,7 +57,7 @@ def do_again(job_id: int) -> Page:
     return redirect(url_for("office.work"), 303)
 
 
-@office.post("/work/<int:job_id>/leave")
+@office.post("/failed/<int:job_id>/leave")
 @allow("manager")
 def leave_work(job_id: int) -> Page:
     """Take a piece of work off the list without doing it: what it was and why it failed stay in the log."""

@@ -125,7 +125,7 @@ def test_an_audit_finds_nothing_on_a_full_day(browser: Browser, served: Served, 
         session.flush()
         job = session.scalars(select(Job).where(Job.key == "failed")).one()
         job.state, job.error, job.finished_at = "failed", "The disk is full.", NOW
-    paths = ("/office/", "/office/months", "/office/work", "/office/log?find=lease&from=then")
+    paths = ("/office/", "/office/months", "/office/failed", "/office/log?find=lease&from=then")
     assert audited_as(browser, served.base, served.house.tokens["manager"], axe, paths) == []
 
 

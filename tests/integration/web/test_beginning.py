@@ -74,7 +74,7 @@ def test_every_page_says_what_comes_first_where_there_is_nothing(nothing: Nothin
         page = manager.get(path).text
         assert '<a href="/office/malls/new">Add the first one</a>' in page, path
     assert "The manager adds the first one." in nothing.browser("auditor").get("/office/floor/").text
-    for path in ("/office/", "/office/log", "/office/work", "/office/letters", "/office/dealers/", "/office/payouts/"):
+    for path in ("/office/", "/office/log", "/office/failed", "/office/letters", "/office/dealers/", "/office/payouts/"):
         assert manager.get(path).status_code == 200, path
     assert "Nothing waits for a decision" not in manager.get("/office/").text
 

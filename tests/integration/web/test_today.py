@@ -346,27 +346,27 @@ def test_work_that_failed_is_told_tried_again_or_left(web: Web) -> None:
     # What a letter or a month-end tells of is not told twice.
     fail(web, "mail.send", "c")
     manager = web.browser("manager")
-    assert led(web, "2 pieces of work that failed") == "/office/work"
-    page = manager.get("/office/work").text
+    assert led(web, "2 pieces of work that failed") == "/office/failed"
+    page = manager.get("/office/failed").text
     assert "Making a plan on paper" in page
     assert "D01 has no lease." in page
-    assert "Try it again" not in web.browser("auditor").get("/office/work").text
-    assert send(manager, f"/office/work/{again}/again").status_code == 303
+    assert "Try it again" not in web.browser("auditor").get("/office/failed").text
+    assert send(manager, f"/office/failed/{again}/again").status_code == 303
     assert "1 piece of work that failed" in told(web)
     with transaction(web.sessions) as session:
         job = session.get_one(Job, again)
         assert (job.state, job.attempts, job.error) == ("queued", 0, "")
-    assert send(manager, f"/office/work/{left}/leave").status_code == 303
+    assert send(manager, f"/office/failed/{left}/leave").status_code == 303
     assert not [words for words in told(web) if "work that failed" in words]
-    assert "No work has failed." in manager.get("/office/work").text
+    assert "No work has failed." in manager.get("/office/failed").text
     with transaction(web.sessions) as session:
         assert session.get(Job, left) is None
         line = session.scalars(select(AuditLog).where(AuditLog.action == "work left undone")).one()
         assert line.detail == "Making a letter of a lease: D01 has no lease."
         assert line.user_id == web.house.users["manager"]
-    for address in (f"/office/work/{left}/leave", f"/office/work/{again}/again"):
+    for address in (f"/office/failed/{left}/leave", f"/office/failed/{again}/again"):
         assert send(manager, address).status_code == 303
-        assert "It is not in this list any more." in manager.get("/office/work").text
+        assert "It is not in this list any more." in manager.get("/office/failed").text
 
 
 # --- how many queries -----------------------------------------------------------------------------------------------------
@@ -417,89 +417,3 @@ def _more(web: Web, first: int, last: int) -> None:
             session.add(PayoutRun(number=100 + n, made_at=web.clock.at, state="prepared", **days))
             asked = {"line": "whole", "said": "It all", "question": "Why?", "asked_at": web.clock.at}
             session.add(StatementQuestion(statement_id=statement.id, **asked))
-
-
-# --- sales ----------------------------------------------------------------------------------------------------------------
-
-
-def figures(web: Web, section: str) -> dict[str, list[str]]:
-    """A table of sales: mall -> its figures."""
-    page = web.browser("bookkeeper").get("/office/").text.partition(f'id="{section}"')[2].partition("</table>")[0]
-    rows = re.findall(r'<tr[^>]*><th scope="row">([^<]+)</th>(.*?)</tr>', page)
-    return {
-        unescape(name): [re.sub(r"<[^>]+>", "", cell) for cell in re.findall(r"<td[^>]*>(.*?)</td>", cells)]
-        for name, cells in rows
-    }
-
-
-MAIN = "Lantern Yard Antiques Hall"
-
-
-def test_today_stands_beside_whole_days_of_the_same_weekday(web: Web) -> None:
-    """A Tuesday. The mall's first day in the books is October 13, so there are three Tuesdays: $0, $60 and $30."""
-    for on, cents in ((date(2026, 10, 13), 60_00), (date(2026, 10, 20), 30_00), (date(2026, 10, 26), 99_00)):
-        sell(web, on, cents)
-    assert figures(web, "trade") == {MAIN: ["0.00", "0.00", "30.00"]}
-    sell(web, date(2026, 11, 3), 12_50)
-    assert figures(web, "trade") == {MAIN: ["12.50", "0.00", "30.00"]}
-    page = web.browser("bookkeeper").get("/office/").text
-    assert "Today is not over: it stands beside whole days." in page
-    assert "Tuesday last week" in page
-    sell(web, date(2026, 10, 27), 40_00)
-    assert figures(web, "trade") == {MAIN: ["12.50", "40.00", "43.33"]}
-    # A fifth Tuesday is no part of it.
-    sell(web, date(2026, 9, 29), 1000_00)
-    assert figures(web, "trade") == {MAIN: ["12.50", "40.00", "32.50"]}
-
-
-def test_the_month_so_far_stands_beside_the_same_days_of_the_year_before_where_there_are_any(web: Web) -> None:
-    """Up to yesterday: $125.00, $42.50 and $9.99 of November 1 and 2. On the first of a month the month before is told whole."""
-    sell(web, date(2026, 11, 3), 12_50)
-    assert figures(web, "month") == {MAIN: ["177.49"]}
-    assert "The same days of 2025" not in web.browser("manager").get("/office/").text
-    put_on(web, datetime(2026, 12, 1, 18, tzinfo=UTC))
-    page = web.browser("manager").get("/office/").text
-    assert ">November 2026</h2>" in page
-    assert "Nov 1 to Nov 30" in page
-    assert figures(web, "month") == {MAIN: ["189.99"]}
-    put_on(web, datetime(2026, 11, 3, 18, tzinfo=UTC))
-    for on, cents in (
-        (date(2025, 11, 1), 20_00),
-        (date(2025, 11, 2), 5_00),
-        (date(2025, 11, 3), 700_00),
-        (date(2025, 10, 31), 90_00),
-    ):
-        sell(web, on, cents)
-    assert figures(web, "month") == {MAIN: ["177.49", "25.00"]}
-
-
-def test_each_mall_has_its_own_today_and_all_stand_together_below(web: Web) -> None:
-    """At 9:00 in Chicago it is November 4 on Kiritimati already, where a sale of the 3rd is one of yesterday."""
-    with transaction(web.sessions) as session:
-        far = add_mall(session, web.clock.at, "FAR", name="Far Hall", timezone="Pacific/Kiritimati").id
-        empty = add_mall(session, web.clock.at, "NEW", name="New Hall", timezone="America/Chicago").id
-    assert empty
-    with transaction(web.sessions) as session:
-        mall = session.get_one(Mall, far)
-        line = LineIn(1, None, "", "Shell", 1, Decimal(8), 8_00)
-        noon = datetime(2026, 11, 2, 22, tzinfo=UTC)
-        tickets = [TicketIn("shell", "1", "desk-1", "sale", noon, (line,), (TenderIn("cash"),), taxed=False)]
-        take_tickets(session, web.clock.at, mall, tickets)
-    sell(web, date(2026, 11, 3), 12_50)
-    assert figures(web, "trade") == {
-        "Far Hall": ["0.00", "–none yet", "–none yet"],
-        MAIN: ["12.50", "0.00", "0.00"],
-        "New Hall": ["0.00", "–none yet", "–none yet"],
-        "All malls": ["12.50", "0.00", "0.00"],
-    }
-    assert figures(web, "month")["All malls"] == ["185.49"]
-
-
-def test_the_chart_has_the_28_whole_days_before_today(web: Web) -> None:
-    for on, cents in ((date(2026, 11, 3), 1_11), (date(2026, 10, 6), 2_22), (date(2026, 10, 5), 3_33)):
-        sell(web, on, cents)
-    chart = web.browser("auditor").get("/office/").text.partition("<figure")[2].partition("</figure>")[0]
-    rows = re.findall(r'<th scope="row">([^<]+)</th><td class="amount">([^<]+)</td>', chart)
-    assert len(rows) == 28
-    assert rows[0] == ("Tuesday, Oct 6, 2026", "2.22")
-    assert rows[-1] == ("Monday, Nov 2, 2026", "52.49")
