@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import func, select
+from sqlalchemy import ColumnElement, Select, func, select
 from sqlalchemy.orm import Session
 
 from coop.books.accounts import bank_account
@@ -149,29 +149,37 @@ MATCHED = (
     .group_by(BankMatch.line_id)
     .subquery()
 )
+MATCHED_CENTS: ColumnElement[int] = func.coalesce(MATCHED.c.cents, 0)
+
+
+def lines_query() -> Select[BankLine, int]:
+    """Every line with what of it is matched."""
+    return select(BankLine, MATCHED_CENTS).outerjoin(MATCHED, MATCHED.c.line_id == BankLine.id)
 
 
 def lines_of(
-    session: Session, *, month: Month | None = None, unmatched: bool = False, through: date | None = None, most: int | None = None
+    session: Session, *, month: Month | None = None, unmatched: bool = False, through: date | None = None
 ) -> list[LineRow]:
     """Lines with what is matched of them, by day: of a month, of all up to a day, or only what is not wholly matched."""
-    matched = func.coalesce(MATCHED.c.cents, 0)
-    rows = select(BankLine, matched).outerjoin(MATCHED, MATCHED.c.line_id == BankLine.id).order_by(BankLine.on, BankLine.id)
+    rows = lines_query().order_by(BankLine.on, BankLine.id)
     if month is not None:
         rows = rows.where(BankLine.on.between(month.first_day, month.last_day))
     if through is not None:
         rows = rows.where(BankLine.on <= through)
     if unmatched:
-        rows = rows.where(matched != BankLine.amount_cents)
-    return [LineRow(line, int(cents)) for line, cents in session.execute(rows.limit(most))]
+        rows = rows.where(BankLine.amount_cents != MATCHED_CENTS)
+    return [LineRow(line, int(cents)) for line, cents in session.execute(rows)]
 
 
 def line_row(session: Session, line_id: int) -> LineRow | None:
-    matched = func.coalesce(MATCHED.c.cents, 0)
-    found = session.execute(
-        select(BankLine, matched).outerjoin(MATCHED, MATCHED.c.line_id == BankLine.id).where(BankLine.id == line_id)
-    ).one_or_none()
+    found = session.execute(lines_query().where(BankLine.id == line_id)).one_or_none()
     return None if found is None else LineRow(found[0], int(found[1]))
+
+
+def ids_of(session: Session, month: Month | None) -> set[int]:
+    """The lines of a month, or all."""
+    rows = select(BankLine.id)
+    return set(session.scalars(rows if month is None else rows.where(BankLine.on.between(month.first_day, month.last_day))))
 
 
 def files_of(session: Session) -> Sequence[BankFile]:

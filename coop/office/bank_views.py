@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
 from flask import Blueprint, Response, abort, flash, redirect, render_template, request, url_for
 
-from coop.books.bank_lines import LineRow, bring_file, files_of, line_row, lines_of, months_with_lines
+from coop.books.bank_lines import LineRow, bring_file, files_of, ids_of, line_row, months_with_lines
 from coop.books.bank_matching import (
     accept,
     is_settled,
@@ -34,18 +33,18 @@ from coop.books.domain.matching import OpenItem, Proposal
 from coop.books.models import BankLine, BankMatch
 from coop.core.errors import Refusal
 from coop.core.fields import told
+from coop.core.listing import Listed, wants_csv
 from coop.core.money import format_dollars
 from coop.core.periods import Month
-from coop.core.web import Page, allow, db, now, roll_back, takes, visitor
+from coop.core.web import Page, allow, db, download, now, roll_back, takes, visitor
 from coop.dealers.models import UserAccount
 from coop.office.bank_deeds import DEEDS, Deed, deeds_for
 from coop.office.bank_forms import BankFileForm, ReconcileForm
+from coop.office.bank_list import month_of, read_lines
 from coop.office.tax_queries import today as office_today
 from coop.office.views import READERS
 
 ACTORS = ("manager", "bookkeeper")
-MOST = 400
-"""Lines on a page."""
 NEAR = 60
 """Entries offered for a line, the nearest in amount and day first."""
 
@@ -63,67 +62,51 @@ def _shared() -> dict[str, object]:
 # --- lines --------------------------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class _Asked:
-    """Which lines a page is asked for."""
-
-    month: Month | None
-    unmatched: bool
-
-
-def _asked(months: list[Month]) -> _Asked:
-    """By the address; without one, the newest month."""
-    wanted, unmatched = request.args.get("month", ""), request.args.get("which") == "unmatched"
-    if wanted == "all":
-        return _Asked(None, unmatched)
-    try:
-        return _Asked(Month.parse(wanted), unmatched)
-    except ValueError:
-        return _Asked(months[0] if months else None, unmatched)
-
-
 @bank.get("/")
 @allow(*READERS)
 def first() -> Page:
-    return _lines_page()
-
-
-def _lines_page(wrong: str = "") -> str:
     months = months_with_lines(db())
-    asked = _asked(months)
-    rows = lines_of(db(), month=asked.month, unmatched=asked.unmatched, most=MOST + 1)
+    listed = read_lines(db(), months, request.args)
+    if wants_csv(request.args):
+        return _lines_file(listed)
+    month, lines = month_of(listed), [row.line.id for row in listed.rows]
     found, today = proposals(db()), office_today(db(), now())
-    within = [found[row.line.id] for row in rows if row.line.id in found]
+    here = ids_of(db(), month)
+    within = [one for line_id, one in found.items() if line_id in here]
     return render_template(
         "office/bank/lines.html",
         months=months,
-        asked=asked,
-        rows=rows[:MOST],
-        more=len(rows) > MOST,
+        month=month,
+        listed=listed,
         proposals=found,
-        matches=matches_of(db(), [row.line.id for row in rows]),
+        matches=matches_of(db(), lines),
         to_match=sum(one.matches for one in within),
         to_settle=sum(one.kind == "cards" for one in within),
         today=today,
         book_cents=book_balance(db(), today),
         at_bank=last_known_balance(db()),
-        wrong=wrong,
     )
 
 
 @bank.get("/lines.csv")
 @allow(*READERS)
 def lines_as_csv() -> Page:
-    asked = _asked(months_with_lines(db()))
-    rows = lines_of(db(), month=asked.month, unmatched=asked.unmatched)
+    return _lines_file(read_lines(db(), months_with_lines(db()), request.args.to_dict() | {"as": "csv"}))
+
+
+def _lines_file(listed: Listed[LineRow]) -> Response:
+    """The lines that are asked for, with their matches, their period and control totals."""
+    month, rows = month_of(listed), listed.rows
     matches = matches_of(db(), [row.line.id for row in rows])
-    days = [row.line.on for row in rows]
-    if asked.month:
-        period = f"{asked.month.first_day} to {asked.month.last_day}"
+    days = sorted(row.line.on for row in rows)
+    if month:
+        period = f"{month.first_day} to {month.last_day}"
     else:
         period = f"{days[0]} to {days[-1]}" if days else "no line"
+    narrowed = {one.filter.key: one.value for one in listed.asked if one.value and not one.fault and one.filter.key != "month"}
+    which = ", not matched" if narrowed == {"which": "unmatched"} else ", not every line" if narrowed else ""
     text = lines_csv(
-        period + (", not matched" if asked.unmatched else ""),
+        period + which,
         [
             ExportLine(
                 row.line.on,
@@ -137,10 +120,7 @@ def lines_as_csv() -> Page:
             for row in rows
         ],
     )
-    response = Response(text, mimetype="text/csv")
-    name = f"bank-lines-{asked.month or 'all'}.csv"
-    response.headers.set("Content-Disposition", "attachment", filename=name)
-    return response
+    return download(text, "text/csv", f"bank-lines-{month or 'all'}.csv")
 
 
 def _month_sent() -> Month | None:

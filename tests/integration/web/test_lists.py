@@ -7,6 +7,9 @@ import io
 from collections.abc import Sequence
 from datetime import date, timedelta
 
+from sqlalchemy import select
+
+from coop.books.models import BankFile, BankLine
 from coop.core.db import transaction
 from coop.payouts.models import PayoutRun
 from coop.sales.domain import LineIn, TenderIn
@@ -149,3 +152,33 @@ def test_entries_of_the_books(web: Web) -> None:
     shown = page(web, path, words="test:1", sort="-amount")
     assert 'aria-sort="descending"' in shown
     assert "<p>1 entry</p>" in shown
+
+
+# --- bank -----------------------------------------------------------------------------------------------------------------------
+
+
+def test_lines_of_the_bank_are_the_newest_months_unless_others_are_asked_for(web: Web) -> None:
+    path = "/office/bank/"
+    with transaction(web.sessions) as session:
+        file = session.scalars(select(BankFile)).first()
+        assert file is not None
+        for n, (on, cents) in enumerate(((date(2026, 9, 8), 50_00), (date(2026, 9, 9), -7_50))):
+            line = {"key": f"x{n}", "on": on, "amount_cents": cents, "reference": "", "words": f"Oddment {n}"}
+            session.add(BankLine(file_id=file.id, **line))
+
+    def amounts(**asked: str) -> list[float]:
+        answer = web.browser("auditor").get(path, query_string={**asked, "as": "csv"}).text
+        return [float(row["amount"]) for row in csv.DictReader(io.StringIO(answer)) if row["row"] == "line"]
+
+    newest, september = amounts(), amounts(month="2026-09")
+    assert september == [50.0, -7.5]
+    assert newest
+    assert not set(september) & set(newest)
+    assert sorted(amounts(month="all")) == sorted(newest + september)
+    assert amounts(month="all", sort="-amount") == sorted(newest + september, reverse=True)
+    assert amounts(month="2026-09", which="out") == [-7.5]
+    assert amounts(month="2026-09", which="matched") == []
+    assert amounts(find="ODDMENT", to="2026-09-08") == [50.0]
+    assert "Oddment 1" in page(web, path, month="2026-09", which="unmatched")
+    old = web.browser("auditor").get("/office/bank/lines.csv?month=2026-09&which=unmatched").text
+    assert "2026-09-01 to 2026-09-30, not matched" in old
