@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from sqlalchemy import and_, func, or_, select, tuple_
+from sqlalchemy import and_, false, func, or_, select, tuple_
 from sqlalchemy.orm import Session
 
 from coop.books.domain.tree import OWED
@@ -106,6 +106,7 @@ def _state(leases: Iterable[Lease], days: dict[int, date]) -> str:
 def _held(session: Session, days: dict[int, date]) -> dict[int, list[str]]:
     """Codes of the spaces each dealer holds or shares today, by dealer id."""
     on = or_(
+        false(),  # where there is no mall yet
         *(
             and_(
                 Space.mall_id == mall_id,
@@ -113,7 +114,7 @@ def _held(session: Session, days: dict[int, date]) -> dict[int, list[str]]:
                 or_(LeaseSpace.ends_on.is_(None), LeaseSpace.ends_on >= day),
             )
             for mall_id, day in days.items()
-        )
+        ),
     )
     shares = select(LeaseShare.id).where(LeaseShare.lease_space_id == LeaseSpace.id).exists()
     whole = select(Lease.dealer_id, Space.code).join(LeaseSpace, LeaseSpace.lease_id == Lease.id)
