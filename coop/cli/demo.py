@@ -55,7 +55,7 @@ _DEALERS = (
     (12, "who came three months ago, has a discount on the rent and an agreement to sign"),
     (17, "who shares a booth's rent with D18"),
     (28, "who owes rent and disputes some of it"),
-    (32, "who gave notice and left: her last statement, her deposit returned"),
+    (29, "who gave notice and left: her last statement, her deposit returned"),
     (38, "who rents in both malls"),
     (50, "who is offered a second booth"),
 )

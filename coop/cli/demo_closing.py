@@ -23,6 +23,7 @@ from coop.core.jobs import claim_next, run_job
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.statements.figures import mall_middle
+from coop.statements.payday import paydays_of
 from coop.statements.service import freeze_statement
 
 _ON_PAPER = "The dealers had them on paper, with their checks: statements are mailed since the month after."
@@ -88,8 +89,10 @@ def _freeze_all(session: Session, now: datetime, made: DemoMall, month: Month) -
     """What each dealer was told of the month, before anything later is in the books."""
     mall = mall_of(session, made)
     middle = mall_middle(session, mall.id, month)
-    for row in dealer_rows(session, mall.id, month):
-        freeze_statement(session, now, mall, session.get_one(Dealer, row.dealer_id), month, middle=middle)
+    dealers = [row.dealer_id for row in dealer_rows(session, mall.id, month)]
+    for dealer_id, payday in paydays_of(session, now, dealers, month).items():
+        dealer = session.get_one(Dealer, dealer_id)
+        freeze_statement(session, now, mall, dealer, month, middle=middle, payday=payday)
 
 
 def _require(close: MonthClose, month: Month, *, paper_to_come: bool = False) -> None:

@@ -196,8 +196,10 @@ class DemoDealer:
         return f"{self.number * 7 % 90 + 3} {_SHOPS[self.number % len(_SHOPS)]} Lane\nHollin Ferry"
 
 
-_PULLS = {9: 0.06, 57: 0.08, 7: 1.5, 16: 1.5, 22: 1.5, 26: 1.5}
-"""Two sell next to nothing, so that their months end below zero; whose booths are re-laid sell enough to see what it did."""
+_PULLS = {9: 0.06, 57: 0.08, 29: 1.3, 7: 1.5, 16: 1.5, 22: 1.5, 26: 1.5}
+"""Two sell next to nothing, so that their months end below zero; who leaves owes nothing; whose booths are re-laid sell enough to
+see what it did.
+"""
 _PULL_OF_WARES = {"furniture": 0.4, "paper": 1.6}
 """What costs much is sold seldom."""
 

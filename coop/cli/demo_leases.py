@@ -32,7 +32,7 @@ from coop.leases.settling import open_dispute
 _DAY = timedelta(days=1)
 NEWCOMER = 12
 """Comes in the middle of a month three before the running one, so her first rent is prorated, and pays less for three months."""
-LEFT = 32
+LEFT = 29
 """Gave notice seven months before the running one, and left a month later."""
 RAISED = 20
 SHARED, SHARER = 17, 18

@@ -131,7 +131,8 @@ class Year:
             off = chance.choice((-310, -125, -40, 0, 0, 15, 220))
             self.note(at(month.last_day, 20), partial(self._count, made, month.last_day, off))
         if month == self.months.closed[-1]:
-            self.note(at(after, 7), partial(self._reconcile, month))
+            # At once, for its month-end is begun whenever the demo is made.
+            self.note(at(after, 0), partial(self._reconcile, month))
             return
         self.note(at(after + _DAY, 8, 30), partial(self._reconcile, month))
         for n, made in enumerate(MALLS):

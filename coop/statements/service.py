@@ -24,7 +24,7 @@ from coop.statements.documents import statement_file_name, statement_mail, state
 from coop.statements.domain import StatementError, from_json, sha256, to_json
 from coop.statements.figures import Middle
 from coop.statements.models import Statement
-from coop.statements.payday import payday_of
+from coop.statements.payday import Payday, payday_of
 
 
 def counted(number: int, one: str, many: str = "") -> str:
@@ -33,11 +33,19 @@ def counted(number: int, one: str, many: str = "") -> str:
 
 
 def freeze_statement(
-    session: Session, now: datetime, mall: Mall, dealer: Dealer, month: Month, *, middle: Middle | None = None
+    session: Session,
+    now: datetime,
+    mall: Mall,
+    dealer: Dealer,
+    month: Month,
+    *,
+    middle: Middle | None = None,
+    payday: Payday | None = None,
 ) -> Statement:
     """The dealer's statement of a month: the one there is, or one built now and never changed again.
 
-    Leases it is the final statement of end with it.
+    Leases it is the final statement of end with it. Who freezes many hands in what is the same for all (`middle`) and how each is
+    paid (`payday`).
     """
     statement = session.scalar(
         select(Statement).where(
@@ -45,7 +53,7 @@ def freeze_statement(
         )
     )
     if statement is None:
-        payday = payday_of(session, now, dealer.id, month)
+        payday = payday or payday_of(session, now, dealer.id, month)
         today = clock.local_date(now, mall.timezone)
         value = build_value(session, mall, dealer, month, made_on=today, pay_how=payday.how, held=payday.held, middle=middle)
         text = to_json(value)

@@ -21,13 +21,17 @@ from coop.core.behind import behind_state
 from coop.core.db import transaction
 from coop.core.jobs import Job
 from coop.core.outbox import Outbox
+from coop.core.periods import Month
+from coop.dealers.models import Dealer
 from coop.leases.deposits import check_deposits
+from coop.payouts.holding import place_hold
 from coop.payouts.models import PayoutRun
 from coop.sales.claims import check_unclaimed
 from coop.sales.drawers import check_counts
 from coop.sales.models import Claim
 from coop.statements.checking import check_statements
 from coop.statements.models import Statement
+from coop.statements.payday import payday_of, paydays_of
 from coop.tax.models import TaxReturn
 
 NOW = datetime(2026, 4, 3, 20, 0, tzinfo=UTC)
@@ -104,6 +108,19 @@ def test_some_unclaimed_sales_were_granted_and_the_newest_wait(session: Session)
     states = dict(session.execute(select(Claim.state, func.count()).group_by(Claim.state)).all())
     assert states["granted"] > 5
     assert 0 < states["asked"] < 10
+
+
+def test_how_many_are_paid_is_told_as_it_is_told_of_each(coop: Coop) -> None:
+    march = Month(2026, 3)
+    with coop.sessions() as session:
+        dealers = {dealer.code: dealer for dealer in session.scalars(select(Dealer))}
+        place_hold(session, NOW, dealers["D07"], "A lawyer's letter")
+        ids = [dealer.id for dealer in dealers.values()]
+        told = paydays_of(session, NOW, ids, march)
+        assert told == {one: payday_of(session, NOW, one, march) for one in ids}
+        assert told[dealers["D07"].id].held == ("Held by hand: A lawyer's letter.",)
+        assert told[dealers["D16"].id].held == ()
+        session.rollback()
 
 
 def test_the_same_seed_on_the_same_day_gives_the_same_figures(coop: Coop, tmp_path: Path) -> None:
