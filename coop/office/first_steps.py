@@ -70,7 +70,12 @@ def beginning_of(session: Session, who: Visitor, malls: Sequence[Mall]) -> Begin
                 "people" in there,
                 at("settings.people_page", of_mall=False),
             ),
-            Step("Dealers", "Each with her code, name and address.", "dealer" in there, at("dealers.new", of_mall=False)),
+            Step(
+                "Dealers",
+                "Each with her code, name and address: one by one, or all from a file.",
+                "dealer" in there,
+                at("dealers.listed", of_mall=False),
+            ),
             Step("Leases", "Who holds what, from when.", "lease" in there, at("leases.new_lease")),
             Step("Sales tax", "The jurisdictions that tax what the mall sells.", "tax" in there, at("tax.place")),
             Step(

@@ -150,6 +150,7 @@ def test_a_new_co_op_is_led_to_its_mall_and_its_first_dealer_without_script(brow
         page.goto(base + "/")
         assert page.get_by_role("row", name="A mall").inner_text().endswith("done")
         page.get_by_role("link", name="Dealers", exact=True).last.click()
+        page.get_by_role("link", name="Enter the first one").click()
         page.get_by_label("Name", exact=True).fill("Ida Fenwick")
         page.get_by_role("button", name="Enter the dealer").click()
         page.goto(base + "/")
