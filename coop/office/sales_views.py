@@ -11,7 +11,7 @@ from coop.core.clock import local_date
 from coop.core.errors import Refusal
 from coop.core.fields import told
 from coop.core.money import format_dollars
-from coop.core.web import Page, allow, db, now, roll_back, site, visitor
+from coop.core.web import Page, allow, db, now, roll_back, show_list, site, visitor
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.office import lease_queries
@@ -19,6 +19,7 @@ from coop.office import queries as office_queries
 from coop.office.floor_views import wanted_mall
 from coop.office.queries import PAGE
 from coop.office.sales_forms import CertificateForm, ClaimForm, RefusalForm
+from coop.office.sales_lists import read_gifts, read_unclaimed
 from coop.office.views import READERS
 from coop.sales import claims, gifts, layaway
 from coop.sales.models import Claim, GiftCertificate, Ticket, TicketLine
@@ -67,17 +68,16 @@ def unclaimed(mall_code: str) -> Page:
     mall = wanted_mall(mall_code)
     today = today_at(mall)
     days = rules_on(db(), today).unclaimed_days
-    after = request.args.get("after", 0, type=int)
-    asked = claims.unclaimed_lines(db(), mall, today=today, old_after_days=days, asked=True, most=PAGE) if not after else []
-    others = claims.unclaimed_lines(db(), mall, today=today, old_after_days=days, asked=False, after_id=after, most=PAGE + 1)
-    return render_template(
+    listed = read_unclaimed(db(), mall, request.args, today=today, old_after_days=days)
+    # What dealers ask for stands above the list as it usually is; a list asked for in another way has it in itself.
+    first = not request.args
+    return show_list(
+        listed,
         "office/sales/unclaimed.html",
+        f"unclaimed-{mall.code}",
         mall=mall,
         malls=office_queries.malls(db()),
-        asked=asked,
-        others=others[:PAGE],
-        further=others[PAGE - 1].line.id if len(others) > PAGE else None,
-        paged=bool(after),
+        asked=claims.unclaimed_lines(db(), mall, today=today, old_after_days=days, asked=True, most=PAGE) if first else [],
         days=days,
         most=PAGE,
         whole=claims.unclaimed_sum(db(), mall, old_before=today - timedelta(days=days)),
@@ -208,21 +208,8 @@ def _tell(line_id: int) -> None:
 @allow(*READERS)
 def certificates() -> Page:
     mall = _mall_here()
-    state = request.args.get("state", "")
-    state = state if state in gifts.STATES else ""
-    number = request.args.get("number", "").strip()[:20]
-    before = request.args.get("before", type=int)
-    rows = gifts.certificates(db(), today_at(mall), state=state, number=number, before_id=before, most=PAGE + 1)
-    return render_template(
-        "office/sales/certificates.html",
-        mall=mall,
-        rows=rows[:PAGE],
-        older=rows[PAGE - 1].certificate.id if len(rows) > PAGE else None,
-        paged=before is not None,
-        state=state,
-        number=number,
-        held=gifts.certificates_held(db()),
-    )
+    listed, held = read_gifts(db(), today_at(mall), request.args), gifts.certificates_held(db())
+    return show_list(listed, "office/sales/certificates.html", "gift-certificates", mall=mall, held=held)
 
 
 @sales.get("/certificates/new")

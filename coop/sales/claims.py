@@ -10,10 +10,11 @@ import re
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
+from typing import Any
 
-from sqlalchemy import ColumnElement, String, cast, func, literal, select
+from sqlalchemy import ColumnElement, Select, String, cast, func, literal, select
 from sqlalchemy.orm import Session, aliased
 
 from coop.books.accounts import dealer_account, released_account, unclaimed_account
@@ -84,6 +85,31 @@ class UnclaimedLine:
     """Open claims, in the order they were made."""
 
 
+IS_ASKED: ColumnElement[bool] = (
+    select(Claim.id).where(Claim.line_id == TicketLine.id, Claim.state == "asked").correlate(TicketLine).exists()
+)
+"""Whether somebody asks for a line."""
+
+
+def unclaimed_query(mall: Mall) -> Select[TicketLine, Ticket, int]:
+    """A mall's unclaimed lines with their tickets and what of each can still be claimed."""
+    lines = select(TicketLine, Ticket, LEFT).join(Ticket, Ticket.id == TicketLine.ticket_id)
+    return lines.where(TicketLine.mall_id == mall.id, *UNCLAIMED)
+
+
+def unclaimed_line(row: Any, today: date, old_after_days: int) -> UnclaimedLine:
+    """A row of `unclaimed_query`, without its claims."""
+    line, ticket, left = row
+    age = (today - ticket.sold_on).days
+    return UnclaimedLine(line, ticket, int(left), age, age > old_after_days)
+
+
+def claimed(session: Session, lines: Sequence[UnclaimedLine]) -> list[UnclaimedLine]:
+    """The same lines with their open claims."""
+    claims = open_claims(session, [row.line.id for row in lines])
+    return [replace(row, asked=claims.get(row.line.id, ())) for row in lines]
+
+
 def unclaimed_lines(
     session: Session,
     mall: Mall,
@@ -95,23 +121,10 @@ def unclaimed_lines(
     most: int = 50,
 ) -> list[UnclaimedLine]:
     """A mall's unclaimed lines beyond `after_id`, the oldest first: all, or those that somebody (or nobody) asks for."""
-    open_claim = select(Claim.id).where(Claim.line_id == TicketLine.id, Claim.state == "asked").exists()
-    rows = (
-        select(TicketLine, Ticket, LEFT)
-        .join(Ticket, Ticket.id == TicketLine.ticket_id)
-        .where(TicketLine.mall_id == mall.id, TicketLine.id > after_id, *UNCLAIMED)
-        .order_by(TicketLine.id)
-        .limit(most)
-    )
+    rows = unclaimed_query(mall).where(TicketLine.id > after_id).order_by(TicketLine.id).limit(most)
     if asked is not None:
-        rows = rows.where(open_claim if asked else ~open_claim)
-    found = session.execute(rows).all()
-    claims = open_claims(session, [line.id for line, _, _ in found])
-    lines = []
-    for line, ticket, left in found:
-        age = (today - ticket.sold_on).days
-        lines.append(UnclaimedLine(line, ticket, int(left), age, age > old_after_days, claims.get(line.id, ())))
-    return lines
+        rows = rows.where(IS_ASKED if asked else ~IS_ASKED)
+    return claimed(session, [unclaimed_line(row, today, old_after_days) for row in session.execute(rows)])
 
 
 def left_of(session: Session, line: TicketLine) -> int:

@@ -6,8 +6,9 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from typing import Any
 
-from sqlalchemy import ColumnElement, and_, case, func, select
+from sqlalchemy import ColumnElement, Select, and_, case, func, select
 from sqlalchemy.orm import Session
 
 from coop.books.accounts import gift_account, released_account, tender_account
@@ -76,21 +77,27 @@ def state_of(certificate: GiftCertificate, left_cents: int, today: date) -> str:
     return "expired" if certificate.expires_on is not None and certificate.expires_on < today else "open"
 
 
-def certificates(
-    session: Session, today: date, *, state: str = "", number: str = "", before_id: int | None = None, most: int = 50
-) -> list[ListedCertificate]:
-    """The co-op's certificates, the newest first: all, or those of a state (of STATES), or those whose number begins so."""
-    left = select(LEFT).where(GiftMove.certificate_id == GiftCertificate.id).scalar_subquery()
+LEFT_OF: ColumnElement[int] = (
+    select(LEFT).where(GiftMove.certificate_id == GiftCertificate.id).correlate(GiftCertificate).scalar_subquery()
+)
+"""What is left of a certificate, in cents."""
+
+
+def certificates_query() -> Select[GiftCertificate, int]:
+    """The co-op's certificates, each with what is left of it."""
+    return select(GiftCertificate, LEFT_OF)
+
+
+def is_in_state(state: str, today: date) -> ColumnElement[bool]:
+    """Whether a certificate is in one of STATES."""
     over = func.coalesce(GiftCertificate.expires_on < today, False)
-    wanted = {"open": and_(left != 0, ~over), "used": left == 0, "expired": and_(left != 0, over)}
-    rows = select(GiftCertificate, left).order_by(GiftCertificate.id.desc()).limit(most)
-    if state:
-        rows = rows.where(wanted[state])
-    if number.strip():
-        rows = rows.where(GiftCertificate.number.istartswith(number.strip(), autoescape=True))
-    if before_id is not None:
-        rows = rows.where(GiftCertificate.id < before_id)
-    return [ListedCertificate(one, int(cents), state_of(one, int(cents), today)) for one, cents in session.execute(rows)]
+    return {"open": and_(LEFT_OF != 0, ~over), "used": LEFT_OF == 0, "expired": and_(LEFT_OF != 0, over)}[state]
+
+
+def listed(row: Any, today: date) -> ListedCertificate:
+    """A row of `certificates_query` with its state."""
+    one, cents = row
+    return ListedCertificate(one, int(cents), state_of(one, int(cents), today))
 
 
 def certificates_held(session: Session) -> int:

@@ -182,3 +182,31 @@ def test_lines_of_the_bank_are_the_newest_months_unless_others_are_asked_for(web
     assert "Oddment 1" in page(web, path, month="2026-09", which="unmatched")
     old = web.browser("auditor").get("/office/bank/lines.csv?month=2026-09&which=unmatched").text
     assert "2026-09-01 to 2026-09-30, not matched" in old
+
+
+# --- at the till ----------------------------------------------------------------------------------------------------------------
+
+
+def test_unclaimed_sales_are_those_nobody_asks_for_unless_others_are_wanted(web: Web) -> None:
+    path = "/office/sales/MAIN/unclaimed"
+    nobodys = rows(web, path, "Item")
+    assert rows(web, path, "Asked for by") == [""] * len(nobodys)
+    every = rows(web, path, "Item", asked="", sort="item")
+    assert every == sorted(every)
+    assert sorted([*nobodys, *rows(web, path, "Item", asked="yes")]) == every
+    assert rows(web, path, "Asked for by", asked="yes") == ["D01"]
+    prices = [float(price) for price in rows(web, path, "Price", asked="", sort="-price")]
+    assert prices == sorted(prices, reverse=True)
+    assert rows(web, path, "Item", asked="", find=every[0].upper()) == every[:1]
+    assert rows(web, path, "Item", to="2020-01-01") == []
+    assert "There is none like it" in page(web, path, to="2020-01-01")
+
+
+def test_gift_certificates(web: Web) -> None:
+    path = "/office/sales/certificates"
+    numbers = rows(web, path, "Number", sort="number")
+    assert numbers == sorted(numbers)
+    assert rows(web, path, "Left", number=numbers[0]) == rows(web, path, "Left", sort="number")[:1]
+    assert set(rows(web, path, "State", state="open")) == {"open"}
+    assert rows(web, path, "Number", state="used") == []
+    assert "There is none like it" in page(web, path, number="%")
