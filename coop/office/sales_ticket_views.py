@@ -13,6 +13,7 @@ from coop.office import queries as office_queries
 from coop.office import sales_figures as figures
 from coop.office import sales_tickets as tickets_read
 from coop.office.floor_views import wanted_mall
+from coop.office.sales_ticket import ticket_view
 from coop.office.sales_views import sales, today_at, waiting_of
 from coop.office.views import READERS
 
@@ -96,7 +97,7 @@ def lines(mall_code: str) -> Page:
 @allow(*READERS)
 def ticket(mall_code: str, ticket_id: int) -> Page:
     mall = wanted_mall(mall_code)
-    view = tickets_read.ticket_view(db(), mall, ticket_id)
+    view = ticket_view(db(), mall, ticket_id)
     if view is None:
         abort(404)
     return render_template("office/sales/ticket.html", mall=mall, view=view)

@@ -1,4 +1,4 @@
-"""Tickets and the items sold on them, as the office lists them, and one ticket whole. No query grows with the rows."""
+"""Tickets and the items sold on them, as the office lists them. No query grows with the rows."""
 
 from __future__ import annotations
 
@@ -8,18 +8,15 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, func, or_, select, true
+from sqlalchemy import ColumnElement, false, func, or_, select, true, union
 from sqlalchemy.orm import Session, aliased
 
-from coop.books.models import Entry
 from coop.core.csv_text import defused
 from coop.core.listing import Column, FromDay, Listed, Listing, OneOf, Words
 from coop.core.money import format_cents
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
-from coop.floor.models import Mall
-from coop.sales.models import GiftCertificate, GiftMove, LayawayAgreement, Tender, Ticket, TicketLine
-from coop.tax.models import Jurisdiction, TaxCharged, TaxUntaxed
+from coop.sales.models import Tender, Ticket, TicketLine
 
 _AT_ONCE = 10_000
 """Tickets that one query looks up: a page is one, a long CSV a few."""
@@ -66,22 +63,52 @@ class TicketRow:
 class TicketWords(Words):
     """Keeps tickets of this number, and those with an item of this tag, description or dealer.
 
-    Items are looked through on the days that are asked for alone: their words stand in no index, their days do.
+    A whole tag and a dealer's whole code stand in an index, and find theirs alone. Else items are looked through, on the days
+    that are asked for: their words stand in no index, their days do.
     """
 
     mall_id: int = 0
     days: tuple[date | None, date | None] = (None, None)
+    is_tag: bool = False
+    dealer_id: int | None = None
+    """Whose whole code it is."""
 
     def where(self, asked: str) -> ColumnElement[bool]:
+        items = select(TicketLine.ticket_id)
+        if self.is_tag or self.dealer_id is not None:
+            tagged = items.where(TicketLine.mall_id == self.mall_id, _tagged(asked))
+            # Hers at every mall, by the index of dealers: the list's own mall narrows them.
+            hers = items.where(false() if self.dealer_id is None else TicketLine.dealer_id == self.dealer_id)
+            return Ticket.id.in_(union(tagged, hers))
         first, last = self.days
         dealers = select(Dealer.id).where(has_words((Dealer.code,), asked))
-        items = select(TicketLine.ticket_id).where(
+        items = items.where(
             TicketLine.mall_id == self.mall_id,
             true() if first is None else TicketLine.posting_date >= first,
             true() if last is None else TicketLine.posting_date <= last,
             or_(has_words((TicketLine.tag, TicketLine.description), asked), TicketLine.dealer_id.in_(dealers)),
         )
         return or_(has_words((Ticket.number,), asked), Ticket.id.in_(items))
+
+
+@dataclass(frozen=True)
+class ItemWords(Words):
+    """Keeps items whose tag or description has these words; a whole tag finds its own alone."""
+
+    is_tag: bool = False
+
+    def where(self, asked: str) -> ColumnElement[bool]:
+        return _tagged(asked) if self.is_tag else super().where(asked)
+
+
+def _tagged(asked: str) -> ColumnElement[bool]:
+    """Items of this whole tag, as it was typed or in capitals."""
+    return TicketLine.tag.in_((asked, asked.upper()))
+
+
+def _is_tag(session: Session, mall_id: int, asked: str) -> bool:
+    there = select(TicketLine.id).where(TicketLine.mall_id == mall_id, _tagged(asked)).limit(1)
+    return bool(asked) and session.scalar(there) is not None
 
 
 @dataclass(frozen=True)
@@ -113,6 +140,8 @@ _KINDS = {
 }
 _DAYS = (FromDay("from", "From", Ticket.posting_date), FromDay("to", "To", Ticket.posting_date, to_day=True))
 
+_WORDS = TicketWords("find", "Number, tag or words")
+
 TICKETS: Listing[TicketRow] = Listing(
     columns=(
         Column("number", "Ticket", lambda row: defused(row.number), order=Ticket.number),
@@ -130,7 +159,7 @@ TICKETS: Listing[TicketRow] = Listing(
     usual="-sold",
     filters=(
         *_DAYS,
-        TicketWords("find", "Number, tag or words"),
+        _WORDS,
         OneOf(
             "kind",
             "Kind",
@@ -154,7 +183,7 @@ def usual_days(month: Month, today: date) -> dict[str, str]:
 
 
 def list_tickets(session: Session, mall_id: int, asked: Mapping[str, str], usually: Mapping[str, str]) -> Listed[TicketRow]:
-    """A page of a mall's tickets: six queries, and four more for each ten thousand tickets of a CSV."""
+    """A page of a mall's tickets: eight queries, and four more for each ten thousand tickets of a CSV."""
     more: dict[int, TicketMore] = defaultdict(TicketMore)
     shown = (
         Ticket.id,
@@ -169,8 +198,16 @@ def list_tickets(session: Session, mall_id: int, asked: Mapping[str, str], usual
         Ticket.layaway_completed_on.is_not(None),
     )
     found = select(*shown).where(Ticket.mall_id == mall_id)
-    days = _days(asked if any(one.key in asked for one in TICKETS.filters) else usually)
-    filters = tuple(replace(one, mall_id=mall_id, days=days) if isinstance(one, TicketWords) else one for one in TICKETS.filters)
+    words = asked.get("find", "").strip()
+    told = TicketWords(
+        _WORDS.key,
+        _WORDS.label,
+        mall_id=mall_id,
+        days=_days(asked if any(one.key in asked for one in TICKETS.filters) else usually),
+        is_tag=_is_tag(session, mall_id, words),
+        dealer_id=session.scalar(select(Dealer.id).where(Dealer.code == words.upper())) if words else None,
+    )
+    filters = tuple(told if one is _WORDS else one for one in TICKETS.filters)
     listed = replace(TICKETS, filters=filters, usually=usually).read(
         session, found, asked, lambda row: TicketRow(more[row.id], *row)
     )
@@ -269,7 +306,7 @@ LINES: Listing[LineRow] = Listing(
     filters=(
         FromDay("from", "From", TicketLine.posting_date),
         FromDay("to", "To", TicketLine.posting_date, to_day=True),
-        Words("find", "Tag or words", (TicketLine.tag, TicketLine.description)),
+        ItemWords("find", "Tag or words", (TicketLine.tag, TicketLine.description)),
         Code("dealer", "Dealer code"),
         OneOf(
             "kind",
@@ -283,7 +320,7 @@ LINES: Listing[LineRow] = Listing(
 
 
 def list_lines(session: Session, mall_id: int, asked: Mapping[str, str], usually: Mapping[str, str]) -> Listed[LineRow]:
-    """A page of the items of a mall: two queries."""
+    """A page of the items of a mall: three queries."""
     query = (
         select(
             TicketLine.id,
@@ -309,133 +346,6 @@ def list_lines(session: Session, mall_id: int, asked: Mapping[str, str], usually
         line_id, ticket_id, number, on, dealer, credited_on, *rest = row
         return LineRow(line_id, ticket_id, number, on, dealer, credited_on if credited_on != on else None, *rest)
 
-    return replace(LINES, usually=usually).read(session, query, asked, made)
-
-
-# --- one ticket ---------------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class JurisdictionTax:
-    """What a ticket was charged for one jurisdiction, at one of its rates."""
-
-    name: str
-    part: str
-    """The name of an upper tier; empty for the jurisdiction's rate."""
-    taxable_cents: int
-    amount_cents: int
-
-
-@dataclass(frozen=True)
-class Untaxed:
-    """What of a ticket a jurisdiction did not tax, and why."""
-
-    name: str
-    reason: str
-    amount_cents: int
-
-
-@dataclass(frozen=True)
-class ShownLine:
-    """An item of a ticket with its dealer and what it is tied to."""
-
-    line: TicketLine
-    dealer: Dealer | None
-    returns: Tied | None
-    """The ticket whose item it brings back."""
-    returned_by: Sequence[Tied]
-
-
-@dataclass(frozen=True)
-class TicketView:
-    """One ticket whole."""
-
-    ticket: Ticket
-    lines: Sequence[ShownLine]
-    taxes: Sequence[JurisdictionTax]
-    untaxed: Sequence[Untaxed]
-    tenders: Sequence[Tender]
-    gifts: Sequence[tuple[GiftMove, GiftCertificate]]
-    layaway: LayawayAgreement | None
-    entries: Sequence[Entry]
-    """Its own first, then those beside it, as of a surcharge."""
-
-    @property
-    def lowered(self) -> bool:
-        """Whether anything was taken off an item."""
-        return any(one.line.price_cents != one.line.tag_cents for one in self.lines)
-
-
-def ticket_view(session: Session, mall: Mall, ticket_id: int) -> TicketView | None:
-    """A ticket of a mall with everything that hangs on it; None where it has none of that number. Nine queries."""
-    ticket = session.get(Ticket, ticket_id)
-    if ticket is None or ticket.mall_id != mall.id:
-        return None
-    return TicketView(
-        ticket,
-        _lines(session, ticket),
-        _taxes(session, ticket),
-        _untaxed(session, ticket),
-        session.scalars(select(Tender).where(Tender.ticket_id == ticket.id).order_by(Tender.id)).all(),
-        [
-            (move, certificate)
-            for move, certificate in session.execute(
-                select(GiftMove, GiftCertificate)
-                .join(GiftCertificate, GiftCertificate.id == GiftMove.certificate_id)
-                .where(GiftMove.ticket_id == ticket.id)
-                .order_by(GiftMove.id)
-            )
-        ],
-        session.scalar(select(LayawayAgreement).where(LayawayAgreement.ticket_id == ticket.id)),
-        session.scalars(
-            select(Entry).where(Entry.source_kind == "ticket", Entry.source_id == ticket.key).order_by(Entry.id)
-        ).all(),
-    )
-
-
-def _lines(session: Session, ticket: Ticket) -> list[ShownLine]:
-    sold, sale, back, taken_back = aliased(TicketLine), aliased(Ticket), aliased(TicketLine), aliased(Ticket)
-    rows = session.execute(
-        select(TicketLine, Dealer, sale.id, sale.number)
-        .outerjoin(Dealer, Dealer.id == TicketLine.dealer_id)
-        .outerjoin(sold, sold.id == TicketLine.returns_line_id)
-        .outerjoin(sale, sale.id == sold.ticket_id)
-        .where(TicketLine.ticket_id == ticket.id)
-        .order_by(TicketLine.position)
-    ).all()
-    returned: dict[int, list[Tied]] = defaultdict(list)
-    brought = (
-        select(back.returns_line_id, taken_back.id, taken_back.number)
-        .join(taken_back, taken_back.id == back.ticket_id)
-        .where(back.returns_line_id.in_([line.id for line, *_ in rows]))
-        .order_by(back.id)
-    )
-    for line_id, back_id, number in session.execute(brought):
-        if line_id is not None:
-            returned[line_id].append(Tied(back_id, number))
-    return [
-        ShownLine(line, dealer, Tied(sale_id, number) if sale_id is not None else None, returned[line.id])
-        for line, dealer, sale_id, number in rows
-    ]
-
-
-def _taxes(session: Session, ticket: Ticket) -> list[JurisdictionTax]:
-    rows = session.execute(
-        select(Jurisdiction.name, TaxCharged.part, func.sum(TaxCharged.taxable_cents), func.sum(TaxCharged.amount_cents))
-        .join(Jurisdiction, Jurisdiction.id == TaxCharged.jurisdiction_id)
-        .where(TaxCharged.ticket_key == ticket.key)
-        .group_by(Jurisdiction.id, Jurisdiction.name, TaxCharged.part)
-        .order_by(Jurisdiction.id, TaxCharged.part)
-    )
-    return [JurisdictionTax(name, part, int(taxable), int(amount)) for name, part, taxable, amount in rows]
-
-
-def _untaxed(session: Session, ticket: Ticket) -> list[Untaxed]:
-    rows = session.execute(
-        select(Jurisdiction.name, TaxUntaxed.reason, func.sum(TaxUntaxed.amount_cents))
-        .join(Jurisdiction, Jurisdiction.id == TaxUntaxed.jurisdiction_id)
-        .where(and_(TaxUntaxed.ticket_key == ticket.key, TaxUntaxed.amount_cents != 0))
-        .group_by(Jurisdiction.id, Jurisdiction.name, TaxUntaxed.reason)
-        .order_by(Jurisdiction.id, TaxUntaxed.reason)
-    )
-    return [Untaxed(name, reason, int(amount)) for name, reason, amount in rows]
+    is_tag = _is_tag(session, mall_id, asked.get("find", "").strip())
+    filters = tuple(replace(one, is_tag=is_tag) if isinstance(one, ItemWords) else one for one in LINES.filters)
+    return replace(LINES, filters=filters, usually=usually).read(session, query, asked, made)
