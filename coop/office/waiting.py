@@ -167,7 +167,7 @@ def _returns(session: Session, today: date) -> list[Waiting]:
     try:
         rows = due_rows(session, today)
     except Refusal as refusal:
-        return [Waiting(1, str(refusal), url_for("tax.due"), today, True)]
+        return [Waiting(1, str(refusal), url_for("tax.jurisdictions"))]
     by_office: dict[str, list[DueRow]] = {}
     for row in rows:
         if row.over and row.filed is None:

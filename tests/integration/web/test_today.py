@@ -8,7 +8,7 @@ from decimal import Decimal
 from html import unescape
 from typing import Any
 
-from sqlalchemy import select, update
+from sqlalchemy import delete, select, update
 from sqlalchemy.orm import Session
 
 from coop.books.domain.hand import HandLine
@@ -32,7 +32,8 @@ from coop.sales.drawers import count_drawer, drawers_of, put_float
 from coop.sales.models import Claim, LayawayAgreement, TicketLine
 from coop.sales.service import take_tickets
 from coop.statements.models import Statement, StatementQuestion
-from coop.tax.models import TaxReturn
+from coop.tax.models import TaxReturn, TaxSetting
+from tests.factories.tax import setting
 from tests.integration.web.conftest import Web, send
 from tests.integration.web.test_office import count_queries
 
@@ -299,6 +300,16 @@ def _a_return_is_told_from_the_end_of_its_period_until_it_is_filed(web: Web) -> 
     assert not {words, several} & told(web).keys()
 
 
+def _tax_settings_that_contradict_each_other_are_told_and_stop_nothing(web: Web) -> None:
+    with transaction(web.sessions) as session:
+        made = setting(session, starts_on=date(2026, 1, 1), mall_id=web.house.mall.id, due_day=25).id
+    (words,) = [words for words in told(web) if "different terms" in words]
+    assert words.endswith("make them the same.")
+    assert led(web, words) == "/office/tax/jurisdictions"
+    change(web, delete(TaxSetting).where(TaxSetting.id == made))
+    assert words not in told(web)
+
+
 def _file_like(session: Session, filed: TaxReturn, first: date, last: date) -> None:
     """A return of other days, as a row."""
     kept = {c.key: getattr(filed, c.key) for c in TaxReturn.__table__.columns if c.key not in ("id", "amends_id")}
@@ -316,6 +327,7 @@ def test_what_has_a_day_of_its_own_appears_and_vanishes(web: Web) -> None:
 def test_what_waits_of_a_month_appears_and_vanishes(web: Web) -> None:
     _a_line_of_the_bank_is_told_once_its_month_is_closed_until_it_is_matched(web)
     _a_month_end_that_stopped_is_told_until_it_goes_on(web)
+    _tax_settings_that_contradict_each_other_are_told_and_stop_nothing(web)
     _a_return_is_told_from_the_end_of_its_period_until_it_is_filed(web)
     _a_month_that_is_over_is_ready_for_its_month_end_until_that_begins(web)
 
