@@ -111,3 +111,16 @@ def test_every_fault_is_told_at_once() -> None:
         "COOP_SECRET_KEY",
         "COOP_SMTP_PORT",
     ]
+
+
+@pytest.mark.parametrize(
+    "address",
+    ["office.example.org", "ftp://office.example.org", "https://", "https://a@b.example", "https://a/?b", "https://a b"],
+)
+def test_where_people_reach_the_pages_is_an_address_of_the_web(address: str) -> None:
+    assert "it is written like https://office.example.org" in said(COOP_WEB_ADDRESS=address)
+
+
+@pytest.mark.parametrize("address", ["https://office.example.org/", "https://office.example.org"])
+def test_addresses_in_mails_begin_without_a_slash_too_many(address: str) -> None:
+    assert load_settings("/nowhere", {"COOP_WEB_ADDRESS": address}).web_address == "https://office.example.org"
