@@ -33,6 +33,14 @@ settings.load_profile("coop")
 BOTH_DATABASES = ["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)]
 
 
+# What takes longest a file begins, so that no process of two waits at the end for the other's last file.
+LONGEST_FIRST = ("tests/functional/", "tests/integration/web/", "tests/integration/", "tests/")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    items.sort(key=lambda item: next(n for n, place in enumerate((*LONGEST_FIRST, "")) if item.nodeid.startswith(place)))
+
+
 @pytest.fixture
 def now() -> datetime:
     """A moment: 3 November 2026, 15:00 UTC (a Tuesday; 9:00 in Chicago)."""

@@ -13,8 +13,9 @@ import click
 from coop.core import paths
 from coop.core.errors import Refusal
 
-# Two processes suit two cores and still show what runs at the same time; a file's tests share one process.
-PARALLEL = ("-n", "2", "--dist", "loadfile")
+# Two processes suit two cores and still show what runs at the same time; a file's tests share one process, and files begin
+# in the order of tests/conftest.py: the longest first.
+PARALLEL = ("-n", "2", "--dist", "loadfile", "--no-loadscope-reorder")
 
 
 def checks() -> list[tuple[str, list[str]]]:
