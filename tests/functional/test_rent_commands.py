@@ -4,10 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-import os
-import signal
-import subprocess
-import sys
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -18,7 +15,7 @@ from coop.books.service import check_books
 from coop.core.db import make_engine, make_sessions, transaction
 from coop.leases.models import Charge, PriceIndex
 from tests.factories.hall import ADVANCE, Hall
-from tests.services import CHECKOUT
+from tests.functional.warm import Ended, WarmCoop
 
 MONTH = datetime.now(UTC).strftime("%Y-%m")
 
@@ -26,13 +23,11 @@ MONTH = datetime.now(UTC).strftime("%Y-%m")
 class Rent:
     """`coop rent` in a folder."""
 
-    def __init__(self, data: Path, url: str) -> None:
-        self.data, self.sessions = data, make_sessions(make_engine(url))
+    def __init__(self, data: Path, url: str, coop: WarmCoop) -> None:
+        self.data, self.sessions, self.coop = data, make_sessions(make_engine(url)), coop
 
-    def __call__(self, *words: str, **env: str) -> subprocess.CompletedProcess[str]:
-        environment = {k: v for k, v in os.environ.items() if not k.startswith("COOP_")} | {"COOP_DATA": str(self.data), **env}
-        command = [sys.executable, "-c", "from coop.cli import main; main()", "rent", *words]
-        return subprocess.run(command, cwd=CHECKOUT, env=environment, capture_output=True, text=True, timeout=120, check=False)
+    def __call__(self, *words: str, **env: str) -> Ended:
+        return self.coop("rent", *words, COOP_DATA=str(self.data), **env)
 
     def charged(self) -> list[int]:
         with transaction(self.sessions) as session:
@@ -40,9 +35,15 @@ class Rent:
             return list(session.scalars(select(Charge.amount_cents).order_by(Charge.id)))
 
 
+@pytest.fixture(scope="module")
+def coop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[WarmCoop]:
+    with WarmCoop(tmp_path_factory.mktemp("commands")) as command:
+        yield command
+
+
 @pytest.fixture
-def rent(sqlite_url: str, tmp_path: Path) -> Rent:
-    made = Rent(tmp_path, sqlite_url)
+def rent(sqlite_url: str, tmp_path: Path, coop: WarmCoop) -> Rent:
+    made = Rent(tmp_path, sqlite_url, coop)
     with transaction(made.sessions) as session:
         hall = Hall(session, datetime.now(UTC), **ADVANCE)
         hall.lease(hall.ida, hall.booth)
@@ -52,16 +53,16 @@ def rent(sqlite_url: str, tmp_path: Path) -> Rent:
 
 def test_rents_are_shown_with_their_working_before_they_post(rent: Rent) -> None:
     shown = rent("show", "--mall", "main", MONTH)
-    assert shown.stdout.splitlines() == [
+    assert shown.out.splitlines() == [
         "dealer  charge                 amount     posted    to post  working",
         "D01     Booth 12               270.00       0.00     270.00  120.00 sq ft × $2.25 a month",
         "D02     Case C3                 45.00       0.00      45.00  $45.00 a month",
         "all                            315.00       0.00     315.00",
     ]
     assert rent.charged() == []
-    assert rent("post", "--mall", "main", MONTH).stdout.startswith("2 charges posted for ")
-    assert rent("post", "--mall", "main", MONTH).stdout.startswith("0 charges posted for ")
-    rows = list(csv.DictReader(io.StringIO(rent("show", "--mall", "main", MONTH, "--csv").stdout)))
+    assert rent("post", "--mall", "main", MONTH).out.startswith("2 charges posted for ")
+    assert rent("post", "--mall", "main", MONTH).out.startswith("0 charges posted for ")
+    rows = list(csv.DictReader(io.StringIO(rent("show", "--mall", "main", MONTH, "--csv").out)))
     assert [(row["dealer"], row["amount"], row["posted"], row["to_post"]) for row in rows] == [
         ("D01", "270.00", "270.00", "0.00"),
         ("D02", "45.00", "45.00", "0.00"),
@@ -70,9 +71,9 @@ def test_rents_are_shown_with_their_working_before_they_post(rent: Rent) -> None
 
 
 def test_killed_while_it_posts_it_posts_once_when_run_again(rent: Rent) -> None:
-    assert rent("post", "--mall", "main", MONTH, COOP_KILL_AT="books:before-proof").returncode == -signal.SIGKILL
+    assert rent("post", "--mall", "main", MONTH, COOP_KILL_AT="books:before-proof").killed
     assert rent.charged() == []
-    assert rent("post", "--mall", "main", MONTH).returncode == 0
+    assert rent("post", "--mall", "main", MONTH).code == 0
     assert rent.charged() == [270_00, 45_00]
 
 
@@ -80,18 +81,18 @@ def test_months_that_are_refused(rent: Rent) -> None:
     rent("post", "--mall", "main", MONTH)
     for month, said in (("2019-01", "rent of before is not in them"), ("2090-01", "January 2090 is too far ahead")):
         done = rent("post", "--mall", "main", month)
-        assert (done.returncode, said in done.stderr) == (2, True)
+        assert (done.code, said in done.err) == (2, True)
 
 
 def test_an_index_from_a_file(rent: Rent) -> None:
     file = rent.data / "index.csv"
     file.write_text("series,month,value\nCPI-U,2026-05,332.1\nCPI-U,2026-06,x\n")
     done = rent("import-index", str(file))
-    assert (done.returncode, done.stderr) == (
+    assert (done.code, done.err) == (
         2,
         "coop: Row 3, value: 'x' is no index value; write it as published, such as 322.561.\n",
     )
     file.write_text("series,month,value\nCPI-U,2026-05,332.1\n")
-    assert [rent("import-index", str(file)).stdout for _ in range(2)] == ["1 value taken.\n", "0 values taken.\n"]
+    assert [rent("import-index", str(file)).out for _ in range(2)] == ["1 value taken.\n", "0 values taken.\n"]
     with transaction(rent.sessions) as session:
         assert session.scalar(select(func.count(PriceIndex.id))) == 1
