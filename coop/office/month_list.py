@@ -118,8 +118,9 @@ def _net(session: Session, first: date, last: date) -> dict[tuple[int, date], in
 
 
 def _statements(session: Session, first: date, last: date) -> dict[tuple[int, date], int]:
+    """How many have their paper, by mall and month."""
     rows = session.execute(
-        select(Statement.mall_id, Statement.first_day, func.count(Statement.id))
+        select(Statement.mall_id, Statement.first_day, func.count(Statement.document_id))
         .where(Statement.first_day.between(first, last))
         .group_by(Statement.mall_id, Statement.first_day)
     )

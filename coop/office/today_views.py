@@ -10,6 +10,7 @@ from coop.core.web import Page, allow, db, now, request_id, visitor
 from coop.office import queries
 from coop.office.failed_work import WORDS, failed_work, find_failed, take_up_again
 from coop.office.first_steps import beginning_of
+from coop.office.tax_queries import today as office_today
 from coop.office.trading import trading
 from coop.office.views import READERS, office
 from coop.office.waiting import waiting_things
@@ -22,7 +23,7 @@ def today() -> Page:
     days = {mall.id: local_date(now(), mall.timezone) for mall in malls}
     return render_template(
         "office/today.html",
-        today=days[malls[0].id] if malls else local_date(now(), "UTC"),
+        today=office_today(db(), now()),
         beginning=beginning_of(db(), visitor(), malls),
         waiting=waiting_things(db(), now(), malls) if malls else (),
         trading=trading(db(), malls, days) if malls else None,

@@ -76,7 +76,7 @@ def trading(session: Session, malls: Sequence[Mall], days: Mapping[int, date]) -
     earliest, latest = min(days.values()), max(days.values())
     sold = _sold(session, earliest, latest)
     rows = [_row(mall.name, days[mall.id], began.get(mall.id), sold.get(mall.id, {})) for mall in malls]
-    today = days[malls[0].id]
+    today = days[min(days)]
     first, last = _month_so_far(today)
     return Trading(
         today=today,

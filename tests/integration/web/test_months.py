@@ -15,7 +15,9 @@ from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.leases.agreements import make_lease
+from coop.statements.models import Statement
 from coop.tax.filing import move_tax_to_dealers
+from tests.factories.people import make_dealer
 from tests.factories.tax import filer_of, setting
 from tests.integration.web.conftest import Web, send
 
@@ -108,6 +110,13 @@ def test_months_stand_by_year_with_what_was_sold_and_stated(web: Web) -> None:
     assert 'href="/office/months?year=2024"' in page
     assert re.findall(r"months/MAIN/(2024-\d\d)", older) == ["2024-12", "2024-11"]
     assert older.count("closed") == 2
+    # A statement that is frozen and has no paper yet is not made.
+    with transaction(web.sessions) as session:
+        statement = session.scalars(select(Statement).order_by(Statement.id).limit(1)).one()
+        copied = ("mall_id", "first_day", "value_json", "value_sha256", "opening_cents", "closing_cents", "created_at")
+        other = make_dealer(session, web.clock.at, "D77").id
+        session.add(Statement(number="MAIN.D77.2026-10", dealer_id=other, **{name: getattr(statement, name) for name in copied}))
+    assert client.get("/office/months").text.count('<td class="wide-only amount">2</td>') == 2
     assert "Its books have no month of 1999." in client.get("/office/months?year=1999").text
 
 
