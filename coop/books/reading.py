@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 from sqlalchemy import ColumnElement, Select, and_, case, func, or_, select, tuple_
 from sqlalchemy.orm import Session, aliased
@@ -312,25 +313,34 @@ class JournalView:
         return sum(amount for _, amount in self.lines if amount > 0)
 
 
-def journal_rows(session: Session, *, waiting: bool, before: int | None = None, limit: int = PAGE + 1) -> list[JournalRow]:
-    """Entries by hand, the newest first: those that wait, or the others. One query."""
-    debits = (
-        select(func.coalesce(func.sum(JournalLine.amount_cents), 0))
-        .where(JournalLine.journal_id == Journal.id, JournalLine.amount_cents > 0)
-        .correlate(Journal)
-        .scalar_subquery()
-    )
-    rows = (
-        select(Journal, func.coalesce(Mall.code, ""), debits, func.coalesce(UserAccount.email, ""))
+JOURNAL_CENTS: ColumnElement[int] = (
+    select(func.coalesce(func.sum(JournalLine.amount_cents), 0))
+    .where(JournalLine.journal_id == Journal.id, JournalLine.amount_cents > 0)
+    .correlate(Journal)
+    .scalar_subquery()
+)
+"""What an entry by hand comes to."""
+
+
+def journals_query(*, waiting: bool) -> Select[Journal, str, int, str]:
+    """Entries by hand that wait, or the others, each with what a `JournalRow` says of it."""
+    return (
+        select(Journal, func.coalesce(Mall.code, ""), JOURNAL_CENTS, func.coalesce(UserAccount.email, ""))
         .outerjoin(Mall, Mall.id == Journal.mall_id)
         .outerjoin(UserAccount, UserAccount.id == Journal.entered_by)
         .where((Journal.state == "entered") if waiting else (Journal.state != "entered"))
-        .order_by(Journal.id.desc())
-        .limit(limit)
     )
-    if before is not None:
-        rows = rows.where(Journal.id < before)
-    return [JournalRow(journal, code, int(cents), email) for journal, code, cents, email in session.execute(rows)]
+
+
+def journal_row(row: Any) -> JournalRow:
+    journal, code, cents, email = row
+    return JournalRow(journal, code, int(cents), email)
+
+
+def waiting_journals(session: Session) -> list[JournalRow]:
+    """Entries by hand that wait for a second person, the newest first. One query."""
+    rows = journals_query(waiting=True).order_by(Journal.id.desc()).limit(PAGE + 1)
+    return [journal_row(row) for row in session.execute(rows)]
 
 
 def journal_view(session: Session, journal_id: int) -> JournalView | None:

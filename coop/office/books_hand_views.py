@@ -12,9 +12,10 @@ from coop.books.rules import rules_on
 from coop.core.documents import Document
 from coop.core.errors import Refusal
 from coop.core.fields import told
-from coop.core.web import Page, allow, db, now, roll_back, send_document, takes, visitor
+from coop.core.web import Page, allow, db, now, roll_back, send_document, show_list, takes, visitor
 from coop.office import queries as office_queries
 from coop.office.books_forms import JournalForm, RefuseForm, ReversalForm
+from coop.office.books_list import HAND
 from coop.office.books_views import WRITERS_BY_HAND, books
 from coop.office.tax_queries import today as office_today
 from coop.office.views import READERS
@@ -25,13 +26,8 @@ MOST_FORM_BYTES = service.MOST_PAPER_BYTES + 512 * 1024
 @books.get("/by-hand")
 @allow(*READERS)
 def hand() -> Page:
-    decided = reading.journal_rows(db(), waiting=False, before=request.args.get("before", type=int))
-    return render_template(
-        "office/books/hand.html",
-        waiting=reading.journal_rows(db(), waiting=True),
-        decided=decided[: reading.PAGE],
-        older=decided[reading.PAGE - 1].journal.id if len(decided) > reading.PAGE else None,
-    )
+    listed = HAND.read(db(), reading.journals_query(waiting=False), request.args, reading.journal_row)
+    return show_list(listed, "office/books/hand.html", "entries-by-hand", waiting=reading.waiting_journals(db()))
 
 
 @books.get("/by-hand/new")

@@ -1,4 +1,4 @@
-"""The list of entries of the books: its columns, what it is sorted by and what narrows it."""
+"""The lists of entries of the books, and of those by hand: their columns, what they are sorted by and what narrows them."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from sqlalchemy import ColumnElement, select
 
-from coop.books.models import Entry, EntryProof, Period
-from coop.books.reading import EntryRow, of_amount, with_words
+from coop.books.models import Entry, EntryProof, Journal, Period
+from coop.books.reading import JOURNAL_CENTS, EntryRow, JournalRow, of_amount, with_words
 from coop.core.csv_text import defused
 from coop.core.listing import Column, FromDay, Listing, OneOf, Words
 from coop.core.money import format_cents, parse_cents
@@ -77,3 +77,24 @@ def entry_list(months: Sequence[Month], malls: Sequence[Mall], kinds: Sequence[s
         ),
         tie=Entry.id.desc(),
     )
+
+
+HAND: Listing[JournalRow] = Listing(
+    columns=(
+        Column("number", "Entry by hand", lambda row: str(row.journal.id), order=Journal.id),
+        Column("day", "Day", lambda row: row.journal.on.isoformat(), order=Journal.on),
+        Column("mall", "Mall", lambda row: row.mall),
+        Column("reason", "Reason", lambda row: defused(row.journal.reason)),
+        Column("by", "Entered by", lambda row: defused(row.entered_by)),
+        Column("state", "State", lambda row: row.journal.state, order=Journal.state),
+        Column("amount", "Amount", lambda row: format_cents(row.debits_cents, grouped=False), order=JOURNAL_CENTS, amount=True),
+    ),
+    usual="-number",
+    filters=(
+        Words("find", "Reason", (Journal.reason,)),
+        OneOf("state", "State", (("posted", "posted"), ("refused", "refused")), lambda state: Journal.state == state),
+        FromDay("from", "From", day=Journal.on),
+        FromDay("to", "Up to", day=Journal.on, to_day=True),
+    ),
+    tie=Journal.id.desc(),
+)

@@ -76,7 +76,7 @@ def first() -> Page:
         whose=whose,
         below=below,
         rows=rows,
-        waiting=reading.journal_rows(db(), waiting=True),
+        waiting=reading.waiting_journals(db()),
     )
 
 

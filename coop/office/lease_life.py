@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
+from typing import Any
 
-from sqlalchemy import and_, func, or_, select
+from sqlalchemy import Select, and_, func, or_, select
 from sqlalchemy.orm import Session
 
 from coop.core.errors import Refusal
@@ -249,11 +250,9 @@ def charge_rows(session: Session, lease_id: int) -> list[ChargeRow]:
     return [ChargeRow(charge, dispute) for charge, dispute in rows]
 
 
-def letter_rows(
-    session: Session, mall_id: int, *, lease_id: int | None = None, offer_id: int | None = None, before: int | None = None
-) -> list[LetterRow]:
-    """Letters of a mall's leases and offers (or of one of them), the newest first; one more than a page shows."""
-    rows = (
+def letters_query(mall_id: int) -> Select[Letter, str, str, str, str]:
+    """Letters of a mall's leases and offers, each with what a `LetterRow` says of it."""
+    return (
         select(Letter, Dealer.code, Outbox.state, Waiting.name, Waiting.address)
         .outerjoin(Lease, Lease.id == Letter.lease_id)
         .outerjoin(Dealer, Dealer.id == Lease.dealer_id)
@@ -261,17 +260,22 @@ def letter_rows(
         .outerjoin(Offer, Offer.id == Letter.offer_id)
         .outerjoin(Waiting, and_(Waiting.id == Offer.waiting_id, Waiting.member_id.is_(None)))
         .where(Letter.mall_id == mall_id)
-        .order_by(Letter.id.desc())
-        .limit(PAGE + 1)
     )
+
+
+def letter_row(row: Any) -> LetterRow:
+    letter, code, state, name, address = row
+    return LetterRow(
+        letter, code or "", state or "", [line for line in (name or "", *(address or "").splitlines()) if line.strip()]
+    )
+
+
+def letter_rows(session: Session, mall_id: int, *, lease_id: int | None = None, offer_id: int | None = None) -> list[LetterRow]:
+    """Letters of a lease or of an offer, the newest first; one more than a page shows."""
+    rows = letters_query(mall_id).order_by(Letter.id.desc()).limit(PAGE + 1)
     if lease_id is not None:
         offered = select(Offer.id).where(Offer.lease_id == lease_id)
         rows = rows.where(or_(Letter.lease_id == lease_id, Letter.offer_id.in_(offered)))
     if offer_id is not None:
         rows = rows.where(Letter.offer_id == offer_id)
-    if before is not None:
-        rows = rows.where(Letter.id < before)
-    return [
-        LetterRow(letter, code or "", state or "", [line for line in (name or "", *(address or "").splitlines()) if line.strip()])
-        for letter, code, state, name, address in session.execute(rows)
-    ]
+    return [letter_row(row) for row in session.execute(rows)]

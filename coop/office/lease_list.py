@@ -1,14 +1,22 @@
-"""The list of a mall's leases: its columns, what it is sorted by and what narrows it."""
+"""The lists of a mall's leases and of their letters: their columns, what they are sorted by and what narrows them."""
 
 from __future__ import annotations
 
 from datetime import date
 
+from sqlalchemy import ColumnElement, func
+
 from coop.core.csv_text import defused
-from coop.core.listing import Column, Listing, OneOf, Words
+from coop.core.listing import Column, FromDay, Listing, OneOf, Words
 from coop.core.money import format_cents
+from coop.core.outbox import Outbox
+from coop.dealers.models import Dealer
+from coop.leases.documents import KINDS
+from coop.leases.models import Letter
 from coop.leases.wording import STATES
+from coop.office.lease_life import LetterRow
 from coop.office.lease_queries import LeaseRow
+from coop.statements.book import NOT_SENT
 
 RUNNING = "running"
 """Every lease that has not ended."""
@@ -43,4 +51,33 @@ LEASES: Listing[LeaseRow] = Listing(
         OneOf("zone", "Zone", (), of=lambda row: row.zones),
     ),
     usually={"state": RUNNING},
+)
+
+
+_MAILED = {"mail": "went or goes by mail", "failed": "did not arrive", "paper": "on paper only"}
+
+
+def _mailed(asked: str) -> ColumnElement[bool]:
+    failed = Outbox.state.in_(NOT_SENT)
+    return {"mail": Letter.outbox_id.is_not(None) & ~failed, "failed": failed, "paper": Letter.outbox_id.is_(None)}[asked]
+
+
+LETTERS: Listing[LetterRow] = Listing(
+    columns=(
+        Column("letter", "Letter", lambda row: defused(row.letter.subject), order=Letter.subject),
+        Column("kind", "Kind", lambda row: KINDS.get(row.letter.kind, row.letter.kind), order=Letter.kind),
+        Column("dealer", "Dealer", lambda row: row.dealer_code, order=Dealer.code),
+        Column("made", "Made", lambda row: row.letter.made_on.isoformat(), order=Letter.id),
+        Column("paper", "Paper", lambda row: "yes" if row.letter.document_id else "being made"),
+        Column("mail", "Mail", lambda row: row.mail_state or "none", order=Outbox.state),
+    ),
+    usual="-made",
+    filters=(
+        Words("find", "Letter or dealer", (Letter.subject, func.coalesce(Dealer.code, ""))),
+        OneOf("kind", "Kind", tuple(KINDS.items()), lambda kind: Letter.kind == kind, every="every kind"),
+        OneOf("mail", "Mail", tuple(_MAILED.items()), _mailed),
+        FromDay("from", "From", day=Letter.made_on),
+        FromDay("to", "Up to", day=Letter.made_on, to_day=True),
+    ),
+    tie=Letter.id.desc(),
 )

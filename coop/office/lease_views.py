@@ -22,6 +22,7 @@ from coop.office import queries as office_queries
 from coop.office.floor_views import wanted_mall
 from coop.office.lease_forms import TickForm
 from coop.office.lease_list import LEASES
+from coop.office.lease_list import LETTERS as LETTER_LIST
 from coop.office.views import READERS
 
 leases = Blueprint("leases", __name__, url_prefix="/office/leases")
@@ -129,16 +130,8 @@ def lease_page(mall: Mall, lease: Lease, ticking: TickForm) -> str:
 def letters(mall_code: str) -> Page:
     """Every letter of leases that was made, with its paper and its mail."""
     mall = wanted_mall(mall_code)
-    before = request.args.get("before", type=int)
-    rows = lease_life.letter_rows(db(), mall.id, before=before)
-    size = office_queries.PAGE
-    return render_template(
-        "office/leases/letters.html",
-        **page_of(mall),
-        rows=rows[:size],
-        older=rows[size - 1].letter.id if len(rows) > size else None,
-        paged=before is not None,
-    )
+    listed = LETTER_LIST.read(db(), lease_life.letters_query(mall.id), request.args, lease_life.letter_row)
+    return show_list(listed, "office/leases/letters.html", f"letters-{mall.code}", **page_of(mall))
 
 
 @leases.get("/<mall_code>/letters/<int:letter_id>.pdf")

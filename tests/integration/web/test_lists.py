@@ -9,8 +9,9 @@ from datetime import date, timedelta
 
 from sqlalchemy import select
 
-from coop.books.models import BankFile, BankLine
+from coop.books.models import BankFile, BankLine, Journal
 from coop.core.db import transaction
+from coop.leases.models import Letter
 from coop.payouts.models import PayoutRun
 from coop.sales.domain import LineIn, TenderIn
 from coop.sales.layaway import Terms, agree_layaway
@@ -210,3 +211,45 @@ def test_gift_certificates(web: Web) -> None:
     assert set(rows(web, path, "State", state="open")) == {"open"}
     assert rows(web, path, "Number", state="used") == []
     assert "There is none like it" in page(web, path, number="%")
+
+
+def test_entries_by_hand_that_are_decided(web: Web) -> None:
+    path = "/office/books/by-hand"
+    with transaction(web.sessions) as session:
+        for n, state in ((1, "refused"), (2, "refused")):
+            session.add(
+                Journal(
+                    key=f"x{n}",
+                    mall_id=web.house.mall.id,
+                    on=date(2026, 11, n),
+                    reason=f"Window pane {n}",
+                    second_needed=True,
+                    entered_by=web.house.users["bookkeeper"],
+                    entered_at=web.clock.at,
+                    state=state,
+                    decided_by=web.house.users["manager"],
+                    decided_at=web.clock.at,
+                )
+            )
+    assert rows(web, path, "Reason", find="pane", sort="day") == ["Window pane 1", "Window pane 2"]
+    assert rows(web, path, "Reason", find="pane") == ["Window pane 2", "Window pane 1"]
+    assert rows(web, path, "Entered by", find="pane 1", to="2026-11-01") == ["books@example.org"]
+    assert "Window pane 1" not in rows(web, path, "Reason", state="posted")
+    assert "There is none like it" in page(web, path, find="nothing of the kind")
+
+
+# --- letters of leases ----------------------------------------------------------------------------------------------------------
+
+
+def test_letters_of_leases(web: Web) -> None:
+    path = "/office/leases/MAIN/letters"
+    with transaction(web.sessions) as session:
+        for n, kind in enumerate(("increase", "arrears")):
+            made = {"made_on": date(2026, 11, 1 + n), "subject": f"Letter {n}", "value": {}}
+            session.add(Letter(key=f"x/{n}", mall_id=web.house.mall.id, kind=kind, lease_id=1, **made))
+    assert rows(web, path, "Letter")[:2] == ["Letter 1", "Letter 0"]
+    assert rows(web, path, "Dealer", kind="arrears") == ["D01"]
+    assert rows(web, path, "Letter", find="letter", sort="letter", mail="paper") == ["Letter 0", "Letter 1"]
+    assert rows(web, path, "Letter", find="letter", **{"from": "2026-11-02"}) == ["Letter 1"]
+    assert rows(web, path, "Letter", find="letter", mail="failed") == []
+    assert "Letter 0" in page(web, path, kind="increase")
