@@ -65,8 +65,8 @@ from coop.office.paying_views import paying
 from coop.office.payout_views import payouts
 from coop.office.question_views import questions
 from coop.office.release_views import releases
-from coop.office.settings_views import settings as settings_pages
 from coop.office.sales_views import sales
+from coop.office.settings_views import settings as settings_pages
 from coop.office.tax_terms_views import tax_terms
 from coop.office.tax_views import tax
 from coop.office.views import office
@@ -134,9 +134,9 @@ def create_app(settings: Settings | None = None, *, clock: Callable[[], datetime
         floor,
         tax,
         tax_terms,
-        settings_pages,
         feeds,
         questions,
+        settings_pages,
         portal,
     ):
         app.register_blueprint(face)
