@@ -68,6 +68,12 @@ class Cli:
 
 
 @pytest.fixture
+def sqlite_database_url(sqlite_url: str) -> str:
+    """Where the command finds a co-op that says nothing of its database: in its folder."""
+    return sqlite_url
+
+
+@pytest.fixture
 def coop(database_url: str, sessions: Sessions, tmp_path: Path, now: datetime) -> Cli:
     """A co-op with one mall, on both databases."""
     with transaction(sessions) as session:
