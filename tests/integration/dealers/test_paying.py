@@ -183,5 +183,6 @@ def test_everything_is_sealed_again_or_nothing_is(sessions: Sessions, engine: En
     assert {f"{table.name}.{column.name}" for table, column in sealed_columns()} == {
         "ach_origin.account_sealed",
         "payout_detail.account_sealed",
+        "sign_in_link.token_sealed",
         "tax_form.number_sealed",
     }
