@@ -157,7 +157,9 @@ if __name__ == "__main__":
 
     from coop.cli import COMMANDS
 
-    for module in {"sales", "month", "statements", "serve", "beginning", "machine", "keeping", "rent"} & set(COMMANDS.values()):
+    for module in {"sales", "month", "statements", "serve", "beginning", "machine", "keeping", "rent", "payouts"} & set(
+        COMMANDS.values()
+    ):
         importlib.import_module(f"coop.cli.{module}")
     MAIN = importlib.import_module(sys.argv[1]).main
     WAKE_READ, WAKE_WRITE = os.pipe()

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import os
-import signal
-import subprocess
-import sys
+from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 
@@ -23,6 +20,7 @@ from coop.core.errors import Refusal
 from coop.core.sealed_text import FieldKeys
 from coop.payouts.paying_out import check_payouts
 from tests.factories.payouts import build_malls
+from tests.functional.warm import WarmCoop
 from tests.integration.payouts.conftest import Office
 
 
@@ -99,24 +97,27 @@ def test_a_year_from_the_command_line(folder: Path) -> None:
     assert run(folder, "year", "2026", "--format", "csv").output.splitlines()[1].startswith("period,,2026-01-01 to 2026-12-31")
 
 
-def test_killed_between_posting_and_its_end_and_said_again_it_posts_once(office: Office) -> None:
+@pytest.fixture(scope="module")
+def coop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[WarmCoop]:
+    with WarmCoop(tmp_path_factory.mktemp("commands")) as command:
+        yield command
+
+
+def test_killed_between_posting_and_its_end_and_said_again_it_posts_once(office: Office, coop: WarmCoop) -> None:
     office.prepare()
     office.approved()
     today = local_date(utc_now(), "America/Chicago").isoformat()
-    words = [sys.executable, "-m", "coop", "payouts", "paid", "1", "--on", today]
-    known = {
-        "COOP_DATA": str(office.settings.data),
-        "COOP_DATABASE_URL": office.settings.database_url,
-        "PATH": os.environ["PATH"],
-    }
-    killed = subprocess.run(words, env={**known, "COOP_KILL_AT": "payouts:posted"}, capture_output=True, timeout=120, check=False)
-    assert killed.returncode == -signal.SIGKILL, killed.stderr
+    words = ("payouts", "paid", "1", "--on", today)
+    known = {"COOP_DATA": str(office.settings.data), "COOP_DATABASE_URL": office.settings.database_url}
+    killed = coop(*words, **known, COOP_KILL_AT="payouts:posted")
+    assert killed.killed, killed.err
     with transaction(office.sessions) as session:
         assert session.scalar(select(func.count(Entry.id)).where(Entry.kind == "payout")) == 0
         assert office.run(session).state == "approved"
-    for said in (b"in 5 entries", b"already."):
-        ended = subprocess.run(words, env=known, capture_output=True, timeout=120, check=True)
-        assert said in ended.stdout
+    for said in ("in 5 entries", "already."):
+        ended = coop(*words, **known)
+        assert ended.code == 0, ended.err
+        assert said in ended.out
     with transaction(office.sessions) as session:
         assert session.scalar(select(func.count(Entry.id)).where(Entry.kind == "payout")) == 5
         assert check_payouts(session) == []
