@@ -31,7 +31,7 @@ from tests.functional.warm import Ended, WarmCoop
 from tests.services import CHECKOUT
 
 ZONE = noon_zone()
-STEPS = [f"close:{step}:{when}" for step in (*BEFORE_LOCK, "lock") for when in ("before-commit", "done")]
+STEPS = [f"close:{step}:{when}" for step in (*BEFORE_LOCK, "lock", "payouts") for when in ("before-commit", "done")]
 MONTH_END = [
     "job:claimed",
     "job:before-commit",
@@ -51,8 +51,7 @@ MONTH_END = [
     "mail:sent",
     "mail:recorded",
     "close:mail:watched",
-    "close:payouts:before-commit",
-    "close:payouts:done",
+    "job:done",
 ]
 """In an order in which one month-end passes them, each killed process leaving the next point still to come."""
 IMPORT = [
