@@ -210,7 +210,7 @@ def test_a_lease_from_the_waiting_list_to_the_returned_deposit(browser: Browser,
 
     # The manager offers.
     sign_in(office, hall, "manager@example.org", "/office/")
-    office.get_by_role("link", name="Leases", exact=True).click()
+    office.get_by_role("navigation", name="Pages").get_by_role("link", name="Leases", exact=True).click()
     office.get_by_role("button", name="Make the offer of Booth 20 to Amos Pell").click()
     assert said(office) == "Booth 20 is offered until Nov 10, 2026. Write the letter next."
     office.get_by_role("button", name="Write the letter").click()
@@ -230,7 +230,7 @@ def test_a_lease_from_the_waiting_list_to_the_returned_deposit(browser: Browser,
     assert "168.00" in mine.get_by_role("row", name="Rent of November 2026").inner_text()
 
     # The deposit is taken.
-    office.get_by_role("link", name="Leases", exact=True).click()
+    office.get_by_role("navigation", name="Pages").get_by_role("link", name="Leases", exact=True).click()
     deposits = office.get_by_role("region", name="Deposits")
     deposits.get_by_role("link", name="D02", exact=True).click()
     office.get_by_role("link", name="Take a deposit").click()
