@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 import pytest
-from sqlalchemy import select
+from sqlalchemy import Engine, select
 
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
@@ -16,6 +16,7 @@ from coop.statements.line_pages import line_said, lines_of, place_of_key
 from coop.statements.line_parts import SECTIONS
 from coop.statements.models import Statement, StatementQuestion
 from coop.statements.questions import MOST_OPEN, answer_question, ask_question, count_open, questions, questions_of
+from tests.databases import fill
 from tests.factories.house import House, build_house
 from tests.factories.statements import SAMPLES
 
@@ -38,9 +39,8 @@ class Asking:
 
 
 @pytest.fixture
-def asking(sessions: Sessions, now: datetime) -> Asking:
-    with transaction(sessions) as session:
-        return Asking(sessions, build_house(session, now), now)
+def asking(sessions: Sessions, engine: Engine, now: datetime) -> Asking:
+    return Asking(sessions, fill(engine, ("house", now), lambda session: build_house(session, now)), now)
 
 
 def mails(session, kind: str) -> list[Outbox]:
