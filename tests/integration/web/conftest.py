@@ -50,11 +50,11 @@ class Web:
         return client
 
 
-def form_token(client: FlaskClient) -> str:
-    """The token of a form this browser was shown."""
-    page = client.get("/account")
+def form_token(client: FlaskClient, host: str = "localhost") -> str:
+    """The token of a form this browser was shown; it belongs to the host's cookie."""
+    page = client.get("/account", headers={"Host": host})
     if page.status_code == 303:
-        page = client.get("/sign-in")
+        page = client.get("/sign-in", headers={"Host": host})
     found = re.search(r'name="csrf_token"[^>]* value="([^"]+)"', page.text)
     assert found, page.text
     return found[1]

@@ -264,18 +264,16 @@ def test_too_many_askings_must_wait(web: Web, addressed: Flask) -> None:
         assert "Wait 1 minute, then try again." in answer.text.split('id="email-wrong"')[1]
 
 
-def test_a_stranger_cannot_say_where_the_link_leads(web: Web) -> None:
+@pytest.mark.parametrize("host", ["evil.example", "localhost.evil.example", "evil.example:80", "office.example.org"])
+def test_a_stranger_cannot_say_where_the_link_leads(web: Web, host: str) -> None:
     """Whoever asks names the host in the request: without the setting, no mail is sent for a host that is not this machine."""
     client = web.browser()
-    token = form_token(client)
-    for host in ("evil.example", "localhost.evil.example", "evil.example:80"):
-        answer = client.post(
-            "/sign-in/forgotten", data={"csrf_token": token, "email": "desk@example.org"}, headers={"Host": host}
-        )
-        assert answer.status_code in (200, 400)
+    data = {"csrf_token": form_token(client, host), "email": "desk@example.org"}
+    answer = client.post("/sign-in/forgotten", data=data, headers={"Host": host})
+    assert answer.status_code == 200
+    assert "Ask the manager" in answer.text
     with transaction(web.sessions) as session:
         assert session.scalar(select(Job.id).where(Job.kind == "dealers.answer_request")) is None
-    assert "Ask the manager" in client.get("/sign-in/forgotten", headers={"Host": "office.example.org"}).text
 
 
 def test_a_link_that_is_no_longer_good_says_so(web: Web) -> None:
