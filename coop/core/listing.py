@@ -154,6 +154,7 @@ class Listed(Generic[Row]):
     usual: str
     page: int
     total: int
+    usually: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def pages(self) -> int:
@@ -187,12 +188,15 @@ class Listed(Generic[Row]):
         return f"-{column.key}" if column.amount else column.key
 
     def args(self, **changes: Any) -> dict[str, Any]:
-        """What an address asks to show this again with changes: `page` and what is as usual are left out."""
-        kept: dict[str, Any] = {one.filter.key: one.value for one in self.asked if one.value}
+        """What an address asks to show this again with changes: `page` and the usual sort are left out.
+
+        A filter that is usually set stands in it even where nothing is asked of it: else the list would stand as usual again.
+        """
+        kept: dict[str, Any] = {one.filter.key: one.value for one in self.asked if one.value or one.filter.key in self.usually}
         if self.sort != self.usual:
             kept["sort"] = self.sort
         kept.update(changes)
-        return {key: value for key, value in kept.items() if value not in ("", None)}
+        return {key: value for key, value in kept.items() if value not in ("", None) or (value == "" and key in self.usually)}
 
 
 @dataclass(frozen=True)
@@ -233,7 +237,9 @@ class Listing(Generic[Row]):
             refuse_too_many(total)
         else:
             ordered = ordered.limit(PAGE).offset((page - 1) * PAGE)
-        return Listed([make(row) for row in session.execute(ordered)], self.columns, found, sort, self.usual, page, total)
+        return Listed(
+            [make(row) for row in session.execute(ordered)], self.columns, found, sort, self.usual, page, total, self.usually
+        )
 
     def pick(self, rows: Iterable[Row], asked: Mapping[str, str]) -> Listed[Row]:
         """One page of rows in hand."""
@@ -248,7 +254,7 @@ class Listing(Generic[Row]):
             shown = kept
         else:
             shown = kept[(page - 1) * PAGE : page * PAGE]
-        return Listed(shown, self.columns, found, sort, self.usual, page, len(kept))
+        return Listed(shown, self.columns, found, sort, self.usual, page, len(kept), self.usually)
 
     def _asked(self, asked: Mapping[str, str]) -> list[Asked]:
         given = asked if any(one.key in asked for one in self.filters) else self.usually

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import csv
+import html
 import io
+import re
 from collections.abc import Sequence
 from datetime import date, timedelta
 
@@ -28,7 +30,7 @@ def rows(web: Web, path: str, column: str, **asked: str) -> Sequence[str]:
 
 
 def page(web: Web, path: str, **asked: str) -> str:
-    answer = web.browser("auditor").get(path, query_string=asked)
+    answer = web.browser("auditor").get(path, query_string=asked or None)
     assert answer.status_code == 200
     return answer.text
 
@@ -181,6 +183,19 @@ def test_lines_of_the_bank_are_the_newest_months_unless_others_are_asked_for(web
     assert amounts(month="2026-09", which="matched") == []
     assert amounts(find="ODDMENT", to="2026-09-08") == [50.0]
     assert "Oddment 1" in page(web, path, month="2026-09", which="unmatched")
+    with transaction(web.sessions) as session:
+        for n in range(60):
+            line = {"key": f"y{n}", "on": date(2026, 8, 3), "amount_cents": 1_00, "reference": "", "words": f"Sundry {n}"}
+            session.add(BankLine(file_id=file.id, **line))
+    links = [html.unescape(found) for found in re.findall(r'href="([^"]+)"', page(web, path, month=""))]
+    further, by_amount, taken = (
+        next(one for one in links if one.startswith(f"{path}?") and told in one) for told in ("page=2", "sort=-amount", "as=csv")
+    )
+    every = 60 + len(newest) + len(september)
+    assert f"51 to {every} of {every}" in page(web, further)
+    assert f"1 to 50 of {every}" in page(web, by_amount)
+    answer = web.browser("auditor").get(taken).text
+    assert sum(row["row"] == "line" for row in csv.DictReader(io.StringIO(answer))) == every
     old = web.browser("auditor").get("/office/bank/lines.csv?month=2026-09&which=unmatched").text
     assert "2026-09-01 to 2026-09-30, not matched" in old
 

@@ -109,6 +109,17 @@ def test_what_a_list_is_usually_narrowed_to_gives_way_to_what_is_asked() -> None
     assert len(usually.pick(STONES, {"kind": ""}).rows) == 3
 
 
+def test_all_of_a_list_that_is_usually_narrowed_stays_all_in_its_addresses() -> None:
+    usually = Listing(LIST.columns, "name", LIST.filters, usually={"kind": "red"})
+    many = [Stone(f"{n:03d}", n, date(2026, 10, 1)) for n in range(PAGE + 1)] + [STONES[1]]
+    every = usually.pick(many, {"kind": ""})
+    assert every.total == PAGE + 2
+    for changes in ({"page": "2"}, {"sort": "-cents"}, {"as": "csv"}):
+        assert usually.pick(many, every.args(**changes)).total == PAGE + 2
+    narrowed = usually.pick(many, {})
+    assert usually.pick(many, narrowed.args(sort="-cents")).total == 1
+
+
 def test_choices_that_only_a_request_knows_are_two_or_none() -> None:
     two = LIST.with_choices("kind", (("red", "red"), ("grey", "grey")))
     assert [stone.name for stone in two.pick(STONES, {"kind": "red"}).rows] == ["agate"]
