@@ -63,8 +63,8 @@ class TicketRow:
 class TicketWords(Words):
     """Keeps tickets of this number, and those with an item of this tag, description or dealer.
 
-    A whole tag and a dealer's whole code stand in an index, and find theirs alone. Else items are looked through, on the days
-    that are asked for: their words stand in no index, their days do.
+    A whole tag and a dealer's whole code stand in an index, and find theirs alone, with the ticket of that number. Else items are
+    looked through, on the days that are asked for: their words stand in no index, their days do.
     """
 
     mall_id: int = 0
@@ -75,12 +75,19 @@ class TicketWords(Words):
 
     def where(self, asked: str) -> ColumnElement[bool]:
         items = select(TicketLine.ticket_id)
+        first, last = self.days
         if self.is_tag or self.dealer_id is not None:
             tagged = items.where(TicketLine.mall_id == self.mall_id, _tagged(asked))
             # Hers at every mall, by the index of dealers: the list's own mall narrows them.
             hers = items.where(false() if self.dealer_id is None else TicketLine.dealer_id == self.dealer_id)
-            return Ticket.id.in_(union(tagged, hers))
-        first, last = self.days
+            # A ticket's own number may be the same text: some tills number them as others write tags.
+            numbered = select(Ticket.id).where(
+                Ticket.mall_id == self.mall_id,
+                true() if first is None else Ticket.posting_date >= first,
+                true() if last is None else Ticket.posting_date <= last,
+                Ticket.number.in_((asked, asked.upper())),
+            )
+            return Ticket.id.in_(union(tagged, hers, numbered))
         dealers = select(Dealer.id).where(has_words((Dealer.code,), asked))
         items = items.where(
             TicketLine.mall_id == self.mall_id,

@@ -106,6 +106,17 @@ def test_a_ticket_says_where_each_cent_of_it_stands(web: Web) -> None:
     assert '<a href="/office/sales/certificates/1">Gift certificate 1001</a>: $20.00 of it used.' in by_gift
 
 
+@pytest.mark.parametrize(("asked", "number"), [("D01", "D01"), ("d02-102", "D02-102")])
+def test_a_ticket_is_found_by_its_number_though_it_reads_like_a_code_or_a_tag(web: Web, asked: str, number: str) -> None:
+    with transaction(web.sessions) as session:
+        mall, ida = session.get_one(Mall, web.house.mall.id), dealer_by_code(session, "D01")
+        assert ida is not None
+        take_tickets(session, web.clock.at, mall, [ticket(number, date(2026, 11, 2), [line(None, 5_00)])])
+    rows = web.browser("manager").get(f"{MALL}/tickets?find={asked}&as=csv").text.splitlines()
+    assert number in [row.split(",")[0] for row in rows]
+    assert len(rows) > 2, "those that the code or the tag is of are there too"
+
+
 def test_a_ticket_leads_to_its_layaway_and_says_what_was_not_taxed(web: Web) -> None:
     """The chest at 240.00 bears 13.20 of tax, and 48.00 was paid on it. An exempt buyer has 30.00 brought for 20.00."""
     with transaction(web.sessions) as session:
