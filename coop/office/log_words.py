@@ -93,27 +93,36 @@ def abouts(session: Session, lines: Iterable[AuditLog]) -> dict[int, About]:
 
 def _about(line: AuditLog, where: _Where | None) -> About:
     kind, subject = line.subject_kind, line.subject_id
+    try:
+        words = _words(kind, subject, where)
+        make = _PAGES.get(kind)
+        address = make(subject, where) if make is not None else ""
+    except (BuildError, ValueError):
+        # A subject of another time, or of a thing that is gone: it is called as it stands in the log.
+        return About(_as_it_stands(kind, subject))
+    return About(words, address)
+
+
+def _words(kind: str, subject: str, where: _Where | None) -> str:
+    """What a thing is called. ValueError where its subject names no month, and should."""
     if kind in ("month", "month close"):
         code, _, month = subject.rpartition(" ")
-        words = f"{Month.parse(month).name}, {code}"
-    elif kind == "bank month":
-        words = f"bank, {Month.parse(subject).name}" if subject[:1].isdecimal() else f"bank month {subject}"
-    elif kind == "co-op":
-        words = "the co-op"
-    elif kind == "space" and where is not None:
-        words = f"space {where.key}, {where.code}"
-    elif kind == "floor plan" and where is not None:
-        words = f"plan of {where.code}"
-    elif kind == "lease" and where is not None:
-        words = f"lease {subject} at {where.code}"
-    else:
-        words = f"{_CALLED.get(kind, kind)} {subject}".strip()
-    make = _PAGES.get(kind)
-    try:
-        return About(words, make(subject, where) if make is not None else "")
-    except (BuildError, ValueError):
-        # A subject of another time, or of a thing that is gone: it keeps its words.
-        return About(words)
+        return f"{Month.parse(month).name}, {code}"
+    if kind == "bank month" and subject[:1].isdecimal():
+        return f"bank, {Month.parse(subject).name}"
+    if kind == "co-op":
+        return "the co-op"
+    if kind == "space" and where is not None:
+        return f"space {where.key}, {where.code}"
+    if kind == "floor plan" and where is not None:
+        return f"plan of {where.code}"
+    if kind == "lease" and where is not None:
+        return f"lease {subject} at {where.code}"
+    return _as_it_stands(kind, subject)
+
+
+def _as_it_stands(kind: str, subject: str) -> str:
+    return f"{_CALLED.get(kind, kind)} {subject}".strip()
 
 
 _CALLED = {

@@ -146,7 +146,14 @@ def test_every_thing_that_has_a_page_is_a_link_to_it(web: Web) -> None:
 
 @pytest.mark.parametrize(
     ("kind", "subject", "words"),
-    [("lease", 999, "lease 999"), ("bank month", "all months", "bank month all months"), ("thing", 7, "thing 7")],
+    [
+        ("lease", 999, "lease 999"),
+        ("bank month", "all months", "bank month all months"),
+        ("bank month", "2026", "bank month 2026"),
+        ("month", "MAIN", "month MAIN"),
+        ("month close", "MAIN 2026-13", "month MAIN 2026-13"),
+        ("thing", 7, "thing 7"),
+    ],
 )
 def test_what_has_no_page_or_is_gone_keeps_its_words(web: Web, kind: str, subject: object, words: str) -> None:
     write(web, ("tried", kind, subject))
