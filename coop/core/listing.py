@@ -26,6 +26,8 @@ PAGE = 50
 MOST_TAKEN = 100_000
 """Rows of one CSV: more is narrowed first."""
 AS_CSV = "csv"
+YEARS = range(1900, 2201)
+"""Years a list may be narrowed to: near the first and the last day there is, a zone's midnight is no moment."""
 
 
 @dataclass(frozen=True)
@@ -124,10 +126,10 @@ class FromDay:
 
     def fault(self, asked: str) -> str:
         try:
-            date.fromisoformat(asked)
+            on = date.fromisoformat(asked)
         except ValueError:
             return "Write the day, like 2026-10-19."
-        return ""
+        return "" if on.year in YEARS else f"Choose a day of the years {YEARS[0]} to {YEARS[-1]}."
 
 
 Filter = Words | OneOf | FromDay

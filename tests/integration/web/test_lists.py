@@ -268,3 +268,27 @@ def test_letters_of_leases(web: Web) -> None:
     assert rows(web, path, "Letter", find="letter", **{"from": "2026-11-02"}) == ["Letter 1"]
     assert rows(web, path, "Letter", find="letter", mail="failed") == []
     assert "Letter 0" in page(web, path, kind="increase")
+
+
+# --- days that are no days of a list --------------------------------------------------------------------------------------------
+
+BY_DAY = (
+    "/office/bank/",
+    "/office/books/by-hand",
+    "/office/books/entries",
+    "/office/layaways/MAIN",
+    "/office/leases/MAIN/letters",
+    "/office/log",
+    "/office/payouts/",
+    "/office/sales/MAIN/lines",
+    "/office/sales/MAIN/tickets",
+    "/office/sales/MAIN/unclaimed",
+    "/office/sales/certificates",
+)
+
+
+def test_a_day_at_the_end_of_time_is_refused_at_its_field(web: Web) -> None:
+    for path in BY_DAY:
+        shown = page(web, path, **{"from": "0001-01-01", "to": "9999-12-31"})
+        assert shown.count("Choose a day of the years 1900 to 2200.") == 2, path
+        assert 'value="9999-12-31"' in shown, path

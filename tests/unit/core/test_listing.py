@@ -82,6 +82,15 @@ def test_says_what_is_wrong_with_what_was_asked_and_keeps_it() -> None:
     }
 
 
+@pytest.mark.parametrize(
+    ("day", "is_good"),
+    [("0001-01-01", False), ("1899-12-31", False), ("1900-01-01", True), ("2200-12-31", True), ("9999-12-31", False)],
+)
+def test_takes_days_of_years_that_people_live_in(day: str, is_good: bool) -> None:
+    faults = [one.fault for one in LIST.pick(STONES, {"from": day, "to": day}).asked if one.filter.key in ("from", "to")]
+    assert faults == [("" if is_good else "Choose a day of the years 1900 to 2200.")] * 2
+
+
 def test_pages_hold_fifty_and_say_which() -> None:
     many = [Stone(f"{n:03d}", n, date(2026, 10, 1)) for n in range(PAGE * 2 + 1)]
     last = LIST.pick(many, {"page": "3"})
