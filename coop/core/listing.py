@@ -15,7 +15,7 @@ from typing import Any, Generic, TypeVar
 from sqlalchemy import ColumnElement, Select, func, or_, select
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
-from coop.core.csv_text import csv_text
+from coop.core.csv_text import csv_text, defused
 from coop.core.errors import Refusal
 
 Row = TypeVar("Row")
@@ -37,13 +37,16 @@ class Column(Generic[Row]):
     key: str
     heading: str
     text: Callable[[Row], str]
-    """What the CSV says: plain figures and days as YYYY-MM-DD; texts that people typed are `defused`."""
+    """What the CSV says: plain figures and days as YYYY-MM-DD."""
     order: Sql | None = None
     """What a query sorts by."""
     by: Callable[[Row], Any] | None = None
     """What rows in hand are sorted by."""
     amount: bool = False
-    """Figures: they stand at the end of their column, and the largest come first when it is first sorted by them."""
+    """Figures: they stand at the end of their column, and the largest come first when it is first sorted by them.
+
+    The CSV writes them as they are; the cells of all other columns are `defused`, for people may have typed them.
+    """
 
     @property
     def sorts(self) -> bool:
@@ -290,5 +293,7 @@ def refuse_too_many(total: int) -> None:
 
 
 def list_csv(listed: Listed[Row]) -> str:
-    """The list as it stands, narrowed and sorted, with its headings."""
-    return csv_text([one.heading for one in listed.columns], ([one.text(row) for one in listed.columns] for row in listed.rows))
+    """The list as it stands, narrowed and sorted, with its headings; no cell is taken for a formula."""
+    columns = [(one.text, one.amount) for one in listed.columns]
+    rows = ([text(row) if is_amount else defused(text(row)) for text, is_amount in columns] for row in listed.rows)
+    return csv_text([one.heading for one in listed.columns], rows)

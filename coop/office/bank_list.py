@@ -9,7 +9,6 @@ from sqlalchemy.orm import Session
 
 from coop.books.bank_lines import MATCHED_CENTS, LineRow, lines_query
 from coop.books.models import BankLine
-from coop.core.csv_text import defused
 from coop.core.listing import Column, FromDay, Listed, Listing, OneOf, Words
 from coop.core.money import format_cents
 from coop.core.periods import Month
@@ -36,8 +35,8 @@ def line_list(months: Sequence[Month]) -> Listing[LineRow]:
     return Listing(
         columns=(
             Column("day", "Day", lambda row: row.line.on.isoformat(), order=BankLine.on),
-            Column("line", "Line", lambda row: defused(row.line.words), order=BankLine.words),
-            Column("reference", "Reference", lambda row: defused(row.line.reference)),
+            Column("line", "Line", lambda row: row.line.words, order=BankLine.words),
+            Column("reference", "Reference", lambda row: row.line.reference),
             Column("state", "State", lambda row: row.state),
             Column("open", "Not matched", lambda row: _cents(row.open_cents), amount=True),
             Column("amount", "Amount", lambda row: _cents(row.line.amount_cents), order=BankLine.amount_cents, amount=True),

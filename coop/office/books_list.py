@@ -8,7 +8,6 @@ from sqlalchemy import ColumnElement, select
 
 from coop.books.models import Entry, EntryProof, Journal, Period
 from coop.books.reading import JOURNAL_CENTS, EntryRow, JournalRow, of_amount, with_words
-from coop.core.csv_text import defused
 from coop.core.listing import Column, FromDay, Listing, OneOf, Words
 from coop.core.money import format_cents, parse_cents
 from coop.core.periods import Month
@@ -54,7 +53,7 @@ def entry_list(months: Sequence[Month], malls: Sequence[Mall], kinds: Sequence[s
             Column("day", "Day", lambda row: row.on.isoformat(), order=Entry.business_date),
             Column("mall", "Mall", lambda row: row.mall),
             Column("kind", "Kind", lambda row: row.kind, order=Entry.kind),
-            Column("for", "For", lambda row: defused(row.words)),
+            Column("for", "For", lambda row: row.words),
             Column(
                 "amount",
                 "Amount",
@@ -84,8 +83,8 @@ HAND: Listing[JournalRow] = Listing(
         Column("number", "Entry by hand", lambda row: str(row.journal.id), order=Journal.id),
         Column("day", "Day", lambda row: row.journal.on.isoformat(), order=Journal.on),
         Column("mall", "Mall", lambda row: row.mall),
-        Column("reason", "Reason", lambda row: defused(row.journal.reason)),
-        Column("by", "Entered by", lambda row: defused(row.entered_by)),
+        Column("reason", "Reason", lambda row: row.journal.reason),
+        Column("by", "Entered by", lambda row: row.entered_by),
         Column("state", "State", lambda row: row.journal.state, order=Journal.state),
         Column("amount", "Amount", lambda row: format_cents(row.debits_cents, grouped=False), order=JOURNAL_CENTS, amount=True),
     ),

@@ -13,7 +13,6 @@ from sqlalchemy.orm import Session
 from coop.books.domain.tree import OWED
 from coop.books.sums import account_sums
 from coop.core.clock import local_date
-from coop.core.csv_text import defused
 from coop.core.listing import Column, Listing, OneOf, Words
 from coop.core.money import format_cents
 from coop.core.periods import Month
@@ -173,15 +172,15 @@ def _cents(cents: int) -> str:
 DEALERS: Listing[DealerRow] = Listing(
     columns=(
         Column("code", "Dealer", lambda row: row.code, by=lambda row: row.code),
-        Column("name", "Name", lambda row: defused(row.name), by=lambda row: row.name.casefold()),
+        Column("name", "Name", lambda row: row.name, by=lambda row: row.name.casefold()),
         Column(
             "trade_name",
             "Trade name",
-            lambda row: defused(row.trade_name),
+            lambda row: row.trade_name,
             by=lambda row: (row.trade_name or row.name).casefold(),
         ),
-        Column("mail", "Mail", lambda row: defused(row.email)),
-        Column("phone", "Telephone", lambda row: defused(row.phone)),
+        Column("mail", "Mail", lambda row: row.email),
+        Column("phone", "Telephone", lambda row: row.phone),
         Column("joined", "Joined", lambda row: row.joined_on.isoformat(), by=lambda row: row.joined_on),
         Column("state", "State", lambda row: STATES[row.state], by=lambda row: list(STATES).index(row.state)),
         Column("spaces", "Spaces", lambda row: " ".join(row.spaces), by=lambda row: row.spaces or ["~"]),

@@ -6,7 +6,6 @@ from collections.abc import Mapping
 
 from sqlalchemy.orm import Session
 
-from coop.core.csv_text import defused
 from coop.core.listing import Column, FromDay, Listing, OneOf, Words
 from coop.core.listing import Listed as Page
 from coop.core.money import format_cents
@@ -23,7 +22,7 @@ def _cents(amount_cents: int) -> str:
 LAYAWAYS: Listing[Listed] = Listing(
     columns=(
         Column("number", "Layaway", lambda row: str(row.layaway.number), order=LayawayAgreement.number),
-        Column("buyer", "Buyer", lambda row: defused(row.layaway.buyer_name), order=LayawayAgreement.buyer_name),
+        Column("buyer", "Buyer", lambda row: row.layaway.buyer_name, order=LayawayAgreement.buyer_name),
         Column("state", "State", lambda row: row.layaway.state, order=LayawayAgreement.state),
         Column("agreed", "Agreed", lambda row: row.layaway.accepted_on.isoformat(), order=LayawayAgreement.accepted_on),
         Column("due", "Due", lambda row: row.layaway.due_on.isoformat(), order=LayawayAgreement.due_on),

@@ -6,7 +6,6 @@ from datetime import date
 
 from sqlalchemy import ColumnElement, func
 
-from coop.core.csv_text import defused
 from coop.core.listing import Column, FromDay, Listing, OneOf, Words
 from coop.core.money import format_cents
 from coop.core.outbox import Outbox
@@ -33,10 +32,10 @@ def _states(row: LeaseRow) -> tuple[str, ...]:
 LEASES: Listing[LeaseRow] = Listing(
     columns=(
         Column("lease", "Lease", lambda row: str(row.lease.id)),
-        Column("dealer", "Dealer", lambda row: defused(row.dealer_code), by=lambda row: row.dealer_code),
-        Column("name", "Name", lambda row: defused(row.dealer_name)),
+        Column("dealer", "Dealer", lambda row: row.dealer_code, by=lambda row: row.dealer_code),
+        Column("name", "Name", lambda row: row.dealer_name),
         Column("state", "State", lambda row: row.words, by=lambda row: list(STATES).index(row.state)),
-        Column("spaces", "Spaces", lambda row: defused(row.spaces), by=lambda row: row.spaces or "~"),
+        Column("spaces", "Spaces", lambda row: row.spaces, by=lambda row: row.spaces or "~"),
         Column("starts", "From", lambda row: row.lease.starts_on.isoformat(), by=lambda row: row.lease.starts_on),
         Column("until", "Until", lambda row: row.until.isoformat() if row.until else "", by=lambda row: row.until or date.max),
         Column("signed", "Signed", lambda row: row.lease.signed_on.isoformat() if row.lease.signed_on else ""),
@@ -64,7 +63,7 @@ def _mailed(asked: str) -> ColumnElement[bool]:
 
 LETTERS: Listing[LetterRow] = Listing(
     columns=(
-        Column("letter", "Letter", lambda row: defused(row.letter.subject), order=Letter.subject),
+        Column("letter", "Letter", lambda row: row.letter.subject, order=Letter.subject),
         Column("kind", "Kind", lambda row: KINDS.get(row.letter.kind, row.letter.kind), order=Letter.kind),
         Column("dealer", "Dealer", lambda row: row.dealer_code, order=Dealer.code),
         Column("made", "Made", lambda row: row.letter.made_on.isoformat(), order=Letter.id),

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from sqlalchemy import ColumnElement
 from sqlalchemy.orm import Session
 
-from coop.core.csv_text import defused
 from coop.core.listing import Column, Listed, Listing, OneOf, Words
 from coop.core.mail import MailState, mails_query
 from coop.core.outbox import Outbox
@@ -47,13 +46,13 @@ def letter_list(kinds: Mapping[str, str], timezone: str) -> Listing[MailState]:
     return Listing(
         columns=(
             Column("letter", "Letter", lambda row: str(row.outbox_id)),
-            Column("to", "To", lambda row: defused(row.recipient), order=Outbox.recipient),
+            Column("to", "To", lambda row: row.recipient, order=Outbox.recipient),
             Column("kind", "Kind", lambda row: KINDS.get(row.kind, row.kind), order=Outbox.kind),
-            Column("subject", "Subject", lambda row: defused(row.subject), order=Outbox.subject),
+            Column("subject", "Subject", lambda row: row.subject, order=Outbox.subject),
             Column("state", "State", lambda row: STATES[row.state], order=Outbox.state),
             Column("tries", "Tries", lambda row: str(row.attempts), order=Outbox.attempts, amount=True),
             Column("written", "Written", lambda row: f"{row.created_at:%Y-%m-%d %H:%M} UTC", order=Outbox.id),
-            Column("answer", "Answer", lambda row: defused(row.reply)),
+            Column("answer", "Answer", lambda row: row.reply),
         ),
         usual="-written",
         filters=(

@@ -11,7 +11,6 @@ from sqlalchemy import ColumnElement, select
 from sqlalchemy.orm import Session
 
 from coop.core.audit import AuditLog
-from coop.core.csv_text import defused
 from coop.core.listing import Column, FromDay, Listed, Listing, OneOf, Words
 from coop.dealers.models import UserAccount
 from coop.office.log_words import DEED, KINDS, About, abouts, deed, of_kind
@@ -63,8 +62,8 @@ def log_listing(people: Sequence[tuple[str, str]], timezone: str) -> Listing[Log
             Column("when", "When", lambda row: f"{row.when:%Y-%m-%d %H:%M:%S}", order=AuditLog.id),
             Column("who", "Who", lambda row: row.who or NO_PERSON),
             Column("what", "What", lambda row: row.deed),
-            Column("about", "About", lambda row: defused(row.about.words)),
-            Column("more", "More", lambda row: defused(row.line.detail)),
+            Column("about", "About", lambda row: row.about.words),
+            Column("more", "More", lambda row: row.line.detail),
         ),
         usual="-when",
         filters=(

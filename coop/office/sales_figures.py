@@ -15,7 +15,6 @@ from sqlalchemy.orm import Session
 
 from coop.closing.queries import items_sold, period_of
 from coop.core.charts import Chart, Point
-from coop.core.csv_text import defused
 from coop.core.listing import Column, Listing, Words
 from coop.core.money import format_cents
 from coop.core.periods import Month
@@ -196,7 +195,7 @@ def _cents(cents: int) -> str:
 DEALERS: Listing[DealerRow] = Listing(
     columns=(
         Column("code", "Dealer", lambda row: row.code, by=lambda row: row.code),
-        Column("name", "Name", lambda row: defused(row.name), by=lambda row: row.name.casefold()),
+        Column("name", "Name", lambda row: row.name, by=lambda row: row.name.casefold()),
         Column("pieces", "Pieces", lambda row: str(row.sales.pieces), by=lambda row: row.sales.pieces, amount=True),
         Column("gross", "At tag", lambda row: _cents(row.sales.gross_cents), by=lambda row: row.sales.gross_cents, amount=True),
         Column(

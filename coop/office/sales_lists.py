@@ -9,7 +9,6 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
-from coop.core.csv_text import defused
 from coop.core.listing import Column, FromDay, Listed, Listing, OneOf, Words
 from coop.core.money import format_cents
 from coop.floor.models import Mall
@@ -23,9 +22,9 @@ def _cents(amount_cents: int) -> str:
 
 UNCLAIMED: Listing[claims.UnclaimedLine] = Listing(
     columns=(
-        Column("item", "Item", lambda row: defused(row.line.description), order=TicketLine.description),
-        Column("tag", "Tag", lambda row: defused(row.line.tag), order=TicketLine.tag),
-        Column("ticket", "Ticket", lambda row: defused(row.ticket.number), order=Ticket.number),
+        Column("item", "Item", lambda row: row.line.description, order=TicketLine.description),
+        Column("tag", "Tag", lambda row: row.line.tag, order=TicketLine.tag),
+        Column("ticket", "Ticket", lambda row: row.ticket.number, order=Ticket.number),
         Column("sold", "Sold", lambda row: row.ticket.sold_on.isoformat(), order=Ticket.sold_on),
         Column("waited", "Days", lambda row: str(row.age_days), amount=True),
         Column("by", "Asked for by", lambda row: ", ".join(one.dealer.code for one in row.asked)),
@@ -68,7 +67,7 @@ def read_gifts(session: Session, today: date, asked: Mapping[str, str]) -> Liste
     """A page of the co-op's gift certificates."""
     listing: Listing[gifts.ListedCertificate] = Listing(
         columns=(
-            Column("number", "Number", lambda row: defused(row.certificate.number), order=GiftCertificate.number),
+            Column("number", "Number", lambda row: row.certificate.number, order=GiftCertificate.number),
             Column("sold", "Sold", lambda row: row.certificate.sold_on.isoformat(), order=GiftCertificate.sold_on),
             Column("state", "State", lambda row: GIFT_STATES[row.state]),
             Column("ends", "Ends", lambda row: str(row.certificate.expires_on or ""), order=GiftCertificate.expires_on),

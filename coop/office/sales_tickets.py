@@ -11,7 +11,6 @@ from typing import Any
 from sqlalchemy import ColumnElement, false, func, or_, select, true, union
 from sqlalchemy.orm import Session, aliased
 
-from coop.core.csv_text import defused
 from coop.core.listing import Column, FromDay, Listed, Listing, OneOf, Words
 from coop.core.money import format_cents
 from coop.core.periods import Month
@@ -151,7 +150,7 @@ _WORDS = TicketWords("find", "Number, tag or words")
 
 TICKETS: Listing[TicketRow] = Listing(
     columns=(
-        Column("number", "Ticket", lambda row: defused(row.number), order=Ticket.number),
+        Column("number", "Ticket", lambda row: row.number, order=Ticket.number),
         Column("sold", "Sold", lambda row: row.sold_on.isoformat(), order=Ticket.sold_at),
         Column("posted", "In the books", lambda row: row.posting_date.isoformat()),
         Column("kind", "Kind", lambda row: "layaway" if row.is_layaway else row.kind),
@@ -160,8 +159,8 @@ TICKETS: Listing[TicketRow] = Listing(
         Column("tax", "Tax", lambda row: _cents(row.tax_cents), order=Ticket.tax_cents, amount=True),
         Column("total", "Total", lambda row: _cents(row.total_cents), order=Ticket.total_cents, amount=True),
         Column("paid", "Paid by", lambda row: ", ".join(row.more.paid_by)),
-        Column("returns", "Returns", lambda row: defused(_numbers(row.more.returns))),
-        Column("returned", "Returned by", lambda row: defused(_numbers(row.more.returned_by))),
+        Column("returns", "Returns", lambda row: _numbers(row.more.returns)),
+        Column("returned", "Returned by", lambda row: _numbers(row.more.returned_by)),
     ),
     usual="-sold",
     filters=(
@@ -299,10 +298,10 @@ _LINE_KINDS = {
 LINES: Listing[LineRow] = Listing(
     columns=(
         Column("on", "Day", lambda row: row.on.isoformat(), order=TicketLine.posting_date),
-        Column("ticket", "Ticket", lambda row: defused(row.ticket)),
+        Column("ticket", "Ticket", lambda row: row.ticket),
         Column("dealer", "Dealer", lambda row: row.dealer, order=Dealer.code),
-        Column("tag", "Tag", lambda row: defused(row.tag), order=TicketLine.tag),
-        Column("description", "Item", lambda row: defused(row.description), order=func.lower(TicketLine.description)),
+        Column("tag", "Tag", lambda row: row.tag, order=TicketLine.tag),
+        Column("description", "Item", lambda row: row.description, order=func.lower(TicketLine.description)),
         Column("quantity", "Pieces", lambda row: str(row.quantity), order=TicketLine.quantity, amount=True),
         Column("at_tag", "At tag", lambda row: _cents(row.tag_cents), order=TicketLine.tag_cents, amount=True),
         Column("discount", "Discount", lambda row: _cents(row.discount_cents), order=TicketLine.discount_cents, amount=True),

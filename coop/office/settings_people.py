@@ -11,7 +11,6 @@ from sqlalchemy import ColumnElement, String, cast, func, select
 from sqlalchemy.orm import Session
 
 from coop.core.audit import AuditLog
-from coop.core.csv_text import defused
 from coop.core.listing import Column, Listed, Listing, OneOf, Words
 from coop.dealers import domain
 from coop.dealers.links import running_links
@@ -60,8 +59,8 @@ def _of_role(role: str) -> ColumnElement[bool]:
 
 PEOPLE: Listing[Person] = Listing(
     columns=(
-        Column("email", "Mail address", lambda it: defused(it.user.email), order=UserAccount.email),
-        Column("name", "Name", lambda it: defused(it.name), order=Member.name),
+        Column("email", "Mail address", lambda it: it.user.email, order=UserAccount.email),
+        Column("name", "Name", lambda it: it.name, order=Member.name),
         Column("dealer", "Dealer", lambda it: it.dealers),
         Column("roles", "Roles", lambda it: ", ".join(it.roles)),
         Column(

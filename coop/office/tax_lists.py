@@ -8,7 +8,6 @@ from datetime import date
 from sqlalchemy import ColumnElement, or_, select
 from sqlalchemy.orm import Session
 
-from coop.core.csv_text import defused
 from coop.core.listing import Column, Listed, Listing, OneOf, Words
 from coop.tax.due import DueRow
 from coop.tax.models import TaxCertificate
@@ -27,7 +26,7 @@ def state_of(row: DueRow) -> str:
 RETURNS: Listing[DueRow] = Listing(
     columns=(
         Column("period", "Period", lambda row: row.period.name, by=lambda row: row.period.first_day),
-        Column("office", "Office", lambda row: defused(row.office), by=lambda row: row.office.lower()),
+        Column("office", "Office", lambda row: row.office, by=lambda row: row.office.lower()),
         Column("due", "Due", lambda row: row.due_on.isoformat(), by=lambda row: row.due_on),
         Column("state", "State", lambda row: STATES[state_of(row)], by=lambda row: list(STATES).index(state_of(row))),
         Column("number", "Return", lambda row: row.filed.number if row.filed else ""),
@@ -53,8 +52,8 @@ def certificate_list(session: Session, today: date, asked: Mapping[str, str]) ->
 
     listing: Listing[TaxCertificate] = Listing(
         columns=(
-            Column("number", "Number", lambda it: defused(it.number), order=TaxCertificate.number),
-            Column("buyer", "Buyer", lambda it: defused(it.buyer_name), order=TaxCertificate.buyer_name),
+            Column("number", "Number", lambda it: it.number, order=TaxCertificate.number),
+            Column("buyer", "Buyer", lambda it: it.buyer_name, order=TaxCertificate.buyer_name),
             Column("why", "Why", lambda it: KINDS[it.kind], order=TaxCertificate.kind),
             Column("states", "States", lambda it: " ".join(it.states)),
             Column("from", "From", lambda it: it.starts_on.isoformat(), order=TaxCertificate.starts_on),

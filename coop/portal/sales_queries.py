@@ -11,7 +11,6 @@ from sqlalchemy import Select, extract, func, select
 from sqlalchemy.orm import Session, aliased
 
 from coop.core.charts import Chart, Point
-from coop.core.csv_text import defused
 from coop.core.listing import Column, FromDay, Listed, Listing, OneOf, Words
 from coop.core.money import format_cents
 from coop.core.periods import Month
@@ -73,17 +72,17 @@ def _cents(cents: int) -> str:
 SALES: Listing[OwnLine] = Listing(
     columns=(
         Column("on", "Day", lambda row: row.on.isoformat(), order=TicketLine.credited_on),
-        Column("item", "Item", lambda row: defused(row.description), order=func.lower(TicketLine.description)),
-        Column("tag", "Tag", lambda row: defused(row.tag), order=TicketLine.tag),
-        Column("ticket", "Ticket", lambda row: defused(row.ticket)),
+        Column("item", "Item", lambda row: row.description, order=func.lower(TicketLine.description)),
+        Column("tag", "Tag", lambda row: row.tag, order=TicketLine.tag),
+        Column("ticket", "Ticket", lambda row: row.ticket),
         Column("sold", "Sold", lambda row: row.sold_on.isoformat()),
-        Column("mall", "Mall", lambda row: defused(row.mall)),
+        Column("mall", "Mall", lambda row: row.mall),
         Column("dealer", "Dealer", lambda row: row.dealer),
         Column("pieces", "Pieces", lambda row: str(row.quantity), order=TicketLine.quantity, amount=True),
         Column("at_tag", "At tag", lambda row: _cents(row.tag_cents), order=TicketLine.tag_cents, amount=True),
         Column("discount", "Discount", lambda row: _cents(row.discount_cents), order=_OFF, amount=True),
         Column("net", "Net", lambda row: _cents(row.price_cents), order=TicketLine.price_cents, amount=True),
-        Column("marks", "Note", lambda row: defused(", ".join(row.marks))),
+        Column("marks", "Note", lambda row: ", ".join(row.marks)),
     ),
     usual="-on",
     filters=(

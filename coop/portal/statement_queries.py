@@ -9,7 +9,6 @@ from typing import Any
 from sqlalchemy import ColumnElement, Select, extract, func, select
 from sqlalchemy.orm import Session
 
-from coop.core.csv_text import defused
 from coop.core.listing import Column, Listed, Listing, OneOf
 from coop.core.money import format_cents
 from coop.core.web import Visitor
@@ -31,7 +30,7 @@ STATEMENTS: Listing[StatementRow] = Listing(
     columns=(
         Column("month", "Month", lambda row: str(row.month), order=Statement.first_day),
         Column("dealer", "Dealer", lambda row: row.dealer.code, order=Dealer.code),
-        Column("mall", "Mall", lambda row: defused(row.mall.name), order=Mall.code),
+        Column("mall", "Mall", lambda row: row.mall.name, order=Mall.code),
         Column("opening", "Opening", lambda row: _cents(row.statement.opening_cents), order=Statement.opening_cents, amount=True),
         Column("closing", "Closing", lambda row: _cents(row.statement.closing_cents), order=Statement.closing_cents, amount=True),
         Column("number", "Statement", lambda row: row.statement.number),

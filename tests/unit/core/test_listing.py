@@ -142,6 +142,11 @@ def test_the_csv_has_every_row_narrowed_and_sorted() -> None:
     assert list_csv(listed) == "Name,Price,Kind\r\nSlate,300,grey\r\nBasalt,45,grey\r\n"
 
 
+def test_the_csv_holds_no_formula_and_its_figures_stay_figures() -> None:
+    listed = LIST.pick([Stone('=HYPERLINK("x")', -45, date(2026, 10, 1), "@grey")], {"as": "csv"})
+    assert list_csv(listed).splitlines()[1] == """"'=HYPERLINK(""x"")",-45,'@grey"""
+
+
 def test_a_csv_of_too_many_rows_is_refused_with_the_mend() -> None:
     with pytest.raises(Refusal, match="100,001 rows, and a CSV takes 100,000: narrow it"):
         LIST.pick([STONES[0]] * (MOST_TAKEN + 1), {"as": "csv"})
