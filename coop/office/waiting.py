@@ -18,7 +18,7 @@ from coop.core.errors import Refusal
 from coop.core.periods import Month
 from coop.floor.models import Mall
 from coop.office.waiting_counts import Days, Found, count_all
-from coop.office.waiting_months import StandingMonth, standing_months, uncounted_drawers
+from coop.office.waiting_months import StandingMonth, standing_months, uncounted_before
 from coop.tax.due import DueRow, due_rows
 
 
@@ -52,7 +52,7 @@ def waiting_things(session: Session, now: datetime, malls: Sequence[Mall]) -> li
 
 
 def _drawers(session: Session, days: Days, codes: Mapping[int, str]) -> list[Waiting]:
-    found = uncounted_drawers(session, days, codes)
+    found = uncounted_before(session, days, codes)
     return [
         Waiting(
             len(names),

@@ -23,8 +23,19 @@ from coop.books.service import check_books, ensure_period, post_entry
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.periods import Month
+from coop.floor.service import add_mall
 from coop.sales.devices import devices_of, register_device, report_queue, retire_device, waiting_devices
-from coop.sales.drawers import SecondRefused, count_drawer, counts_of, drawers_of, over_short, pay_out, put_float, uncounted
+from coop.sales.drawers import (
+    SecondRefused,
+    count_drawer,
+    counts_of,
+    drawers_of,
+    over_short,
+    pay_out,
+    put_float,
+    uncounted,
+    uncounted_drawers,
+)
 from coop.sales.models import DrawerCount
 from tests.factories.books import shut
 from tests.factories.coops import SmallCoop, found
@@ -282,6 +293,34 @@ def test_what_comes_into_the_books_after_the_count_asks_for_another(till: Till) 
     till.later()
     till.count(10_00, on(31))
     assert (till.uncounted(), till.stands("Expenses:Over-short:MAIN")) == ([], [3_00])
+
+
+def test_the_drawers_of_many_malls_are_asked_for_together_and_by_one_rule(till: Till) -> None:
+    """Each mall through its own day; a drawer of the same name at another mall is another drawer."""
+    other = add_mall(till.session, till.now, "EAST", name="East Street", timezone="America/Chicago")
+    till.cash(10_00, on(5))
+    till.cash(20_00, on(6), "front")
+    till.count(20_00, on(6), "front")
+    put_float(till.session, till.now, other, key="east", drawer="front", amount_cents=40_00, on=on(7))
+    till.later()
+    till.cash(1_00, on(4), "front")
+
+    def told(main: date, east: date, month: Month | None = None) -> list[tuple[int, str, date, date | None]]:
+        through = {till.coop.mall.id: main, other.id: east}
+        return [
+            (row.mall_id, row.name, row.moved_on, row.last and row.last.on)
+            for row in uncounted_drawers(till.session, through, month)
+        ]
+
+    mains, easts = (
+        [(till.coop.mall.id, "", on(5), None), (till.coop.mall.id, "front", on(6), on(6))],
+        (other.id, "front", on(7), None),
+    )
+    assert told(on(31), on(31)) == told(on(31), on(31), OCTOBER) == [easts, *mains]
+    assert told(on(31), on(6)) == mains
+    assert told(on(4), on(7)) == [easts, (till.coop.mall.id, "front", on(4), on(6))]
+    assert told(on(30, 11), on(30, 11), NOVEMBER) == []
+    assert len(till.uncounted()) == 2
 
 
 def test_the_questions_do_not_grow_with_the_days(till: Till) -> None:

@@ -199,6 +199,9 @@ def _a_drawer_is_told_from_the_day_after_cash_moved_until_it_is_counted(web: Web
         mall = session.get_one(Mall, web.house.mall.id)
         for key, drawer, on in (("f", "fair", september), ("g", "front", date(2026, 11, 3))):
             put_float(session, web.clock.at, mall, key=key, drawer=drawer, amount_cents=80_00, on=on)
+    # Cash moved in the mall's own drawer yesterday, and today: it is counted for yesterday, and tonight again.
+    assert running in told(web)
+    count("", date(2026, 11, 2))
     there = told(web)
     assert there[over] == "✻Sep 30, 2026, which is past"
     assert led(web, over) == "/office/sales/drawers/MAIN?month=2026-09"
@@ -208,6 +211,9 @@ def _a_drawer_is_told_from_the_day_after_cash_moved_until_it_is_counted(web: Web
     # The next day the drawer in front is to be counted for the day before, by the end of its month.
     put_on(web, web.clock.at + timedelta(days=1))
     count("", date(2026, 11, 4))
+    with transaction(web.sessions) as session:
+        mall = session.get_one(Mall, web.house.mall.id)
+        put_float(session, web.clock.at, mall, key="h", drawer="front", amount_cents=20_00, on=date(2026, 11, 4))
     assert told(web)[running] == "Nov 30, 2026"
     count("front", date(2026, 11, 3))
     assert running not in told(web)
