@@ -12,7 +12,7 @@ from coop.core import audit
 from coop.core.errors import Refusal
 from coop.dealers.membership import hold_coop
 from coop.dealers.models import ROLES, RoleGrant, UserAccount
-from coop.dealers.service import end_sessions
+from coop.dealers.service import end_links, end_sessions
 
 MANAGER, DEALER = "manager", "dealer"
 
@@ -93,7 +93,7 @@ def sign_out_everywhere(
 
 
 def lock_user(session: Session, now: datetime, user: UserAccount, *, by: int | None = None, request_id: str = "") -> bool:
-    """Let a user in no more, and end her sessions; whether she was not locked. Her roles and what she did stay.
+    """Let a user in no more, and end her sessions and links; whether she was not locked. Her roles and what she did stay.
 
     Refuses that somebody locks herself, and the last manager.
     """
@@ -107,6 +107,7 @@ def lock_user(session: Session, now: datetime, user: UserAccount, *, by: int | N
     user.disabled_at = now
     session.flush()
     end_sessions(session, now, user.id)
+    end_links(session, now, user.id)
     audit.record(session, now, "user locked", "user", user.id, user_id=by, request_id=request_id)
     return True
 

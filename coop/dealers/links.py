@@ -27,7 +27,15 @@ from coop.core.templating import joined, render
 from coop.dealers import domain, queries
 from coop.dealers.granting import require_roles
 from coop.dealers.models import Cooperative, PassphraseRequest, RoleGrant, SignInLink, UserAccount
-from coop.dealers.service import TurnedAway, hash_passphrase, hash_token, judge_one_at_a_time, make_passphrase, set_passphrase
+from coop.dealers.service import (
+    TurnedAway,
+    end_links,
+    hash_passphrase,
+    hash_token,
+    judge_one_at_a_time,
+    make_passphrase,
+    set_passphrase,
+)
 
 INVITATION, PASSPHRASE = "invitation", "passphrase"
 LASTS = {INVITATION: timedelta(days=7), PASSPHRASE: timedelta(hours=2)}
@@ -153,15 +161,6 @@ def _secret(session: Session, now: datetime, settings: Settings, outbox: Outbox)
     return FieldKeys.of(settings).open(link.token_sealed)
 
 
-def end_links(session: Session, now: datetime, user_id: int) -> None:
-    """End a user's links that are not used."""
-    session.execute(
-        update(SignInLink)
-        .where(SignInLink.user_id == user_id, SignInLink.used_at.is_(None), SignInLink.ended_at.is_(None))
-        .values(ended_at=now, token_sealed="")
-    )
-
-
 # --- using --------------------------------------------------------------------------------------------------------------
 
 
@@ -207,7 +206,6 @@ def use_link(session: Session, now: datetime, token: str, *, new: str, request_i
         raise Refusal(OVER)
     session.expire(link)
     set_passphrase(session, now, user, new)
-    end_links(session, now, user.id)
     done = "invitation accepted" if link.purpose == INVITATION else "passphrase chosen by link"
     audit.record(session, now, done, "user", user.id, user_id=user.id, request_id=request_id)
     return user

@@ -169,7 +169,7 @@ class SignInLink(Base):
     expires_at: Mapped[datetime] = mapped_column(UtcDateTime)
     used_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
     ended_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
-    """A newer one took its place, or its user was locked."""
+    """A newer one took its place, its user was locked, or a passphrase was chosen without it."""
 
 
 class PassphraseRequest(Base):

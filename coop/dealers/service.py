@@ -19,7 +19,7 @@ from coop.core.db import dialect_name
 from coop.core.errors import Refusal
 from coop.core.jobs import short_job
 from coop.dealers import domain, queries
-from coop.dealers.models import ROLES, RoleGrant, SignInAttempt, UserAccount, WebSession
+from coop.dealers.models import ROLES, RoleGrant, SignInAttempt, SignInLink, UserAccount, WebSession
 
 HASHER = PasswordHasher()
 """Argon2id with the library's parameters (RFC 9106, low-memory profile). A hash made with others is renewed at sign-in."""
@@ -80,13 +80,12 @@ def add_user(
 
 
 def renew_passphrase(session: Session, now: datetime, *, email: str) -> str:
-    """A fresh generated passphrase for an account; whoever was signed in with the old one no longer is."""
+    """A fresh generated passphrase for an account; whoever was signed in with the old one no longer is, and its links end."""
     user = queries.user_by_email(session, domain.plain_email(email))
     if user is None:
         raise Refusal(f"Nobody signs in as {email}. Add them with: coop user add {email} --role ROLE")
     passphrase = make_passphrase()
-    user.password_hash = hash_passphrase(passphrase)
-    end_sessions(session, now, user.id)
+    set_passphrase(session, now, user, passphrase)
     audit.record(session, now, "passphrase renewed", "user", user.id)
     return passphrase
 
@@ -110,9 +109,12 @@ def change_passphrase(
 
 
 def set_passphrase(session: Session, now: datetime, user: UserAccount, new: str, *, keep_session_id: int | None = None) -> None:
-    """Take a passphrase that will do, and end the user's sessions but the one in hand."""
+    """Take a passphrase that will do, and end the user's sessions but the one in hand, and links by which another could be
+    chosen."""
     user.password_hash = hash_passphrase(new)
+    session.flush()
     end_sessions(session, now, user.id, but=keep_session_id)
+    end_links(session, now, user.id)
 
 
 def make_passphrase() -> str:
@@ -255,6 +257,15 @@ def end_sessions(session: Session, now: datetime, user_id: int, but: int | None 
     """End a user's sessions, but for one."""
     ending = update(WebSession).where(WebSession.user_id == user_id, WebSession.ended_at.is_(None)).values(ended_at=now)
     session.execute(ending if but is None else ending.where(WebSession.id != but))
+
+
+def end_links(session: Session, now: datetime, user_id: int) -> None:
+    """End a user's links to choose a passphrase that are not used."""
+    session.execute(
+        update(SignInLink)
+        .where(SignInLink.user_id == user_id, SignInLink.used_at.is_(None), SignInLink.ended_at.is_(None))
+        .values(ended_at=now, token_sealed="")
+    )
 
 
 @short_job("dealers.forget_sign_ins")

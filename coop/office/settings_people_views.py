@@ -136,8 +136,7 @@ def sign_out_everywhere(user_id: int) -> Page:
 def lock(user_id: int) -> Page:
     user = _person(user_id).user
     try:
-        if granting.lock_user(db(), now(), user, by=visitor().user_id, request_id=request_id()):
-            links.end_links(db(), now(), user.id)
+        granting.lock_user(db(), now(), user, by=visitor().user_id, request_id=request_id())
     except Refusal as refusal:
         return _refused(user_id, refusal)
     return _back(user, f"{user.email} is locked, and signed out everywhere.")

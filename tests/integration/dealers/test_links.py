@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable
 from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
 from sqlalchemy import func, select
+from sqlalchemy.orm import Session
 
 from coop.config import Settings
 from coop.core.audit import AuditLog
@@ -167,6 +169,38 @@ def test_a_locked_person_uses_no_link(sessions: Sessions, now: datetime, setting
         granting.lock_user(session, now, session.get_one(UserAccount, invited))
     with pytest.raises(Refusal, match="no longer good"):
         use(sessions, now, token)
+
+
+def locked_and_unlocked(session: Session, now: datetime, user: UserAccount) -> None:
+    granting.lock_user(session, now, user)
+    granting.unlock_user(session, now, user)
+
+
+ENDS: dict[str, Callable[[Session, datetime, UserAccount], object]] = {
+    "changed on the page of her account": lambda session, now, user: service.change_passphrase(
+        session, now, user.id, new=NEW, keep_session_id=0
+    ),
+    "renewed by the command": lambda session, now, user: service.renew_passphrase(session, now, email=user.email),
+    "locked, and unlocked again": locked_and_unlocked,
+}
+
+
+@pytest.mark.parametrize("ends", ENDS.values(), ids=ENDS)
+def test_a_new_passphrase_or_a_lock_ends_the_links_that_were_sent(
+    sessions: Sessions,
+    now: datetime,
+    settings: Settings,
+    invited: int,
+    ends: Callable[[Session, datetime, UserAccount], object],
+) -> None:
+    """Who has read an old mail would otherwise choose the passphrase after all."""
+    token = token_in(deliver(sessions, settings, now)[0])
+    with transaction(sessions) as session:
+        ends(session, now, session.get_one(UserAccount, invited))
+    with pytest.raises(Refusal, match="no longer good"):
+        use(sessions, now, token)
+    with transaction(sessions) as session:
+        assert session.scalars(select(SignInLink)).one().token_sealed == ""
 
 
 @pytest.mark.parametrize(
