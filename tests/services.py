@@ -129,7 +129,9 @@ def running_postgres(url: str = POSTGRES) -> Iterator[str]:
         if owner:
             shutil.chown(folder, owner)
         port = free_port()
-        encoding = ["--encoding=UTF8", "--locale=C"]
+        # Sorted by code point, and upper and lower case of every letter: as a server made in an ordinary UTF-8 locale knows them.
+        letters = "UTF-8" if sys.platform == "darwin" else "C.UTF-8"
+        encoding = ["--encoding=UTF8", "--locale=C", f"--lc-ctype={letters}"]
         _quietly(
             [programs / "initdb", "-D", folder / "data", "-U", "postgres", "-A", "trust", "--no-sync", *encoding],
             owner,

@@ -125,6 +125,17 @@ def _sqlite_connect(connection: sqlite3.Connection, _record: object) -> None:
     connection.isolation_level = None
     for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "recursive_triggers=ON"):
         connection.execute(f"PRAGMA {pragma}")
+    # SQLite's own know A to Z alone: CAFÉ would not be found by café, as it is on PostgreSQL.
+    connection.create_function("lower", 1, _lower, deterministic=True)
+    connection.create_function("upper", 1, _upper, deterministic=True)
+
+
+def _lower(value: object) -> str | None:
+    return None if value is None else str(value).lower()
+
+
+def _upper(value: object) -> str | None:
+    return None if value is None else str(value).upper()
 
 
 def _sqlite_begin(connection: Any) -> None:
