@@ -8,7 +8,7 @@ from datetime import timedelta
 
 import pytest
 from flask import Flask
-from sqlalchemy import event, select
+from sqlalchemy import select
 
 from coop.config import Settings
 from coop.core.audit import AuditLog
@@ -20,6 +20,7 @@ from coop.dealers import links
 from coop.dealers.models import RoleGrant, SignInLink, UserAccount
 from tests.factories.house import PASSPHRASE, add_person
 from tests.integration.web.conftest import Web, form_token, send
+from tests.integration.web.test_office import count_queries
 
 PAGE = "/office/settings/people"
 NEW = "a lamp under the oak stair"
@@ -156,29 +157,12 @@ def test_the_list_is_sorted_narrowed_and_taken_away(web: Web) -> None:
     assert rows[1] == "amos@example.org,Amos Pell,D02,dealer,,1,may sign in"
 
 
-def queries(web: Web, path: str) -> int:
-    count = 0
-    client = web.browser("manager")
-
-    def listen(*_args: object) -> None:
-        nonlocal count
-        count += 1
-
-    engine = web.app.extensions["coop"].engine
-    event.listen(engine, "before_cursor_execute", listen)
-    try:
-        assert client.get(path).status_code == 200
-    finally:
-        event.remove(engine, "before_cursor_execute", listen)
-    return count
-
-
 def test_its_queries_do_not_grow_with_people(web: Web) -> None:
-    before = queries(web, PAGE)
+    before = count_queries(web, "manager", PAGE)
     with transaction(web.sessions) as session:
         for n in range(20):
             add_person(session, web.clock.at, f"person{n}@example.org", ("desk", "auditor"))
-    assert queries(web, PAGE) == before
+    assert count_queries(web, "manager", PAGE) == before
     assert before <= 12
 
 

@@ -8,7 +8,7 @@ from decimal import Decimal
 
 import pytest
 from flask.testing import FlaskClient
-from sqlalchemy import event, select
+from sqlalchemy import select
 from werkzeug.test import TestResponse
 
 from coop.books.rules import NO_RULES, set_rules
@@ -21,6 +21,7 @@ from coop.leases.models import Lease
 from coop.leases.rules import set_rate
 from coop.leases.rules import set_rules as set_lease_rules
 from tests.integration.web.conftest import Web, form_token, send
+from tests.integration.web.test_office import count_queries
 
 PAGE = "/office/settings/"
 
@@ -83,32 +84,15 @@ def test_how_mail_goes_is_shown_and_nothing_secret(web: Web) -> None:
     assert "revision 0010" in page
 
 
-def queries(web: Web, path: str) -> int:
-    count = 0
-    client = web.browser("manager")
-
-    def listen(*_args: object) -> None:
-        nonlocal count
-        count += 1
-
-    engine = web.app.extensions["coop"].engine
-    event.listen(engine, "before_cursor_execute", listen)
-    try:
-        assert client.get(path).status_code == 200
-    finally:
-        event.remove(engine, "before_cursor_execute", listen)
-    return count
-
-
 def test_its_queries_do_not_grow_with_malls_and_rules(web: Web) -> None:
-    before = queries(web, PAGE)
+    before = count_queries(web, "manager", PAGE)
     with transaction(web.sessions) as session:
         for n in range(4):
             mall = add_mall(session, web.clock.at, f"M{n}", name=f"Hall {n}", timezone="America/Chicago")
             set_lease_rules(session, mall, date(2026, 11, 1), notice_days=45)
             for zone in ("front", "back"):
                 set_rate(session, mall, zone, Decimal(2), per="sqft", starts_on=date(2026, 1, 1))
-    assert queries(web, PAGE) == before
+    assert count_queries(web, "manager", PAGE) == before
     assert before <= 24
 
 
