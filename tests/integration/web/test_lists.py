@@ -70,7 +70,7 @@ def test_runs_of_payouts(web: Web) -> None:
 def test_a_form_that_is_refused_leaves_the_list_its_address(web: Web) -> None:
     answer = send(web.browser("manager"), "/office/payouts/prepare", month="soon")
     assert answer.status_code == 422
-    assert 'href="/office/payouts/?sort=run"' in answer.text
+    assert 'href="/office/payouts/?sort=run#sorted"' in answer.text
     assert "/office/payouts/prepare?" not in answer.text
 
 
