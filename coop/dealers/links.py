@@ -32,6 +32,7 @@ from coop.dealers.service import (
     end_links,
     hash_passphrase,
     hash_token,
+    hold_user,
     judge_one_at_a_time,
     make_passphrase,
     set_passphrase,
@@ -111,6 +112,7 @@ def send_link(
     request_id: str = "",
 ) -> SignInLink:
     """Mail a user a fresh link; those sent before end. Refuses for a locked account."""
+    hold_user(session, user)
     if user.disabled_at is not None:
         raise Refusal(f"{user.email} is locked: unlock it first.")
     end_links(session, now, user.id)
@@ -192,6 +194,7 @@ def use_link(session: Session, now: datetime, token: str, *, new: str, request_i
     if opened is None:
         raise Refusal(OVER)
     link, user = opened
+    hold_user(session, user)
     fault = domain.passphrase_fault(new, user.email)
     if fault:
         raise Refusal(fault)

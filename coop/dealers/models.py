@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date, datetime
 from decimal import Decimal
 
-from sqlalchemy import CheckConstraint, ForeignKey, Integer, String, UniqueConstraint
+from sqlalchemy import CheckConstraint, ForeignKey, Index, Integer, String, UniqueConstraint, text
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from coop.core.db import Base, Key, Rate, UtcDateTime
@@ -155,6 +155,13 @@ class SignInLink(Base):
         CheckConstraint("length(token_sha256) = 64", name="hashed"),
         CheckConstraint("expires_at > created_at", name="forward"),
         CheckConstraint("used_at IS NULL OR ended_at IS NULL", name="used_or_ended"),
+        Index(
+            "uq_sign_in_link_running",
+            "user_id",
+            unique=True,
+            postgresql_where=text("used_at IS NULL AND ended_at IS NULL"),
+            sqlite_where=text("used_at IS NULL AND ended_at IS NULL"),
+        ),
     )
 
     id: Mapped[int] = mapped_column(Key, primary_key=True)

@@ -117,6 +117,11 @@ def set_passphrase(session: Session, now: datetime, user: UserAccount, new: str,
     end_links(session, now, user.id)
 
 
+def hold_user(session: Session, user: UserAccount) -> None:
+    """Hold a user's row until the transaction ends, and read it again: her links are sent, used and ended one at a time."""
+    session.refresh(user, with_for_update={"key_share": True})
+
+
 def make_passphrase() -> str:
     """A generated passphrase: four invented words, 75 bits."""
     return domain.spell_passphrase(secrets.randbelow(domain.GENERATED_CHOICES))

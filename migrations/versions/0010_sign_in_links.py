@@ -62,6 +62,14 @@ def upgrade() -> None:
         sa.UniqueConstraint("token_sha256", name=op.f("uq_sign_in_link_token_sha256")),
     )
     op.create_index(op.f("ix_sign_in_link_user_id"), "sign_in_link", ["user_id"], unique=False)
+    op.create_index(
+        "uq_sign_in_link_running",
+        "sign_in_link",
+        ["user_id"],
+        unique=True,
+        postgresql_where=sa.text("used_at IS NULL AND ended_at IS NULL"),
+        sqlite_where=sa.text("used_at IS NULL AND ended_at IS NULL"),
+    )
     op.create_table(
         "passphrase_request",
         sa.Column("id", KEY, nullable=False),

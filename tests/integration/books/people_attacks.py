@@ -24,7 +24,10 @@ LINK = (
     "INSERT INTO sign_in_link (id, user_id, purpose, token_sha256, token_sealed, created_at, expires_at, used_at, ended_at) "
     f"VALUES (900, 900, 'invitation', '{'a' * 64}', '', '2026-10-01', '2026-10-08', '2026-10-02', NULL)",
 )
+RUNNING = LINK[1].replace("'2026-10-02', NULL)", "NULL, NULL)")
+SECOND = RUNNING.replace("(900, 900", "(901, 900").replace("a" * 64, "b" * 64)
 LINKS = [
+    attack("UNIQUE|uq_sign_in_link_running", "two good links at once", LINK[0], RUNNING, SECOND),
     attack(LINK_STAYS, "a used link made good again", *LINK, "UPDATE sign_in_link SET used_at = NULL"),
     attack(LINK_STAYS, "a link that lasts longer", *LINK, "UPDATE sign_in_link SET expires_at = '2027-10-08'"),
     attack(LINK_STAYS, "a link of somebody else", *LINK, "UPDATE sign_in_link SET user_id = 901"),

@@ -22,6 +22,7 @@ from coop.core.sealed_text import FieldKeys
 from coop.dealers import granting, links, service
 from coop.dealers.models import PassphraseRequest, SignInLink, UserAccount, WebSession
 from tests.factories.people import make_coop, make_dealer
+from tests.integration.leases.test_two_at_once import race
 
 HOME = "192.0.2.7"
 BASE = "https://office.example.org"
@@ -153,6 +154,18 @@ def test_a_newer_link_ends_the_older(
     with pytest.raises(Refusal, match="no longer good"):
         use(sessions, now, first)
     assert use(sessions, now, second) == invited
+
+
+def test_of_two_links_sent_at_once_one_is_good(
+    sessions: Sessions, now: datetime, settings: Settings, sender: links.Sender, invited: int
+) -> None:
+    def send(session: Session) -> None:
+        links.send_link(session, now, sender, session.get_one(UserAccount, invited), links.PASSPHRASE, by=invited)
+
+    assert race(sessions, send, send) == ["", ""]
+    with transaction(sessions) as session:
+        assert len(session.scalars(select(SignInLink)).all()) == 3
+        assert session.scalar(select(func.count(SignInLink.id)).where(SignInLink.ended_at.is_(None))) == 1
 
 
 def test_choosing_a_passphrase_signs_out_everywhere(sessions: Sessions, now: datetime, settings: Settings, invited: int) -> None:
