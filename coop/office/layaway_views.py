@@ -58,7 +58,7 @@ def listed(mall_code: str) -> Page:
         mall=mall,
         malls=office_queries.malls(db()),
         today=local_date(now(), mall.timezone),
-        held_cents=service.held_in(db(), mall.id),
+        held_cents=service.open_layaways(db(), mall.id).held_cents,
     )
 
 

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 
 from sqlalchemy import case, func, select
 from sqlalchemy.orm import Session
 
+from coop.books.rules import rules_on
 from coop.closing.queries import items_sold, period_of
 from coop.core.charts import Chart, Point
 from coop.core.listing import Column, Listing, Words
@@ -23,6 +24,9 @@ from coop.floor.models import Mall
 from coop.leases.posting import commissions_so_far
 from coop.leases.queries import charges_of
 from coop.office.lease_queries import dealer_names
+from coop.sales.claims import UnclaimedSum, unclaimed_sum
+from coop.sales.gifts import certificates_held
+from coop.sales.layaway import OpenLayaways, open_layaways
 from coop.sales.models import Ticket
 from coop.sales.queries import DealerSales, month_sales
 
@@ -132,6 +136,32 @@ def months_beside(session: Session, mall_id: int, shown: SoldMonth, today: date)
             last = len(shown.days) if shown.runs else month.days
             found.append(Beside(words, month, other.up_to(last), other.whole))
     return found
+
+
+# --- what waits ---------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class MoneyWaiting:
+    """Money of a mall's sales that waits for its dealer, its bearer or its buyer."""
+
+    unclaimed: UnclaimedSum
+    unclaimed_days: int
+    """After how many an unclaimed sale has waited long."""
+    gifts_cents: int
+    """Owed on gift certificates, at any mall."""
+    layaways: OpenLayaways
+
+
+def money_waiting(session: Session, mall: Mall, today: date) -> MoneyWaiting:
+    """Four queries."""
+    days = rules_on(session, today).unclaimed_days
+    return MoneyWaiting(
+        unclaimed_sum(session, mall, old_before=today - timedelta(days=days)),
+        days,
+        certificates_held(session),
+        open_layaways(session, mall.id),
+    )
 
 
 # --- by dealer ----------------------------------------------------------------------------------------------------------

@@ -14,7 +14,7 @@ from coop.office import sales_figures as figures
 from coop.office import sales_tickets as tickets_read
 from coop.office.floor_views import wanted_mall
 from coop.office.sales_ticket import ticket_view
-from coop.office.sales_views import sales, today_at, waiting_of
+from coop.office.sales_views import sales, today_at
 from coop.office.views import READERS
 
 MOST_ON_OVERVIEW = 10
@@ -52,7 +52,7 @@ def overview(mall_code: str, month: Month | None = None) -> Page:
         dealers=dealers,
         top=dealers.rows[:MOST_ON_OVERVIEW],
         claimed=dealers.claimed_cents(sold.whole),
-        **waiting_of(mall, today),
+        waits=figures.money_waiting(db(), mall, today),
     )
 
 

@@ -21,7 +21,7 @@ from coop.office.queries import PAGE
 from coop.office.sales_forms import CertificateForm, ClaimForm, RefusalForm
 from coop.office.sales_lists import read_gifts, read_unclaimed
 from coop.office.views import READERS
-from coop.sales import claims, gifts, layaway
+from coop.sales import claims, gifts
 from coop.sales.models import Claim, GiftCertificate, Ticket, TicketLine
 
 sales = Blueprint("sales", __name__, url_prefix="/office/sales")
@@ -46,17 +46,6 @@ def first() -> Page:
     if malls:
         return redirect(url_for("sales.overview", mall_code=malls[0].code), 303)
     return render_template("office/sales/none.html")
-
-
-def waiting_of(mall: Mall, today: date) -> dict[str, object]:
-    """What a page says of money that waits for its dealer, its bearer or its buyer. Four queries."""
-    rules = rules_on(db(), today)
-    return {
-        "unclaimed": claims.unclaimed_sum(db(), mall, old_before=today - timedelta(days=rules.unclaimed_days)),
-        "unclaimed_days": rules.unclaimed_days,
-        "gifts_cents": gifts.certificates_held(db()),
-        "layaways": layaway.layaways_of(db(), mall.id, state="open"),
-    }
 
 
 # --- unclaimed ----------------------------------------------------------------------------------------------------------

@@ -108,17 +108,22 @@ def layaways_query(mall_id: int) -> Select[LayawayAgreement, int]:
     return select(LayawayAgreement, HELD_OF).where(LayawayAgreement.mall_id == mall_id)
 
 
-def layaways_of(session: Session, mall_id: int, *, state: str, most: int = 200) -> list[Listed]:
-    """A mall's layaways in a state: open ones by the day they are due, ended ones the newest first."""
-    order = (LayawayAgreement.due_on, LayawayAgreement.id) if state == "open" else (LayawayAgreement.id.desc(),)
-    rows = session.execute(layaways_query(mall_id).where(LayawayAgreement.state == state).order_by(*order).limit(most))
-    return [Listed(layaway, int(amount)) for layaway, amount in rows]
+@dataclass(frozen=True)
+class OpenLayaways:
+    """What of a mall's layaways is open, all of it."""
+
+    count: int
+    held_cents: int
 
 
-def held_in(session: Session, mall_id: int) -> int:
-    """What is held of a mall's open layaways together, in cents."""
-    open_ones = select(LayawayAgreement.id).where(LayawayAgreement.mall_id == mall_id, LayawayAgreement.state == "open")
-    return int(session.scalar(select(HELD).where(LayawayMove.layaway_id.in_(open_ones))) or 0)
+def open_layaways(session: Session, mall_id: int) -> OpenLayaways:
+    """How many of a mall's layaways are open, and what is held of them together. One query."""
+    count, held = session.execute(
+        select(func.count(LayawayAgreement.id.distinct()), HELD)
+        .join(LayawayMove, LayawayMove.layaway_id == LayawayAgreement.id)
+        .where(LayawayAgreement.mall_id == mall_id, LayawayAgreement.state == "open")
+    ).one()
+    return OpenLayaways(int(count), int(held))
 
 
 # --- what happens -------------------------------------------------------------------------------------------------------

@@ -31,12 +31,15 @@ from coop.floor.models import Mall
 from coop.office.tax_queries import tickets_apart
 from coop.sales.domain import LineIn, TenderIn, TicketIn
 from coop.sales.layaway import (
+    Listed,
+    OpenLayaways,
     Terms,
     agree_layaway,
     cancel_layaway,
     complete_layaway,
     forget_layaway_buyer,
-    layaways_of,
+    layaways_query,
+    open_layaways,
     take_layaway_payment,
 )
 from coop.sales.layaway_books import check_layaways, held_of, ticket_key, total_on
@@ -405,15 +408,18 @@ def test_a_buyer_is_forgotten_when_it_has_ended(house: House, now: datetime) -> 
     house.agrees(on(30))
 
 
-def test_what_is_listed(house: House) -> None:
-    first, second = house.agree(on(10)), house.agree(on(10), due_days=30)
+def test_what_is_open_is_counted_and_summed_whole(house: House) -> None:
+    """Two deposits of 28.00, and 19.70 on the first; what is cancelled is given back, and counts no more."""
+    assert open_layaways(house.session, house.mall.id) == OpenLayaways(0, 0)
+    first, second, third = house.agree(on(10)), house.agree(on(10), due_days=30), house.agree(on(10))
     house.pay(on(11), first, 19_70)
-    (due, later) = layaways_of(house.session, house.mall.id, state="open")
-    assert [(row.layaway.id, row.held_cents, row.left_cents) for row in (due, later)] == [
-        (second.id, 28_00, 119_70),
-        (first.id, 47_70, 100_00),
-    ]
-    assert layaways_of(house.session, house.mall.id, state="cancelled") == []
+    cancel_layaway(house.session, on(11), third)
+    assert open_layaways(house.session, house.mall.id) == OpenLayaways(2, 75_70)
+    rows = [Listed(one, int(cents)) for one, cents in house.session.execute(layaways_query(house.mall.id))]
+    assert {row.layaway.id: (row.held_cents, row.left_cents) for row in rows if row.layaway.state == "open"} == {
+        first.id: (47_70, 100_00),
+        second.id: (28_00, 119_70),
+    }
 
 
 def test_money_that_the_ledger_does_not_have_is_told(house: House) -> None:

@@ -116,6 +116,7 @@ def test_the_office_sees_what_waits(web: Web) -> None:
     assert "1 is asked for and waits for the manager" in page
     assert "$30.00" in page
     assert "is owed to whoever brings one" in page
+    assert "$48.00</a> is held on 1 that is open" in page
     auditor = web.browser("auditor").get(item(web)).text
     assert "The manager grants and refuses claims." in auditor
     assert "Grant it" not in auditor
