@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from zoneinfo import ZoneInfo
 
 from sqlalchemy import ColumnElement
 from sqlalchemy.orm import Session
@@ -43,6 +44,7 @@ class _OfDealer(Words):
 
 def letter_list(kinds: Mapping[str, str], timezone: str) -> Listing[MailState]:
     """The list, with the kinds of letter that there are, and where the office is."""
+    zone = ZoneInfo(timezone)
     return Listing(
         columns=(
             Column("letter", "Letter", lambda row: str(row.outbox_id)),
@@ -51,7 +53,7 @@ def letter_list(kinds: Mapping[str, str], timezone: str) -> Listing[MailState]:
             Column("subject", "Subject", lambda row: row.subject, order=Outbox.subject),
             Column("state", "State", lambda row: STATES[row.state], order=Outbox.state),
             Column("tries", "Tries", lambda row: str(row.attempts), order=Outbox.attempts, amount=True),
-            Column("written", "Written", lambda row: f"{row.created_at:%Y-%m-%d %H:%M} UTC", order=Outbox.id),
+            Column("written", "Written", lambda row: f"{row.created_at.astimezone(zone):%Y-%m-%d %H:%M}", order=Outbox.id),
             Column("answer", "Answer", lambda row: row.reply),
         ),
         usual="-written",

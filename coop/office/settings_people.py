@@ -11,10 +11,12 @@ from sqlalchemy import ColumnElement, String, cast, func, select
 from sqlalchemy.orm import Session
 
 from coop.core.audit import AuditLog
+from coop.core.clock import local_date
 from coop.core.listing import Column, Listed, Listing, OneOf, Words
 from coop.dealers import domain
 from coop.dealers.links import running_links
 from coop.dealers.models import ROLES, Dealer, Member, RoleGrant, SignInLink, UserAccount, WebSession
+from coop.office.queries import office_timezone
 
 SIGNED_IN = (
     select(func.max(AuditLog.at))
@@ -57,26 +59,31 @@ def _of_role(role: str) -> ColumnElement[bool]:
     return UserAccount.id.in_(select(RoleGrant.user_id).where(RoleGrant.role == role))
 
 
-PEOPLE: Listing[Person] = Listing(
-    columns=(
-        Column("email", "Mail address", lambda it: it.user.email, order=UserAccount.email),
-        Column("name", "Name", lambda it: it.name, order=Member.name),
-        Column("dealer", "Dealer", lambda it: it.dealers),
-        Column("roles", "Roles", lambda it: ", ".join(it.roles)),
-        Column(
-            "last", "Last signed in", lambda it: it.signed_in_at.date().isoformat() if it.signed_in_at else "", order=SIGNED_IN
+def people_list(timezone: str) -> Listing[Person]:
+    """The list, with days as they are where the office is."""
+    return Listing(
+        columns=(
+            Column("email", "Mail address", lambda it: it.user.email, order=UserAccount.email),
+            Column("name", "Name", lambda it: it.name, order=Member.name),
+            Column("dealer", "Dealer", lambda it: it.dealers),
+            Column("roles", "Roles", lambda it: ", ".join(it.roles)),
+            Column(
+                "last",
+                "Last signed in",
+                lambda it: local_date(it.signed_in_at, timezone).isoformat() if it.signed_in_at else "",
+                order=SIGNED_IN,
+            ),
+            Column("sessions", "Browsers", lambda it: str(it.sessions), amount=True),
+            Column("state", "State", lambda it: it.state),
         ),
-        Column("sessions", "Browsers", lambda it: str(it.sessions), amount=True),
-        Column("state", "State", lambda it: it.state),
-    ),
-    usual="email",
-    filters=(
-        Words("find", "Name or mail address", (UserAccount.email, func.coalesce(Member.name, ""))),
-        OneOf("role", "Role", (*((role, role) for role in ROLES), ("none", "without a role")), _of_role),
-        OneOf("state", "State", (("open", "may sign in"), ("locked", "locked")), _states),
-    ),
-    tie=UserAccount.id,
-)
+        usual="email",
+        filters=(
+            Words("find", "Name or mail address", (UserAccount.email, func.coalesce(Member.name, ""))),
+            OneOf("role", "Role", (*((role, role) for role in ROLES), ("none", "without a role")), _of_role),
+            OneOf("state", "State", (("open", "may sign in"), ("locked", "locked")), _states),
+        ),
+        tie=UserAccount.id,
+    )
 
 
 def people(session: Session, now: datetime, asked: Mapping[str, str]) -> Listed[Person]:
@@ -89,7 +96,7 @@ def people(session: Session, now: datetime, asked: Mapping[str, str]) -> Listed[
     )
     query = select(UserAccount, Member.name, SIGNED_IN, running).outerjoin(Member, Member.id == UserAccount.member_id)
     # Rows of the query first: what else a person has is read for all of them together.
-    found: Listing[Any] = PEOPLE
+    found: Listing[Any] = people_list(office_timezone(session))
     listed = found.read(session, query, asked, tuple)
     users = [row[0] for row in listed.rows]
     links = running_links(session, now, [user.id for user in users])

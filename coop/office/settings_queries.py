@@ -38,11 +38,12 @@ Row = TypeVar("Row")
 
 def chapters(session: Session, now: datetime, settings: Settings) -> list[Chapter]:
     """Everything the page says, in its order. As many queries for ten malls as for one."""
-    malls, today = all_malls(session), local_date(now, office_timezone(session))
+    timezone = office_timezone(session)
+    malls, today = all_malls(session), local_date(now, timezone)
     coop = session.get(Cooperative, 1)
-    changed = _changes(session)
-    found = [] if coop is None else [_of_coop(coop, changed)]
-    found += [_of_mall(mall, changed) for mall in malls]
+    changed = _changes(session, timezone)
+    found = [] if coop is None else [_of_coop(coop, changed, timezone)]
+    found += [_of_mall(mall, changed, timezone) for mall in malls]
     found += [_of_money(session, today), _of_nobody(session, today)]
     lease_rules, rates = _by_mall(session, LeaseRule), _by_mall(session, RentRate)
     aisles, places = _by_mall(session, AisleWidth), _by_mall(session, TaxPlace)
@@ -51,7 +52,7 @@ def chapters(session: Session, now: datetime, settings: Settings) -> list[Chapte
         found.append(_of_leases(mall, lease_rules[mall.id], rates[mall.id], today))
         found.append(_of_aisles(mall, aisles[mall.id], plans.get(mall.id), today))
     found.append(_of_places(malls, places, today))
-    found += [_of_tax(session, malls, today), _of_payouts(session, now), _of_years(session, today)]
+    found += [_of_tax(session, malls, today), _of_payouts(session, timezone), _of_years(session, today)]
     found.append(_plain("Mail", words.mail_sentences(settings), note="Set where the program runs, and only shown here."))
     revision = session.scalar(text("SELECT version_num FROM alembic_version"))
     found.append(_plain("How it runs", words.running_sentences(settings, __version__, str(revision or ""))))
@@ -62,8 +63,8 @@ def _plain(title: str, sentences: dict[str, str], note: str = "") -> Chapter:
     return Chapter(title, [Said(name, sentence) for name, sentence in sentences.items()], "", "", note)
 
 
-def _changes(session: Session) -> dict[tuple[str, str, str], date]:
-    """The day each thing of the co-op and the malls was last changed, by the log: (kind, id, what)."""
+def _changes(session: Session, timezone: str) -> dict[tuple[str, str, str], date]:
+    """The day, where the office is, each thing of the co-op and the malls was last changed, by the log: (kind, id, what)."""
     rows = session.execute(
         select(AuditLog.subject_kind, AuditLog.subject_id, AuditLog.detail, func.max(AuditLog.at))
         .where(AuditLog.action.in_((COOP_CHANGED, MALL_CHANGED)))
@@ -71,13 +72,13 @@ def _changes(session: Session) -> dict[tuple[str, str, str], date]:
     )
     found: dict[tuple[str, str, str], date] = {}
     for kind, subject, detail, at in rows:
-        key, day = (kind, subject, detail.partition(":")[0]), at.date()
+        key, day = (kind, subject, detail.partition(":")[0]), local_date(at, timezone)
         found[key] = max(day, found.get(key, day))
     return found
 
 
-def _of_coop(coop: Cooperative, changed: dict[tuple[str, str, str], date]) -> Chapter:
-    began = coop.created_at.date()
+def _of_coop(coop: Cooperative, changed: dict[tuple[str, str, str], date], timezone: str) -> Chapter:
+    began = local_date(coop.created_at, timezone)
     rules = [
         Said(name.capitalize(), sentence, words.since(changed.get(("co-op", "1", name), began)))
         for name, sentence in words.coop_sentences(coop).items()
@@ -86,9 +87,11 @@ def _of_coop(coop: Cooperative, changed: dict[tuple[str, str, str], date]) -> Ch
     return Chapter("The co-op", rules, url_for("settings.coop"), "Change it", manager_only=True)
 
 
-def _of_mall(mall: Mall, changed: dict[tuple[str, str, str], date]) -> Chapter:
+def _of_mall(mall: Mall, changed: dict[tuple[str, str, str], date], timezone: str) -> Chapter:
+    began = local_date(mall.created_at, timezone)
+
     def since(what: str) -> str:
-        return words.since(changed.get(("mall", mall.code, what), mall.created_at.date()))
+        return words.since(changed.get(("mall", mall.code, what), began))
 
     rules = [
         Said("Name", f"The mall {mall.code} is called {mall.name}.", since("name")),
@@ -190,12 +193,12 @@ def _of_tax(session: Session, malls: Sequence[Mall], today: date) -> Chapter:
     )
 
 
-def _of_payouts(session: Session, now: datetime) -> Chapter:
+def _of_payouts(session: Session, timezone: str) -> Chapter:
     row = session.scalar(select(AchOrigin).order_by(AchOrigin.id.desc()).limit(1))
     rule = (
         Said("Bank transfers", "The bank’s terms are not set: nobody is paid by transfer yet.")
         if row is None
-        else Said("Bank transfers", words.origin(row), words.since(row.set_at.date()))
+        else Said("Bank transfers", words.origin(row), words.since(local_date(row.set_at, timezone)))
     )
     return Chapter("Payouts by transfer", [rule], url_for("payouts.bank"), "The bank’s terms")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from datetime import UTC, datetime
 
 import pytest
 from sqlalchemy import select, update
@@ -73,6 +74,14 @@ def test_letters_are_sorted_and_taken_as_csv(web: Web) -> None:
         f"{web.house.failed_mail},d02@example.org,Statements,Your statement for October 2026 (D02),refused,1,"
     )
     assert len(lines) == 2
+
+
+def test_the_csv_says_when_a_letter_was_written_where_the_office_is(web: Web) -> None:
+    night = write(web, "question/8/1")
+    with transaction(web.sessions) as session:
+        session.execute(update(Outbox).where(Outbox.id == night).values(created_at=datetime(2026, 11, 1, 4, 30, tzinfo=UTC)))
+    lines = web.browser("auditor").get("/office/letters?month=2026-10&kind=question&as=csv").text.splitlines()
+    assert [line.split(",")[6] for line in lines] == ["Written", "2026-10-31 23:30"]
 
 
 def test_a_month_that_is_none_is_told(web: Web) -> None:

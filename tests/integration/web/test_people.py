@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from flask import Flask
 from sqlalchemy import select
 
 from coop.config import Settings
-from coop.core.audit import AuditLog
+from coop.core.audit import AuditLog, record
 from coop.core.db import transaction
 from coop.core.jobs import Job, run_job
 from coop.core.outbox import Outbox
@@ -157,6 +157,16 @@ def test_the_list_is_sorted_narrowed_and_taken_away(web: Web) -> None:
     assert rows[1] == "amos@example.org,Amos Pell,D02,dealer,,1,may sign in"
 
 
+def test_the_csv_gives_the_day_of_signing_in_where_the_office_is(web: Web) -> None:
+    desk = web.house.users["desk"]
+    with transaction(web.sessions) as session:
+        late = datetime(2026, 11, 3, 3, 30, tzinfo=UTC)
+        record(session, late, "signed in", "user", desk, user_id=desk)
+    rows = web.browser("manager").get(PAGE, query_string={"as": "csv", "role": "desk"}).text.splitlines()
+    assert rows[1] == "desk@example.org,,,desk,2026-11-02,1,may sign in"
+    assert "Nov 2, 2026, 9:30 pm" in web.browser("manager").get(PAGE, query_string={"role": "desk"}).text
+
+
 def test_its_queries_do_not_grow_with_people(web: Web) -> None:
     before = count_queries(web, "manager", PAGE)
     with transaction(web.sessions) as session:
@@ -258,6 +268,19 @@ def test_a_stranger_cannot_say_where_the_link_leads(web: Web, host: str) -> None
     assert "Ask the manager" in answer.text
     with transaction(web.sessions) as session:
         assert session.scalar(select(Job.id).where(Job.kind == "dealers.answer_request")) is None
+
+
+@pytest.mark.parametrize(("address", "asked"), [("127.0.0.1", 1), ("::1", 1), ("198.51.100.7", 0)])
+def test_only_who_sits_at_this_machine_may_name_it(web: Web, address: str, asked: int) -> None:
+    """From elsewhere a request can say that its host is localhost too: the link would lead its reader to her own machine."""
+    client = web.browser()
+    data = {"csrf_token": form_token(client, "localhost:8000"), "email": "desk@example.org"}
+    client.post(
+        "/sign-in/forgotten", data=data, headers={"Host": "localhost:8000"}, environ_overrides={"REMOTE_ADDR": address}
+    )
+    with transaction(web.sessions) as session:
+        jobs = session.scalars(select(Job).where(Job.kind == "dealers.answer_request")).all()
+        assert [job.args["base"] for job in jobs] == ["http://localhost:8000"] * asked
 
 
 def test_a_link_that_is_no_longer_good_says_so(web: Web) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import date
+from datetime import UTC, date, datetime
 from decimal import Decimal
 
 import pytest
@@ -12,11 +12,12 @@ from sqlalchemy import select
 from werkzeug.test import TestResponse
 
 from coop.books.rules import NO_RULES, set_rules
-from coop.core.audit import AuditLog
+from coop.core.audit import AuditLog, record
 from coop.core.db import transaction
+from coop.dealers.membership import COOP_CHANGED
 from coop.dealers.models import Cooperative
 from coop.floor.models import AisleWidth, Mall
-from coop.floor.service import add_mall
+from coop.floor.service import MALL_CHANGED, add_mall
 from coop.leases.models import Lease
 from coop.leases.rules import set_rate
 from coop.leases.rules import set_rules as set_lease_rules
@@ -118,6 +119,12 @@ def test_the_co_op_is_changed_and_leases_keep_their_commission(web: Web) -> None
         assert "payout day: 10 before, 12 now" in lines
     assert send(client, f"{PAGE}co-op", **COOP).status_code == 303
     assert "Nothing was changed." in client.get(PAGE).text
+    with transaction(web.sessions) as session:
+        evening = datetime(2026, 11, 6, 3, tzinfo=UTC)
+        record(session, evening, COOP_CHANGED, "co-op", 1, detail="payout day: 12 before, 10 now")
+        record(session, evening, MALL_CHANGED, "mall", "MAIN", detail="address: none before, one now")
+    assert "since Nov 5, 2026" in rule(web, "Payout day")
+    assert "since Nov 5, 2026" in rule(web, "Address")
 
 
 @pytest.mark.parametrize(
