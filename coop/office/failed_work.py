@@ -17,6 +17,8 @@ WORDS = {
     "core.forget_jobs": "Forgetting old work",
     "core.forget_mail_attempts": "Forgetting old attempts to send mail",
     "core.forget_slots": "Forgetting old times of the schedule",
+    "dealers.answer_request": "Answering who says that a passphrase is lost",
+    "dealers.forget_links": "Forgetting old links to sign in",
     "dealers.forget_sign_ins": "Forgetting old sign-ins",
     "floor.render": "Making a plan on paper",
     "leases.lapse_offers": "Ending offers that ran out",
@@ -35,7 +37,7 @@ WORDS = {
     "tax.render": "Making the paper of a tax return",
     "tax.undo": "Undoing a tax file",
 }
-"""Kinds of work as people call them; one that is not here reads as it is stored."""
+"""Kinds of work as people call them; one of a version before reads as it is stored."""
 
 
 def failed_work(session: Session) -> Sequence[Job]:

@@ -18,13 +18,15 @@ from coop.books.rules import NO_RULES, set_rules
 from coop.closing.models import CloseStep, MonthClose
 from coop.core.audit import AuditLog
 from coop.core.db import transaction
-from coop.core.jobs import Job, name_job
+from coop.core.jobs import KINDS, Job, name_job
 from coop.core.mail import Outbox
 from coop.dealers.models import Dealer, WebSession
 from coop.floor.models import Mall
 from coop.floor.service import add_mall
 from coop.leases import rules as lease_rules
 from coop.leases.models import Dispute, Lease, LeaseRule, Offer
+from coop.office.failed_work import WORDS
+from coop.office.waiting_counts import SHOWN_ELSEWHERE
 from coop.payouts.models import Patronage, PayoutRun, Release
 from coop.sales.claims import ask_claim
 from coop.sales.domain import LineIn, TenderIn, TicketIn
@@ -385,6 +387,13 @@ def test_work_that_failed_is_told_tried_again_or_left(web: Web) -> None:
     for address in (f"/office/failed/{left}/leave", f"/office/failed/{again}/again"):
         assert send(manager, address).status_code == 303
         assert "It is not in this list any more." in manager.get("/office/failed").text
+
+
+def test_every_kind_of_work_whose_failing_is_listed_has_words() -> None:
+    """The kinds that the rooms register, but for those that a letter or a month-end tells of; and no words for what is gone."""
+    registered = {name for name, kind in KINDS.items() if (kind.short or kind.long).__module__.startswith("coop.")}
+    assert set(WORDS) == registered - set(SHOWN_ELSEWHERE)
+    assert set(SHOWN_ELSEWHERE) < registered
 
 
 # --- how many queries -----------------------------------------------------------------------------------------------------
