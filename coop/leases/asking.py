@@ -293,7 +293,7 @@ def _in_good_standing(
         return set()
     late = set()
     for row in arrears_of(session, mall_id, on):
-        if sum(row.arrears.ages[_OLD:]) > row.arrears.disputed_cents:
+        if sum(row.arrears.ages[_OLD:]):
             late.add(row.dealer_id)
     stayed = session.scalars(select(Member.id).where(Member.id.in_(members), or_(Member.left_on.is_(None), Member.left_on > on)))
     return {member_id for member_id in stayed if not any(dealer.id in late for dealer in dealers.get(member_id, ()))}

@@ -66,8 +66,8 @@ def late_fee(rule: LateRule, owed: Sequence[Owed], paid: Sequence[Paid], on: dat
         if charge.due_on <= grace
         and still_open[charge.key]
         and charge.kind not in FEES
-        and not charge.in_dispute(grace)
-        and not charge.in_dispute(on)
+        and not charge.was_in_dispute(grace)
+        and not charge.was_in_dispute(on)
         and (rule.arrears_again or charge.due_on > grace_before)
     ]
     total = sum(charge.amount_cents for charge in overdue)

@@ -18,7 +18,10 @@ from coop.leases.domain.figures import TermsError
 
 @dataclass(frozen=True)
 class Owed:
-    """A charge: its key, the day it is due, its cents above zero, and the days it is in dispute (until None: still)."""
+    """A charge: its key, the day it is due, its cents above zero, and the days it is in dispute (until None: still).
+
+    On the day it is decided it is in dispute no more: what was decided holds from that day.
+    """
 
     key: str
     due_on: date
@@ -34,6 +37,10 @@ class Owed:
             raise TermsError(f"The dispute of charge {self.key} ends before it begins: turn the dates round.")
 
     def in_dispute(self, day: date) -> bool:
+        return self.was_in_dispute(day) and self.disputed_until != day
+
+    def was_in_dispute(self, day: date) -> bool:
+        """For a part of the day at least."""
         return self.disputed_from is not None and self.disputed_from <= day and (self.disputed_until or date.max) >= day
 
 
@@ -83,7 +90,7 @@ def settle(owed: Sequence[Owed], paid: Sequence[Paid], through: date) -> Settlem
     left = {p.key: p.amount_cents for p in paid if p.on <= through}
     queue = sorted(owed, key=lambda o: (o.due_on, o.key))
     money = deque(sorted((p for p in paid if p.on <= through), key=lambda p: (p.on, p.key)))
-    days = {o.due_on for o in owed} | {p.on for p in paid} | {day for o in owed if (day := _day_after_dispute(o))}
+    days = {o.due_on for o in owed} | {p.on for p in paid} | {day for o in owed if (day := o.disputed_until)}
     settled: list[Settled] = []
     for day in sorted(d for d in days if d <= through):
         if not money:
@@ -103,16 +110,9 @@ def settle(owed: Sequence[Owed], paid: Sequence[Paid], through: date) -> Settlem
     return Settlement(tuple(settled), open_cents, {key: cents for key, cents in left.items() if cents})
 
 
-def _day_after_dispute(owed: Owed) -> date | None:
-    return None if owed.disputed_until is None else date.fromordinal(owed.disputed_until.toordinal() + 1)
-
-
 @dataclass(frozen=True)
 class Arrears:
-    """What is open by its age in cents. Credit that waits is apart: it is never netted.
-
-    `disputed_cents` is part of the ages, and so is `late_cents`: past due, and not in dispute.
-    """
+    """What is open by its age in cents. What is in dispute is apart, in no age; so is credit that waits: it is never netted."""
 
     current_cents: int = 0
     days_1_30_cents: int = 0
@@ -121,7 +121,6 @@ class Arrears:
     over_90_cents: int = 0
     disputed_cents: int = 0
     credit_cents: int = 0
-    late_cents: int = 0
 
     @property
     def ages(self) -> tuple[int, int, int, int, int]:
@@ -129,23 +128,28 @@ class Arrears:
         return self.current_cents, self.days_1_30_cents, self.days_31_60_cents, self.days_61_90_cents, self.over_90_cents
 
     @property
+    def late_cents(self) -> int:
+        """Past due, and not in dispute."""
+        return sum(self.ages[1:])
+
+    @property
     def open_cents(self) -> int:
-        return sum(self.ages)
+        """Of every age, and in dispute."""
+        return sum(self.ages) + self.disputed_cents
 
 
 def arrears(owed: Sequence[Owed], paid: Sequence[Paid], on: date) -> Arrears:
-    """What is open on a day by days past due; due on that day or later is current.
+    """What is open on a day by days past due; due on that day or later is current, and in dispute is in no age.
 
     Source of the ages: common practice, no source.
     """
     settlement = settle(owed, paid, on)
-    ages, disputed, late_cents = [0, 0, 0, 0, 0], 0, 0
+    ages, disputed = [0, 0, 0, 0, 0], 0
     for charge in owed:
         open_cents = settlement.open_cents[charge.key]
         days = (on - charge.due_on).days
-        ages[sum(days > limit for limit in (0, 30, 60, 90))] += open_cents
         if charge.in_dispute(on):
             disputed += open_cents
-        elif days > 0:
-            late_cents += open_cents
-    return Arrears(ages[0], ages[1], ages[2], ages[3], ages[4], disputed, sum(settlement.credit_cents.values()), late_cents)
+        else:
+            ages[sum(days > limit for limit in (0, 30, 60, 90))] += open_cents
+    return Arrears(ages[0], ages[1], ages[2], ages[3], ages[4], disputed, sum(settlement.credit_cents.values()))

@@ -171,6 +171,8 @@ def test_no_late_fee_on_what_was_in_dispute_when_the_grace_day_ended(hall: Hall)
     arrears = arrears_of_dealer(hall.session, hall.mall.id, hall.ida.id, on(4, 11))
     assert (arrears.disputed_cents, arrears.late_cents) == (270_00, 0)
     close_dispute(hall.session, dispute, on=on(4, 20), outcome="It was mended on the day")
+    arrears = arrears_of_dealer(hall.session, hall.mall.id, hall.ida.id, on(4, 20))
+    assert (arrears.disputed_cents, arrears.late_cents) == (0, 270_00)  # From the day of the decision.
     assert late(hall, on(4, 21)) == [0]  # It was in dispute when the grace day ended.
     hall.post(MAY, on(5, 1))
     assert late(hall, on(5, 11)) == [1]

@@ -46,9 +46,9 @@ def test_what_is_in_dispute_is_passed_over_until_it_is_decided() -> None:
     disputed = replace(MARCH, disputed_from=on(3, 10))
     paid = [Paid("check", on(4, 3), 400_00)]
     assert settle([disputed, APRIL], paid, on(4, 30)).open_cents == {"march": 270_00, "april": 0}
-    # Decided on April 20: the credit that waited settles it the day after, and what was settled before stays.
+    # Decided on April 20: the credit that waited settles it that day, and what was settled before stays.
     decided = settle([replace(disputed, disputed_until=on(4, 20)), APRIL], paid, on(4, 30))
-    assert decided.settled == (Settled("april", "check", on(4, 3), 270_00), Settled("march", "check", on(4, 21), 130_00))
+    assert decided.settled == (Settled("april", "check", on(4, 3), 270_00), Settled("march", "check", on(4, 20), 130_00))
 
 
 @pytest.mark.parametrize(
@@ -71,8 +71,12 @@ def test_arrears_by_age_at_each_edge(day: date, ages: tuple[int, ...]) -> None:
 def test_arrears_with_a_dispute_and_a_credit() -> None:
     disputed = replace(MARCH, disputed_from=on(3, 10))
     made = arrears([disputed, APRIL], [Paid("check", on(4, 3), 280_00)], on(4, 10))
-    assert made == Arrears(days_31_60_cents=270_00, disputed_cents=270_00, credit_cents=10_00)
-    assert made.open_cents == 270_00
+    assert made == Arrears(disputed_cents=270_00, credit_cents=10_00)  # In no age: what is there is late.
+    assert (made.open_cents, made.late_cents) == (270_00, 0)
+    # On the day it is decided it is in dispute no more, and the credit settles of it what it can.
+    made = arrears([replace(disputed, disputed_until=on(4, 10)), APRIL], [Paid("check", on(4, 3), 280_00)], on(4, 10))
+    assert made == Arrears(days_31_60_cents=260_00)
+    assert made.late_cents == 260_00
 
 
 DAYS = st.dates(date(2026, 1, 1), date(2026, 3, 31))
