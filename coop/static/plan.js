@@ -388,9 +388,10 @@ function conflict(said) {
 
 // --- beginning -----------------------------------------------------------------------------------------------------------------
 
+/** Show the plan and what it says; false where the hall has no size yet: then the page stays a plain form, with its own answers. */
 function begin() {
   draft.outline = readOutline();
-  if (!draft.outline) return;
+  if (!draft.outline) return false;
   for (const row of table.tBodies[0].rows) {
     const read = readRow(row, row.dataset.row);
     if (!read) row.remove();
@@ -413,66 +414,69 @@ function begin() {
   // What is wrong already is said at once; the pause is for what is still being changed.
   clearTimeout(waiting);
   check();
+  return true;
 }
 
-one("plan-undo").addEventListener("click", () => draft.go(-1));
-one("plan-redo").addEventListener("click", () => draft.go(1));
-one("plan-near").addEventListener("click", () => board.zoom(1.4));
-one("plan-far").addEventListener("click", () => board.zoom(1 / 1.4));
-one("plan-whole").addEventListener("click", () => board.whole());
-one("plan-grid").addEventListener("change", (event) => { board.grid = Number(event.target.value); });
-one("plan-meets").addEventListener("change", (event) => { board.meets = event.target.checked; });
-one("plan-draw").addEventListener("click", () => drawing(board.drawing ? null : one("plan-what").value));
-one("plan-what").addEventListener("change", (event) => { if (board.drawing) board.drawing = event.target.value; });
-one("plan-put").addEventListener("click", () => {
-  const kind = one("plan-what").value;
-  const [w, d] = SIZES[kind] ?? [2 * FOOT, 2 * FOOT];
-  const at = (from, size, less) => Math.round((from + size / 2 - less / 2) / board.grid) * board.grid;
-  draft.add(kind, { x: at(board.view.x, board.view.w, w), y: at(board.view.y, board.view.h, d), w, d });
-});
-one("plan-all").addEventListener("click", (event) => {
-  const all = document.body.classList.toggle("plan-all");
-  event.target.textContent = all ? "Show the chosen part only" : "Show all parts as a table";
-});
-one("plan-save").addEventListener("click", save);
+function listen() {
+  one("plan-undo").addEventListener("click", () => draft.go(-1));
+  one("plan-redo").addEventListener("click", () => draft.go(1));
+  one("plan-near").addEventListener("click", () => board.zoom(1.4));
+  one("plan-far").addEventListener("click", () => board.zoom(1 / 1.4));
+  one("plan-whole").addEventListener("click", () => board.whole());
+  one("plan-grid").addEventListener("change", (event) => { board.grid = Number(event.target.value); });
+  one("plan-meets").addEventListener("change", (event) => { board.meets = event.target.checked; });
+  one("plan-draw").addEventListener("click", () => drawing(board.drawing ? null : one("plan-what").value));
+  one("plan-what").addEventListener("change", (event) => { if (board.drawing) board.drawing = event.target.value; });
+  one("plan-put").addEventListener("click", () => {
+    const kind = one("plan-what").value;
+    const [w, d] = SIZES[kind] ?? [2 * FOOT, 2 * FOOT];
+    const at = (from, size, less) => Math.round((from + size / 2 - less / 2) / board.grid) * board.grid;
+    draft.add(kind, { x: at(board.view.x, board.view.w, w), y: at(board.view.y, board.view.h, d), w, d });
+  });
+  one("plan-all").addEventListener("click", (event) => {
+    const all = document.body.classList.toggle("plan-all");
+    event.target.textContent = all ? "Show the chosen part only" : "Show all parts as a table";
+  });
+  one("plan-save").addEventListener("click", save);
 
-form.addEventListener("submit", (event) => {
-  event.preventDefault();
-  save();
-});
-table.addEventListener("change", (event) => {
-  const row = event.target.closest("tr[data-row]");
-  if (!row) return;
-  takeRow(row);
-});
-table.addEventListener("click", (event) => {
-  const key = event.target.closest("[data-take]")?.closest("tr").dataset.row;
-  if (draft.part(key)) draft.remove(key);
-});
-table.addEventListener("focusin", (event) => {
-  const key = event.target.closest("tr[data-row]")?.dataset.row;
-  if (key && draft.part(key)) draft.choose(key);
-});
-one("plan-outline").addEventListener("change", () => {
-  const outline = readOutline();
-  one("plan-outline-wrong").hidden = Boolean(outline);
-  if (!outline || JSON.stringify(outline) === JSON.stringify(draft.outline)) {
-    changed();
-    return;
-  }
-  draft.outline = outline;
-  board.ground();
-  draft.commit();
-});
-document.addEventListener("keydown", (event) => {
-  if (event.key === "Escape" && board.drawing) drawing(null);
-  const typing = event.target.matches("input:not([type=checkbox]), select, textarea");
-  if (!(event.ctrlKey || event.metaKey) || typing || !document.body.classList.contains("plan-scripted")) return;
-  const key = event.key.toLowerCase();
-  if (key !== "z" && key !== "y") return;
-  event.preventDefault();
-  draft.go(key === "y" || event.shiftKey ? 1 : -1);
-});
-addEventListener("beforeunload", (event) => { if (draft.states.length && unsaved()) event.preventDefault(); });
+  form.addEventListener("submit", (event) => {
+    event.preventDefault();
+    save();
+  });
+  table.addEventListener("change", (event) => {
+    const row = event.target.closest("tr[data-row]");
+    if (!row) return;
+    takeRow(row);
+  });
+  table.addEventListener("click", (event) => {
+    const key = event.target.closest("[data-take]")?.closest("tr").dataset.row;
+    if (draft.part(key)) draft.remove(key);
+  });
+  table.addEventListener("focusin", (event) => {
+    const key = event.target.closest("tr[data-row]")?.dataset.row;
+    if (key && draft.part(key)) draft.choose(key);
+  });
+  one("plan-outline").addEventListener("change", () => {
+    const outline = readOutline();
+    one("plan-outline-wrong").hidden = Boolean(outline);
+    if (!outline || JSON.stringify(outline) === JSON.stringify(draft.outline)) {
+      changed();
+      return;
+    }
+    draft.outline = outline;
+    board.ground();
+    draft.commit();
+  });
+  document.addEventListener("keydown", (event) => {
+    if (event.key === "Escape" && board.drawing) drawing(null);
+    const typing = event.target.matches("input:not([type=checkbox]), select, textarea");
+    if (!(event.ctrlKey || event.metaKey) || typing || !document.body.classList.contains("plan-scripted")) return;
+    const key = event.key.toLowerCase();
+    if (key !== "z" && key !== "y") return;
+    event.preventDefault();
+    draft.go(key === "y" || event.shiftKey ? 1 : -1);
+  });
+  addEventListener("beforeunload", (event) => { if (draft.states.length && unsaved()) event.preventDefault(); });
+}
 
-begin();
+if (begin()) listen();

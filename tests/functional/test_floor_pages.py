@@ -16,6 +16,7 @@ from coop.core.geometry import format_length, parse_length
 from coop.floor.models import FloorPlan, Mall, PlanPart, Space
 from coop.floor.planning import move_space
 from coop.floor.queries import find_space, plan_version
+from coop.floor.service import add_mall
 from tests.factories.floor_hall import box, build_hall
 from tests.functional.browsing import (
     DESKTOP,
@@ -320,6 +321,31 @@ def test_a_conflict_says_who_and_keeps_the_draft(browser: Browser, hall: Served)
         save(page, "The plan is saved: 1 changed.")
     assert corner(hall, "50")[0] == 99 * FOOT
     assert corner(hall, "14") == [moved[0], moved[1] + 16]
+
+
+def test_a_new_hall_is_given_its_size_and_each_answer_is_seen(browser: Browser, hall: Served) -> None:
+    with transaction(hall.sessions) as session:
+        add_mall(session, NOW, "ELM", name="Elm Hall", timezone="America/Chicago", address="")
+    with context(browser, hall, "manager", DESKTOP) as opened:
+        page = opened.new_page()
+        said = listen(page)
+        page.goto(f"{hall.base}/office/floor/ELM/edit")
+        width, first_row = page.locator("#plan-w").bounding_box(), page.locator("#r0-code").bounding_box()
+        assert width
+        assert first_row
+        assert width["y"] < first_row["y"], "what is asked first stands first"
+        page.locator("#r0-code").fill("1")
+        page.locator("#r0-zone").fill("front")
+        page.get_by_role("button", name="Save the plan").click()
+        expect(page.locator("#plan-w-wrong")).to_contain_text("Write how wide the hall is inside")
+        expect(page.locator("#plan-w-wrong")).to_be_visible()
+        expect(page.locator("#r0-code")).to_have_value("1")
+        page.locator("#plan-w").fill("60'")
+        page.locator("#plan-d").fill("40'")
+        page.get_by_role("button", name="Save the plan").click()
+        expect(page.get_by_text("The plan is saved: 1 added.")).to_be_visible()
+        expect(page.locator("#plan-board")).to_be_visible()
+    assert [one for one in said if "422" not in one] == []
 
 
 def test_a_plan_is_begun_and_changed_without_script(browser: Browser, hall: Served) -> None:

@@ -186,7 +186,9 @@ def fields(page: str) -> dict[str, str]:
 
 def test_a_plan_is_begun_from_nothing(web: Web) -> None:
     client = web.browser("manager")
-    sent = fields(client.get(f"{PLAN}/edit").text)
+    page = client.get(f"{PLAN}/edit").text
+    assert page.index('id="plan-w"') < page.index('id="plan-parts"'), "the hall is asked first"
+    sent = fields(page)
     assert sent["version"] == "0"
     answer = send(client, f"{PLAN}/edit", **{**sent, "plan-w": "60'"})
     assert answer.status_code == 422
@@ -195,6 +197,8 @@ def test_a_plan_is_begun_from_nothing(web: Web) -> None:
     answer = send(client, f"{PLAN}/edit", **{**sent, "plan-w": "60'", "plan-d": "40'", "r0-x": "4'", "r0-y": "4'"})
     assert answer.status_code == 303
     assert space(web, "12").outline_in16 == [[768, 768], [2688, 768], [2688, 3072], [768, 3072]]
+    page = client.get(f"{PLAN}/edit").text
+    assert page.index('id="plan-w"') > page.index('id="plan-parts"'), "once it is there, the parts come first"
 
 
 def test_rows_are_changed_added_and_removed(drawn: Web) -> None:
