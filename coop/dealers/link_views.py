@@ -12,6 +12,7 @@ from coop.dealers.forms import AddressForm, ChosenForm
 from coop.dealers.views import people
 
 _HERE = ("localhost", "127.0.0.1", "[::1]")
+_FROM_HERE = ("127.0.0.1", "::1")
 
 
 def sender() -> links.Sender:
@@ -21,10 +22,12 @@ def sender() -> links.Sender:
 
 
 def _base_for_strangers() -> str:
-    """Where the pages are, for a mail that anybody may ask for: by the setting only, since whoever asks can name any host."""
+    """Where the pages are, for a mail that anybody may ask for: by the setting only, since whoever asks can name any host.
+    Without it, who sits at this machine may name it."""
     if site().settings.web_address:
         return site().settings.web_address
-    return request.host_url.rstrip("/") if request.host.rpartition(":")[0] in _HERE or request.host in _HERE else ""
+    named_here = request.host in _HERE or request.host.rpartition(":")[0] in _HERE
+    return request.host_url.rstrip("/") if named_here and request.remote_addr in _FROM_HERE else ""
 
 
 @people.route("/sign-in/forgotten", methods=["GET", "POST"])

@@ -275,9 +275,7 @@ def test_only_who_sits_at_this_machine_may_name_it(web: Web, address: str, asked
     """From elsewhere a request can say that its host is localhost too: the link would lead its reader to her own machine."""
     client = web.browser()
     data = {"csrf_token": form_token(client, "localhost:8000"), "email": "desk@example.org"}
-    client.post(
-        "/sign-in/forgotten", data=data, headers={"Host": "localhost:8000"}, environ_overrides={"REMOTE_ADDR": address}
-    )
+    client.post("/sign-in/forgotten", data=data, headers={"Host": "localhost:8000"}, environ_overrides={"REMOTE_ADDR": address})
     with transaction(web.sessions) as session:
         jobs = session.scalars(select(Job).where(Job.kind == "dealers.answer_request")).all()
         assert [job.args["base"] for job in jobs] == ["http://localhost:8000"] * asked
