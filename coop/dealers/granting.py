@@ -42,10 +42,10 @@ def give_role(
 
     Refuses an unknown role, a dealer of whom nobody says which, and another member than the one she is.
     """
+    _hold(session, user)
     require_roles([role], user.member_id or member_id)
     if member_id is not None and user.member_id not in (None, member_id):
         raise Refusal(f"{user.email} is another member already: a sign-in is one person’s.")
-    _hold(session, user)
     if role in {grant.role for grant in user.grants}:
         return False
     if user.member_id is None:

@@ -97,7 +97,7 @@ def invite_user(
     audit.record(
         session, now, "user invited", "user", user.id, user_id=by, detail=", ".join(dict.fromkeys(roles)), request_id=request_id
     )
-    send_link(session, now, sender, user, INVITATION, by=by)
+    send_link(session, now, sender, user, INVITATION, by=by, request_id=request_id)
     return user
 
 

@@ -6,7 +6,7 @@ import threading
 from datetime import datetime
 
 import pytest
-from sqlalchemy import select
+from sqlalchemy import select, update
 
 from coop.core.audit import AuditLog
 from coop.core.db import Sessions, transaction
@@ -58,6 +58,19 @@ def test_a_dealers_role_needs_the_dealer(sessions: Sessions, now: datetime, ids:
         assert wren.member_id == ida.member_id
         with pytest.raises(Refusal, match="another member already"):
             granting.give_role(session, now, wren, "desk", member_id=amos.member_id)
+
+
+def test_who_she_is_is_looked_at_once_she_is_held(sessions: Sessions, now: datetime, ids: dict[str, int]) -> None:
+    """Another manager has said meanwhile which member she is: what was read before is old."""
+    with transaction(sessions) as session:
+        ida, amos = make_dealer(session, now, "D01"), make_dealer(session, now, "D02")
+        wren = session.get_one(UserAccount, ids["wren"])
+        meanwhile = update(UserAccount).where(UserAccount.id == wren.id).values(member_id=ida.member_id)
+        session.execute(meanwhile.execution_options(synchronize_session=False))
+        assert wren.member_id is None
+        with pytest.raises(Refusal, match="another member already"):
+            granting.give_role(session, now, wren, "dealer", member_id=amos.member_id)
+        assert granting.give_role(session, now, wren, "dealer")
 
 
 def test_the_last_manager_stays_one(sessions: Sessions, now: datetime, ids: dict[str, int]) -> None:

@@ -44,7 +44,8 @@ def sender(settings: Settings) -> links.Sender:
 def invited(sessions: Sessions, now: datetime, sender: links.Sender) -> int:
     with transaction(sessions) as session:
         make_coop(session, now)
-        return links.invite_user(session, now, sender, email=" Orla@Example.org", roles=["bookkeeper"]).id
+        roles = ["bookkeeper"]
+        return links.invite_user(session, now, sender, email=" Orla@Example.org", roles=roles, request_id="r1").id
 
 
 def deliver(sessions: Sessions, settings: Settings, now: datetime) -> list[str]:
@@ -87,7 +88,8 @@ def test_an_invitation_brings_the_secret_and_the_office_cannot_read_it(
         assert HIDDEN in kept.html_body
         assert token not in kept.text_body + kept.html_body + link.token_sealed
         assert link.token_sha256 == service.hash_token(token)
-        assert [row.action for row in session.scalars(select(AuditLog))] == ["user invited", "link sent"]
+        said = [(row.action, row.request_id) for row in session.scalars(select(AuditLog).order_by(AuditLog.id))]
+        assert said == [("user invited", "r1"), ("link sent", "r1")]
     assert use(sessions, now, token) == invited
     assert may_sign_in(sessions, now)
     with transaction(sessions) as session:
