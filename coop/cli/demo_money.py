@@ -23,7 +23,7 @@ from coop.books.queries import dealer_balances_before
 from coop.cli.demo_coop import BOOKKEEPER, MANAGER, TAX_OFFICE, Months, dealer_of, turn_of, user_of
 from coop.core.behind import put_behind
 from coop.core.csv_text import csv_text
-from coop.core.money import format_cents, round_half_up
+from coop.core.money import plain_cents, round_half_up
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
@@ -199,7 +199,7 @@ def _bank_lines(session: Session, month: Month, batches: Sequence[_CardBatch]) -
     balance, lines = _at_bank(session, month.previous.last_day), []
     for (on, words, check), cents in sorted(seen.items()):
         balance += cents
-        lines.append((on.isoformat(), words, check, format_cents(cents, grouped=False), format_cents(balance, grouped=False)))
+        lines.append((on.isoformat(), words, check, plain_cents(cents), plain_cents(balance)))
     return csv_text(("Date", "Description", "Check Number", "Amount", "Balance"), lines)
 
 

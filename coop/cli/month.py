@@ -18,7 +18,7 @@ from coop.core.clock import utc_now
 from coop.core.db import transaction
 from coop.core.errors import Refusal
 from coop.core.jobs import GroupState
-from coop.core.money import format_cents, format_dollars
+from coop.core.money import format_cents, format_dollars, plain_cents
 from coop.core.periods import Month
 from coop.core.runner import run_group_with_processes
 from coop.statements.service import counted
@@ -165,7 +165,7 @@ def show_command(month: Month, mall_code: str, form: str, data: Path | None) -> 
         out = csv.writer(sys.stdout, lineterminator="\n")
         out.writerow(["dealer", *_CENTS])
         for code, *amounts in table:
-            out.writerow([code, *(format_cents(a, grouped=False) for a in amounts)])
+            out.writerow([code, *(plain_cents(a) for a in amounts)])
         return
     if not table:
         click.echo(f"No dealer has a lease, a sale, a charge or a balance in {month.name} at {mall.code}.")

@@ -14,7 +14,7 @@ from coop.closing.queries import sales_between
 from coop.core.clock import local_date, utc_now
 from coop.core.db import transaction
 from coop.core.errors import Refusal
-from coop.core.money import format_cents
+from coop.core.money import format_cents, plain_cents
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.leases.posting import due_rents, post_rents
@@ -52,7 +52,7 @@ def show_command(month: Month, mall_code: str, as_csv: bool, data: Path | None) 
         out = csv.writer(sys.stdout, lineterminator="\n")
         out.writerow(["dealer", "charge", "working", "amount", "posted", "to_post"])
         for row in rows:
-            out.writerow([*row[:3], *(format_cents(cents, grouped=False) for cents in row[3:])])
+            out.writerow([*row[:3], *(plain_cents(cents) for cents in row[3:])])
         return
     if not rows:
         click.echo(f"No space is leased at {mall.code} in {month.name}.")

@@ -13,7 +13,7 @@ from wtforms.validators import StopValidation
 from wtforms.widgets import DateInput, TextInput
 
 from coop.core.geometry import format_length, parse_length
-from coop.core.money import format_cents, format_price, parse_cents, parse_decimal
+from coop.core.money import format_cents, format_price, parse_cents, parse_decimal, plain_cents
 from coop.core.periods import Month
 from coop.core.templating import MINUS, sqft
 from coop.core.templating import percent as shown
@@ -116,7 +116,7 @@ class DollarsField(TypedField):
 
 def dollars_text(cents: int) -> str:
     """Cents as JSON terms keep them."""
-    return format_cents(cents, grouped=False)
+    return plain_cents(cents)
 
 
 class AreaField(TypedField):

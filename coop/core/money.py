@@ -72,11 +72,16 @@ def round_to_sum(shares: Sequence[Fraction]) -> list[int]:
     return parts
 
 
-def format_cents(amount_cents: int, *, grouped: bool = True) -> str:
-    """1234567 -> '12,345.67', -5 -> '-0.05'. Ungrouped for files other programs read."""
+def format_cents(amount_cents: int) -> str:
+    """1234567 -> '12,345.67', -5 -> '-0.05'."""
     sign = "-" if amount_cents < 0 else ""
     whole, part = divmod(abs(amount_cents), 100)
-    return f"{sign}{whole:,}.{part:02d}" if grouped else f"{sign}{whole}.{part:02d}"
+    return f"{sign}{whole:,}.{part:02d}"
+
+
+def plain_cents(amount_cents: int) -> str:
+    """1234567 -> '12345.67', -5 -> '-0.05': for files other programs read."""
+    return format_cents(amount_cents).replace(",", "")
 
 
 def format_dollars(amount_cents: int) -> str:

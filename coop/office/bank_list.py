@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from coop.books.bank_lines import MATCHED_CENTS, LineRow, lines_query
 from coop.books.models import BankLine
 from coop.core.listing import Column, FromDay, Listed, Listing, OneOf, Words
-from coop.core.money import format_cents
+from coop.core.money import plain_cents
 from coop.core.periods import Month
 
 _WHICH = {
@@ -26,10 +26,6 @@ def _of_month(asked: str) -> ColumnElement[bool]:
     return BankLine.on.between(month.first_day, month.last_day)
 
 
-def _cents(amount_cents: int) -> str:
-    return format_cents(amount_cents, grouped=False)
-
-
 def line_list(months: Sequence[Month]) -> Listing[LineRow]:
     """The list, with the months there are lines of; it usually shows the newest."""
     return Listing(
@@ -38,8 +34,8 @@ def line_list(months: Sequence[Month]) -> Listing[LineRow]:
             Column("line", "Line", lambda row: row.line.words, order=BankLine.words),
             Column("reference", "Reference", lambda row: row.line.reference),
             Column("state", "State", lambda row: row.state),
-            Column("open", "Not matched", lambda row: _cents(row.open_cents), amount=True),
-            Column("amount", "Amount", lambda row: _cents(row.line.amount_cents), order=BankLine.amount_cents, amount=True),
+            Column("open", "Not matched", lambda row: plain_cents(row.open_cents), amount=True),
+            Column("amount", "Amount", lambda row: plain_cents(row.line.amount_cents), order=BankLine.amount_cents, amount=True),
         ),
         usual="day",
         filters=(

@@ -9,7 +9,7 @@ from sqlalchemy import ColumnElement, select
 from coop.books.models import Entry, EntryProof, Journal, Period
 from coop.books.reading import JOURNAL_CENTS, EntryRow, JournalRow, of_amount, with_words
 from coop.core.listing import Column, FromDay, Listing, OneOf, Words
-from coop.core.money import format_cents, parse_cents
+from coop.core.money import parse_cents, plain_cents
 from coop.core.periods import Month
 from coop.floor.models import Mall
 from coop.office.books_forms import OWN, whose_choices
@@ -57,7 +57,7 @@ def entry_list(months: Sequence[Month], malls: Sequence[Mall], kinds: Sequence[s
             Column(
                 "amount",
                 "Amount",
-                lambda row: format_cents(row.debits_cents, grouped=False),
+                lambda row: plain_cents(row.debits_cents),
                 order=EntryProof.debits_cents,
                 amount=True,
             ),
@@ -86,7 +86,7 @@ HAND: Listing[JournalRow] = Listing(
         Column("reason", "Reason", lambda row: row.journal.reason),
         Column("by", "Entered by", lambda row: row.entered_by),
         Column("state", "State", lambda row: row.journal.state, order=Journal.state),
-        Column("amount", "Amount", lambda row: format_cents(row.debits_cents, grouped=False), order=JOURNAL_CENTS, amount=True),
+        Column("amount", "Amount", lambda row: plain_cents(row.debits_cents), order=JOURNAL_CENTS, amount=True),
     ),
     usual="-number",
     filters=(

@@ -14,7 +14,7 @@ from coop.books.domain.tree import OWED
 from coop.books.sums import account_sums
 from coop.core.clock import local_date
 from coop.core.listing import Column, Listing, OneOf, Words
-from coop.core.money import format_cents
+from coop.core.money import plain_cents
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall, Space
@@ -165,10 +165,6 @@ def _told(session: Session) -> dict[int, Told]:
     return {dealer_id: Told(number, Month.of(day), closing) for dealer_id, number, day, closing in rows}
 
 
-def _cents(cents: int) -> str:
-    return format_cents(cents, grouped=False)
-
-
 DEALERS: Listing[DealerRow] = Listing(
     columns=(
         Column("code", "Dealer", lambda row: row.code, by=lambda row: row.code),
@@ -184,8 +180,8 @@ DEALERS: Listing[DealerRow] = Listing(
         Column("joined", "Joined", lambda row: row.joined_on.isoformat(), by=lambda row: row.joined_on),
         Column("state", "State", lambda row: STATES[row.state], by=lambda row: list(STATES).index(row.state)),
         Column("spaces", "Spaces", lambda row: " ".join(row.spaces), by=lambda row: row.spaces or ["~"]),
-        Column("balance", "Balance", lambda row: _cents(row.balance_cents), by=lambda row: row.balance_cents, amount=True),
-        Column("net", "Sold this month", lambda row: _cents(row.net_cents), by=lambda row: row.net_cents, amount=True),
+        Column("balance", "Balance", lambda row: plain_cents(row.balance_cents), by=lambda row: row.balance_cents, amount=True),
+        Column("net", "Sold this month", lambda row: plain_cents(row.net_cents), by=lambda row: row.net_cents, amount=True),
         Column(
             "told",
             "Last statement",

@@ -16,13 +16,13 @@ from coop.core.audit import AuditLog
 from coop.core.charts import Chart, Point
 from coop.core.clock import local_date
 from coop.core.listing import Column, Listing
-from coop.core.money import format_cents
+from coop.core.money import plain_cents
 from coop.core.periods import Month, add_months
 from coop.dealers.models import Dealer, UserAccount
 from coop.floor.models import Mall
 from coop.leases.agreements import state_of
 from coop.leases.domain.settlement import Arrears
-from coop.leases.models import Lease, LeaseShare, LeaseSpace
+from coop.leases.models import Charge, Dispute, Lease, LeaseShare, LeaseSpace
 from coop.leases.posting import INCOME
 from coop.leases.settling import arrears_of_dealer
 from coop.leases.wording import STATES
@@ -32,7 +32,7 @@ from coop.sales.models import Claim, TicketLine
 from coop.statements.models import Statement, StatementQuestion
 
 MONTHS = 13
-MOST_STATEMENTS, MOST_MONEY, MOST_LOGGED = 6, 8, 20
+MOST_STATEMENTS, MOST_MONEY, MOST_LOGGED, MOST_DISPUTES = 6, 8, 20, 5
 
 
 @dataclass(frozen=True)
@@ -87,6 +87,15 @@ class AskedSale:
 
 
 @dataclass(frozen=True)
+class Disputed:
+    """A charge she disputes or disputed."""
+
+    mall_code: str
+    charge: Charge
+    dispute: Dispute
+
+
+@dataclass(frozen=True)
 class Sheet:
     """A dealer's page."""
 
@@ -102,6 +111,8 @@ class Sheet:
     """Unclaimed sales she asks for, which wait for the manager; the oldest first."""
     questions: Sequence[StatementQuestion]
     """That wait for an answer, the oldest first."""
+    disputes: Sequence[Disputed]
+    """Those that wait for a decision first, then the latest decided."""
     log: Sequence[Logged]
 
     @property
@@ -140,6 +151,7 @@ def sheet_of(session: Session, now: datetime, dealer: Dealer, malls: Sequence[Ma
             .where(Statement.dealer_id == dealer.id, StatementQuestion.answered_at.is_(None))
             .order_by(StatementQuestion.id)
         ).all(),
+        _disputes(session, dealer),
         _log(session, dealer, [held.lease.id for held in leases]),
     )
 
@@ -237,14 +249,14 @@ STATEMENTS: Listing[Stated] = Listing(
         Column(
             "opening",
             "Brought forward",
-            lambda row: format_cents(row.statement.opening_cents, grouped=False),
+            lambda row: plain_cents(row.statement.opening_cents),
             order=Statement.opening_cents,
             amount=True,
         ),
         Column(
             "closing",
             "Balance",
-            lambda row: format_cents(row.statement.closing_cents, grouped=False),
+            lambda row: plain_cents(row.statement.closing_cents),
             order=Statement.closing_cents,
             amount=True,
         ),
@@ -277,6 +289,18 @@ def _claims(session: Session, dealer: Dealer) -> list[AskedSale]:
         .order_by(Claim.id)
     )
     return [AskedSale(*row) for row in rows]
+
+
+def _disputes(session: Session, dealer: Dealer) -> list[Disputed]:
+    rows = session.execute(
+        select(Mall.code, Charge, Dispute)
+        .join(Charge, Charge.mall_id == Mall.id)
+        .join(Dispute, Dispute.charge_id == Charge.id)
+        .where(Charge.dealer_id == dealer.id)
+        .order_by(Dispute.closed_on.is_not(None), Dispute.closed_on.desc(), Dispute.id)
+        .limit(MOST_DISPUTES)
+    )
+    return [Disputed(*row) for row in rows]
 
 
 def _log(session: Session, dealer: Dealer, lease_ids: Sequence[int]) -> list[Logged]:

@@ -13,7 +13,7 @@ from coop.core.clock import local_date
 from coop.core.csv_text import csv_text, defused
 from coop.core.errors import Refusal
 from coop.core.fields import told
-from coop.core.money import format_cents, format_dollars
+from coop.core.money import format_dollars, plain_cents
 from coop.core.periods import Month
 from coop.core.web import Page, allow, db, now, roll_back, visitor
 from coop.dealers.models import Member, RoleGrant, UserAccount
@@ -121,7 +121,7 @@ def counts_csv(mall_code: str) -> Page:
         [
             row.count.on.isoformat(),
             row.count.drawer,
-            *(_plain(cents) for cents in (row.count.expected_cents, row.count.counted_cents, row.over_cents)),
+            *(plain_cents(cents) for cents in (row.count.expected_cents, row.count.counted_cents, row.over_cents)),
             defused(row.counted_by),
             defused(row.seconded_by),
             defused(row.count.note),
@@ -131,15 +131,11 @@ def counts_csv(mall_code: str) -> Page:
     ]
     over = sum(row.over_cents for row in counts)
     said = f"{len(rows)} counts from {month.first_day} to {month.last_day}"
-    rows.append(["total", "", "", "", _plain(over), "", "", said, ""])
+    rows.append(["total", "", "", "", plain_cents(over), "", "", said, ""])
     heading = ["day", "drawer", "expected", "counted", "over_short", "counted_by", "counted_with", "note", "counted_at"]
     response = Response(csv_text(heading, rows), mimetype="text/csv")
     response.headers.set("Content-Disposition", "attachment", filename=f"drawer-counts-{mall.code}-{month}.csv")
     return response
-
-
-def _plain(cents: int) -> str:
-    return format_cents(cents, grouped=False)
 
 
 # --- counting -----------------------------------------------------------------------------------------------------------

@@ -8,15 +8,11 @@ from sqlalchemy.orm import Session
 
 from coop.core.listing import Column, FromDay, Listing, OneOf, Words
 from coop.core.listing import Listed as Page
-from coop.core.money import format_cents
+from coop.core.money import plain_cents
 from coop.sales.layaway import HELD_OF, Listed, layaways_query
 from coop.sales.models import LayawayAgreement
 
 STATES = ("open", "completed", "cancelled")
-
-
-def _cents(amount_cents: int) -> str:
-    return format_cents(amount_cents, grouped=False)
 
 
 LAYAWAYS: Listing[Listed] = Listing(
@@ -32,9 +28,9 @@ LAYAWAYS: Listing[Listed] = Listing(
             lambda row: row.layaway.closed_on.isoformat() if row.layaway.closed_on else "",
             order=LayawayAgreement.closed_on,
         ),
-        Column("prices", "Prices", lambda row: _cents(row.layaway.net_cents), order=LayawayAgreement.net_cents, amount=True),
-        Column("held", "Held", lambda row: _cents(row.held_cents), order=HELD_OF, amount=True),
-        Column("left", "To pay", lambda row: _cents(row.left_cents) if row.layaway.state == "open" else "", amount=True),
+        Column("prices", "Prices", lambda row: plain_cents(row.layaway.net_cents), order=LayawayAgreement.net_cents, amount=True),
+        Column("held", "Held", lambda row: plain_cents(row.held_cents), order=HELD_OF, amount=True),
+        Column("left", "To pay", lambda row: plain_cents(row.left_cents) if row.layaway.state == "open" else "", amount=True),
     ),
     usual="due",
     filters=(

@@ -7,7 +7,7 @@ from datetime import date
 from sqlalchemy import ColumnElement, func
 
 from coop.core.listing import Column, FromDay, Listing, OneOf, Words
-from coop.core.money import format_cents
+from coop.core.money import plain_cents
 from coop.core.outbox import Outbox
 from coop.dealers.models import Dealer
 from coop.leases.documents import KINDS
@@ -19,10 +19,6 @@ from coop.statements.book import NOT_SENT
 
 RUNNING = "running"
 """Every lease that has not ended."""
-
-
-def _cents(amount_cents: int) -> str:
-    return format_cents(amount_cents, grouped=False)
 
 
 def _states(row: LeaseRow) -> tuple[str, ...]:
@@ -39,9 +35,11 @@ LEASES: Listing[LeaseRow] = Listing(
         Column("starts", "From", lambda row: row.lease.starts_on.isoformat(), by=lambda row: row.lease.starts_on),
         Column("until", "Until", lambda row: row.until.isoformat() if row.until else "", by=lambda row: row.until or date.max),
         Column("signed", "Signed", lambda row: row.lease.signed_on.isoformat() if row.lease.signed_on else ""),
-        Column("rent", "Rent this month", lambda row: _cents(row.rent_cents), by=lambda row: row.rent_cents, amount=True),
-        Column("deposit", "Deposit held", lambda row: _cents(row.deposit_cents), by=lambda row: row.deposit_cents, amount=True),
-        Column("late", "Late", lambda row: _cents(row.late_cents), by=lambda row: row.late_cents, amount=True),
+        Column("rent", "Rent this month", lambda row: plain_cents(row.rent_cents), by=lambda row: row.rent_cents, amount=True),
+        Column(
+            "deposit", "Deposit held", lambda row: plain_cents(row.deposit_cents), by=lambda row: row.deposit_cents, amount=True
+        ),
+        Column("late", "Late", lambda row: plain_cents(row.late_cents), by=lambda row: row.late_cents, amount=True),
     ),
     usual="dealer",
     filters=(

@@ -8,7 +8,7 @@ from sqlalchemy import func
 from sqlalchemy.orm import Session
 
 from coop.core.listing import Column, FromDay, Listed, Listing, OneOf
-from coop.core.money import format_cents
+from coop.core.money import plain_cents
 from coop.core.periods import Month
 from coop.payouts.models import PayoutRun
 from coop.payouts.queries import PAID_CENTS, PAYEES, RunRow, runs_query
@@ -23,7 +23,7 @@ RUNS: Listing[RunRow] = Listing(
         Column("state", "State", lambda row: row.run.state, order=PayoutRun.state),
         Column("day", "Day", lambda row: (row.run.paid_on or row.run.pay_on).isoformat(), order=DAY),
         Column("payees", "Payees", lambda row: str(row.lines), order=PAYEES, amount=True),
-        Column("amount", "Dollars", lambda row: format_cents(row.amount_cents, grouped=False), order=PAID_CENTS, amount=True),
+        Column("amount", "Dollars", lambda row: plain_cents(row.amount_cents), order=PAID_CENTS, amount=True),
     ),
     usual="-run",
     filters=(

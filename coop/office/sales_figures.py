@@ -17,7 +17,7 @@ from coop.books.rules import rules_on
 from coop.closing.queries import items_sold, period_of
 from coop.core.charts import Chart, Point
 from coop.core.listing import Column, Listing, Words
-from coop.core.money import format_cents
+from coop.core.money import plain_cents
 from coop.core.periods import Month
 from coop.core.templating import short_day
 from coop.floor.models import Mall
@@ -218,31 +218,33 @@ def by_dealer(session: Session, mall: Mall, month: Month) -> ByDealer:
     return ByDealer(rows, nobodys, closed)
 
 
-def _cents(cents: int) -> str:
-    return format_cents(cents, grouped=False)
-
-
 DEALERS: Listing[DealerRow] = Listing(
     columns=(
         Column("code", "Dealer", lambda row: row.code, by=lambda row: row.code),
         Column("name", "Name", lambda row: row.name, by=lambda row: row.name.casefold()),
         Column("pieces", "Pieces", lambda row: str(row.sales.pieces), by=lambda row: row.sales.pieces, amount=True),
-        Column("gross", "At tag", lambda row: _cents(row.sales.gross_cents), by=lambda row: row.sales.gross_cents, amount=True),
+        Column(
+            "gross", "At tag", lambda row: plain_cents(row.sales.gross_cents), by=lambda row: row.sales.gross_cents, amount=True
+        ),
         Column(
             "discounts",
             "Discounts",
-            lambda row: _cents(row.sales.discounts_cents),
+            lambda row: plain_cents(row.sales.discounts_cents),
             by=lambda row: row.sales.discounts_cents,
             amount=True,
         ),
         Column(
-            "returns", "Returns", lambda row: _cents(row.sales.returns_cents), by=lambda row: row.sales.returns_cents, amount=True
+            "returns",
+            "Returns",
+            lambda row: plain_cents(row.sales.returns_cents),
+            by=lambda row: row.sales.returns_cents,
+            amount=True,
         ),
-        Column("net", "Net", lambda row: _cents(row.sales.net_cents), by=lambda row: row.sales.net_cents, amount=True),
+        Column("net", "Net", lambda row: plain_cents(row.sales.net_cents), by=lambda row: row.sales.net_cents, amount=True),
         Column(
             "commission",
             "Commission",
-            lambda row: "" if row.commission_cents is None else _cents(row.commission_cents),
+            lambda row: "" if row.commission_cents is None else plain_cents(row.commission_cents),
             by=lambda row: row.commission_cents or 0,
             amount=True,
         ),

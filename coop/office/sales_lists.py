@@ -10,15 +10,10 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from coop.core.listing import Column, FromDay, Listed, Listing, OneOf, Words
-from coop.core.money import format_cents
+from coop.core.money import plain_cents
 from coop.floor.models import Mall
 from coop.sales import claims, gifts
 from coop.sales.models import GiftCertificate, Ticket, TicketLine
-
-
-def _cents(amount_cents: int) -> str:
-    return format_cents(amount_cents, grouped=False)
-
 
 UNCLAIMED: Listing[claims.UnclaimedLine] = Listing(
     columns=(
@@ -28,7 +23,7 @@ UNCLAIMED: Listing[claims.UnclaimedLine] = Listing(
         Column("sold", "Sold", lambda row: row.ticket.sold_on.isoformat(), order=Ticket.sold_on),
         Column("waited", "Days", lambda row: str(row.age_days), amount=True),
         Column("by", "Asked for by", lambda row: ", ".join(one.dealer.code for one in row.asked)),
-        Column("price", "Price", lambda row: _cents(row.left_cents), order=claims.LEFT, amount=True),
+        Column("price", "Price", lambda row: plain_cents(row.left_cents), order=claims.LEFT, amount=True),
     ),
     usual="sold",
     filters=(
@@ -59,7 +54,6 @@ def read_unclaimed(
     return replace(listed, rows=claims.claimed(session, listed.rows))
 
 
-_SOLD_FOR = GiftCertificate.amount_cents
 GIFT_STATES = {"open": "open", "used": "used up", "expired": "ended with money left"}
 
 
@@ -74,11 +68,11 @@ def read_gifts(session: Session, today: date, asked: Mapping[str, str]) -> Liste
             Column(
                 "amount",
                 "Amount",
-                lambda row: _cents(row.certificate.amount_cents),
+                lambda row: plain_cents(row.certificate.amount_cents),
                 order=GiftCertificate.amount_cents,
                 amount=True,
             ),
-            Column("left", "Left", lambda row: _cents(row.left_cents), order=gifts.LEFT_OF, amount=True),
+            Column("left", "Left", lambda row: plain_cents(row.left_cents), order=gifts.LEFT_OF, amount=True),
         ),
         usual="-sold",
         filters=(

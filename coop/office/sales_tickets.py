@@ -12,7 +12,7 @@ from sqlalchemy import ColumnElement, false, func, or_, select, true, union
 from sqlalchemy.orm import Session, aliased
 
 from coop.core.listing import Column, FromDay, Listed, Listing, OneOf, Words
-from coop.core.money import format_cents
+from coop.core.money import plain_cents
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.sales.models import Tender, Ticket, TicketLine
@@ -129,10 +129,6 @@ def has_words(texts: Iterable[Any], asked: str) -> ColumnElement[bool]:
     return or_(*(func.lower(text).contains(asked.lower(), autoescape=True) for text in texts))
 
 
-def _cents(cents: int) -> str:
-    return format_cents(cents, grouped=False)
-
-
 def _numbers(tied: Sequence[Tied]) -> str:
     return " ".join(one.number for one in tied)
 
@@ -155,9 +151,9 @@ TICKETS: Listing[TicketRow] = Listing(
         Column("posted", "In the books", lambda row: row.posting_date.isoformat()),
         Column("kind", "Kind", lambda row: "layaway" if row.is_layaway else row.kind),
         Column("pieces", "Pieces", lambda row: str(row.more.pieces), amount=True),
-        Column("net", "Net", lambda row: _cents(row.net_cents), order=Ticket.net_cents, amount=True),
-        Column("tax", "Tax", lambda row: _cents(row.tax_cents), order=Ticket.tax_cents, amount=True),
-        Column("total", "Total", lambda row: _cents(row.total_cents), order=Ticket.total_cents, amount=True),
+        Column("net", "Net", lambda row: plain_cents(row.net_cents), order=Ticket.net_cents, amount=True),
+        Column("tax", "Tax", lambda row: plain_cents(row.tax_cents), order=Ticket.tax_cents, amount=True),
+        Column("total", "Total", lambda row: plain_cents(row.total_cents), order=Ticket.total_cents, amount=True),
         Column("paid", "Paid by", lambda row: ", ".join(row.more.paid_by)),
         Column("returns", "Returns", lambda row: _numbers(row.more.returns)),
         Column("returned", "Returned by", lambda row: _numbers(row.more.returned_by)),
@@ -303,10 +299,10 @@ LINES: Listing[LineRow] = Listing(
         Column("tag", "Tag", lambda row: row.tag, order=TicketLine.tag),
         Column("description", "Item", lambda row: row.description, order=func.lower(TicketLine.description)),
         Column("quantity", "Pieces", lambda row: str(row.quantity), order=TicketLine.quantity, amount=True),
-        Column("at_tag", "At tag", lambda row: _cents(row.tag_cents), order=TicketLine.tag_cents, amount=True),
-        Column("discount", "Discount", lambda row: _cents(row.discount_cents), order=TicketLine.discount_cents, amount=True),
-        Column("price", "Price", lambda row: _cents(row.price_cents), order=TicketLine.price_cents, amount=True),
-        Column("tax", "Tax", lambda row: _cents(row.tax_cents), order=TicketLine.tax_cents, amount=True),
+        Column("at_tag", "At tag", lambda row: plain_cents(row.tag_cents), order=TicketLine.tag_cents, amount=True),
+        Column("discount", "Discount", lambda row: plain_cents(row.discount_cents), order=TicketLine.discount_cents, amount=True),
+        Column("price", "Price", lambda row: plain_cents(row.price_cents), order=TicketLine.price_cents, amount=True),
+        Column("tax", "Tax", lambda row: plain_cents(row.tax_cents), order=TicketLine.tax_cents, amount=True),
     ),
     usual="-on",
     filters=(

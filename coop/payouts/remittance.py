@@ -10,7 +10,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from coop.core.csv_text import csv_text, defused
-from coop.core.money import format_cents
+from coop.core.money import plain_cents
 from coop.core.pdf import REPLACEMENT, printable, render_pdf
 from coop.core.periods import Month
 from coop.core.templating import day, dollars, environment, render
@@ -142,7 +142,7 @@ def _check_rows(run: PayoutRun, lines: Sequence[PayoutLine], dealers: dict[int, 
             run.pay_on.isoformat(),
             dealers[line.dealer_id].code,
             defused(dealers[line.dealer_id].member.name),
-            format_cents(line.amount_cents, grouped=False),
+            plain_cents(line.amount_cents),
             memo,
         )
         for line in lines

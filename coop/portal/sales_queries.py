@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session, aliased
 
 from coop.core.charts import Chart, Point
 from coop.core.listing import Column, FromDay, Listed, Listing, OneOf, Words
-from coop.core.money import format_cents
+from coop.core.money import plain_cents
 from coop.core.periods import Month
 from coop.core.web import Visitor
 from coop.dealers.models import Dealer
@@ -65,10 +65,6 @@ _OFF = TicketLine.discount_cents + TicketLine.seller_coupon_cents
 _KINDS = {"sold": Ticket.kind == "sale", "back": Ticket.kind == "return", "off": _OFF != 0, "claimed": _CLAIMED}
 
 
-def _cents(cents: int) -> str:
-    return format_cents(cents, grouped=False)
-
-
 SALES: Listing[OwnLine] = Listing(
     columns=(
         Column("on", "Day", lambda row: row.on.isoformat(), order=TicketLine.credited_on),
@@ -79,9 +75,9 @@ SALES: Listing[OwnLine] = Listing(
         Column("mall", "Mall", lambda row: row.mall),
         Column("dealer", "Dealer", lambda row: row.dealer),
         Column("pieces", "Pieces", lambda row: str(row.quantity), order=TicketLine.quantity, amount=True),
-        Column("at_tag", "At tag", lambda row: _cents(row.tag_cents), order=TicketLine.tag_cents, amount=True),
-        Column("discount", "Discount", lambda row: _cents(row.discount_cents), order=_OFF, amount=True),
-        Column("net", "Net", lambda row: _cents(row.price_cents), order=TicketLine.price_cents, amount=True),
+        Column("at_tag", "At tag", lambda row: plain_cents(row.tag_cents), order=TicketLine.tag_cents, amount=True),
+        Column("discount", "Discount", lambda row: plain_cents(row.discount_cents), order=_OFF, amount=True),
+        Column("net", "Net", lambda row: plain_cents(row.price_cents), order=TicketLine.price_cents, amount=True),
         Column("marks", "Note", lambda row: ", ".join(row.marks)),
     ),
     usual="-on",

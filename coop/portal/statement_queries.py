@@ -10,7 +10,7 @@ from sqlalchemy import ColumnElement, Select, extract, func, select
 from sqlalchemy.orm import Session
 
 from coop.core.listing import Column, Listed, Listing, OneOf
-from coop.core.money import format_cents
+from coop.core.money import plain_cents
 from coop.core.web import Visitor
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
@@ -22,17 +22,17 @@ def _in_year(year: str) -> ColumnElement[bool]:
     return Statement.first_day.between(date(int(year), 1, 1), date(int(year), 12, 31))
 
 
-def _cents(cents: int) -> str:
-    return format_cents(cents, grouped=False)
-
-
 STATEMENTS: Listing[StatementRow] = Listing(
     columns=(
         Column("month", "Month", lambda row: str(row.month), order=Statement.first_day),
         Column("dealer", "Dealer", lambda row: row.dealer.code, order=Dealer.code),
         Column("mall", "Mall", lambda row: row.mall.name, order=Mall.code),
-        Column("opening", "Opening", lambda row: _cents(row.statement.opening_cents), order=Statement.opening_cents, amount=True),
-        Column("closing", "Closing", lambda row: _cents(row.statement.closing_cents), order=Statement.closing_cents, amount=True),
+        Column(
+            "opening", "Opening", lambda row: plain_cents(row.statement.opening_cents), order=Statement.opening_cents, amount=True
+        ),
+        Column(
+            "closing", "Closing", lambda row: plain_cents(row.statement.closing_cents), order=Statement.closing_cents, amount=True
+        ),
         Column("number", "Statement", lambda row: row.statement.number),
     ),
     usual="-month",

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from coop.core.csv_text import csv_text, defused
-from coop.core.money import format_cents
+from coop.core.money import format_cents, plain_cents
 from coop.statements.documents import notes, original
 from coop.statements.domain import SaleLine, StatementValue
 
@@ -163,4 +163,4 @@ def _informed(value: StatementValue) -> Iterator[Row]:
 
 
 def _plain(cents: int | None) -> str:
-    return "" if cents is None else format_cents(cents, grouped=False)
+    return "" if cents is None else plain_cents(cents)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 
 from coop.core.csv_text import csv_text, defused
-from coop.core.money import format_cents
+from coop.core.money import format_cents, plain_cents
 from coop.core.pdf import REPLACEMENT, printable, render_pdf
 from coop.core.templating import day, dollars, environment, render
 from coop.tax.domain.frozen import Worksheet, to_json
@@ -165,7 +165,7 @@ def _csv_lines(line: JurisdictionSums) -> Iterable[tuple[str, str, str, str, int
 
 
 def _amount(cents: int | None) -> str:
-    return "" if cents is None else format_cents(cents, grouped=False)
+    return "" if cents is None else plain_cents(cents)
 
 
 def _cells(number: str, where: str, figure: str, detail: str, *figures: str) -> Sequence[str]:

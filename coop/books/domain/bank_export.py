@@ -12,7 +12,7 @@ from datetime import date
 
 from coop.books.domain.ofx import BookStatement
 from coop.core.csv_text import csv_text, defused
-from coop.core.money import format_cents
+from coop.core.money import plain_cents
 
 LINES_HEADING = ("row", "date", "amount", "reference", "description", "state", "matched", "entries", "figure")
 BOOK_HEADING = ("row", "date", "entry", "kind", "memo", "amount", "balance", "figure")
@@ -39,15 +39,15 @@ def lines_csv(period: str, lines: Sequence[ExportLine]) -> str:
     head = [["period", *[""] * 7, period]]
     figures = (
         ("lines", str(len(lines))),
-        ("came in", _plain(into)),
-        ("went out", _plain(out)),
-        ("not matched", _plain(open_cents)),
+        ("came in", plain_cents(into)),
+        ("went out", plain_cents(out)),
+        ("not matched", plain_cents(open_cents)),
     )
     head += [["total", *[""] * 3, what, *[""] * 3, figure] for what, figure in figures]
     rows = [
         [
-            *("line", str(line.on), _plain(line.amount_cents), defused(line.reference), defused(line.words), line.state),
-            *(_plain(line.matched_cents), " ".join(map(str, line.entries)), ""),
+            *("line", str(line.on), plain_cents(line.amount_cents), defused(line.reference), defused(line.words), line.state),
+            *(plain_cents(line.matched_cents), " ".join(map(str, line.entries)), ""),
         ]
         for line in lines
     ]
@@ -58,20 +58,16 @@ def book_csv(statement: BookStatement) -> str:
     """What the books posted to the bank, with the balance after each."""
     head = [["period", *[""] * 6, f"{statement.first_day} to {statement.last_day}"]]
     figures = (
-        ("balance before", _plain(statement.opening_cents)),
+        ("balance before", plain_cents(statement.opening_cents)),
         ("lines", str(len(statement.lines))),
-        ("came in", _plain(statement.in_cents)),
-        ("went out", _plain(statement.out_cents)),
-        ("balance after", _plain(statement.closing_cents)),
+        ("came in", plain_cents(statement.in_cents)),
+        ("went out", plain_cents(statement.out_cents)),
+        ("balance after", plain_cents(statement.closing_cents)),
     )
     head += [["total", *[""] * 3, what, "", "", figure] for what, figure in figures]
     rows, balance = [], statement.opening_cents
     for line in statement.lines:
         balance += line.amount_cents
         typed = (defused(line.kind), defused(line.memo))
-        rows.append(["line", str(line.on), str(line.entry_id), *typed, _plain(line.amount_cents), _plain(balance), ""])
+        rows.append(["line", str(line.on), str(line.entry_id), *typed, plain_cents(line.amount_cents), plain_cents(balance), ""])
     return csv_text(BOOK_HEADING, head + rows)
-
-
-def _plain(cents: int) -> str:
-    return format_cents(cents, grouped=False)

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from coop.core.csv_text import defused
-from coop.core.money import format_cents
+from coop.core.money import plain_cents
 
 ROOTS = ("Assets", "Liabilities", "Income", "Expenses", "Equity")
 OPENING = "Equity:Opening"
@@ -76,8 +76,8 @@ class LedgerHead:
     @property
     def figures(self) -> list[tuple[str, str]]:
         """The control totals, as (what, figure)."""
-        counts = [("entries", str(self.entries)), ("postings", str(self.postings)), ("debits", _plain(self.debits_cents))]
-        return counts + [(f"balance of {root}", _plain(amount)) for root, amount in self.roots.items()]
+        counts = [("entries", str(self.entries)), ("postings", str(self.postings)), ("debits", plain_cents(self.debits_cents))]
+        return counts + [(f"balance of {root}", plain_cents(amount)) for root, amount in self.roots.items()]
 
     @property
     def sentences(self) -> list[str]:
@@ -133,7 +133,7 @@ def beancount(head: LedgerHead, entries: Iterable[ExportEntry]) -> Iterator[str]
     yield from (f"{head.first_day} open {name} {CURRENCY}\n" for name in names.values())
     if head.opening:
         yield f'\n{head.first_day} * "opening" "Balances before {head.first_day}"\n'
-        yield from (f"  {names[path]}  {_plain(amount)} {CURRENCY}\n" for path, amount in head.opening.items())
+        yield from (f"  {names[path]}  {plain_cents(amount)} {CURRENCY}\n" for path, amount in head.opening.items())
     for entry in entries:
         yield f"\n{entry.business_date} * {_quoted(entry.kind)} {_quoted(entry.memo)}\n"
         yield f"  entry: {_quoted(str(entry.id))}\n"
@@ -142,11 +142,11 @@ def beancount(head: LedgerHead, entries: Iterable[ExportEntry]) -> Iterator[str]
             yield f"  mall: {_quoted(entry.mall)}\n"
         if entry.reverses_id is not None:
             yield f"  reverses: {_quoted(str(entry.reverses_id))}\n"
-        yield from (f"  {names[path]}  {_plain(amount)} {CURRENCY}\n" for path, amount in entry.postings)
+        yield from (f"  {names[path]}  {plain_cents(amount)} {CURRENCY}\n" for path, amount in entry.postings)
     yield "\n"
     after = head.last_day + timedelta(days=1)
     below = _with_what_is_below(head.closing)
-    yield from (f"{after} balance {name}  {_plain(below[path])} ~ 0.00 {CURRENCY}\n" for path, name in names.items())
+    yield from (f"{after} balance {name}  {plain_cents(below[path])} ~ 0.00 {CURRENCY}\n" for path, name in names.items())
 
 
 def _with_what_is_below(closing: Mapping[str, int]) -> dict[str, int]:
@@ -181,17 +181,19 @@ def journal(head: LedgerHead, entries: Iterable[ExportEntry]) -> Iterator[str]:
     yield from (f"account {name}\n" for name in names.values())
     if head.opening:
         yield f"\n{head.first_day} * opening | Balances before {head.first_day}\n"
-        yield from (f"    {names[path]}  {_plain(amount)} {CURRENCY}\n" for path, amount in head.opening.items())
+        yield from (f"    {names[path]}  {plain_cents(amount)} {CURRENCY}\n" for path, amount in head.opening.items())
     for entry in entries:
         source = f"{entry.source_kind} {entry.source_id} {entry.purpose}"
         at = f" at {entry.mall}" if entry.mall else ""
         again = f", reverses {entry.reverses_id}" if entry.reverses_id is not None else ""
         said = f"{entry.kind} | {entry.memo} [{source}{at}{again}]"
         yield f"\n{entry.business_date} * ({entry.id}) {' '.join(_one_line(said).replace(';', ',').split())}\n"
-        yield from (f"    {names[path]}  {_plain(amount)} {CURRENCY}\n" for path, amount in entry.postings)
+        yield from (f"    {names[path]}  {plain_cents(amount)} {CURRENCY}\n" for path, amount in entry.postings)
     if names:
         yield f"\n{head.last_day} * closing | Balances on {head.last_day}\n"
-        yield from (f"    {name}  0.00 {CURRENCY} = {_plain(head.closing[path])} {CURRENCY}\n" for path, name in names.items())
+        yield from (
+            f"    {name}  0.00 {CURRENCY} = {plain_cents(head.closing[path])} {CURRENCY}\n" for path, name in names.items()
+        )
 
 
 # --- CSV ----------------------------------------------------------------------------------------------------------------
@@ -209,15 +211,15 @@ def csv_rows(head: LedgerHead, entries: Iterable[ExportEntry]) -> Iterator[str]:
     for what, figure in head.figures:
         yield _csv_line(["total", *blank, what, "", figure])
     for path, amount in head.opening.items():
-        yield _csv_line(["opening", str(head.first_day), *blank[1:], defused(path), _plain(amount), ""])
+        yield _csv_line(["opening", str(head.first_day), *blank[1:], defused(path), plain_cents(amount), ""])
     for entry in entries:
         typed = (entry.mall, entry.kind, entry.source_kind, entry.source_id, entry.purpose)
         reverses = str(entry.reverses_id or "")
         row = [str(entry.business_date), str(entry.id), *map(defused, typed), reverses, defused(entry.memo)]
         for path, amount in entry.postings:
-            yield _csv_line(["posting", *row, defused(path), _plain(amount), ""])
+            yield _csv_line(["posting", *row, defused(path), plain_cents(amount), ""])
     for path, amount in sorted(head.closing.items()):
-        yield _csv_line(["balance", str(head.last_day), *blank[1:], defused(path), "", _plain(amount)])
+        yield _csv_line(["balance", str(head.last_day), *blank[1:], defused(path), "", plain_cents(amount)])
 
 
 def _csv_line(row: Sequence[str]) -> str:
@@ -231,10 +233,6 @@ WRITERS: dict[str, Callable[[LedgerHead, Iterable[ExportEntry]], Iterator[str]]]
     "journal": journal,
     "csv": csv_rows,
 }
-
-
-def _plain(amount_cents: int) -> str:
-    return format_cents(amount_cents, grouped=False)
 
 
 def _one_line(text: str) -> str:

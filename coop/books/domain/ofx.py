@@ -21,7 +21,7 @@ from coop.books.domain.bank_file import (
     plain,
     short_hash,
 )
-from coop.core.money import format_cents, parse_cents
+from coop.core.money import parse_cents, plain_cents
 
 CURRENCY = "USD"
 _TAG = re.compile(r"<(/?)([A-Za-z0-9.]+)\s*(/?)>([^<]*)")
@@ -233,15 +233,16 @@ def write_ofx(statement: BookStatement) -> Iterator[str]:
         number = f"<CHECKNUM>{_safe(line.check_number)[:12]}</CHECKNUM>" if line.check_number else ""
         yield (
             f"<STMTTRN><TRNTYPE>{kind}</TRNTYPE><DTPOSTED>{_stamp(line.on)}</DTPOSTED>"
-            f"<TRNAMT>{_plain(line.amount_cents)}</TRNAMT><FITID>{line.entry_id}</FITID>{number}"
+            f"<TRNAMT>{plain_cents(line.amount_cents)}</TRNAMT><FITID>{line.entry_id}</FITID>{number}"
             f"<NAME>{_safe(line.kind[:32])}</NAME>{f'<MEMO>{_safe(line.memo[:255])}</MEMO>' if line.memo else ''}</STMTTRN>\n"
         )
-    yield f"</BANKTRANLIST>\n<LEDGERBAL><BALAMT>{_plain(statement.closing_cents)}</BALAMT><DTASOF>{last}</DTASOF></LEDGERBAL>\n"
+    closing = plain_cents(statement.closing_cents)
+    yield f"</BANKTRANLIST>\n<LEDGERBAL><BALAMT>{closing}</BALAMT><DTASOF>{last}</DTASOF></LEDGERBAL>\n"
     yield "<BALLIST>\n"
     for name, kind, value in (
-        ("Balance before", "DOLLAR", _plain(statement.opening_cents)),
-        ("Came in", "DOLLAR", _plain(statement.in_cents)),
-        ("Went out", "DOLLAR", _plain(statement.out_cents)),
+        ("Balance before", "DOLLAR", plain_cents(statement.opening_cents)),
+        ("Came in", "DOLLAR", plain_cents(statement.in_cents)),
+        ("Went out", "DOLLAR", plain_cents(statement.out_cents)),
         ("Lines", "NUMBER", str(len(statement.lines))),
     ):
         said = f"Control total of {statement.first_day} to {statement.last_day}"
@@ -251,10 +252,6 @@ def write_ofx(statement: BookStatement) -> Iterator[str]:
 
 def _stamp(day: date) -> str:
     return f"{day:%Y%m%d}120000"
-
-
-def _plain(cents: int) -> str:
-    return format_cents(cents, grouped=False)
 
 
 def _safe(text: str) -> str:

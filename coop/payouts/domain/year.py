@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import astuple, dataclass, fields
 
 from coop.core.csv_text import csv_text, defused
-from coop.core.money import format_cents
+from coop.core.money import plain_cents
 
 PAYMENTS, RENTS, PATRONAGE = KINDS = ("payments", "rents", "patronage")
 """What a threshold is of."""
@@ -174,11 +174,13 @@ def year_csv(totals: YearTotals) -> str:
     if totals.has_paper:
         rows.append(_row("of it on paper", totals.paper))
     for control in totals.controls:
-        said = _row("control", name=f"{control.what}: {_plain(control.rows_cents)} here", figure=_plain(control.ledger_cents))
+        said = _row(
+            "control", name=f"{control.what}: {plain_cents(control.rows_cents)} here", figure=plain_cents(control.ledger_cents)
+        )
         rows.append(said)
     for one in totals.thresholds:
         least = f", {one.least_count} sales or more" if one.least_count else ""
-        rows.append(_row("threshold", name=f"{one.kind}{least}: {one.said_by}", figure=_plain(one.amount_cents)))
+        rows.append(_row("threshold", name=f"{one.kind}{least}: {one.said_by}", figure=plain_cents(one.amount_cents)))
     rows.append(_row("caution", name=CAUTION))
     return csv_text(HEADING, rows)
 
@@ -194,9 +196,5 @@ def _row(
     reached: str = "",
     figure: str = "",
 ) -> Sequence[str]:
-    figures = [""] * (1 + len(_MONEY)) if of is None else [str(of.sales), *(_plain(getattr(of, name)) for name in _MONEY)]
+    figures = [""] * (1 + len(_MONEY)) if of is None else [str(of.sales), *(plain_cents(getattr(of, name)) for name in _MONEY)]
     return [kind, defused(code), defused(name), form, last4, reached, *figures, figure]
-
-
-def _plain(amount_cents: int) -> str:
-    return format_cents(amount_cents, grouped=False)

@@ -12,7 +12,7 @@ from decimal import Decimal
 from typing import Any
 
 from coop.core.checked_json import CLASS, DAY, FLAG, MONEY, NAME, PERCENT, Schema, cents_of, check, closed, parse_json
-from coop.core.money import format_cents
+from coop.core.money import plain_cents
 from coop.tax.domain.rules import GENERAL, ClassRate, JurisdictionRules, Span, Stack
 from coop.tax.domain.terms import TERMS_IN_FILES, StoredRule, TierRate, build_jurisdiction
 from coop.tax.domain.ticket import (
@@ -317,8 +317,8 @@ def answer(ticket: TicketToTax, tax: TicketTax, stack: Stack) -> dict[str, Any]:
     def of(line: int, price_cents: int) -> dict[str, Any]:
         parts = [part for part in tax.parts if part.line == line]
         return {
-            "price": _dollars(price_cents),
-            "tax": _dollars(sum(part.amount_cents for part in parts)),
+            "price": plain_cents(price_cents),
+            "tax": plain_cents(sum(part.amount_cents for part in parts)),
             "taxes": [_part(part, names, percents) for part in parts],
             "untaxed": [_untaxed(row, names) for row in tax.untaxed if row.line == line],
         }
@@ -334,16 +334,16 @@ def answer(ticket: TicketToTax, tax: TicketTax, stack: Stack) -> dict[str, Any]:
         "jurisdictions": [
             {
                 "name": name,
-                "tax": _dollars(by_jurisdiction.get(key, 0)),
-                "parts": {part or "rate": _dollars(amount) for (j, part), amount in by_part.items() if j == key},
+                "tax": plain_cents(by_jurisdiction.get(key, 0)),
+                "parts": {part or "rate": plain_cents(amount) for (j, part), amount in by_part.items() if j == key},
             }
             for key, name in names.items()
         ],
-        "price": _dollars(price),
-        "reductions": _dollars(reduced),
-        "delivery": _dollars(ticket.delivery_cents),
-        "tax": _dollars(tax.total_cents),
-        "total": _dollars(price - reduced + ticket.delivery_cents + tax.total_cents),
+        "price": plain_cents(price),
+        "reductions": plain_cents(reduced),
+        "delivery": plain_cents(ticket.delivery_cents),
+        "tax": plain_cents(tax.total_cents),
+        "total": plain_cents(price - reduced + ticket.delivery_cents + tax.total_cents),
     }
     if ticket.delivery_cents:
         answered["delivery_tax"] = of(DELIVERY, ticket.delivery_cents)
@@ -355,8 +355,8 @@ def _part(part: TaxPart, names: Mapping[int, str], percents: Mapping[int, Decima
         "jurisdiction": names[part.jurisdiction_id],
         "part": part.part,
         "percent": plain_percent(percents[part.rate_id]),
-        "taxable": _dollars(part.taxable_cents),
-        "tax": _dollars(part.amount_cents),
+        "taxable": plain_cents(part.taxable_cents),
+        "tax": plain_cents(part.amount_cents),
     }
 
 
@@ -365,12 +365,8 @@ def _untaxed(row: Untaxed, names: Mapping[int, str]) -> dict[str, str]:
         "jurisdiction": names[row.jurisdiction_id],
         "kind": row.kind,
         "reason": row.reason,
-        "amount": _dollars(row.amount_cents),
+        "amount": plain_cents(row.amount_cents),
     }
-
-
-def _dollars(cents: int) -> str:
-    return format_cents(cents, grouped=False)
 
 
 def plain_percent(percent: Decimal) -> str:

@@ -32,7 +32,7 @@ from coop.books.service import seal_periods
 from coop.closing.steps import BODIES
 from coop.core.db import make_engine, make_sessions, transaction
 from coop.core.errors import Refusal
-from coop.core.money import format_cents
+from coop.core.money import plain_cents
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
@@ -182,7 +182,7 @@ class Money(Register):
         def body(session: Session) -> None:
             lines = [(item.cents, next(iter(sorted(item.references)), "")) for item in open_items(session)]
             lines.append((cents if into else -cents, self.key()))
-            rows = [f"{self.today},{format_cents(amount, grouped=False)},{ref},LINE {self.key()}" for amount, ref in lines]
+            rows = [f"{self.today},{plain_cents(amount)},{ref},LINE {self.key()}" for amount, ref in lines]
             content = "\n".join(["Date,Amount,Check Number,Description", *rows])
             bring_file(session, self.now, f"{self.key()}.csv", content.encode())
 

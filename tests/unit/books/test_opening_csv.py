@@ -18,7 +18,7 @@ from coop.books.domain.opening_csv import (
     sides,
     without_buyers,
 )
-from coop.core.money import format_cents
+from coop.core.money import plain_cents
 
 HEADING = ",".join(COLUMNS)
 
@@ -158,12 +158,12 @@ def test_buyers_names_leave_the_file_and_nothing_else_does() -> None:
 def test_what_dealers_are_owed_against_the_bank_always_balances_with_its_equity(owed: list[int]) -> None:
     """Whatever the balances, the equity that is written as bank less owed lets the file in, and a cent beside it does not."""
     bank = 10**11
-    rows = [f"dealer,MAIN,D{n},,,{format_cents(cents, grouped=False)},,,,," for n, cents in enumerate(owed)]
-    rows.append(f"total,,,dealer,{len(owed)},{format_cents(sum(owed), grouped=False)},,,,,")
+    rows = [f"dealer,MAIN,D{n},,,{plain_cents(cents)},,,,," for n, cents in enumerate(owed)]
+    rows.append(f"total,,,dealer,{len(owed)},{plain_cents(sum(owed))},,,,,")
     rows += ["bank,,,,,1000000000.00,,,,,", "total,,,bank,1,1000000000.00,,,,,"]
 
     def file(equity: int) -> str:
-        text = format_cents(equity, grouped=False)
+        text = plain_cents(equity)
         return "\n".join([HEADING, *rows, f"equity,,,,,{text},,,,,", f"total,,,equity,1,{text},,,,,"])
 
     assert sum(row.debit_cents for row in read_opening_rows(file(bank - sum(owed))).rows) == 0

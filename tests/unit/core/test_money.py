@@ -18,6 +18,7 @@ from coop.core.money import (
     format_dollars,
     parse_cents,
     parse_decimal,
+    plain_cents,
     round_half_up,
     round_to_sum,
 )
@@ -116,7 +117,7 @@ def test_what_may_have_lost_a_cent_is_not_money(value: object) -> None:
     ],
 )
 def test_amounts_as_text(amount: int, plain: str, file: str, dollars: str) -> None:
-    assert (format_cents(amount), format_cents(amount, grouped=False), format_dollars(amount)) == (plain, file, dollars)
+    assert (format_cents(amount), plain_cents(amount), format_dollars(amount)) == (plain, file, dollars)
 
 
 @given(AMOUNTS)
