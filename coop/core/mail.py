@@ -469,11 +469,6 @@ def mail_state(session: Session, outbox_id: int) -> MailState | None:
     return next(iter(list_mail(session, outbox_ids=[outbox_id])), None)
 
 
-def list_attempts(session: Session, outbox_id: int) -> list[MailAttempt]:
-    """Every attempt to send a mail, oldest first."""
-    return list(session.scalars(select(MailAttempt).where(MailAttempt.outbox_id == outbox_id).order_by(MailAttempt.id)))
-
-
 def count_mail(session: Session, kind: str | None = None, which: Sequence[ColumnElement[bool]] = ()) -> dict[str, int]:
     """How many mails are in each state; states without any are there with 0. `which` are further conditions."""
     query = select(Outbox.state, func.count(Outbox.id)).where(*which).group_by(Outbox.state)

@@ -14,8 +14,7 @@ from wtforms.validators import Length
 from coop.books import hand_accounts, journal
 from coop.books.domain.hand import MOST_LINES, MOST_PATH, HandLine
 from coop.core.errors import Refusal
-from coop.core.fields import ChoiceField, DayField, DollarsField, Needed, TypedField, stripped, told
-from coop.core.money import parse_cents
+from coop.core.fields import ChoiceField, DayField, DollarsField, Needed, stripped, told
 from coop.core.periods import Month
 from coop.floor.models import Mall
 from coop.office.layaway_forms import KeyField
@@ -67,16 +66,6 @@ class MonthPick(PickField):
 
 class AccountForm(AskForm):
     month = MonthPick("Month")
-
-
-class AmountField(TypedField):
-    """An amount to look for, on either side, in cents."""
-
-    def read(self, text: str) -> int:
-        try:
-            return abs(parse_cents(text))
-        except ValueError as error:
-            raise ValueError(f"This {error}.") from None
 
 
 class ExportForm(AskForm):

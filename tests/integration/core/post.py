@@ -11,11 +11,7 @@ from coop.config import Settings
 from coop.core.db import Sessions, transaction
 from coop.core.documents import keep_document
 from coop.core.jobs import Job, run_job
-from coop.core.mail import (
-    list_attempts,
-    mail_state,
-    queue_mail,
-)
+from coop.core.mail import MailAttempt, mail_state, queue_mail
 from tests.functional.warm import WarmCoop
 
 LEASE = timedelta(seconds=60)
@@ -68,7 +64,8 @@ class Post:
 
     def attempts(self, outbox_id: int) -> list[tuple[str, str]]:
         with transaction(self.sessions) as session:
-            return [(attempt.outcome, attempt.reply) for attempt in list_attempts(session, outbox_id)]
+            made = select(MailAttempt).where(MailAttempt.outbox_id == outbox_id).order_by(MailAttempt.id)
+            return [(attempt.outcome, attempt.reply) for attempt in session.scalars(made)]
 
     def run_and_die(self, outbox_id: int, point: str) -> None:
         """Run the mail's job in a process of its own, which is killed at the point."""
