@@ -17,15 +17,23 @@ from coop.dealers.service import end_links, end_sessions
 MANAGER, DEALER = "manager", "dealer"
 
 
+class RoleRefused(Refusal):
+    """The role that was chosen cannot be given."""
+
+
+class WhichDealerRefused(Refusal):
+    """Nobody says which dealer it is, or it is not this one."""
+
+
 def require_roles(roles: Sequence[str], member_id: int | None) -> None:
     """Refuses no role, one there is not, and a dealer of whom nobody says which."""
     if not roles:
-        raise Refusal("No role is chosen: without one there is nothing to see.")
+        raise RoleRefused("No role is chosen: without one there is nothing to see.")
     for role in roles:
         if role not in ROLES:
-            raise Refusal(f"{role!r} is no role: it is one of {', '.join(ROLES)}.")
+            raise RoleRefused(f"{role!r} is no role: it is one of {', '.join(ROLES)}.")
     if DEALER in roles and member_id is None:
-        raise Refusal("The dealer’s code is empty: write which dealer it is, such as D01.")
+        raise WhichDealerRefused("The dealer’s code is empty: write which dealer it is, such as D01.")
 
 
 def give_role(
@@ -45,7 +53,7 @@ def give_role(
     _hold(session, user)
     require_roles([role], user.member_id or member_id)
     if member_id is not None and user.member_id not in (None, member_id):
-        raise Refusal(f"{user.email} is another member already: a sign-in is one person’s.")
+        raise WhichDealerRefused(f"{user.email} is another member already: a sign-in is one person’s.")
     if role in {grant.role for grant in user.grants}:
         return False
     if user.member_id is None:

@@ -7,7 +7,9 @@ from wtforms import EmailField, SelectMultipleField, StringField, TextAreaField
 from wtforms.validators import InputRequired, Length
 from wtforms.widgets import CheckboxInput, ListWidget
 
+from coop.core.errors import Refusal
 from coop.core.fields import ChoiceField, Needed, NumberField, PercentField, stripped, told
+from coop.dealers.granting import RoleRefused, WhichDealerRefused
 from coop.dealers.models import ROLES
 from coop.office.settings_wording import PAPERS
 
@@ -67,10 +69,10 @@ class InviteForm(FlaskForm):  # type: ignore[misc]
         "Dealer’s code", filters=[stripped], validators=[Length(max=12, message="A code has 12 characters at most.")]
     )
 
-    def tell(self, text: str) -> None:
-        """A refusal at the field it names."""
-        named = {"role": self.roles, "dealer": self.dealer}
-        told(next((field for words, field in named.items() if words in text.lower()), self.email), text)
+    def tell(self, refusal: Refusal) -> None:
+        """A refusal at the field it is of: its words hold what was typed, so they cannot say which."""
+        fields = {RoleRefused: self.roles, WhichDealerRefused: self.dealer}
+        told(fields.get(type(refusal), self.email), str(refusal))
 
 
 class RoleForm(FlaskForm):  # type: ignore[misc]
@@ -79,5 +81,6 @@ class RoleForm(FlaskForm):  # type: ignore[misc]
         "Dealer’s code", filters=[stripped], validators=[Length(max=12, message="A code has 12 characters at most.")]
     )
 
-    def tell(self, text: str) -> None:
-        told(self.dealer if "ealer" in text or "member" in text else self.role, text)
+    def tell(self, refusal: Refusal) -> None:
+        """A refusal at the field it is of."""
+        told(self.dealer if isinstance(refusal, WhichDealerRefused) else self.role, str(refusal))

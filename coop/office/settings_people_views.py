@@ -16,12 +16,12 @@ from coop.office.settings_views import settings
 
 
 def _member_of(code: str | None) -> int | None:
-    """The member behind a dealer's code. Raises Refusal for one there is not."""
+    """The member behind a dealer's code. Raises WhichDealerRefused for one there is not."""
     if not code:
         return None
     dealer = dealer_by_code(db(), code.upper())
     if dealer is None:
-        raise Refusal(f"There is no dealer {code}: dealers have codes such as D01.")
+        raise granting.WhichDealerRefused(f"There is no dealer {code}: dealers have codes such as D01.")
     return dealer.member_id
 
 
@@ -55,7 +55,7 @@ def invite() -> Page:
         )
     except Refusal as refusal:
         roll_back()
-        form.tell(str(refusal))
+        form.tell(refusal)
         return _list_page(form), 422
     flash(f"An invitation is on its way to {user.email}. It is good for seven days.")
     return redirect(url_for("settings.person_page", user_id=user.id), 303)
@@ -106,7 +106,7 @@ def give_role(user_id: int) -> Page:
         )
     except Refusal as refusal:
         roll_back()
-        form.tell(str(refusal))
+        form.tell(refusal)
         return _person_page(_person(user_id), form), 422
     return _back(found.user, f"{found.user.email} is {form.role.data} from now on.")
 

@@ -66,9 +66,12 @@ def test_a_person_is_invited_chooses_her_passphrase_and_comes_in(web: Web) -> No
     [
         ({"email": "orla", "roles": ["desk"]}, "email", "is not a mail address"),
         ({"email": "desk@example.org", "roles": ["desk"]}, "email", "has a sign-in already"),
+        ({"email": "a.dealer", "roles": ["desk"]}, "email", "is not a mail address"),
+        ({"email": "in.every.role", "roles": ["desk"]}, "email", "is not a mail address"),
         ({"email": "orla@example.org"}, "roles", "Choose one role at least."),
         ({"email": "orla@example.org", "roles": ["dealer"]}, "dealer", "code is empty"),
         ({"email": "orla@example.org", "roles": ["dealer"], "dealer": "D77"}, "dealer", "There is no dealer D77"),
+        ({"email": "orla@example.org", "roles": ["dealer"], "dealer": "ROLE"}, "dealer", "There is no dealer ROLE"),
     ],
 )
 def test_who_cannot_be_invited_is_said_at_the_field_and_what_was_typed_stays(
@@ -99,7 +102,11 @@ def test_a_role_that_needs_the_dealer_asks_for_her(web: Web) -> None:
     answer = send(manager, f"{person(web, 'nobody')}/roles", role="dealer", dealer="")
     assert answer.status_code == 422
     assert "code is empty" in answer.text.split('id="dealer-wrong"')[1]
+    answer = send(manager, f"{person(web, 'nobody')}/roles", role="dealer", dealer="D77")
+    assert "There is no dealer D77" in answer.text.split('id="dealer-wrong"')[1].split("</p>")[0]
     assert send(manager, f"{person(web, 'nobody')}/roles", role="dealer", dealer="d02").status_code == 303
+    answer = send(manager, f"{person(web, 'nobody')}/roles", role="desk", dealer="D01")
+    assert "another member already" in answer.text.split('id="dealer-wrong"')[1].split("</p>")[0]
     assert "My booth" in web.browser("nobody").get("/portal/").text
 
 
