@@ -53,6 +53,11 @@ class Column(Generic[Row]):
         return self.order is not None or self.by is not None
 
 
+def has_words(texts: Iterable[Sql], asked: str) -> ColumnElement[bool]:
+    """Whether one of the texts has these words, whatever their case."""
+    return or_(*(func.lower(text).contains(asked.lower(), autoescape=True) for text in texts))
+
+
 @dataclass(frozen=True)
 class Words:
     """Keeps what has these words in one of its texts, whatever their case."""
@@ -66,7 +71,7 @@ class Words:
     kind = "words"
 
     def where(self, asked: str) -> ColumnElement[bool]:
-        return or_(*(func.lower(text).contains(asked.lower(), autoescape=True) for text in self.texts))
+        return has_words(self.texts, asked)
 
     def keeps(self, row: Any, asked: str) -> bool:
         return self.of is not None and any(asked.lower() in text.lower() for text in self.of(row))
@@ -223,6 +228,11 @@ class Listing(Generic[Row]):
         told = (replace(one, choices=found) if isinstance(one, OneOf) and one.key == key else one for one in self.filters)
         return replace(self, filters=tuple(one for one in told if one.key != key or len(found) > 1))
 
+    def values(self, asked: Mapping[str, str]) -> dict[str, str]:
+        """What is asked of each filter, by its key: what it usually is while nobody asks anything; empty: all."""
+        given = asked if any(one.key in asked for one in self.filters) else self.usually
+        return {one.key: given.get(one.key, "").strip() for one in self.filters}
+
     def narrow(self, query: Select[*tuple[Any, ...]], asked: Mapping[str, str]) -> Select[Any]:
         """The query of all that is asked for, of every page: for the sums under a list."""
         return query.where(*(one.filter.where(one.value) for one in self._asked(asked) if one.value and not one.fault))
@@ -262,9 +272,8 @@ class Listing(Generic[Row]):
         return Listed(shown, self.columns, found, sort, self.usual, page, len(kept), self.usually)
 
     def _asked(self, asked: Mapping[str, str]) -> list[Asked]:
-        given = asked if any(one.key in asked for one in self.filters) else self.usually
-        texts = [(one, given.get(one.key, "").strip()) for one in self.filters]
-        return [Asked(one, text, one.fault(text) if text else "") for one, text in texts]
+        texts = self.values(asked)
+        return [Asked(one, texts[one.key], one.fault(texts[one.key]) if texts[one.key] else "") for one in self.filters]
 
     def _column(self, sort: str) -> Column[Row]:
         return next(one for one in self.columns if one.key == sort.removeprefix("-"))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from typing import Any
@@ -11,7 +11,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, false, func, or_, select, true, union
 from sqlalchemy.orm import Session, aliased
 
-from coop.core.listing import Column, FromDay, Listed, Listing, OneOf, Words
+from coop.core.listing import Column, FromDay, Listed, Listing, OneOf, Words, has_words
 from coop.core.money import plain_cents
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
@@ -125,10 +125,6 @@ class Code(Words):
         return Dealer.code == asked.upper()
 
 
-def has_words(texts: Iterable[Any], asked: str) -> ColumnElement[bool]:
-    return or_(*(func.lower(text).contains(asked.lower(), autoescape=True) for text in texts))
-
-
 def _numbers(tied: Sequence[Tied]) -> str:
     return " ".join(one.number for one in tied)
 
@@ -200,12 +196,13 @@ def list_tickets(session: Session, mall_id: int, asked: Mapping[str, str], usual
         Ticket.layaway_completed_on.is_not(None),
     )
     found = select(*shown).where(Ticket.mall_id == mall_id)
-    words = asked.get("find", "").strip()
+    values = replace(TICKETS, usually=usually).values(asked)
+    words = values["find"]
     told = TicketWords(
         _WORDS.key,
         _WORDS.label,
         mall_id=mall_id,
-        days=_days(asked if any(one.key in asked for one in TICKETS.filters) else usually),
+        days=_days(values),
         is_tag=_is_tag(session, mall_id, words),
         dealer_id=session.scalar(select(Dealer.id).where(Dealer.code == words.upper())) if words else None,
     )
@@ -219,12 +216,12 @@ def list_tickets(session: Session, mall_id: int, asked: Mapping[str, str], usual
     return listed
 
 
-def _days(asked: Mapping[str, str]) -> tuple[date | None, date | None]:
+def _days(values: Mapping[str, str]) -> tuple[date | None, date | None]:
     """The first and the last day that are asked for; None where there is none, or none that can be read."""
 
     def read(key: str) -> date | None:
         try:
-            return date.fromisoformat(asked.get(key, "").strip())
+            return date.fromisoformat(values[key])
         except ValueError:
             return None
 

@@ -118,6 +118,12 @@ def test_what_a_list_is_usually_narrowed_to_gives_way_to_what_is_asked() -> None
     assert len(usually.pick(STONES, {"kind": ""}).rows) == 3
 
 
+def test_says_what_is_asked_of_each_filter() -> None:
+    usually = Listing(LIST.columns, "name", LIST.filters, usually={"kind": "red"})
+    assert usually.values({"sort": "name"}) == {"find": "", "kind": "red", "from": "", "to": ""}
+    assert usually.values({"find": " late "}) == {"find": "late", "kind": "", "from": "", "to": ""}
+
+
 def test_all_of_a_list_that_is_usually_narrowed_stays_all_in_its_addresses() -> None:
     usually = Listing(LIST.columns, "name", LIST.filters, usually={"kind": "red"})
     many = [Stone(f"{n:03d}", n, date(2026, 10, 1)) for n in range(PAGE + 1)] + [STONES[1]]
