@@ -16,6 +16,7 @@ from coop.office.floor_views import wanted_mall
 from coop.office.sales_ticket import ticket_view
 from coop.office.sales_views import sales, today_at
 from coop.office.views import READERS
+from coop.sales.domain import MAPPINGS
 
 MOST_ON_OVERVIEW = 10
 """Dealers that the overview names; the list has them all."""
@@ -53,6 +54,8 @@ def overview(mall_code: str, month: Month | None = None) -> Page:
         top=dealers.rows[:MOST_ON_OVERVIEW],
         claimed=dealers.claimed_cents(sold.whole),
         waits=figures.money_waiting(db(), mall, today),
+        # How sales come in is told as long as there are none.
+        mappings=sorted(MAPPINGS.values(), key=lambda one: one.name) if first is None else (),
     )
 
 

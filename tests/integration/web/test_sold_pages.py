@@ -38,6 +38,7 @@ def test_a_month_is_shown_beside_the_one_before_and_by_dealer(web: Web) -> None:
     manager = web.browser("manager")
     page = manager.get(MALL).text
     assert "$177.49 net" in page
+    assert "coop sales import" not in page, "how sales come in is told as long as there are none"
     assert '<td class="amount">0.00</td><td class="amount">42.00</td>' in page
     assert '<td class="amount">167.50</td><td class="amount wide-only">16.75</td>' in page
     assert '<svg xmlns="http://www.w3.org/2000/svg" role="img"' in page
