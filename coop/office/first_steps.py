@@ -36,8 +36,6 @@ class Beginning:
     """The steps in their order."""
 
     steps: Sequence[Step]
-    sells: bool
-    """Whether the first sale is made: then what needs a decision comes before the steps that are left."""
 
     @property
     def next(self) -> Step | None:
@@ -60,7 +58,12 @@ def beginning_of(session: Session, who: Visitor, malls: Sequence[Mall]) -> Begin
     bring_paper = at("opening.page", of_mall=False) if code and "entry" not in there else ""
     return Beginning(
         [
-            Step("A mall", "The building, its time zone and its code.", bool(malls), at("office.new_mall", of_mall=False)),
+            Step(
+                "A mall",
+                "The building, its time zone and its code.",
+                bool(malls),
+                at("settings.mall") if malls else at("office.new_mall", of_mall=False),
+            ),
             Step("Its plan", "Booths, cases, shelves and walls, drawn or brought as a file.", "space" in there, at("floor.edit")),
             Step("Rent", "What each zone costs a month.", "rate" in there, at("leases.rates")),
             Step("House rules", "Notice, proration, late fee, deposit.", "rules" in there, at("leases.rules"), by_choice=True),
@@ -97,8 +100,7 @@ def beginning_of(session: Session, who: Visitor, malls: Sequence[Mall]) -> Begin
                 False,
                 at("office.months", of_mall=False),
             ),
-        ],
-        "ticket" in there,
+        ]
     )
 
 

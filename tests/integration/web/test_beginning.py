@@ -91,7 +91,7 @@ def test_the_steps_are_done_one_by_one_each_on_its_own_page(nothing: Nothing) ->
     assert made.headers["Location"] == "/office/floor/ELM/edit"
     for address, _state in nothing.steps().values():
         assert address == "" or manager.get(address).status_code == 200, address
-    assert nothing.steps()["A mall"] == ("/office/malls/new", "done")
+    assert nothing.steps()["A mall"] == ("/office/settings/malls/ELM", "done"), "its own settings, not one more mall"
 
     _draw(manager)
     dealer = {"code": "D01", "name": "Ida Fenwick", "joined_on": "2026-11-01"}
@@ -102,6 +102,10 @@ def test_the_steps_are_done_one_by_one_each_on_its_own_page(nothing: Nothing) ->
     assert {name for name, (_, state) in there.items() if state == "done"} == {"People", "A mall", "Its plan", "Rent", "Dealers"}
     assert "Next: " in manager.get("/office/").text
     assert there["Leases"][0] == "/office/leases/ELM/new"
+    assert 'href="/office/malls/new"' in manager.get(there["A mall"][0]).text, "where one more is added"
+    sales = manager.get(there["The first sale"][0]).text
+    assert "coop sales import FILE --mapping open-retail --mall ELM" in sales
+    assert "InvoiceNo, StockCode, Description, Quantity, InvoiceDate, UnitPrice" in sales
 
 
 def _draw(manager: FlaskClient) -> None:

@@ -325,6 +325,11 @@ def _file_like(session: Session, filed: TaxReturn, first: date, last: date) -> N
     session.add(TaxReturn(**kept))
 
 
+def test_the_steps_of_the_beginning_stay_above_what_was_sold(web: Web) -> None:
+    page = web.browser("manager").get("/office/").text
+    assert page.index('id="waiting"') < page.index('id="beginning"') < page.index('id="trade"')
+
+
 def test_what_has_a_day_of_its_own_appears_and_vanishes(web: Web) -> None:
     _a_run_that_is_prepared_is_told_with_its_day_and_marked_when_that_is_past(web)
     _unclaimed_sales_are_told_once_they_are_older_than_the_house_rule(web)
@@ -376,6 +381,12 @@ def test_work_that_failed_is_told_tried_again_or_left(web: Web) -> None:
     with transaction(web.sessions) as session:
         job = session.get_one(Job, again)
         assert (job.state, job.attempts, job.error) == ("queued", 0, "")
+        line = session.scalars(select(AuditLog).where(AuditLog.action == "work taken up again")).one()
+        assert (line.subject_id, line.detail, line.user_id) == (
+            str(again),
+            "Making a plan on paper",
+            web.house.users["manager"],
+        )
     assert send(manager, f"/office/failed/{left}/leave").status_code == 303
     assert not [words for words in told(web) if "work that failed" in words]
     assert "No work has failed." in manager.get("/office/failed").text
