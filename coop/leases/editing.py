@@ -153,7 +153,7 @@ def bring_index(session: Session, now: datetime, by: By, text: str) -> int:
 def raise_dispute(session: Session, now: datetime, by: By, charge: Charge, *, on: date, reason: str) -> Dispute:
     """A charge disputed, by its dealer or for her."""
     dispute = settling.open_dispute(session, charge, on=on, reason=reason)
-    _log(session, now, by, "charge disputed", "lease", charge.lease_id, f"charge {charge.id}")
+    _log(session, now, by, "charge disputed", "lease", charge.lease_id, _named(charge))
     return dispute
 
 
@@ -161,4 +161,9 @@ def decide_dispute(session: Session, now: datetime, by: By, dispute: Dispute, *,
     """A dispute decided."""
     settling.close_dispute(session, dispute, on=on, outcome=outcome)
     charge = session.get_one(Charge, dispute.charge_id)
-    _log(session, now, by, "dispute decided", "lease", charge.lease_id, f"charge {charge.id}")
+    _log(session, now, by, "dispute decided", "lease", charge.lease_id, _named(charge))
+
+
+def _named(charge: Charge) -> str:
+    """A charge as the log names it."""
+    return f"{charge.label}, {Month.of(charge.first_day)}"

@@ -1,4 +1,4 @@
-"""What is new for a dealer: statements made, questions answered, letters written, claims decided, in the last weeks."""
+"""What is new for a dealer: statements, answers, letters, claims and disputes decided, in the last weeks."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from coop.core.clock import local_date
 from coop.core.periods import Month
 from coop.core.web import Visitor
-from coop.leases.models import Lease, Letter, Offer, Waiting
+from coop.leases.models import Charge, Dispute, Lease, Letter, Offer, Waiting
 from coop.portal.lease_queries import own_asking_query
 from coop.portal.queries import own_dealers_query
 from coop.sales.models import Claim, TicketLine
@@ -28,21 +28,22 @@ class News:
 
     on: date
     kind: str
-    """statement, answer, letter or claim."""
+    """statement, answer, letter, claim or dispute."""
     words: str
-    """The month of a statement, the line asked about, a letter's subject, the item claimed."""
+    """The month of a statement, the line asked about, a letter's subject, the item claimed, the charge disputed."""
     key: str = ""
-    """Number of a statement; id of a letter that has its paper; how a claim was decided."""
+    """Number of a statement; id of a letter that has its paper; how a claim or a dispute was decided."""
 
 
 def own_news(session: Session, user: Visitor, now: datetime, timezone: str) -> list[News]:
-    """The newest of each kind, the latest first: four queries."""
+    """The newest of each kind, the latest first: five queries."""
     since = now - NEWS_FOR
     found = [
         *_statements(session, user, since, timezone),
         *_answers(session, user, since, timezone),
         *_letters(session, user, local_date(since, timezone)),
         *_claims(session, user, since, timezone),
+        *_disputes(session, user, local_date(since, timezone)),
     ]
     return sorted(found, key=lambda one: one.on, reverse=True)[:MOST]
 
@@ -91,3 +92,18 @@ def _claims(session: Session, user: Visitor, since: datetime, timezone: str) -> 
         .limit(MOST)
     )
     return [News(local_date(at, timezone), "claim", item, state) for at, item, state in rows if at is not None]
+
+
+def _disputes(session: Session, user: Visitor, since: date) -> list[News]:
+    rows = session.execute(
+        select(Dispute.closed_on, Charge.label, Charge.first_day, Dispute.outcome)
+        .join(Charge, Charge.id == Dispute.charge_id)
+        .where(Charge.dealer_id.in_(own_dealers_query(user)), Dispute.closed_on >= since)
+        .order_by(Dispute.closed_on.desc(), Dispute.id.desc())
+        .limit(MOST)
+    )
+    return [
+        News(on, "dispute", f"{label}, {Month.of(first_day).name}", outcome)
+        for on, label, first_day, outcome in rows
+        if on is not None
+    ]

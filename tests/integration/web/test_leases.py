@@ -292,7 +292,29 @@ def test_a_dispute_is_decided_and_its_dealer_reads_how(web: Web, leasing: Leasin
         dispute = session.scalars(select(Dispute).where(Dispute.charge_id == leasing.charge)).one()
     answer = send(web.browser("manager"), f"{MALL}/1/disputes/{dispute.id}", outcome="The week is given back.")
     assert answer.status_code == 303
-    assert "The week is given back." in web.browser("dealer").get("/portal/lease").text
+    page = web.browser("dealer").get("/portal/lease").text
+    assert (
+        "Dispute decided Nov 3, 2026: The week is given back.</small>" in page
+    )  # One full stop, and no link to dispute it again.
+    news = " ".join(web.browser("dealer").get("/portal/").text.split())
+    assert "Your dispute of Booth 12, October 2026 is decided</a>: The week is given back." in news
+    assert "is decided" not in web.browser("other dealer").get("/portal/").text
+    assert "dispute decided, Booth 12, 2026-10" in web.browser("auditor").get("/office/dealers/D01").text
+
+
+def test_the_dealers_page_leads_to_her_disputes(web: Web, leasing: Leasing) -> None:
+    with web.sessions() as session:
+        dispute = session.scalars(select(Dispute).where(Dispute.charge_id == leasing.charge)).one()
+    at = f"{MALL}/1/disputes/{dispute.id}"
+    page = web.browser("manager").get("/office/dealers/D01").text
+    assert f'<a href="{at}">Booth 12, October 2026</a>' in page
+    assert "waits for a decision" in page
+    for_reading = web.browser("auditor").get("/office/dealers/D01").text
+    assert "waits for a decision" in for_reading
+    assert at not in for_reading  # The page where it is decided is the manager's.
+    send(web.browser("manager"), at, outcome="It stands.")
+    page = web.browser("manager").get("/office/dealers/D01").text
+    assert f'<a href="{at}">Booth 12, October 2026</a>: decided Nov 3, 2026' in page
 
 
 def test_who_withdrew_is_forgotten_on_request(web: Web, leasing: Leasing) -> None:
