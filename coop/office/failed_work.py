@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from coop.core.jobs import Job, retry_failed
+from coop.core.jobs import Job
 from coop.office.queries import PAGE
 from coop.office.waiting_counts import has_failed
 
@@ -50,9 +49,6 @@ def find_failed(session: Session, job_id: int) -> Job | None:
     return session.scalar(select(Job).where(Job.id == job_id, *has_failed()).with_for_update())
 
 
-def take_up_again(session: Session, now: datetime, job: Job) -> None:
-    """Put it back in the queue, with what else failed of the same group."""
-    if job.group_key is None:
-        job.group_key = f"again:{job.id}"
-        session.flush()
-    retry_failed(session, now, job.group_key)
+def in_words(job: Job) -> str:
+    """What a piece of work is, as people call it."""
+    return WORDS.get(job.kind, job.kind)

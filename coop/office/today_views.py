@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from flask import flash, redirect, render_template, url_for
 
-from coop.core import audit
 from coop.core.clock import local_date
+from coop.core.failed import leave_undone, take_up_again
 from coop.core.web import Page, allow, db, now, request_id, visitor
 from coop.office import queries
-from coop.office.failed_work import WORDS, failed_work, find_failed, take_up_again
+from coop.office.failed_work import WORDS, failed_work, find_failed, in_words
 from coop.office.first_steps import beginning_of
 from coop.office.tax_queries import today as office_today
 from coop.office.trading import trading
@@ -49,11 +49,7 @@ def do_again(job_id: int) -> Page:
     if found is None:
         flash(_GONE)
     else:
-        take_up_again(db(), now(), found)
-        said = WORDS.get(found.kind, found.kind)
-        audit.record(
-            db(), now(), "work taken up again", "job", job_id, user_id=visitor().user_id, detail=said, request_id=request_id()
-        )
+        take_up_again(db(), now(), found, said=in_words(found), user_id=visitor().user_id, request_id=request_id())
         flash("It is taken up again. If it fails once more, it comes back to this list.")
     return redirect(url_for("office.work"), 303)
 
@@ -66,10 +62,6 @@ def leave_work(job_id: int) -> Page:
     if found is None:
         flash(_GONE)
     else:
-        said = f"{WORDS.get(found.kind, found.kind)}: {found.error}"[:2000]
-        audit.record(
-            db(), now(), "work left undone", "job", job_id, user_id=visitor().user_id, detail=said, request_id=request_id()
-        )
-        db().delete(found)
+        leave_undone(db(), now(), found, said=in_words(found), user_id=visitor().user_id, request_id=request_id())
         flash("It is left undone. What it was stays in the log.")
     return redirect(url_for("office.work"), 303)
