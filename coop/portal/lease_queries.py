@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -19,7 +20,7 @@ from coop.floor.models import Mall, Space
 from coop.leases.agreements import state_of
 from coop.leases.deposits import deposit_held
 from coop.leases.leaving import first_last_day
-from coop.leases.models import Charge, Dispute, Lease, LeaseShare, LeaseSpace, Letter, Offer, Waiting
+from coop.leases.models import Charge, DepositLine, Dispute, Lease, LeaseShare, LeaseSpace, Letter, Offer, Waiting
 from coop.leases.occupancy import AreaNote, area_notes, holds
 from coop.leases.pricing import named
 from coop.leases.rents import RentDraft, month_rents
@@ -186,6 +187,45 @@ def own_leases(session: Session, user: Visitor, now: datetime) -> list[MyLease]:
     )
     rents: dict[tuple[int, Month], list[RentDraft] | None] = {}
     return [_my_lease(session, lease, dealer, mall, now, rents) for lease, dealer, mall in rows]
+
+
+@dataclass(frozen=True)
+class EndedLease:
+    """A lease of hers that is over, with what became of its deposit and its papers."""
+
+    lease: Lease
+    dealer: Dealer
+    mall: Mall
+    deposit: Sequence[DepositLine]
+    letters: Sequence[Letter]
+
+
+def own_ended_leases(session: Session, user: Visitor) -> list[EndedLease]:
+    """This user's leases that have ended, the last to end first: three queries."""
+    rows = session.execute(
+        select(Lease, Dealer, Mall)
+        .join(Dealer, Dealer.id == Lease.dealer_id)
+        .join(Mall, Mall.id == Lease.mall_id)
+        .where(Lease.dealer_id.in_(own_dealers_query(user)), Lease.settled_on.is_not(None))
+        .order_by(Lease.ends_on.desc(), Lease.id.desc())
+    ).all()
+    ids = [lease.id for lease, _dealer, _mall in rows]
+    deposits: dict[int, list[DepositLine]] = defaultdict(list)
+    for line in session.scalars(select(DepositLine).where(DepositLine.lease_id.in_(ids)).order_by(DepositLine.id)):
+        deposits[line.lease_id].append(line)
+    letters: dict[int | None, list[Letter]] = defaultdict(list)
+    for letter in session.scalars(select(Letter).where(Letter.lease_id.in_(ids)).order_by(Letter.id.desc())):
+        letters[letter.lease_id].append(letter)
+    return [EndedLease(lease, dealer, mall, deposits[lease.id], letters[lease.id]) for lease, dealer, mall in rows]
+
+
+def own_has_left(session: Session, user: Visitor) -> date | None:
+    """The last day of the last of this user's leases, where every one has ended; None too where she never had one."""
+    ends = select(func.max(Lease.ends_on), func.count(Lease.id), func.count(Lease.settled_on)).where(
+        Lease.dealer_id.in_(own_dealers_query(user))
+    )
+    last, leases, ended = session.execute(ends).one()
+    return last if leases == ended else None
 
 
 def _my_lease(

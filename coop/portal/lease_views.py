@@ -49,6 +49,7 @@ def _lease_page(sign: tuple[int, SignForm] | None = None) -> str:
     return render_template(
         "portal/lease.html",
         leases=queries.own_leases(db(), who, now()),
+        ended=queries.own_ended_leases(db(), who),
         offers=queries.own_offers(db(), who),
         wishes=queries.own_wishes(db(), who),
         dealers=portal_queries.own_dealers(db(), who),

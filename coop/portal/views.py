@@ -23,6 +23,7 @@ def home() -> Page:
         offers=lease_queries.own_offers(db(), who),
         unsigned=lease_queries.own_unsigned(db(), who),
         spaces=queries.own_spaces(db(), who, now()),
+        left=lease_queries.own_has_left(db(), who),
         month=month,
         rents=month_queries.own_rents(db(), who, days, month.lines) if month else [],
         news=news_queries.own_news(db(), who, now(), days.timezone) if month else [],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, date, datetime
 
 import pytest
@@ -11,6 +12,7 @@ from coop.core.db import transaction
 from coop.dealers.service import begin_session
 from coop.floor.models import Mall
 from coop.floor.service import add_space
+from coop.leases.deposits import return_deposit, take_deposit, use_deposit
 from coop.leases.models import Charge, Dispute, Lease, LeaseSpace, Letter, Offer, Waiting
 from tests.factories.leasing import Leasing, build_leasing
 from tests.integration.web.conftest import Web, send
@@ -43,6 +45,34 @@ def test_a_lease_without_a_rate_says_whom_to_ask_and_nothing_of_others(web: Web,
     page = web.browser("dealer").get("/portal/lease").text
     assert "it cannot be worked out yet. Ask the manager." in page
     assert "attic" not in page
+
+
+def test_who_has_left_still_reads_what_became_of_her_deposit(web: Web, leasing: Leasing) -> None:
+    """Of 120.00 taken, 45.00 was kept for a broken pane and 75.00 given back; the lease ended on Oct 31."""
+    with transaction(web.sessions) as session:
+        lease = session.get_one(Lease, leasing.running)
+        take_deposit(session, web.clock.at, lease, 120_00, on=date(2026, 10, 1))
+        use_deposit(session, web.clock.at, lease, 45_00, on=date(2026, 11, 1), reason="a pane was broken", damage=True)
+        return_deposit(session, web.clock.at, lease, 75_00, on=date(2026, 11, 2), reference="check 204")
+        lease.ends_on = lease.moved_out_on = lease.spaces[0].ends_on = date(2026, 10, 31)
+        lease.settled_on = date(2026, 11, 2)
+    browser = web.browser("dealer")
+    home = browser.get("/portal/").text
+    assert '<a href="/portal/lease">Your lease ended on Oct 31, 2026</a>' in home
+    assert "The manager writes a lease" not in home
+    page = browser.get("/portal/lease").text
+    assert "You have no lease now." in page
+    ended = page.partition('id="ended"')[2].partition('id="wishes"')[0]
+    told = " ".join(re.sub(r"<[^>]+>", " ", ended).split())
+    assert "to Oct 31, 2026" in told
+    assert "Taken, Oct 1, 2026 120.00" in told
+    assert "Kept, Nov 1, 2026 a pane was broken −45.00" in told
+    assert "Given back, Nov 2, 2026 check 204 −75.00" in told
+    assert "Still held 0.00" in told
+    assert "/portal/letters/" in ended
+    other = web.browser("other dealer")
+    assert "pane" not in other.get("/portal/lease").text
+    assert "ended on" not in other.get("/portal/").text
 
 
 @pytest.mark.parametrize(
