@@ -10,7 +10,7 @@ import hashlib
 import logging
 import secrets
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -292,9 +292,9 @@ def first_to_focus() -> bool:
     return is_first
 
 
-def download(content: str | bytes, media_type: str, file_name: str) -> Response:
-    """A file made at this moment."""
-    response = Response(content, content_type=f"{media_type}; charset=utf-8" if isinstance(content, str) else media_type)
+def download(content: str | bytes | Iterator[bytes], media_type: str, file_name: str) -> Response:
+    """A file made at this moment, to be saved. What comes in pieces is text in UTF-8."""
+    response = Response(content, content_type=media_type if isinstance(content, bytes) else f"{media_type}; charset=utf-8")
     response.headers.set("Content-Disposition", "attachment", filename=file_name)
     return response
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import tempfile
 from datetime import date
 
-from flask import Blueprint, Response, abort, render_template, request
+from flask import Blueprint, abort, render_template, request
 from werkzeug.datastructures import MultiDict
 
 from coop.books import reading
@@ -18,7 +18,7 @@ from coop.books.sums import EVERYBODY, Whose, account_sums
 from coop.core.db import dialect_name
 from coop.core.errors import Refusal
 from coop.core.periods import Month
-from coop.core.web import Page, allow, db, now, show_list, visitor
+from coop.core.web import Page, allow, db, download, now, show_list, visitor
 from coop.dealers.models import Dealer
 from coop.office import queries as office_queries
 from coop.office.books_forms import OWN, AccountForm, BalanceForm, ExportForm, first_of
@@ -224,11 +224,8 @@ def export() -> Page:
     out.seek(0)
     ending = {"csv": "csv", "beancount": "beancount", "journal": "journal"}[form.format.data]
     name = "-".join(filter(None, ["ledger", mall.code if mall else "", str(month) if month else "all"]))
-    response = Response(
-        iter(lambda: out.read(65536), b""),
-        content_type="text/csv; charset=utf-8" if ending == "csv" else "text/plain; charset=utf-8",
-    )
+    media_type = "text/csv" if ending == "csv" else "text/plain"
+    response = download(iter(lambda: out.read(65536), b""), media_type, f"{name}.{ending}")
     response.content_length = length
-    response.headers.set("Content-Disposition", "attachment", filename=f"{name}.{ending}")
     response.call_on_close(out.close)
     return response

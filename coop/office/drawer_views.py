@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 
-from flask import Blueprint, Response, abort, flash, redirect, render_template, request, url_for
+from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 from sqlalchemy import select
 
 from coop.books.banking import take_to_bank
@@ -15,7 +15,7 @@ from coop.core.errors import Refusal
 from coop.core.fields import told
 from coop.core.money import format_dollars, plain_cents
 from coop.core.periods import Month
-from coop.core.web import Page, allow, db, now, roll_back, visitor
+from coop.core.web import Page, allow, db, download, now, roll_back, visitor
 from coop.dealers.models import Member, RoleGrant, UserAccount
 from coop.floor.models import Mall
 from coop.office import queries as office_queries
@@ -133,9 +133,7 @@ def counts_csv(mall_code: str) -> Page:
     said = f"{len(rows)} counts from {month.first_day} to {month.last_day}"
     rows.append(["total", "", "", "", plain_cents(over), "", "", said, ""])
     heading = ["day", "drawer", "expected", "counted", "over_short", "counted_by", "counted_with", "note", "counted_at"]
-    response = Response(csv_text(heading, rows), mimetype="text/csv")
-    response.headers.set("Content-Disposition", "attachment", filename=f"drawer-counts-{mall.code}-{month}.csv")
-    return response
+    return download(csv_text(heading, rows), "text/csv", f"drawer-counts-{mall.code}-{month}.csv")
 
 
 # --- counting -----------------------------------------------------------------------------------------------------------

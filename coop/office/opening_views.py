@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 
-from flask import Blueprint, Response, abort, flash, redirect, render_template, url_for
+from flask import Blueprint, abort, flash, redirect, render_template, url_for
 from flask_wtf import FlaskForm
 from flask_wtf.file import FileField, FileRequired
 from sqlalchemy import select
@@ -16,7 +16,7 @@ from coop.closing import opening as service
 from coop.core.errors import Refusal
 from coop.core.fields import MonthField, Needed, told
 from coop.core.periods import Month
-from coop.core.web import Page, allow, db, now, roll_back, takes, visitor
+from coop.core.web import Page, allow, db, download, now, roll_back, takes, visitor
 from coop.dealers.models import UserAccount
 from coop.office.views import READERS
 
@@ -68,8 +68,7 @@ def _page(form: FileOfBalances | None = None, faults: tuple[str, ...] = (), wron
 @allow(*READERS)
 def example() -> Page:
     """The example as a file, to begin from."""
-    disposition = {"Content-Disposition": 'attachment; filename="balances-from-paper.csv"'}
-    return Response(EXAMPLE, content_type="text/csv; charset=utf-8", headers=disposition)
+    return download(EXAMPLE, "text/csv", "balances-from-paper.csv")
 
 
 @opening.post("/read")

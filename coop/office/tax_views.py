@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from flask import Blueprint, Response, abort, flash, redirect, render_template, request, url_for
+from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 
 from coop.core.errors import Refusal
 from coop.core.fields import told
 from coop.core.money import format_cents
 from coop.core.periods import Month
-from coop.core.web import Page, allow, db, now, roll_back, send_document, show_list, site, visitor
+from coop.core.web import Page, allow, db, download, now, roll_back, send_document, show_list, site, visitor
 from coop.office import tax_queries as queries
 from coop.office import tax_terms_queries as terms_queries
 from coop.office.tax_forms import AmendingForm, FilingForm
@@ -51,13 +51,7 @@ def calendar() -> Page:
     """The due dates for a calendar program."""
     rows = due_rows(db(), queries.today(db(), now()))
     text = calendar_text("Sales-tax returns", due_days(rows), made_at=now(), mail_domain=site().settings.mail_domain)
-    return _download(text, "text/calendar", "tax-due-dates.ics")
-
-
-def _download(text: str, media_type: str, file_name: str) -> Response:
-    response = Response(text, content_type=f"{media_type}; charset=utf-8")
-    response.headers.set("Content-Disposition", "attachment", filename=file_name)
-    return response
+    return download(text, "text/calendar", "tax-due-dates.ics")
 
 
 # --- a return not filed yet -----------------------------------------------------------------------------------------------
@@ -112,7 +106,7 @@ def _worksheet_page(sheet: Worksheet, form: FilingForm) -> str:
 def worksheet_csv(office_slug: str, first: Month) -> Page:
     office, period = wanted_period(office_slug, first)
     sheet = draft_of(office, period)
-    return _download(return_csv(sheet), "text/csv", f"{file_stem(sheet.value.number)}-draft.csv")
+    return download(return_csv(sheet), "text/csv", f"{file_stem(sheet.value.number)}-draft.csv")
 
 
 @tax.post("/offices/<office_slug>/<month:first>/file")
@@ -200,7 +194,7 @@ def filed_csv(number: str) -> Page:
     found = queries.return_by_number(db(), number)
     if found is None:
         abort(404)
-    return _download(return_csv(filing.read_return(found)), "text/csv", f"{file_stem(number)}.csv")
+    return download(return_csv(filing.read_return(found)), "text/csv", f"{file_stem(number)}.csv")
 
 
 @tax.get("/returns/<number>.pdf")

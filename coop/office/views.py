@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from flask import Blueprint, Response, abort, flash, redirect, render_template, request, url_for
+from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 from flask_wtf import FlaskForm
 from wtforms import StringField
 from wtforms.validators import Length
@@ -15,7 +15,7 @@ from coop.closing.steps import MAY_PASS, TITLES
 from coop.core.errors import Refusal
 from coop.core.fields import Needed, stripped, told
 from coop.core.periods import Month
-from coop.core.web import Page, allow, db, now, request_id, roll_back, send_document, visitor
+from coop.core.web import Page, allow, db, download, now, request_id, roll_back, send_document, visitor
 from coop.floor.models import Mall
 from coop.office import queries
 from coop.office.month_list import books_being_made, mall_years
@@ -186,13 +186,7 @@ def statement_csv(number: str) -> Page:
     found = queries.statement_by_number(db(), number)
     if found is None:
         abort(404)
-    return _lines(lines_of(from_json(found.value_json)), number)
-
-
-def _lines(text: str, number: str) -> Response:
-    response = Response(text, content_type="text/csv; charset=utf-8")
-    response.headers.set("Content-Disposition", "attachment", filename=lines_name(number))
-    return response
+    return download(lines_of(from_json(found.value_json)), "text/csv", lines_name(number))
 
 
 @office.get("/months/<mall_code>/<month:month>/lines.csv")
@@ -204,7 +198,7 @@ def month_lines(mall_code: str, month: Month) -> Page:
         lines = "".join(lines_file(db(), mall, month))
     except Refusal:
         abort(404)
-    return _lines(lines, f"{mall.code}.{month}")
+    return download(lines, "text/csv", lines_name(f"{mall.code}.{month}"))
 
 
 _BOOKS = {"all": False, "without-mail": True}

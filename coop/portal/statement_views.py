@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from flask import Response, abort, flash, redirect, render_template, request, url_for
+from flask import abort, flash, redirect, render_template, request, url_for
 from flask_wtf import FlaskForm
 from wtforms import TextAreaField
 from wtforms.validators import Length
 
 from coop.core.errors import Refusal
 from coop.core.fields import Needed, stripped, told
-from coop.core.web import Page, allow, db, now, roll_back, send_document, show_list, site, visitor
+from coop.core.web import Page, allow, db, download, now, roll_back, send_document, show_list, site, visitor
 from coop.portal import queries, statement_queries
 from coop.portal.views import portal
 from coop.statements.documents import said
@@ -82,9 +82,7 @@ def statement_pdf(number: str) -> Page:
 @allow("dealer")
 def statement_csv(number: str) -> Page:
     """The lines of one of the dealer's own statements."""
-    response = Response(lines_of(from_json(_own(number).value_json)), content_type="text/csv; charset=utf-8")
-    response.headers.set("Content-Disposition", "attachment", filename=lines_name(number))
-    return response
+    return download(lines_of(from_json(_own(number).value_json)), "text/csv", lines_name(number))
 
 
 # --- one line -----------------------------------------------------------------------------------------------------------

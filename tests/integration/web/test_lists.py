@@ -301,3 +301,23 @@ def test_a_day_at_the_end_of_time_is_refused_at_its_field(web: Web) -> None:
         shown = page(web, path, **{"from": "0001-01-01", "to": "9999-12-31"})
         assert shown.count("Choose a day of the years 1900 to 2200.") == 2, path
         assert 'value="9999-12-31"' in shown, path
+
+
+# --- files to take away ---------------------------------------------------------------------------------------------------------
+
+FILES = (
+    ("auditor", "/office/tax/due-dates.ics", "text/calendar", "tax-due-dates.ics"),
+    ("auditor", "/office/beginning/example.csv", "text/csv", "balances-from-paper.csv"),
+    ("auditor", "/office/sales/drawers/MAIN/counts.csv?month=2026-11", "text/csv", "drawer-counts-MAIN-2026-11.csv"),
+    ("auditor", "/office/statements/MAIN.D01.2026-10.csv", "text/csv", "lines-MAIN.D01.2026-10.csv"),
+    ("dealer", "/portal/statements/MAIN.D01.2026-10.csv", "text/csv", "lines-MAIN.D01.2026-10.csv"),
+)
+
+
+def test_each_file_comes_to_be_saved_under_its_name(web: Web) -> None:
+    for who, address, media_type, name in FILES:
+        answer = web.browser(who).get(address)
+        assert answer.status_code == 200, address
+        assert answer.headers["Content-Disposition"] == f"attachment; filename={name}"
+        assert answer.content_type == f"{media_type}; charset=utf-8"
+        assert len(answer.data) > 40
