@@ -16,6 +16,7 @@ import leather
 from leather import theme
 from markupsafe import Markup
 
+from coop.core.periods import Month
 from coop.core.templating import MINUS, dollars
 
 _HAIR, _BASE = "hair", "base"
@@ -98,6 +99,11 @@ class Chart:
         if self.small:
             return Markup(_text(self, _NARROW, ""))
         return Markup(_text(self, _WIDE, "wide-only") + _text(self, _NARROW, "narrow-only"))
+
+
+def chart_of_months(title: str, months: Iterable[tuple[Month, int | None]]) -> Chart:
+    """A bar a month, of cents; None is not known."""
+    return Chart(title, [Point(f"{one.first_day:%b}", cents, one.name) for one, cents in months], heading="Month")
 
 
 # --- scales -------------------------------------------------------------------------------------------------------------

@@ -13,11 +13,11 @@ from sqlalchemy.orm import Session, selectinload
 from coop.books.models import Account, Entry, Posting
 from coop.books.queries import SALE_KINDS
 from coop.core.audit import AuditLog
-from coop.core.charts import Chart, Point
+from coop.core.charts import Chart, chart_of_months
 from coop.core.clock import local_date
 from coop.core.listing import Column, Listing
 from coop.core.money import plain_cents
-from coop.core.periods import Month, add_months
+from coop.core.periods import Month
 from coop.dealers.models import Dealer, UserAccount
 from coop.floor.models import Mall
 from coop.leases.agreements import state_of
@@ -29,9 +29,9 @@ from coop.leases.wording import STATES
 from coop.office import letter_queries
 from coop.office.lease_queries import Part, parts_on
 from coop.sales.models import Claim, TicketLine
+from coop.sales.queries import sold_by_month
 from coop.statements.models import Statement, StatementQuestion
 
-MONTHS = 13
 MOST_STATEMENTS, MOST_MONEY, MOST_LOGGED, MOST_DISPUTES = 6, 8, 20, 5
 
 
@@ -101,8 +101,8 @@ class Sheet:
 
     leases: Sequence[HeldLease]
     standing: Sequence[AtMall]
-    months: Sequence[tuple[Month, int]]
-    """Net sales of each of the last MONTHS months, every mall together, the running one last; cents."""
+    months: Sequence[tuple[Month, int | None]]
+    """Net sales of each of the last months, every mall together, the running one last; cents, None before her first sale."""
     statements: Sequence[Stated]
     money: Sequence[Moved]
     mails: dict[str, int]
@@ -129,8 +129,7 @@ class Sheet:
 
     @property
     def chart(self) -> Chart:
-        points = [Point(f"{month.first_day:%b}", cents, month.name) for month, cents in self.months]
-        return Chart("Net sales by month", points, heading="Month")
+        return chart_of_months("Net sales by month", self.months)
 
 
 def sheet_of(session: Session, now: datetime, dealer: Dealer, malls: Sequence[Mall], timezone: str) -> Sheet:
@@ -140,7 +139,7 @@ def sheet_of(session: Session, now: datetime, dealer: Dealer, malls: Sequence[Ma
     return Sheet(
         leases,
         _standing(session, now, dealer, malls, {held.mall.id for held in leases}),
-        months_sold(session, dealer.id, today),
+        sold_by_month(session, TicketLine.dealer_id == dealer.id, today),
         _latest_statements(session, dealer.id),
         _money(session, dealer),
         letter_queries.counts(session, letter_queries.Sift(dealer=dealer.code), timezone=timezone),
@@ -203,24 +202,6 @@ def _standing(session: Session, now: datetime, dealer: Dealer, malls: Sequence[M
         for mall in malls
         if mall.id in rented or mall.id in accounts
     ]
-
-
-def months_sold(session: Session, dealer_id: int, today: date) -> list[tuple[Month, int]]:
-    """A dealer's net sales by month, the running one last: what was credited to her in each; one query."""
-    month = Month.of(add_months(today.replace(day=1), 1 - MONTHS))
-    months = [month]
-    while months[-1] < Month.of(today):
-        months.append(months[-1].next)
-    rows = session.execute(
-        select(TicketLine.credited_on, func.sum(TicketLine.price_cents))
-        .where(TicketLine.dealer_id == dealer_id, TicketLine.credited_on.between(months[0].first_day, months[-1].last_day))
-        .group_by(TicketLine.credited_on)
-    )
-    sold: dict[Month, int] = defaultdict(int)
-    for on, cents in rows:
-        if on is not None:
-            sold[Month.of(on)] += int(cents)
-    return [(month, sold[month]) for month in months]
 
 
 @dataclass(frozen=True)

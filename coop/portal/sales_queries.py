@@ -7,21 +7,18 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from sqlalchemy import Select, extract, func, select
+from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session, aliased
 
-from coop.core.charts import Chart, Point
+from coop.core.charts import Chart, chart_of_months
 from coop.core.listing import Column, FromDay, Listed, Listing, OneOf, Words
 from coop.core.money import plain_cents
-from coop.core.periods import Month
 from coop.core.web import Visitor
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.portal.queries import own_dealers_query
 from coop.sales.models import Ticket, TicketLine
-
-MONTHS = 13
-"""Of the chart: this month, and the same one a year ago at its other end."""
+from coop.sales.queries import sold_by_month
 
 
 @dataclass(frozen=True)
@@ -164,35 +161,7 @@ def own_sales(
 # --- by month -----------------------------------------------------------------------------------------------------------
 
 
-def months_before(today: date, count: int = MONTHS) -> list[Month]:
-    """So many months up to today's, the earliest first."""
-    months = [Month.of(today)]
-    while len(months) < count:
-        months.append(months[-1].previous)
-    return months[::-1]
-
-
-def sold_by_month(session: Session, user: Visitor, today: date) -> Chart:
-    """This user's net sales of the last thirteen months; of months before her first sale nothing is known. Two queries."""
-    months = months_before(today)
-    hers = TicketLine.dealer_id.in_(own_dealers_query(user))
-    began = session.scalar(select(func.min(TicketLine.credited_on)).where(hers))
-    year, month = extract("year", TicketLine.credited_on), extract("month", TicketLine.credited_on)
-    rows = session.execute(
-        select(year, month, func.sum(TicketLine.price_cents))
-        .where(hers, TicketLine.credited_on.between(months[0].first_day, months[-1].last_day))
-        .group_by(year, month)
-    )
-    sold = {Month(int(in_year), int(in_month)): int(cents) for in_year, in_month, cents in rows}
-    return Chart(
-        "Net sales by month",
-        [
-            Point(
-                f"{one.first_day:%b}",
-                sold.get(one, 0) if began is not None and one >= Month.of(began) else None,
-                one.name,
-            )
-            for one in months
-        ],
-        heading="Month",
-    )
+def sold_chart(session: Session, user: Visitor, today: date) -> Chart:
+    """This user's net sales of the last thirteen months. Two queries."""
+    months = sold_by_month(session, TicketLine.dealer_id.in_(own_dealers_query(user)), today)
+    return chart_of_months("Net sales by month", months)

@@ -23,5 +23,5 @@ def sales() -> Page:
         sums=sums,
         malls=malls,
         dealers=queries.own_dealers(db(), who),
-        chart_of=sales_queries.sold_by_month(db(), who, today) if today else None,
+        chart_of=sales_queries.sold_chart(db(), who, today) if today else None,
     )

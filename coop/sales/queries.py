@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from sqlalchemy import ColumnElement, Null, and_, case, func, null, or_, select, true
+from sqlalchemy import ColumnElement, Null, and_, case, extract, func, null, or_, select, true
 from sqlalchemy.orm import Session, aliased
 
 from coop.core.periods import Month
@@ -90,6 +90,28 @@ def net_between(session: Session, mall_id: int, first: date, last: date) -> dict
         .group_by(TicketLine.dealer_id)
     )
     return {dealer_id: int(amount) for dealer_id, amount in rows if dealer_id is not None}
+
+
+SHOWN_MONTHS = 13
+"""This month, and the same one a year ago at the other end."""
+
+
+def sold_by_month(session: Session, whose: ColumnElement[bool], today: date) -> list[tuple[Month, int | None]]:
+    """Net sales, in cents, of each of the last thirteen months, the running one last: of some lines, such as a dealer's, as they
+    were credited. None before the first of them: of that nothing is known. Two queries.
+    """
+    months = [Month.of(today)]
+    while len(months) < SHOWN_MONTHS:
+        months.insert(0, months[0].previous)
+    began = session.scalar(select(func.min(TicketLine.credited_on)).where(whose))
+    year, month = extract("year", TicketLine.credited_on), extract("month", TicketLine.credited_on)
+    rows = session.execute(
+        select(year, month, func.sum(TicketLine.price_cents))
+        .where(whose, TicketLine.credited_on.between(months[0].first_day, months[-1].last_day))
+        .group_by(year, month)
+    )
+    sold = {Month(int(in_year), int(in_month)): int(cents) for in_year, in_month, cents in rows}
+    return [(one, sold.get(one, 0) if began is not None and one >= Month.of(began) else None) for one in months]
 
 
 def lines_of_dealer(

@@ -13,6 +13,7 @@ from werkzeug.test import TestResponse
 
 from coop.books.payments import receive_payment
 from coop.core.db import transaction
+from coop.core.periods import Month
 from coop.dealers.membership import add_dealer
 from coop.dealers.models import Dealer
 from coop.dealers.queries import dealer_by_code
@@ -21,8 +22,9 @@ from coop.floor.service import add_mall
 from coop.leases.agreements import make_lease
 from coop.leases.models import Lease, LeaseShare, LeaseSpace
 from coop.office.dealer_list import dealer_rows
-from coop.office.dealer_sheet import months_sold
 from coop.office.queries import malls
+from coop.sales.models import TicketLine
+from coop.sales.queries import sold_by_month
 from coop.sales.service import take_tickets
 from tests.factories.coops import line, ticket
 from tests.integration.web.conftest import Web, form_token
@@ -167,14 +169,18 @@ def test_months_end_with_the_running_one(web: Web, now: datetime) -> None:
             for n, (on, cents) in enumerate(((date(2026, 9, 30), 11_00), (date(2026, 10, 1), 7_00)))
         ]
         take_tickets(session, now, mall, old)
-        months = months_sold(session, ida.id, date(2026, 11, 3))
-    assert len(months) == 13
-    assert [(str(month), cents) for month, cents in months if cents] == [
+        months = sold_by_month(session, TicketLine.dealer_id == ida.id, date(2026, 11, 3))
+        next_month = sold_by_month(session, TicketLine.dealer_id == ida.id, date(2026, 12, 31))
+    assert [(str(month), cents) for month, cents in months[10:]] == [
         ("2026-09", 11_00),
         ("2026-10", 7_00),
         ("2026-11", 167_50),
     ]
-    assert str(months[0][0]) == "2025-11"
+    assert [cents for _month, cents in months[:10]] == [None] * 10, "of months before her first sale nothing is known"
+    assert (len(months), str(months[0][0])) == (13, "2025-11")
+    assert next_month[-2:] == [months[-1], (Month(2026, 12), 0)]
+    desc = "<desc>September 2026 $11.00; October 2026 $7.00; November 2026 $167.50.</desc>"
+    assert desc in web.browser("manager").get(D01).text
 
 
 def test_a_dealer_who_has_just_come_has_a_page(web: Web) -> None:
