@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from coop.core import audit
 from coop.core.errors import Refusal
+from coop.core.money import format_dollars
 from coop.core.periods import Month
 from coop.core.templating import day
 from coop.floor.models import Mall
@@ -162,6 +163,14 @@ def decide_dispute(session: Session, now: datetime, by: By, dispute: Dispute, *,
     settling.close_dispute(session, dispute, on=on, outcome=outcome)
     charge = session.get_one(Charge, dispute.charge_id)
     _log(session, now, by, "dispute decided", "lease", charge.lease_id, _named(charge))
+
+
+def give_back(session: Session, now: datetime, by: By, dispute: Dispute, amount_cents: int, *, on: date) -> None:
+    """What is given back of a charge whose dispute was decided."""
+    settling.give_back(session, now, dispute, amount_cents, on=on, user_id=by.user_id)
+    charge = session.get_one(Charge, dispute.charge_id)
+    detail = f"{format_dollars(amount_cents)} of {_named(charge)}"
+    _log(session, now, by, "disputed charge given back", "lease", charge.lease_id, detail)
 
 
 def _named(charge: Charge) -> str:

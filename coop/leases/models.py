@@ -309,7 +309,8 @@ class Charge(Base):
     """rent, case, shelf, wall, overflow, commission, card, fee, late, turn (below zero: worked beyond what is owed)."""
     what: Mapped[str] = mapped_column(String(40))
     """`space:7` for the rent of the space of held span 7 (the lease's first of it); `discount:3`, `turns:3` and `percentage:3` of
-    lease 3; `commission:2` of dealer 2; `late`; a fee's own key."""
+    lease 3; `commission:2` of dealer 2; `late`; `dispute:4`, what was given back when dispute 4 was decided;
+    a fee's own key."""
     first_day: Mapped[date] = mapped_column(index=True)
     """First day of the month charged for."""
     change: Mapped[int] = mapped_column(Integer, default=0)

@@ -18,6 +18,7 @@ from sqlalchemy.orm import Session, aliased
 
 from coop.books.models import Account, Entry, Period, Posting
 from coop.books.queries import SALE_KINDS
+from coop.books.service import posting_date
 from coop.core.clock import local_date
 from coop.core.errors import Refusal
 from coop.core.jobs import name_job, short_job
@@ -25,8 +26,10 @@ from coop.core.money import format_dollars
 from coop.core.periods import Month
 from coop.core.templating import day as written
 from coop.dealers.models import Dealer
+from coop.dealers.second_person import require_not_own
 from coop.floor.models import Mall
 from coop.leases import queries
+from coop.leases.domain import Rent
 from coop.leases.domain.late import LATE, OTHER, late_fee
 from coop.leases.domain.settlement import Arrears, Owed, Paid, arrears
 from coop.leases.holding import lock
@@ -37,6 +40,8 @@ from coop.leases.rules import rules_on
 AT_MONTH_END = ("commission", "card", "late", "fee", "turn")
 """Kinds of charge that are due at the end of the month they were posted in."""
 PAYOUT = "payout"
+GIVEN_BACK = "dispute"
+"""The part before the colon of what a charge is for that gives back what was disputed: `dispute:3`, of dispute 3."""
 
 
 @dataclass
@@ -240,7 +245,7 @@ def open_dispute(session: Session, charge: Charge, *, on: date, reason: str) -> 
 
 
 def close_dispute(session: Session, dispute: Dispute, *, on: date, outcome: str) -> None:
-    """Say how a dispute was decided. What is to be given back is a charge or a correction of its own."""
+    """Say how a dispute was decided. What is given back with it is a charge of its own (`give_back`)."""
     lock(session, dispute)
     if dispute.closed_on is not None:
         raise Refusal(f"The dispute was decided on {written(dispute.closed_on)} already.")
@@ -252,3 +257,54 @@ def close_dispute(session: Session, dispute: Dispute, *, on: date, outcome: str)
         raise Refusal("The outcome is empty or too long: say in a sentence how the dispute was decided.")
     dispute.closed_on, dispute.outcome = on, outcome.strip()
     session.flush()
+
+
+def most_to_give_back(session: Session, charge: Charge) -> int:
+    """What may still be given back of a charge after a dispute: all of it, less what was after an earlier one; in cents."""
+    ids = session.scalars(select(Dispute.id).where(Dispute.charge_id == charge.id))
+    given = select(func.coalesce(func.sum(Charge.amount_cents), 0)).where(
+        Charge.dealer_id == charge.dealer_id, Charge.what.in_([f"{GIVEN_BACK}:{dispute_id}" for dispute_id in ids])
+    )
+    return charge.amount_cents + int(session.scalar(given) or 0)
+
+
+def given_back(session: Session, dispute: Dispute) -> Charge | None:
+    """The charge, below zero, by which something was given back when a dispute was decided."""
+    return session.scalar(select(Charge).where(Charge.what == f"{GIVEN_BACK}:{dispute.id}"))
+
+
+def give_back(
+    session: Session, now: datetime, dispute: Dispute, amount_cents: int, *, on: date, user_id: int | None = None
+) -> None:
+    """Give back, all or in part, a charge whose dispute is decided: a credit of the charge's own kind, on an open day.
+
+    Refuses what is not above zero, more than the charge less what was given back of it before, a dispute that is open, a second
+    time, and a manager who gives back a charge of that manager's own booth.
+    """
+    charge = session.get_one(Charge, dispute.charge_id)
+    lock(session, dispute)
+    if dispute.closed_on is None:
+        raise Refusal(f"The dispute of {charge.label} is open: decide it first.")
+    if amount_cents <= 0:
+        raise Refusal(f"{format_dollars(amount_cents)} is to be given back: write an amount above zero, or none.")
+    require_not_own(session, user_id, charge.dealer_id, "a credit of your own")
+    mall = session.get_one(Mall, charge.mall_id)
+    hold_charges(session, mall)
+    if given_back(session, dispute) is not None:
+        raise Refusal(f"Something was given back of {charge.label} when it was decided: once is enough.")
+    most = most_to_give_back(session, charge)
+    if amount_cents > most:
+        raise Refusal(f"{charge.label} leaves {format_dollars(most)} to give back: write that or less.")
+    day = posting_date(session, mall.id, on)
+    month = Month.of(charge.first_day).name
+    working = f"of {format_dollars(charge.amount_cents)} charged for {month}, disputed: {dispute.outcome}"
+    draft = ChargeDraft(
+        charge.lease_id,
+        charge.dealer_id,
+        charge.kind,
+        f"{GIVEN_BACK}:{dispute.id}",
+        f"Given back: {charge.label}"[:120],
+        Rent(-amount_cents, working),
+        day,
+    )
+    post_due(session, now, mall, Month.of(day), [Due(draft, None)])

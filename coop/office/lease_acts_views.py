@@ -9,13 +9,14 @@ from flask_wtf import FlaskForm
 from sqlalchemy import select
 
 from coop.core.errors import Refusal
+from coop.core.money import format_dollars
 from coop.core.templating import day as written
 from coop.core.web import Page, allow, db, now, roll_back, visitor
 from coop.dealers import queries as people
 from coop.dealers.models import Dealer
 from coop.floor import queries as floor
 from coop.floor.models import Mall, Space
-from coop.leases import agreements, changing, editing, leaving
+from coop.leases import agreements, changing, editing, leaving, settling
 from coop.leases.agreements import Terms
 from coop.leases.models import Charge, Dispute, LeaseSpace, LeaseTerm, MoveOutItem
 from coop.leases.pricing import named
@@ -371,6 +372,8 @@ def _dispute_page(on: On, dispute_id: int, form: OutcomeForm) -> str:
         dealer=queries.dealer_names(db())[on.lease.dealer_id],
         dispute=found,
         charge=charge,
+        most=settling.most_to_give_back(db(), charge),
+        back=settling.given_back(db(), found),
         form=form,
     )
 
@@ -384,10 +387,19 @@ def decide_dispute(mall_code: str, lease_id: int, dispute_id: int) -> Page:
         return _dispute_page(on, dispute_id, form), 422
     found, charge = _dispute(on, dispute_id)
     label = charge.label
+    told_at = form.outcome
     try:
         editing.decide_dispute(db(), now(), by(), found, on=on.today, outcome=form.outcome.data)
+        told_at = form.back
+        if form.back.data:
+            editing.give_back(db(), now(), by(), found, form.back.data, on=on.today)
     except Refusal as refusal:
         roll_back()
-        form.outcome.errors = [str(refusal)]
+        told_at.errors = [str(refusal)]
         return _dispute_page(_on(mall_code, lease_id), dispute_id, form), 422
-    return _back(on.mall, lease_id, f"The dispute of {label} is decided.", "charges")
+    return _back(
+        on.mall,
+        lease_id,
+        f"The dispute of {label} is decided{f', and {format_dollars(form.back.data)} given back' if form.back.data else ''}.",
+        "charges",
+    )

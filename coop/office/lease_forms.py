@@ -198,6 +198,7 @@ class OutcomeForm(FlaskForm):  # type: ignore[misc]
         filters=[stripped],
         validators=[Needed("Say in a sentence how it was decided."), Length(max=400, message="Write it in 400 characters.")],
     )
+    back = DollarsField("Given back, in dollars")
 
 
 # --- a space held -----------------------------------------------------------------------------------------------------------

@@ -26,6 +26,7 @@ from coop.leases.domain.covered import Covered, covered
 from coop.leases.models import Charge, Lease
 from coop.leases.posting import commission_of
 from coop.leases.rents import OF_RENT, month_rents
+from coop.leases.settling import GIVEN_BACK
 from coop.portal.queries import own_dealers_query
 from coop.sales.models import Ticket, TicketLine
 from coop.statements.domain.pictures import Band, by_band
@@ -286,7 +287,7 @@ def _charged(session: Session, user: Visitor, days: Calendar) -> dict[tuple[int,
     )
     sums: dict[tuple[int, int], int] = defaultdict(int)
     for dealer_id, mall_id, what, amount_cents in rows:
-        if what.partition(":")[0] not in OF_RENT:
+        if what.partition(":")[0] not in (*OF_RENT, GIVEN_BACK):  # Given back may be a charge of another month.
             sums[dealer_id, mall_id] += amount_cents
     return sums
 

@@ -23,6 +23,7 @@ from coop.leases.pricing import named
 from coop.leases.queries import charges_of, rates_by_zone
 from coop.leases.rents import month_rents
 from coop.leases.rules import rules_on
+from coop.leases.settling import GIVEN_BACK
 from coop.leases.wording import PRORATION, UNITS, term_sentence
 from coop.sales.card_cost import card_tickets
 from coop.sales.models import TicketLine
@@ -52,7 +53,9 @@ def charge_page(of: Of, n: int) -> LinePage:
     lease = of.session.get_one(Lease, charge.lease_id)
     month = Month.of(charge.first_day)
     what = charge.what.partition(":")[0]
-    if charge.kind == "commission":
+    if what == GIVEN_BACK:
+        page.notes.append("You disputed a charge; this was given back when the dispute was decided.")
+    elif charge.kind == "commission":
         _commission(of, page, charge, lease)
     elif charge.kind == "card":
         _card(of, page, charge)

@@ -14,10 +14,19 @@ from coop.books.service import ensure_period, reverse_entry
 from coop.core.db import Sessions
 from coop.core.errors import Refusal
 from coop.core.periods import Month
-from coop.leases.models import Charge
+from coop.dealers.models import UserAccount
+from coop.leases.models import Charge, Dispute
 from coop.leases.posting import post_commissions, post_fee
 from coop.leases.rules import set_rules
-from coop.leases.settling import accounts_of, arrears_of, arrears_of_dealer, close_dispute, open_dispute, post_late_fees
+from coop.leases.settling import (
+    accounts_of,
+    arrears_of,
+    arrears_of_dealer,
+    close_dispute,
+    give_back,
+    open_dispute,
+    post_late_fees,
+)
 from tests.factories.books import shut
 from tests.factories.hall import ADVANCE, Hall
 from tests.factories.people import make_dealer
@@ -214,3 +223,44 @@ def test_disputes_that_are_refused(hall: Hall) -> None:
     free = Charge(label="Booth 12", amount_cents=0)
     with pytest.raises(Refusal, match="there is nothing to dispute"):
         open_dispute(hall.session, free, on=on(4, 9), reason="x")
+
+
+def test_what_is_given_back_is_a_credit_of_the_charges_own_kind_and_never_more_than_the_charge(hall: Hall) -> None:
+    """Of 270.00 of April's rent, paid 100.00: 126.00 is given back in May, so 44.00 is open; later at most 144.00 can be."""
+    hall.lease(hall.ida, hall.booth, starts_on=on(4, 1), ends_on=on(4, 30))
+    hall.post(APRIL, on(4, 1))
+    hall.pay(hall.ida, 100_00, on(4, 2))
+    shut(hall.session, hall.now, ensure_period(hall.session, hall.mall.id, APRIL))
+    charge = hall.session.scalars(select(Charge)).one()
+    dispute = open_dispute(hall.session, charge, on=on(5, 2), reason="The hall was closed for two weeks")
+
+    def back(cents: int, day: date, of: Dispute = dispute, user_id: int | None = None) -> None:
+        give_back(hall.session, hall.at(day), of, cents, on=day, user_id=user_id)
+
+    with pytest.raises(Refusal, match="The dispute of Booth 12 is open: decide it first"):
+        back(126_00, on(5, 4))
+    close_dispute(hall.session, dispute, on=on(5, 4), outcome="Half is given back")
+    with pytest.raises(Refusal, match=r"Booth 12 leaves \$270.00 to give back: write that or less"):
+        back(270_01, on(5, 4))
+    with pytest.raises(Refusal, match="write an amount above zero"):
+        back(0, on(5, 4))
+    hers = UserAccount(email="ida@example.org", member_id=hall.ida.member_id, password_hash="", created_at=hall.now)
+    hall.session.add(hers)
+    hall.session.flush()
+    with pytest.raises(Refusal, match="You cannot decide on a credit of your own"):
+        back(126_00, on(5, 4), user_id=hers.id)
+    back(126_00, on(5, 4))
+    working = "of $270.00 charged for April 2026, disputed: Half is given back"
+    assert hall.charged(hall.ida)[-1] == ("May 04", "Given back: Booth 12", "0", -126_00, working)
+    credit = hall.session.scalars(select(Charge).where(Charge.amount_cents < 0)).one()
+    assert (credit.kind, credit.lease_id) == ("rent", charge.lease_id)
+    assert hall.owed(hall.ida) == -44_00
+    assert arrears_of_dealer(hall.session, hall.mall.id, hall.ida.id, on(5, 4)).late_cents == 44_00
+    with pytest.raises(Refusal, match="once is enough"):
+        back(1_00, on(5, 4))
+    again = open_dispute(hall.session, charge, on=on(5, 5), reason="All of it")
+    close_dispute(hall.session, again, on=on(5, 6), outcome="The rest too")
+    with pytest.raises(Refusal, match=r"Booth 12 leaves \$144.00 to give back"):
+        back(144_01, on(5, 6), again)
+    back(144_00, on(5, 6), again)
+    assert hall.owed(hall.ida) == 100_00

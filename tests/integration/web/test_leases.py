@@ -302,6 +302,28 @@ def test_a_dispute_is_decided_and_its_dealer_reads_how(web: Web, leasing: Leasin
     assert "dispute decided, Booth 12, 2026-10" in web.browser("auditor").get("/office/dealers/D01").text
 
 
+def test_what_is_given_back_is_written_where_the_dispute_is_decided(web: Web, leasing: Leasing) -> None:
+    """Of the 270.00 of October, 126.00 is given back."""
+    with web.sessions() as session:
+        dispute = session.scalars(select(Dispute).where(Dispute.charge_id == leasing.charge)).one()
+    manager, at = web.browser("manager"), f"{MALL}/1/disputes/{dispute.id}"
+    assert "Nothing, or up to $270.00." in manager.get(at).text
+    refused = send(manager, at, outcome="Half is given back.", back="270.01")
+    assert refused.status_code == 422
+    assert "Booth 12 leaves $270.00 to give back: write that or less." in mistake_at(refused.text, "back")
+    assert 'value="270.01"' in refused.text
+    assert 'value="Half is given back."' in refused.text
+    with web.sessions() as session:
+        assert session.get_one(Dispute, dispute.id).closed_on is None  # Nothing is half done.
+    assert send(manager, at, outcome="Half is given back.", back="126").status_code == 303
+    with web.sessions() as session:
+        credit = session.scalars(select(Charge).where(Charge.what == f"dispute:{dispute.id}")).one()
+    assert f'<dt>Given back</dt><dd><a href="/office/books/entries/{credit.entry_id}">$126.00</a>' in manager.get(at).text
+    hers = web.browser("dealer").get("/portal/lease").text
+    assert "Given back: Booth 12<small>November 2026: of $270.00 charged for October 2026, disputed: Half is given back." in hers
+    assert "disputed charge given back, $126.00 of Booth 12, 2026-10" in web.browser("auditor").get("/office/dealers/D01").text
+
+
 def test_the_dealers_page_leads_to_her_disputes(web: Web, leasing: Leasing) -> None:
     with web.sessions() as session:
         dispute = session.scalars(select(Dispute).where(Dispute.charge_id == leasing.charge)).one()
