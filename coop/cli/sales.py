@@ -8,13 +8,15 @@ from pathlib import Path
 import click
 
 from coop.cli.context import data_option, database_faults, open_coop
-from coop.core.clock import utc_now
+from coop.core.clock import local_date, utc_now
 from coop.core.db import transaction
 from coop.core.errors import Refusal
 from coop.core.money import format_dollars
+from coop.floor.models import Mall
 from coop.sales.domain import MAPPINGS
 from coop.sales.importing import ImportOptions, import_sales, refusals_by_reason
 from coop.sales.queries import late_tickets, refusals_of
+from coop.tax.queries import place_on
 
 
 @click.group("sales")
@@ -58,6 +60,8 @@ def import_command(
     if work.finished_at is not None and work.finished_at < started:
         click.echo(f"{file.name} was brought in on {work.finished_at:%Y-%m-%d}: nothing has changed. It held:")
     with transaction(coop.sessions) as session:
+        today = local_date(started, session.get_one(Mall, work.mall_id).timezone)
+        untaxed = work.tickets > 0 and place_on(session, work.mall_id, today) is None
         reasons, late = refusals_by_reason(session, work.id), late_tickets(session, work.id)
         if refused_to is not None:
             try:
@@ -82,6 +86,10 @@ def import_command(
     click.echo(f"{'tickets':>14} {work.tickets:>10,}")
     for label, count, on in late:
         click.echo(f"{count:,} of these tickets were sold in {label}, which is closed: they are dated {on:%B %-d, %Y}.")
+    if untaxed:
+        click.echo(
+            f"No place is set for sales tax at {mall_code}: these sales bear none. Set it in the office, under Tax, Places."
+        )
     if any(reason == "unknown dealer" for reason, _ in reasons):
         click.echo("Add the dealers that are missing, or import again with --create-dealers.")
     if work.rows_refused and refused_to is None:

@@ -17,6 +17,7 @@ from coop.office.sales_ticket import ticket_view
 from coop.office.sales_views import sales, today_at
 from coop.office.views import READERS
 from coop.sales.domain import MAPPINGS
+from coop.tax.queries import place_on
 
 MOST_ON_OVERVIEW = 10
 """Dealers that the overview names; the list has them all."""
@@ -54,6 +55,7 @@ def overview(mall_code: str, month: Month | None = None) -> Page:
         top=dealers.rows[:MOST_ON_OVERVIEW],
         claimed=dealers.claimed_cents(sold.whole),
         waits=figures.money_waiting(db(), mall, today),
+        has_place=place_on(db(), mall.id, today) is not None,
         # How sales come in is told as long as there are none.
         mappings=sorted(MAPPINGS.values(), key=lambda one: one.name) if first is None else (),
     )

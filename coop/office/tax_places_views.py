@@ -22,7 +22,7 @@ from coop.tax.certificates import forget_buyer, renew_certificate
 from coop.tax.domain.states import state_named
 from coop.tax.models import Jurisdiction, TaxCertificate, TaxPlace
 from coop.tax.places import ShownStack, confirm_place, jurisdictions_called, show_stack, split_zip, withdraw_place
-from coop.tax.queries import jurisdictions_of, locate_zip
+from coop.tax.queries import has_boundaries, jurisdictions_of, locate_zip, place_on
 from coop.tax.service import file_certificate
 
 MOST_CHOSEN = 40
@@ -79,7 +79,8 @@ def _located(find: FindForm) -> tuple[list[tuple[list[Jurisdiction], ShownStack]
         return [], ""
     if located.found:
         return stacks, located.sentence
-    told(find.zip, located.sentence)
+    nowhere = not located.stacks and not has_boundaries(db())
+    told(find.zip, "No file of boundaries has been read yet: no ZIP code leads anywhere." if nowhere else located.sentence)
     return stacks, ""
 
 
@@ -116,7 +117,8 @@ def _place_page(
         wanted=wanted,
         matches=matches[:20],
         more=len(matches) > 20,
-        current=queries.place_on(db(), mall, on),
+        current=place_on(db(), mall.id, on),
+        mapped=has_boundaries(db()),
     )
 
 

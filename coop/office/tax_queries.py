@@ -143,12 +143,6 @@ def confirmed_places(session: Session) -> dict[str, datetime]:
     return dict(session.execute(rows.order_by(AuditLog.id)).all())
 
 
-def place_on(session: Session, mall: Mall, on: date) -> TaxPlace | None:
-    """The mall's place in force on a day, if any."""
-    held = select(TaxPlace).where(TaxPlace.mall_id == mall.id, TaxPlace.starts_on <= on)
-    return session.scalar(held.order_by(TaxPlace.starts_on.desc()).limit(1))
-
-
 def states_here(session: Session) -> frozenset[str]:
     """FIPS codes of the states that jurisdictions here lie in."""
     return frozenset(code for code in session.scalars(select(Jurisdiction.state_fips).distinct()) if code)

@@ -109,6 +109,7 @@ def _bank_month(found: Found) -> Month:
 
 _KINDS: dict[str, _Kind] = {
     "claims": _Kind("claim", "to decide", _at("sales.unclaimed")),
+    "places": _Kind("tax place", "to set: it sells without one", lambda _found, _code: url_for("tax.places")),
     "unclaimed": _Kind("unclaimed sale", "grown old", _at("sales.unclaimed")),
     "bank lines": _Kind(
         "line of the bank",

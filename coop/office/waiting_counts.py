@@ -29,13 +29,14 @@ from coop.books.models import BankLine, BankMatch, Journal, Opening, Period
 from coop.books.rules import rules_on
 from coop.core.jobs import Job
 from coop.core.outbox import Outbox
-from coop.floor.models import Space
+from coop.floor.models import Mall, Space
 from coop.leases.models import Charge, Dispute, Lease, LeaseRule, Offer
 from coop.leases.rules import HouseRules
 from coop.payouts.models import Patronage, PayoutRun, Release
 from coop.sales.claims import UNCLAIMED
 from coop.sales.models import Claim, LayawayAgreement, Ticket, TicketLine
 from coop.statements.models import StatementQuestion
+from coop.tax.models import TaxPlace
 
 Days = Mapping[int, date]
 """The day it is at each mall, by the mall's id."""
@@ -94,6 +95,7 @@ def count_all(session: Session, now: datetime, days: Days, today: date) -> list[
             LayawayAgreement.state == "open",
             _there(days, LayawayAgreement.mall_id, lambda day: LayawayAgreement.due_on < day),
         ),
+        _without_place(days),
         _terms(days),
         _bank_lines(),
     )
@@ -170,6 +172,13 @@ def _bank_lines() -> _Part:
         .where(Period.state == "closed", BankLine.amount_cents != matched)
         .group_by(Period.first_day)
     )
+
+
+def _without_place(days: Days) -> _Part:
+    """Malls that have sold and have no place for sales tax today."""
+    placed = select(TaxPlace.mall_id).where(_there(days, TaxPlace.mall_id, lambda day: TaxPlace.starts_on <= day))
+    sold = select(Ticket.id).where(Ticket.mall_id == Mall.id).exists()
+    return _by_mall("places", Mall.id).select_from(Mall).where(Mall.id.not_in(placed), sold)
 
 
 def _terms(days: Days) -> _Part:

@@ -36,11 +36,15 @@ from coop.tax.models import (
 # --- what taxes -------------------------------------------------------------------------------------------------------------
 
 
+def place_on(session: Session, mall_id: int, on: date) -> TaxPlace | None:
+    """The mall's place in force on a day, if any."""
+    held = select(TaxPlace).where(TaxPlace.mall_id == mall_id, TaxPlace.starts_on <= on)
+    return session.scalar(held.order_by(TaxPlace.starts_on.desc()).limit(1))
+
+
 def place_in_force(session: Session, mall_id: int, on: date) -> TaxPlace:
     """The mall's place on a date. Refuses when the mall has none: it would sell untaxed without saying so."""
-    place = session.scalar(
-        select(TaxPlace).where(TaxPlace.mall_id == mall_id, TaxPlace.starts_on <= on).order_by(TaxPlace.starts_on.desc()).limit(1)
-    )
+    place = place_on(session, mall_id, on)
     if place is None:
         raise Refusal(f"The mall has no tax place on {on}: set the jurisdictions that tax there first.")
     return place
@@ -170,6 +174,14 @@ def locate_zip(session: Session, zip5: str, plus4: str | None = None, *, state: 
         return locate(map(boundary_row, session.scalars(query.order_by(TaxBoundary.id))), zip5, plus4, state=state, on=on)
     except ValueError as error:
         raise Refusal(str(error)) from error
+
+
+def has_boundaries(session: Session) -> bool:
+    """Whether any file of boundaries is applied."""
+    return (
+        session.scalar(select(TaxImport.id).where(TaxImport.kind == "boundary", TaxImport.state == "applied").limit(1))
+        is not None
+    )
 
 
 def boundary_row(row: TaxBoundary) -> BoundaryRow:

@@ -130,6 +130,7 @@ def closed(imported: tuple[RealMonth, str], tmp_path_factory: pytest.TempPathFac
 
 
 def test_every_row_is_accounted_for(imported, counted):
+    assert "No place is set for sales tax at MAIN: these sales bear none." in imported[1]
     said = [line.split() for line in imported[1].splitlines()]
     taken, taken_cents, unclaimed, unclaimed_cents, refused, tickets = counted.sql(
         """SELECT count(*) FILTER (refused IS NULL AND dealer IS NOT NULL),

@@ -137,6 +137,13 @@ def test_a_zip_that_leads_nowhere_is_told_at_its_field(mapped: Web, query: str, 
     assert "Confirm the place" not in page
 
 
+def test_before_any_file_of_boundaries_the_page_says_so_and_leads_to_the_files(web: Web) -> None:
+    page = web.browser("manager").get(f"{PLACE}?zip=50001&on=2026-12-01").text
+    assert "No file of boundaries has been read yet: no ZIP code leads anywhere." in page
+    assert "in no place of the boundary file" not in page
+    assert 'href="/office/tax/files">Bring the state' in page
+
+
 def test_jurisdictions_are_chosen_by_hand(mapped: Web) -> None:
     client = mapped.browser("manager")
     page = client.get(PLACE + "?wanted=river&code=EL").text
@@ -147,7 +154,11 @@ def test_jurisdictions_are_chosen_by_hand(mapped: Web) -> None:
     assert re.search(r"State of Elder state 5% River district district 0\.25%", text(both))
     assert "Add River district" not in text(both)
     assert client.get(PLACE + "?code=NONE").status_code == 404
-    assert "There is none of that name" in client.get(PLACE + "?wanted=nowhere").text
+    none = client.get(PLACE + "?wanted=nowhere").text
+    assert "There is none of that name" in none
+    assert 'href="/office/tax/files">The state' in none
+    assert 'href="/office/tax/jurisdictions/new">add one by hand' in none
+    assert "No file of boundaries has been read yet" not in none
     nothing = client.get(PLACE + "?none=yes").text
     assert "Nothing is taxed there." in nothing
     assert send(client, PLACE, starts_on="2027-01-01", basis="ticket", aggregated="yes").status_code == 303

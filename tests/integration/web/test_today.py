@@ -34,7 +34,7 @@ from coop.sales.drawers import count_drawer, drawers_of, put_float
 from coop.sales.models import Claim, LayawayAgreement, TicketLine
 from coop.sales.service import take_tickets
 from coop.statements.models import Statement, StatementQuestion
-from coop.tax.models import TaxReturn, TaxSetting
+from coop.tax.models import TaxPlace, TaxReturn, TaxSetting
 from tests.factories.tax import setting
 from tests.integration.web.conftest import Web, send
 from tests.integration.web.test_office import count_queries
@@ -335,6 +335,22 @@ def test_what_has_a_day_of_its_own_appears_and_vanishes(web: Web) -> None:
     _unclaimed_sales_are_told_once_they_are_older_than_the_house_rule(web)
     _an_offer_is_told_in_its_last_three_days(web)
     _a_fixed_term_is_told_when_its_malls_rule_asks_for_its_renewal(web)
+    _a_mall_that_sells_without_a_place_for_sales_tax_is_told(web)
+
+
+def _a_mall_that_sells_without_a_place_for_sales_tax_is_told(web: Web) -> None:
+    with transaction(web.sessions) as session:
+        mall_id = add_mall(session, web.clock.at, "ELM", name="Elm Hall", timezone="America/Chicago").id
+    assert not [words for words in told(web) if "tax place" in words], "it has sold nothing"
+    sell(web, date(2026, 11, 2), 5_00, mall_id=mall_id)
+    (words,) = [words for words in told(web) if "tax place" in words]
+    assert led(web, words) == "/office/tax/places"
+    unset = "No place is set for sales tax at Elm Hall"
+    assert unset in web.browser("auditor").get("/office/sales/ELM").text
+    with transaction(web.sessions) as session:
+        session.add(TaxPlace(mall_id=mall_id, starts_on=date(2026, 11, 3), basis="item", aggregated=False))
+    assert words not in told(web)
+    assert unset not in web.browser("auditor").get("/office/sales/ELM").text
 
 
 def test_what_waits_of_a_month_appears_and_vanishes(web: Web) -> None:
