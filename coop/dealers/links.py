@@ -154,6 +154,17 @@ def send_link(
     return link
 
 
+def send_next_link(
+    session: Session, now: datetime, sender: Sender, user: UserAccount, *, by: int | None = None, request_id: str = ""
+) -> SignInLink:
+    """The link a manager sends: an invitation until its person has signed in once, then one for a new passphrase.
+
+    Refuses what `send_link` does.
+    """
+    purpose = PASSPHRASE if queries.has_signed_in(session, user.id) else INVITATION
+    return send_link(session, now, sender, user, purpose, by=by, request_id=request_id)
+
+
 @fills_in(KIND)
 def _secret(session: Session, now: datetime, settings: Settings, outbox: Outbox) -> str:
     """The secret of the link that a mail brings. Raises Refusal when it would bring one that is no longer good."""

@@ -5,10 +5,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from sqlalchemy import func, select
+from sqlalchemy import String, cast, func, select
 from sqlalchemy.orm import Session
 
+from coop.core.audit import AuditLog
 from coop.dealers.models import Cooperative, Dealer, PassphraseRequest, SignInAttempt, UserAccount, WebSession
+
+SIGNED_IN_AT = (
+    select(func.max(AuditLog.at))
+    .where(AuditLog.subject_kind == "user", AuditLog.subject_id == cast(UserAccount.id, String), AuditLog.action == "signed in")
+    .correlate(UserAccount)
+    .scalar_subquery()
+)
+"""When a user last signed in; null for who never did."""
 
 
 def cooperative(session: Session) -> Cooperative | None:
@@ -18,6 +27,10 @@ def cooperative(session: Session) -> Cooperative | None:
 
 def user_by_email(session: Session, email: str) -> UserAccount | None:
     return session.scalar(select(UserAccount).where(UserAccount.email == email))
+
+
+def has_signed_in(session: Session, user_id: int) -> bool:
+    return session.scalar(select(SIGNED_IN_AT).select_from(UserAccount).where(UserAccount.id == user_id)) is not None
 
 
 def web_session_by_hash(session: Session, token_sha256: str) -> WebSession | None:

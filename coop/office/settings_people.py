@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, String, cast, func, select
+from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
 
 from coop.core.audit import AuditLog
@@ -16,14 +16,8 @@ from coop.core.listing import Column, Listed, Listing, OneOf, Words
 from coop.dealers import domain
 from coop.dealers.links import running_links
 from coop.dealers.models import ROLES, Dealer, Member, RoleGrant, SignInLink, UserAccount, WebSession
+from coop.dealers.queries import SIGNED_IN_AT
 from coop.office.queries import office_timezone
-
-SIGNED_IN = (
-    select(func.max(AuditLog.at))
-    .where(AuditLog.subject_kind == "user", AuditLog.subject_id == cast(UserAccount.id, String), AuditLog.action == "signed in")
-    .correlate(UserAccount)
-    .scalar_subquery()
-)
 
 
 @dataclass(frozen=True)
@@ -71,7 +65,7 @@ def people_list(timezone: str) -> Listing[Person]:
                 "last",
                 "Last signed in",
                 lambda it: local_date(it.signed_in_at, timezone).isoformat() if it.signed_in_at else "",
-                order=SIGNED_IN,
+                order=SIGNED_IN_AT,
             ),
             Column("sessions", "Browsers", lambda it: str(it.sessions), amount=True),
             Column("state", "State", lambda it: it.state),
@@ -94,7 +88,7 @@ def people(session: Session, now: datetime, asked: Mapping[str, str]) -> Listed[
         .correlate(UserAccount)
         .scalar_subquery()
     )
-    query = select(UserAccount, Member.name, SIGNED_IN, running).outerjoin(Member, Member.id == UserAccount.member_id)
+    query = select(UserAccount, Member.name, SIGNED_IN_AT, running).outerjoin(Member, Member.id == UserAccount.member_id)
     # Rows of the query first: what else a person has is read for all of them together.
     found: Listing[Any] = people_list(office_timezone(session))
     listed = found.read(session, query, asked, tuple)
@@ -132,7 +126,7 @@ def _codes(session: Session, member_ids: Sequence[int]) -> dict[int | None, list
 def person(session: Session, now: datetime, user_id: int) -> Person | None:
     """One of them."""
     row = session.execute(
-        select(UserAccount, Member.name, SIGNED_IN)
+        select(UserAccount, Member.name, SIGNED_IN_AT)
         .outerjoin(Member, Member.id == UserAccount.member_id)
         .where(UserAccount.id == user_id)
     ).one_or_none()

@@ -153,13 +153,12 @@ def unlock(user_id: int) -> Page:
 @settings.post("/people/<int:user_id>/link")
 @allow("manager")
 def send_link(user_id: int) -> Page:
-    found = _person(user_id)
-    purpose = links.PASSPHRASE if found.signed_in_at else links.INVITATION
+    user = _person(user_id).user
     try:
-        links.send_link(db(), now(), sender(), found.user, purpose, by=visitor().user_id, request_id=request_id())
+        links.send_next_link(db(), now(), sender(), user, by=visitor().user_id, request_id=request_id())
     except Refusal as refusal:
         return _refused(user_id, refusal)
-    return _back(found.user, f"A link is on its way to {found.user.email}. Those sent before are no longer good.")
+    return _back(user, f"A link is on its way to {user.email}. Those sent before are no longer good.")
 
 
 def _back(user: UserAccount, sentence: str) -> Page:

@@ -186,6 +186,18 @@ def test_a_locked_person_uses_no_link(sessions: Sessions, now: datetime, setting
         use(sessions, now, token)
 
 
+def test_who_never_signed_in_is_invited_again_and_who_did_chooses_anew(
+    sessions: Sessions, now: datetime, sender: links.Sender, invited: int
+) -> None:
+    for signed_in, purpose in ((False, links.INVITATION), (True, links.PASSPHRASE)):
+        with transaction(sessions) as session:
+            user = session.get_one(UserAccount, invited)
+            if signed_in:
+                service.set_passphrase(session, now, user, NEW)
+                service.sign_in(session, now, email=user.email, passphrase=NEW, address=HOME, agent="")
+            assert links.send_next_link(session, now, sender, user, by=invited).purpose == purpose
+
+
 def locked_and_unlocked(session: Session, now: datetime, user: UserAccount) -> None:
     granting.lock_user(session, now, user)
     granting.unlock_user(session, now, user)
