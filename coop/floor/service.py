@@ -24,7 +24,17 @@ def require_timezone(name: str) -> None:
         raise Refusal(f"Time zone {name!r} is not one of the IANA database: use one such as America/Chicago.")
 
 
-def add_mall(session: Session, now: datetime, code: str, *, name: str, timezone: str, address: str = "") -> Mall:
+def add_mall(
+    session: Session,
+    now: datetime,
+    code: str,
+    *,
+    name: str,
+    timezone: str,
+    address: str = "",
+    user_id: int | None = None,
+    request_id: str = "",
+) -> Mall:
     """A building of the co-op. Refuses a code that is taken and a time zone nobody keeps."""
     code = require_code(code, "Mall code")
     require_timezone(timezone)
@@ -33,6 +43,7 @@ def add_mall(session: Session, now: datetime, code: str, *, name: str, timezone:
     mall = Mall(code=code, name=name, timezone=timezone, address=address, created_at=now)
     session.add(mall)
     session.flush()
+    audit.record(session, now, "mall added", "mall", mall.code, user_id=user_id, request_id=request_id)
     return mall
 
 

@@ -9,7 +9,6 @@ from flask_wtf import FlaskForm
 from wtforms import StringField, TextAreaField
 from wtforms.validators import Length
 
-from coop.core import audit
 from coop.core.errors import Refusal
 from coop.core.fields import Needed, stripped, told
 from coop.core.web import Page, allow, db, now, request_id, roll_back, visitor
@@ -74,11 +73,19 @@ def add_mall() -> Page:
         return _page(form), 422
     lines = [line.strip() for line in form.address.data.splitlines() if line.strip()]
     try:
-        mall = make_mall(db(), now(), form.code.data, name=form.name.data, timezone=form.timezone.data, address="\n".join(lines))
+        mall = make_mall(
+            db(),
+            now(),
+            form.code.data,
+            name=form.name.data,
+            timezone=form.timezone.data,
+            address="\n".join(lines),
+            user_id=visitor().user_id,
+            request_id=request_id(),
+        )
     except Refusal as refusal:
         roll_back()
         form.tell(str(refusal))
         return _page(form), 422
-    audit.record(db(), now(), "mall added", "mall", mall.code, user_id=visitor().user_id, request_id=request_id())
     flash(f"{mall.name} is there. Its plan comes next: draw it, or bring it as a file.")
     return redirect(url_for("floor.edit", mall_code=mall.code), 303)

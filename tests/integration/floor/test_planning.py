@@ -52,6 +52,16 @@ def mall(sessions: Sessions, now: datetime) -> Mall:
         return add_mall(session, now, "MAIN", name="Elm Street Hall", timezone="America/Chicago")
 
 
+def test_a_mall_that_is_added_stands_in_the_log(sessions: Sessions, now: datetime, mall: Mall) -> None:
+    with transaction(sessions) as session:
+        orla = add_person(session, now, "orla@example.org", ("manager",))
+        add_mall(session, now, "east", name="East Mill Hall", timezone="America/Denver", user_id=orla, request_id="r1")
+    with transaction(sessions) as session:
+        lines = session.scalars(select(AuditLog).where(AuditLog.action == "mall added").order_by(AuditLog.id)).all()
+        said = [(line.subject_kind, line.subject_id, line.user_id, line.request_id) for line in lines]
+    assert said == [("mall", "MAIN", None, ""), ("mall", "EAST", orla, "r1")]
+
+
 def lease_booth(session: Session, now: datetime, mall: Mall) -> None:
     dealer = add_dealer(session, now, "D01", name="Ida Fenwick", joined_on=date(2025, 1, 1))
     space = queries.find_space(session, mall.id, "14")
