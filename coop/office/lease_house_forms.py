@@ -36,7 +36,9 @@ class RateForm(FlaskForm):  # type: ignore[misc]
         "Zone",
         filters=[stripped],
         validators=[Needed("Name the zone it is for, such as front."), Length(max=20, message="Write it in 20 characters.")],
+        render_kw={"list": "floor-zones"},
     )
+    """The page has the list of the plan's own zones; another may be typed, since prices may come before the floor is drawn."""
     price = PriceField("Price, in dollars", validators=[Needed("Write the price, like 2.25.")])
     per = ChoiceField("For", choices=UNITS)
     starts_on = DayField("From", validators=[Needed(FIRST_DAY)])

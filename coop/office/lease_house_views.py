@@ -37,6 +37,7 @@ def _rates_page(mall: Mall, form: RateForm | None) -> str:
         rows=queries.rate_rows(db(), mall.id, today_of(mall)),
         zones=queries.zones_without_rate(db(), mall.id, today_of(mall)),
         spaceless=queries.rates_without_space(db(), mall.id, today_of(mall)),
+        floor_zones=queries.zones_of_floor(db(), mall.id, today_of(mall)),
         form=form or RateForm(formdata=None, starts_on=today_of(mall)),
     )
 

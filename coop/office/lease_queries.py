@@ -59,6 +59,12 @@ def zones_without_rate(session: Session, mall_id: int, today: date) -> list[str]
     return sorted(session.scalars(query))
 
 
+def zones_of_floor(session: Session, mall_id: int, today: date) -> list[str]:
+    """The zones that spaces of a mall stand in."""
+    standing = or_(Space.retired_on.is_(None), Space.retired_on > today)
+    return sorted(session.scalars(select(Space.zone).where(Space.mall_id == mall_id, standing).distinct()))
+
+
 def rates_without_space(session: Session, mall_id: int, today: date) -> list[str]:
     """Zones that have a rate and no space: set ahead of the floor, or misspelt."""
     standing = or_(Space.retired_on.is_(None), Space.retired_on > today)

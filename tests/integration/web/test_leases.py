@@ -231,12 +231,16 @@ def test_a_lease_is_made_with_its_deposit_by_the_house_rules(web: Web, leasing: 
 def test_a_rate_of_a_zone_without_a_space_is_taken_and_said_so(web: Web, leasing: Leasing) -> None:
     """Prices may come before the floor is drawn; a misspelt zone is seen."""
     client = web.browser("manager")
+    page = client.get(f"{MALL}/rates").text
+    assert 'list="floor-zones"' in page
+    assert '<option value="front">' in page, "the plan's own zones are offered"
     for zone, said in (("frnot", True), ("front", False)):
         fields = {"zone": zone, "price": "2.25", "per": "sqft", "starts_on": "2027-03-01"}
         assert send(client, f"{MALL}/rates", **fields).status_code == 303
         page = client.get(f"{MALL}/rates").text
         assert ("No space is in that zone yet." in page) is said
         assert page.count("no space is in this zone") == 1
+        assert '<option value="frnot">' not in page
 
 
 def test_a_letter_is_written_once(web: Web, leasing: Leasing) -> None:
