@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 
 from coop.cli import demo_coop, demo_floor, demo_leases
 from coop.cli.context import Coop, data_option, open_coop
-from coop.cli.demo_closing import close_now
+from coop.cli.demo_closing import make_papers
 from coop.cli.demo_coop import BOOKKEEPER, MALLS, MANAGER, Demo, DemoMall, Months, at
 from coop.cli.demo_leases import add_demo_dealer
 from coop.cli.demo_sales import RESETS
@@ -97,10 +97,10 @@ def demo_command(once: bool, port: int, seed: int, count: int, data: Path | None
 
 
 def build(coop: Coop, now: datetime, seed: int, count: int = _YEAR) -> None:
-    """Make the co-op and its months up to yesterday, and close the last of them, with its statements made and mailed."""
+    """Make the co-op and its months up to yesterday, with the last month's statements made and mailed."""
     demo = make_year(coop, now, seed, count)
     for mall in MALLS:
-        close_now(demo, mall, demo.months.closed[-1])
+        make_papers(demo, mall, demo.months.closed[-1])
     with transaction(coop.sessions) as session:
         sign_ins = _make_users(session, now)
     path = coop.settings.data / SIGN_INS
@@ -112,7 +112,7 @@ def build(coop: Coop, now: datetime, seed: int, count: int = _YEAR) -> None:
 
 
 def make_year(coop: Coop, now: datetime, seed: int, count: int) -> Demo:
-    """Everything up to yesterday but the end of the last month: each deed with the moment it was done at."""
+    """Everything up to yesterday but the papers of the last month: each deed with the moment it was done at."""
     coop.settings.data.mkdir(parents=True, exist_ok=True)
     migrate.upgrade(coop.engine)
     running = Month.of(local_date(now, demo_coop.TIMEZONE))

@@ -1,26 +1,32 @@
-"""The month-ends of the demo. Those of its year are closed in their time, with their documents left to be made behind the pages;
-the last one is seen through.
+"""The month-ends of the demo, each closed in its time: with the documents of its year left to be made behind the pages, and those
+of the last month made and mailed by the clock of then.
 """
 
 from __future__ import annotations
 
+import multiprocessing
+import os
 from datetime import datetime
+from pathlib import Path
 
 import click
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from coop.cli.context import open_coop
 from coop.cli.demo_coop import MANAGER, Demo, DemoMall, mall_of, turn_of, user_of
 from coop.cli.demo_money import decide_holds
-from coop.cli.month import see_through
 from coop.closing.models import MonthClose
 from coop.closing.queries import dealer_rows, group_of
 from coop.closing.service import hand_out_on_paper, start_close
 from coop.closing.steps import TITLES
 from coop.core.behind import put_behind
+from coop.core.clock import utc_now
 from coop.core.db import transaction
 from coop.core.errors import Refusal
 from coop.core.jobs import claim_next, run_job
 from coop.core.periods import Month
+from coop.core.runner import RENEW_EXIT, Stop, run_loop
 from coop.dealers.models import Dealer
 from coop.statements.figures import mall_middle
 from coop.statements.payday import paydays_of
@@ -29,12 +35,16 @@ from coop.statements.service import freeze_statement
 _ON_PAPER = "The dealers had them on paper, with their checks: statements are mailed since the month after."
 
 
-def close_in_its_time(demo: Demo, now: datetime, made: DemoMall, month: Month) -> None:
-    """A month-end of the past: everything but the paper, with each statement frozen as it was then, and none mailed."""
+def close_in_its_time(demo: Demo, now: datetime, made: DemoMall, month: Month, *, is_last: bool = False) -> None:
+    """A month-end of the past: everything but the paper, with each statement frozen as it was then.
+
+    None is mailed, and the paper is made behind the pages; but the last month's goes its usual way (`make_papers`).
+    """
     with transaction(demo.coop.sessions) as session:
         manager = user_of(session, MANAGER)
         close = start_close(session, now, mall_id=mall_of(session, made).id, month=month, user_id=manager)
-        hand_out_on_paper(session, now, close, reason=_ON_PAPER, user_id=manager)
+        if not is_last:
+            hand_out_on_paper(session, now, close, reason=_ON_PAPER, user_id=manager)
         close_id = close.id
     _run_steps(demo, now, close_id)
     if _decide(demo, now, close_id, month):
@@ -44,24 +54,46 @@ def close_in_its_time(demo: Demo, now: datetime, made: DemoMall, month: Month) -
     with transaction(demo.coop.sessions) as session:
         _require(session.get_one(MonthClose, close_id), month, paper_to_come=True)
         _freeze_all(session, now, made, month)
-        put_behind(session, turn_of(month), kind="statements.make", group_key=group_of(close_id))
+        if not is_last:
+            put_behind(session, turn_of(month), kind="statements.make", group_key=group_of(close_id))
 
 
-def close_now(demo: Demo, made: DemoMall, month: Month) -> None:
-    """The last month-end, seen through to the mails."""
-    click.echo(f"Closing {month.name} at {made.name}: {len(made.dealers)} statements ...")
-    close_id = _take_up(demo, made, month)
-    if _decide(demo, demo.now, close_id, month):
-        _take_up(demo, made, month)
+def make_papers(demo: Demo, made: DemoMall, month: Month) -> None:
+    """The papers and mails of the last month-end, made now and dated from the moment it was locked on."""
+    with transaction(demo.coop.sessions) as session:
+        mall = mall_of(session, made)
+        close = session.scalars(
+            select(MonthClose).where(MonthClose.mall_id == mall.id, MonthClose.first_day == month.first_day)
+        ).one()
+        then, close_id = close.locked_at, close.id
+        statements = len(dealer_rows(session, mall.id, month))
+    click.echo(f"Making the statements of {month.name} at {made.name}: {statements} ...")
+    # Fresh processes: what a thread or a fork would share of the database and of the typesetting is not made for it.
+    fresh = multiprocessing.get_context("spawn")
+    args = (demo.coop.settings.data, group_of(close_id), then, utc_now())
+    workers = [fresh.Process(target=_work_as_then, args=args) for _ in range(os.cpu_count() or 1)]
+    try:
+        for worker in workers:
+            worker.start()
+        for worker in workers:
+            worker.join()
+    finally:
+        for worker in workers:
+            if worker.is_alive():
+                worker.terminate()
     with transaction(demo.coop.sessions) as session:
         _require(session.get_one(MonthClose, close_id), month)
 
 
-def _take_up(demo: Demo, made: DemoMall, month: Month) -> int:
-    with transaction(demo.coop.sessions) as session:
-        close_id = start_close(session, demo.now, mall_id=mall_of(session, made).id, month=month).id
-    see_through(demo.coop, close_id)
-    return close_id
+def _work_as_then(data: Path, group_key: str, then: datetime, begun_at: datetime) -> None:
+    """Do a group's work by a clock that stood at `then` when the work began."""
+    coop, stop = open_coop(data), Stop().on_signals()
+
+    def clock() -> datetime:
+        return then + (utc_now() - begun_at)
+
+    while run_loop(coop.sessions, coop.settings, stop, until_idle=True, group_key=group_key, clock=clock) == RENEW_EXIT:
+        pass
 
 
 def _run_steps(demo: Demo, now: datetime, close_id: int) -> None:

@@ -13,7 +13,7 @@ import click
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from coop.cli import demo_counter, demo_floor, demo_leases, demo_money
+from coop.cli import demo_counter, demo_floor, demo_leases, demo_money, demo_waiting
 from coop.cli.demo_closing import close_in_its_time
 from coop.cli.demo_coop import MALLS, TIMEZONE, Demo, DemoMall, at, mall_of
 from coop.cli.demo_counter import LAYAWAYS, Gifts, SetAside
@@ -70,12 +70,13 @@ class Year:
         self._claims_seen: set[int] = set()
 
     def live(self) -> None:
-        """Everything that happened, but the end of the last month."""
+        """Everything that happened, but the papers of the last month."""
         self._plan_weeks()
         for month in self.months.closed:
             self._plan_month(month)
         self._plan_leases()
         self._plan_counter()
+        self._plan_waiting()
         self.diary.live()
 
     def note(self, moment: datetime, deed: Deed) -> None:
@@ -130,13 +131,10 @@ class Year:
         for made in MALLS:
             off = chance.choice((-310, -125, -40, 0, 0, 15, 220))
             self.note(at(month.last_day, 20), partial(self._count, made, month.last_day, off))
-        if month == self.months.closed[-1]:
-            # At once, for its month-end is begun whenever the demo is made.
-            self.note(at(after, 0), partial(self._reconcile, month))
-            return
-        self.note(at(after + _DAY, 8, 30), partial(self._reconcile, month))
+        self.note(self._by_now(at(after + _DAY, 8, 30), after, 4), partial(self._reconcile, month))
         for n, made in enumerate(MALLS):
-            self.diary.note(at(after + _DAY, 9, 10 + 25 * n), partial(self._close, made, month))
+            closed_at = self._by_now(at(after + _DAY, 9, 10 + 25 * n), after, 3 - n)
+            self.diary.note(closed_at, partial(self._close, made, month))
         for made, number, day in ((_TOWN, demo_leases.SLOW[0], 8), (_COUNTRY, demo_leases.SLOW[1], 14)):
             if day == 8 or month.month % 2:
                 on = after.replace(day=day)
@@ -144,7 +142,12 @@ class Year:
         self.note(at(after.replace(day=10), 9), partial(self._approve, month))
         self.note(at(after.replace(day=11), 4), self._charge_late_fees)
         filed_on = after.replace(day=20)
-        self.note(at(filed_on, 10), lambda session, now: demo_money.file_tax(session, now, month, filed_on))
+        filed_at = self._by_now(at(filed_on, 10), filed_on, 1)
+        self.note(filed_at, lambda session, now: demo_money.file_tax(session, now, month, filed_on))
+
+    def _by_now(self, planned: datetime, not_before: date, seconds: int) -> datetime:
+        """The moment planned, or so many seconds before now if that is earlier, from a day on: done whenever the demo is made."""
+        return min(planned, max(at(not_before, 0), self.demo.now - timedelta(seconds=seconds)))
 
     def _count(self, made: DemoMall, on: date, off: int, session: Session, now: datetime) -> None:
         demo_money.count_month(session, now, mall_of(session, made), on, off)
@@ -153,7 +156,7 @@ class Year:
         demo_money.bring_bank(session, now, month)
 
     def _close(self, made: DemoMall, month: Month, now: datetime) -> None:
-        close_in_its_time(self.demo, now, made, month)
+        close_in_its_time(self.demo, now, made, month, is_last=month == self.months.closed[-1])
         if made is MALLS[-1]:
             click.echo(f"  {month.name} is closed.")
 
@@ -215,6 +218,16 @@ class Year:
 
     def _ask(self, on: date, which: int, session: Session, now: datetime, mall: Mall) -> None:
         demo_leases.ask(session, now, mall, on, which)
+
+    # --- what waits for the office -----------------------------------------------------------------------------------------
+
+    def _plan_waiting(self) -> None:
+        """Asked once the statements were read, and entered this morning: nobody has said anything to it yet."""
+        last, domain = self.months.closed[-1], self.demo.coop.settings.mail_domain
+        read_at = max(at(last.next.first_day + _DAY, 18), self.demo.now - timedelta(hours=26))
+        self.note(read_at, lambda session, now: demo_waiting.ask_of_statement(session, now, last, domain))
+        entered_at = max(at(self.today, 0), self.demo.now - timedelta(minutes=40))
+        self.note(entered_at, demo_waiting.enter_by_hand)
 
     # --- at the desks -----------------------------------------------------------------------------------------------------
 

@@ -23,7 +23,9 @@ from coop.core.jobs import Job
 from coop.core.outbox import Outbox
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
+from coop.floor.models import Mall
 from coop.leases.deposits import check_deposits
+from coop.office.waiting_counts import count_all
 from coop.payouts.holding import place_hold
 from coop.payouts.models import PayoutRun
 from coop.sales.claims import check_unclaimed
@@ -32,15 +34,18 @@ from coop.sales.models import Claim
 from coop.statements.checking import check_statements
 from coop.statements.models import Statement
 from coop.statements.payday import payday_of, paydays_of
+from coop.tax.due import due_rows
 from coop.tax.models import TaxReturn
 
 NOW = datetime(2026, 4, 3, 20, 0, tzinfo=UTC)
-"""A Friday afternoon: February is closed and paid, its tax filed; March waits for its end."""
+"""A Friday afternoon: February is closed and paid, its tax filed; March is closed since yesterday, its checks to be approved."""
+
+FIRST_NIGHT = datetime(2026, 4, 1, 7, 0, tzinfo=UTC)
 
 
-def made_in(folder: Path) -> Coop:
+def made_in(folder: Path, now: datetime = NOW, count: int = 2) -> Coop:
     coop = open_coop(folder, migrated=False)
-    make_year(coop, NOW, seed=3, count=2)
+    make_year(coop, now, seed=3, count=count)
     return coop
 
 
@@ -62,11 +67,11 @@ def test_every_check_holds(session: Session) -> None:
     assert [sentence for each in found for sentence in each] == []
 
 
-def test_the_month_is_closed_in_its_time_and_only_its_papers_are_to_come(session: Session) -> None:
+def test_the_months_are_closed_in_their_time_and_only_their_papers_are_to_come(session: Session) -> None:
     closes = session.scalars(select(MonthClose).order_by(MonthClose.id)).all()
-    assert [close.first_day for close in closes] == [date(2026, 2, 1)] * 2
-    second = datetime(2026, 3, 2, tzinfo=UTC)
+    assert [close.first_day for close in closes] == [date(2026, 2, 1)] * 2 + [date(2026, 3, 1)] * 2
     for close in closes:
+        second = datetime(close.first_day.year, close.first_day.month + 1, 2, tzinfo=UTC)
         assert close.locked_at is not None
         assert second < close.locked_at < second + timedelta(days=1)
         left = (
@@ -74,23 +79,60 @@ def test_the_month_is_closed_in_its_time_and_only_its_papers_are_to_come(session
         )
         assert session.scalars(left).all() == ["statements", "mail"]
     made = session.scalars(select(Statement)).all()
-    assert {(statement.first_day, statement.document_id) for statement in made} == {(date(2026, 2, 1), None)}
+    assert {(statement.first_day, statement.document_id) for statement in made} == {
+        (date(2026, 2, 1), None),
+        (date(2026, 3, 1), None),
+    }
+    assert {statement.created_at.date() for statement in made} == {date(2026, 3, 2), date(2026, 4, 2)}
+    of_february = sum(statement.first_day == date(2026, 2, 1) for statement in made)
     waiting = session.execute(select(Job.kind, func.count(Job.id)).where(Job.queue == "behind").group_by(Job.kind)).all()
-    assert dict(waiting) == {"statements.make": len(made), "payouts.files": 1, "tax.render": 1}
-    assert behind_state(session).pending == len(made) + 2
+    assert dict(waiting) == {"statements.make": of_february, "payouts.files": 1, "tax.render": 1}
+    assert behind_state(session).pending == of_february + 2
 
 
-def test_nothing_was_mailed_but_the_offer_of_yesterday_is_to_be_written(session: Session) -> None:
-    assert session.scalars(select(Outbox.kind)).all() == []
+def test_nothing_was_mailed_and_the_last_months_papers_the_offer_and_a_question_are_to_go_out(session: Session) -> None:
+    assert session.execute(select(Outbox.kind, Outbox.state)).all() == [("question", "queued")]
     elsewhere = select(Job.kind).where(Job.queue != "behind", Job.state == "queued").distinct().order_by(Job.kind)
-    assert session.scalars(elsewhere).all() == ["closing.watch", "leases.letter"]
+    assert session.scalars(elsewhere).all() == ["closing.watch", "leases.letter", "mail.send", "statements.make"]
 
 
 def test_payouts_and_the_tax_return_were_made_in_the_month_after(session: Session) -> None:
-    runs = session.scalars(select(PayoutRun).where(PayoutRun.state != "cancelled")).all()
-    assert [(run.first_day, run.state, run.paid_on) for run in runs] == [(date(2026, 2, 1), "paid", date(2026, 3, 10))]
+    runs = session.scalars(select(PayoutRun).where(PayoutRun.state != "cancelled").order_by(PayoutRun.id)).all()
+    assert [(run.first_day, run.state, run.pay_on, run.paid_on) for run in runs] == [
+        (date(2026, 2, 1), "paid", date(2026, 3, 10), date(2026, 3, 10)),
+        (date(2026, 3, 1), "prepared", date(2026, 4, 10), None),
+    ]
     filed = session.execute(select(TaxReturn.first_day, TaxReturn.filed_at)).all()
     assert [(first_day, filed_at.date()) for first_day, filed_at in filed if filed_at] == [(date(2026, 2, 1), date(2026, 3, 20))]
+
+
+def test_decisions_wait_in_the_office_and_none_of_them_is_late(session: Session) -> None:
+    today = NOW.date()
+    waiting = {row.kind: row for row in count_all(session, NOW, dict.fromkeys(session.scalars(select(Mall.id)), today), today)}
+    assert {"claims", "disputes", "journals", "questions", "runs"} <= waiting.keys()
+    assert waiting["runs"].day == date(2026, 4, 10)
+    assert [row.period.name for row in due_rows(session, today) if row.late] == []
+
+
+@pytest.mark.parametrize(
+    ("now", "closed_on", "paid", "filed"),
+    [
+        (FIRST_NIGHT, date(2026, 4, 1), False, False),
+        (datetime(2026, 4, 20, 11, 0, tzinfo=UTC), date(2026, 4, 2), True, True),
+    ],
+    ids=["on the first, at two in the morning", "early on the day the return is due"],
+)
+def test_whatever_the_day_nothing_is_late(tmp_path: Path, now: datetime, closed_on: date, paid: bool, filed: bool) -> None:
+    coop = made_in(tmp_path, now, count=1)
+    with transaction(coop.sessions) as session:
+        locked = session.scalars(select(MonthClose.locked_at)).all()
+        assert [moment.date() for moment in locked if moment] == [closed_on] * 2
+        (run,) = session.scalars(select(PayoutRun).where(PayoutRun.state != "cancelled"))
+        assert (run.state == "paid", run.pay_on) == (paid, date(2026, 4, 10))
+        assert (session.scalar(select(func.count(TaxReturn.id)).where(TaxReturn.state == "filed")) == 1) == filed
+        assert [row.period.name for row in due_rows(session, now.date()) if row.late] == []
+        assert check_books(session) == []
+    coop.engine.dispose()
 
 
 def test_what_was_done_has_moments_of_its_month_and_nothing_is_of_a_day_to_come(session: Session) -> None:
@@ -113,11 +155,12 @@ def test_some_unclaimed_sales_were_granted_and_the_newest_wait(session: Session)
 def test_the_summary_and_the_terminal_say_how_far_the_papers_are(coop: Coop, capsys: pytest.CaptureFixture[str]) -> None:
     with transaction(coop.sessions) as session:
         papers = behind_state(session).total
+        made = session.scalar(select(func.count(Statement.id)).where(Statement.first_day == date(2026, 3, 1))) or 0
     told = f"Documents of the year: 0 of {papers} made; the rest while it is served, the newest first."
     summarize(coop)
     said = capsys.readouterr().out
     assert told in said
-    assert f"{papers - 2} statements" in said
+    assert f"{papers - 2 + made} statements" in said
     assert "D07 re-laid" not in said  # that was later than this demo goes
     look_on = progress_line(coop.sessions)
     for _ in range(3):
@@ -126,21 +169,23 @@ def test_the_summary_and_the_terminal_say_how_far_the_papers_are(coop: Coop, cap
 
 
 def test_how_many_are_paid_is_told_as_it_is_told_of_each(coop: Coop) -> None:
-    march = Month(2026, 3)
+    april = Month(2026, 4)
     with coop.sessions() as session:
         dealers = {dealer.code: dealer for dealer in session.scalars(select(Dealer))}
         place_hold(session, NOW, dealers["D07"], "A lawyer's letter")
         ids = [dealer.id for dealer in dealers.values()]
-        told = paydays_of(session, NOW, ids, march)
-        assert told == {one: payday_of(session, NOW, one, march) for one in ids}
+        told = paydays_of(session, NOW, ids, april)
+        assert told == {one: payday_of(session, NOW, one, april) for one in ids}
         assert told[dealers["D07"].id].held == ("Held by hand: A lawyer's letter.",)
         assert told[dealers["D16"].id].held == ()
         session.rollback()
 
 
-def test_the_same_seed_on_the_same_day_gives_the_same_figures(coop: Coop, tmp_path: Path) -> None:
-    again = made_in(tmp_path)
-    assert _figures(again) == _figures(coop)
+def test_the_same_seed_on_the_same_day_gives_the_same_figures(tmp_path: Path) -> None:
+    one, again = (made_in(tmp_path / name, FIRST_NIGHT, count=1) for name in ("one", "again"))
+    assert len(_figures(one)) > 60
+    assert _figures(again) == _figures(one)
+    one.engine.dispose()
     again.engine.dispose()
 
 
