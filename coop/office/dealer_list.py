@@ -19,6 +19,7 @@ from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall, Space
 from coop.leases.models import Lease, LeaseShare, LeaseSpace
+from coop.leases.pricing import named
 from coop.sales.models import TicketLine
 from coop.statements.models import Statement
 
@@ -49,9 +50,9 @@ class DealerRow:
     malls: frozenset[str]
     """Codes of where she has ever rented."""
     spaces: Sequence[str]
-    """Codes of those she holds or shares today."""
+    """Those she holds or shares today, `Booth 12`, with their mall where there is more than one: `Booth 12, Main Hall`."""
     balance_cents: int
-    """Owed to her by every mall together; below zero: she owes."""
+    """Owed to her by every mall together, this month's sales before commission and rent with it; below zero: she owes."""
     net_cents: int
     """Sold this month, less what came back."""
     told: Told | None
@@ -68,7 +69,7 @@ def dealer_rows(session: Session, now: datetime, malls: Sequence[Mall]) -> list[
     leases: dict[int, list[Lease]] = defaultdict(list)
     for lease in session.scalars(select(Lease).order_by(Lease.starts_on)):
         leases[lease.dealer_id].append(lease)
-    held, owed, sold, told = _held(session, days), _owed(session, today), _sold(session, days), _told(session)
+    held, owed, sold, told = _held(session, days, malls), _owed(session, today), _sold(session, days), _told(session)
     return [
         DealerRow(
             dealer.code,
@@ -102,8 +103,9 @@ def _state(leases: Iterable[Lease], days: dict[int, date]) -> str:
     return found
 
 
-def _held(session: Session, days: dict[int, date]) -> dict[int, list[str]]:
-    """Codes of the spaces each dealer holds or shares today, by dealer id."""
+def _held(session: Session, days: dict[int, date], malls: Sequence[Mall]) -> dict[int, list[str]]:
+    """The spaces each dealer holds or shares today in words, by dealer id: in two malls there may be two of one number."""
+    at = {mall.id: f", {mall.name}" if len(malls) > 1 else "" for mall in malls}
     on = or_(
         false(),  # where there is no mall yet
         *(
@@ -116,16 +118,16 @@ def _held(session: Session, days: dict[int, date]) -> dict[int, list[str]]:
         ),
     )
     shares = select(LeaseShare.id).where(LeaseShare.lease_space_id == LeaseSpace.id).exists()
-    whole = select(Lease.dealer_id, Space.code).join(LeaseSpace, LeaseSpace.lease_id == Lease.id)
+    whole = select(Lease.dealer_id, Space).join(LeaseSpace, LeaseSpace.lease_id == Lease.id)
     shared = (
-        select(Lease.dealer_id, Space.code)
+        select(Lease.dealer_id, Space)
         .join(LeaseShare, LeaseShare.lease_id == Lease.id)
         .join(LeaseSpace, LeaseSpace.id == LeaseShare.lease_space_id)
     )
     held: dict[int, list[str]] = defaultdict(list)
     for query in (whole.where(~shares), shared) if days else ():
-        for dealer_id, code in session.execute(query.join(Space, Space.id == LeaseSpace.space_id).where(on)):
-            held[dealer_id].append(code)
+        for dealer_id, space in session.execute(query.join(Space, Space.id == LeaseSpace.space_id).where(on)):
+            held[dealer_id].append(f"{named(space)}{at[space.mall_id]}")
     return {dealer_id: sorted(spaces) for dealer_id, spaces in held.items()}
 
 
@@ -179,13 +181,15 @@ DEALERS: Listing[DealerRow] = Listing(
         Column("phone", "Telephone", lambda row: row.phone),
         Column("joined", "Joined", lambda row: row.joined_on.isoformat(), by=lambda row: row.joined_on),
         Column("state", "State", lambda row: STATES[row.state], by=lambda row: list(STATES).index(row.state)),
-        Column("spaces", "Spaces", lambda row: " ".join(row.spaces), by=lambda row: row.spaces or ["~"]),
-        Column("balance", "Balance", lambda row: plain_cents(row.balance_cents), by=lambda row: row.balance_cents, amount=True),
+        Column("spaces", "Spaces", lambda row: "; ".join(row.spaces), by=lambda row: row.spaces or ["~"]),
+        Column(
+            "balance", "Balance so far", lambda row: plain_cents(row.balance_cents), by=lambda row: row.balance_cents, amount=True
+        ),
         Column("net", "Sold this month", lambda row: plain_cents(row.net_cents), by=lambda row: row.net_cents, amount=True),
         Column(
             "told",
             "Last statement",
-            lambda row: "" if row.told is None else row.told.number,
+            lambda row: "" if row.told is None else str(row.told.month),
             by=lambda row: row.told.month.first_day if row.told else date.min,
         ),
     ),

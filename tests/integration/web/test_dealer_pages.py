@@ -66,8 +66,8 @@ def test_the_list_says_what_each_holds_is_owed_and_sold(web: Web) -> None:
     with transaction(web.sessions) as session:
         rows = dealer_rows(session, web.clock.at, malls(session))
         assert [(row.code, row.state, list(row.spaces), row.balance_cents, row.net_cents) for row in rows] == [
-            ("D01", "now", ["12"], 187_50, 167_50),
-            ("D02", "now", ["12"], 9_99, 9_99),
+            ("D01", "now", ["Booth 12"], 187_50, 167_50),
+            ("D02", "now", ["Booth 12"], 9_99, 9_99),
             ("D03", "never", [], 0, 0),
         ]
         assert [row.told and row.told.number for row in rows] == ["MAIN.D01.2026-10", "MAIN.D02.2026-10", None]
@@ -78,10 +78,10 @@ def test_the_list_says_what_each_holds_is_owed_and_sold(web: Web) -> None:
     assert codes(manager.get(f"{LIST}?state=never").text) == ["D03"]
     assert codes(manager.get(f"{LIST}?find=0142").text) == ["D03"]
     assert codes(manager.get(f"{LIST}?find=daughter&mall=MAIN").text) == ["D01"]
+    page = manager.get(LIST).text
+    assert "Balance so far" in page  # Commission and rent of the month are not taken off before its end.
     lines = manager.get(f"{LIST}?as=csv").text.splitlines()
-    assert lines[1] == (
-        "D01,Ida Fenwick,Fenwick & Daughter,ida@example.org,,2025-03-01,rents now,12,187.50,167.50,MAIN.D01.2026-10"
-    )
+    assert lines[1] == ("D01,Ida Fenwick,Fenwick & Daughter,ida@example.org,,2025-03-01,rents now,Booth 12,187.50,167.50,2026-10")
 
 
 def test_who_left_and_who_comes_are_told_apart_on_each_malls_own_day(web: Web) -> None:
@@ -91,6 +91,9 @@ def test_who_left_and_who_comes_are_told_apart_on_each_malls_own_day(web: Web) -
         amos.ends_on = date(2026, 11, 2)
         ruth = add_dealer(session, web.clock.at, "D03", name="Ruth Ambler", joined_on=date(2026, 11, 1))
         make_lease(session, web.clock.at, east, ruth, starts_on=date(2026, 12, 1), commission_percent=Decimal(10))
+    with transaction(web.sessions) as session:
+        rows = {row.code: row for row in dealer_rows(session, web.clock.at, malls(session))}
+        assert rows["D01"].spaces == [f"Booth 12, {web.house.mall.name}"]  # In two malls a number alone says nothing.
     manager = web.browser("manager")
     for state, found in (("now", ["D01"]), ("left", ["D02"]), ("to+come", ["D03"]), ("never", [])):
         assert codes(manager.get(f"{LIST}?state={state}").text) == found
