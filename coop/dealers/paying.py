@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 
@@ -145,9 +145,11 @@ def detail_of(session: Session, dealer_id: int) -> PayoutDetail | None:
     return session.scalar(newest)
 
 
-def details_of(session: Session) -> dict[int, PayoutDetail]:
-    """How each dealer is paid now, by dealer id; those with nothing on file are not there."""
+def details_of(session: Session, dealer_ids: Collection[int] | None = None) -> dict[int, PayoutDetail]:
+    """How each dealer, or each of these, is paid now, by dealer id; those with nothing on file are not there."""
     newest = select(func.max(PayoutDetail.id)).group_by(PayoutDetail.dealer_id)
+    if dealer_ids is not None:
+        newest = newest.where(PayoutDetail.dealer_id.in_(dealer_ids))
     rows = session.scalars(select(PayoutDetail).where(PayoutDetail.id.in_(newest)))
     return {row.dealer_id: row for row in rows}
 
@@ -244,9 +246,11 @@ def form_of(session: Session, dealer_id: int) -> TaxForm | None:
     return session.scalar(newest)
 
 
-def forms_of(session: Session) -> dict[int, TaxForm]:
-    """The tax form on file of each dealer, by dealer id; those without are not there."""
+def forms_of(session: Session, dealer_ids: Collection[int] | None = None) -> dict[int, TaxForm]:
+    """The tax form on file of each dealer, or of each of these, by dealer id; those without are not there."""
     newest = select(func.max(TaxForm.id)).group_by(TaxForm.dealer_id)
+    if dealer_ids is not None:
+        newest = newest.where(TaxForm.dealer_id.in_(dealer_ids))
     return {row.dealer_id: row for row in session.scalars(select(TaxForm).where(TaxForm.id.in_(newest)))}
 
 

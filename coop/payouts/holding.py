@@ -267,11 +267,18 @@ def _find_new_details(session: Session, now: datetime, rules: Rules, found: _Fou
 
 def free_from(session: Session, now: datetime, detail: PayoutDetail | None) -> date | None:
     """The day from which money goes to new bank details, by the house rules of today; None where nothing waits."""
+    return None if detail is None else free_days(session, now, [detail]).get(detail.dealer_id)
+
+
+def free_days(session: Session, now: datetime, details: Iterable[PayoutDetail]) -> dict[int, date]:
+    """That day for each dealer whose details wait, by dealer id."""
     zone = coop_zone(session)
-    if detail is None or detail.method != "ach":
-        return None
-    free = detail.changed_at + timedelta(days=rules_on(session, local_date(now, zone)).bank_wait_days)
-    return local_date(free, zone) if now < free else None
+    wait = timedelta(days=rules_on(session, local_date(now, zone)).bank_wait_days)
+    return {
+        detail.dealer_id: local_date(detail.changed_at + wait, zone)
+        for detail in details
+        if detail.method == "ach" and now < detail.changed_at + wait
+    }
 
 
 def _of(column: InstrumentedAttribute[int], dealer_id: int | None) -> ColumnElement[bool]:

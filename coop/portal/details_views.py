@@ -40,14 +40,15 @@ def details() -> Page:
 
 
 def _page(form: OwnDetailsForm | None = None) -> str:
-    dealers = queries.own_dealers(db(), visitor())
-    if form is None and dealers:
-        form = OwnDetailsForm.of(dealers[0].member)
+    rows = queries.own_paying(db(), visitor())
+    member = rows[0][0].member if rows else None
+    if form is None and member is not None:
+        form = OwnDetailsForm.of(member)
     return render_template(
         "portal/details.html",
         form=form,
-        member=dealers[0].member if dealers else None,
-        rows=[(one, paying.detail_of(db(), one.id), paying.form_of(db(), one.id)) for one in dealers],
+        member=member,
+        rows=rows,
         how_paid=paying.how_paid,
         masked=paying.masked,
     )
@@ -74,7 +75,7 @@ def change_own_details() -> Page:
         change_details(db(), now(), dealers[0], wanted, mail_domain=site().settings.mail_domain, user_id=visitor().user_id)
     except Refusal as refusal:
         roll_back()
-        form.email.errors = [str(refusal)]
+        (form.phone if "telephone" in str(refusal) else form.email).errors = [str(refusal)]
         return _page(form), 422
     flash("It is kept. Statements and letters that were made keep what they said.")
     return redirect(url_for("portal.details"), 303)

@@ -13,7 +13,7 @@ from coop.dealers import service as people
 from coop.dealers.models import Dealer
 from coop.dealers.paying_forms import OwnPayingForm
 from coop.payouts.came_back import came_back
-from coop.payouts.holding import free_from
+from coop.payouts.holding import free_days, free_from
 from coop.portal import queries
 from coop.portal.views import portal
 
@@ -21,10 +21,9 @@ from coop.portal.views import portal
 @portal.get("/paid")
 @allow("dealer")
 def paid() -> Page:
-    dealers = queries.own_dealers(db(), visitor())
-    rows = [(one, paying.detail_of(db(), one.id), paying.form_of(db(), one.id)) for one in dealers]
-    back = came_back(db(), [one.id for one in dealers])
-    free = {one.id: free_from(db(), now(), detail) for one, detail, _ in rows}
+    rows = queries.own_paying(db(), visitor())
+    back = came_back(db(), [one.id for one, _, _ in rows])
+    free = free_days(db(), now(), [detail for _, detail, _ in rows if detail is not None])
     return render_template("portal/paid.html", rows=rows, back=back, free=free, how_paid=paying.how_paid, masked=paying.masked)
 
 

@@ -13,7 +13,8 @@ from coop.core.clock import local_date
 from coop.core.documents import Document
 from coop.core.periods import Month
 from coop.core.web import Visitor
-from coop.dealers.models import Dealer, UserAccount
+from coop.dealers.models import Dealer, PayoutDetail, TaxForm, UserAccount
+from coop.dealers.paying import details_of, forms_of
 from coop.floor.models import Mall, Space
 from coop.leases.models import Lease, LeaseShare, LeaseSpace
 from coop.statements.models import Statement
@@ -27,6 +28,14 @@ def own_dealers_query(user: Visitor) -> Select[int]:
 def own_dealers(session: Session, user: Visitor) -> Sequence[Dealer]:
     """The dealers this user is, by code."""
     return session.scalars(select(Dealer).where(Dealer.id.in_(own_dealers_query(user))).order_by(Dealer.code)).all()
+
+
+def own_paying(session: Session, user: Visitor) -> list[tuple[Dealer, PayoutDetail | None, TaxForm | None]]:
+    """The dealers this user is, by code, each with how she is paid and her tax form on file."""
+    dealers = own_dealers(session, user)
+    ids = [dealer.id for dealer in dealers]
+    details, forms = details_of(session, ids), forms_of(session, ids)
+    return [(dealer, details.get(dealer.id), forms.get(dealer.id)) for dealer in dealers]
 
 
 def own_statement(session: Session, user: Visitor, number: str) -> Statement | None:

@@ -7,14 +7,18 @@ import io
 import re
 from datetime import date, timedelta
 
+import pytest
 from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 from coop.core.audit import AuditLog
 from coop.core.db import transaction
 from coop.core.outbox import Outbox
-from coop.dealers.models import Dealer, Member
+from coop.dealers.membership import make_dealer
+from coop.dealers.models import Dealer, Member, PayoutDetail
 from coop.statements.models import Statement
 from tests.integration.web.conftest import Web, send
+from tests.integration.web.test_office import count_queries
 from tests.integration.web.test_tax_terms import mistake_at
 
 
@@ -23,6 +27,25 @@ def member(web: Web, code: str = "D01") -> tuple[str, str, str, str]:
     with web.sessions() as session:
         found = session.scalars(select(Member).join(Dealer).where(Dealer.code == code)).one()
         return found.name, found.phone, found.email, found.address
+
+
+@pytest.mark.parametrize("address", ["/portal/details", "/portal/paid"])
+def test_a_dealer_of_many_codes_costs_no_more_queries(web: Web, address: str) -> None:
+    def add_codes(session: Session, *codes: str) -> None:
+        ida = session.scalars(select(Dealer).where(Dealer.code == "D01")).one()
+        for code in codes:
+            dealer = make_dealer(session, web.clock.at, ida.member, code)
+            paid = {"method": "ach", "routing": "111000025", "account_kind": "checking", "account_sealed": "x"}
+            session.add(PayoutDetail(dealer_id=dealer.id, account_last4=f"67{code[1:]}", changed_at=web.clock.at, **paid))
+
+    with transaction(web.sessions) as session:
+        add_codes(session, "E01")
+    before = count_queries(web, "dealer", address)
+    with transaction(web.sessions) as session:
+        add_codes(session, "E02", "E03", "E04")
+    assert count_queries(web, "dealer", address) == before
+    page = web.browser("dealer").get(address).text
+    assert all(f"checking account ending 67{n}" in page for n in ("01", "04"))
 
 
 def test_she_changes_how_she_is_reached_and_nothing_else(web: Web) -> None:
@@ -74,6 +97,7 @@ def test_she_changes_how_she_is_reached_and_nothing_else(web: Web) -> None:
 def test_what_cannot_be_kept_is_told_at_its_field_and_stays_typed(web: Web) -> None:
     before, client = member(web), web.browser("dealer")
     for field, typed, mistake in (
+        ("phone", "5", "'5' is not a whole telephone number: write it like 555-0142, with its area code first."),
         ("email", "ida at home", "'ida at home' is not a mail address: write it like name@example.org."),
         ("phone", "5" * 41, "Write it in 40 characters."),
         ("address", "x" * 401, "Write it in 400 characters."),
