@@ -8,6 +8,7 @@ from flask import flash, jsonify, redirect, render_template, request, url_for
 
 from coop.core.checked_json import parse_json
 from coop.core.errors import Refusal
+from coop.core.geometry import IN16_PER_FOOT
 from coop.core.web import Page, allow, db, now, roll_back, takes, visitor
 from coop.floor import planning
 from coop.floor import queries as floor_queries
@@ -15,12 +16,15 @@ from coop.floor.domain.draft import PlanChange, PlanDraft, draft_of_json, draft_
 from coop.floor.domain.finding import Finding
 from coop.floor.models import Mall
 from coop.office import floor_queries as queries
-from coop.office.floor_forms import KINDS, PlanForm, PlanRow, plan_form, read_plan
+from coop.office.floor_forms import KINDS, PlanForm, PlanRow, bounds, plan_form, read_plan
 from coop.office.floor_queries import today_at
 from coop.office.floor_views import floor, wanted_mall
 
 MOST_BYTES = 2 * 1024 * 1024
 """Of a plan sent by the editor or by its form: a hall of two thousand parts."""
+TINY_IN16 = 2 * IN16_PER_FOOT
+"""A booth of less is taken for a slip: inches that were meant as feet."""
+MOST_NAMED = 5
 
 
 @floor.get("/<mall_code>/edit")
@@ -65,17 +69,36 @@ def save_rows(mall_code: str) -> Page:
     except Refusal as refusal:
         form.others.append(str(refusal))
     else:
-        flash(said_of(change))
+        flash(said_of(change, form.draft))
         return redirect(url_for("floor.edit", mall_code=mall.code), 303)
     roll_back()
     return _edit_page(wanted_mall(mall_code), form), 422
 
 
-def said_of(change: PlanChange) -> str:
-    """What a saving changed, in a sentence."""
+def said_of(change: PlanChange, draft: PlanDraft) -> str:
+    """What a saving changed, in a sentence; and which booths of it are so small that feet may have been meant."""
     counts = ((change.added, "added"), (change.changed, "changed"), (change.removed, "taken away"))
     said = ", ".join(f"{len(names)} {word}" for names, word in counts if names)
-    return f"The plan is saved: {said}." if said else "The plan is saved: nothing of it had changed."
+    saved = f"The plan is saved: {said}." if said else "The plan is saved: nothing of it had changed."
+    return f"{saved} {_said_of_tiny(change, draft)}".strip()
+
+
+def _said_of_tiny(change: PlanChange, draft: PlanDraft) -> str:
+    """Of the booths that were added or changed; empty where none is that small."""
+    named = {*change.added, *(name.rpartition(" (")[0] for name in change.changed)}
+    tiny = [
+        space.code
+        for space in draft.spaces
+        if space.kind == "booth"
+        and f"booth {space.code}" in named
+        and space.outline
+        and min(bounds(space.outline)[2:]) < TINY_IN16
+    ]
+    if not tiny:
+        return ""
+    codes = ", ".join(tiny[:MOST_NAMED]) + (f" and {len(tiny) - MOST_NAMED} more" if len(tiny) > MOST_NAMED else "")
+    which = f"Booth {codes} is" if len(tiny) == 1 else f"Booths {codes} are"
+    return f"{which} less than 2 ft across: a number alone is read as inches, so write 10' for ten feet."
 
 
 # --- for the drawing ----------------------------------------------------------------------------------------------------------
@@ -137,4 +160,4 @@ def save(mall_code: str) -> Any:
     except Refusal as refusal:
         roll_back()
         return _faults(str(refusal))
-    return jsonify(version=floor_queries.plan_version(db(), mall.id), sentence=said_of(change))
+    return jsonify(version=floor_queries.plan_version(db(), mall.id), sentence=said_of(change, draft))

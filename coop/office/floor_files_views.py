@@ -153,5 +153,5 @@ def apply_plan(mall_code: str) -> Page:
         roll_back()
         flash(f"{outdated} Bring the file in again to see what it would change now.")
         return redirect(url_for("floor.files", mall_code=mall_code), 303)
-    flash(said_of(change))
+    flash(said_of(change, draft))
     return redirect(url_for("floor.plan", mall_code=mall.code), 303)

@@ -217,6 +217,21 @@ def test_rows_are_changed_added_and_removed(drawn: Web) -> None:
         assert session.scalar(select(Space).where(Space.code == "61")) is None
 
 
+def test_a_booth_of_a_few_inches_is_saved_and_asked_about(drawn: Web) -> None:
+    """A bare 10 is ten inches. Two feet are enough, and what was not touched is not asked about again."""
+    client = drawn.browser("manager")
+    asked = "Booth 98 is less than 2 ft across: a number alone is read as inches"
+    for code, width, said in (("98", "10", True), ("99", "24", False)):
+        sent = fields(client.get(f"{PLAN}/edit").text)
+        new = next(name.removesuffix("-code") for name, value in sent.items() if name.endswith("-code") and not value)
+        place = {f"{new}-x": "100'" if code == "98" else "110'", f"{new}-y": "77'", f"{new}-w": width, f"{new}-d": "24"}
+        answer = send(client, f"{PLAN}/edit", **{**sent, f"{new}-code": code, f"{new}-zone": "back", **place})
+        assert answer.status_code == 303
+        page = unescape(client.get(f"{PLAN}/edit").text)
+        assert "The plan is saved: 1 added." in page
+        assert (asked in page) is said
+
+
 def test_a_mistake_is_told_at_its_field_and_nothing_is_saved(drawn: Web) -> None:
     client = drawn.browser("manager")
     sent = fields(client.get(f"{PLAN}/edit").text)
