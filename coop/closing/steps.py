@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import select
+from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
 from coop.books.bank_months import require_reconciled
@@ -24,6 +24,7 @@ from coop.books.service import (
     lock_period,
     seal_period,
 )
+from coop.closing.models import CloseStep, MonthClose
 from coop.closing.queries import close_first, close_of, first_months, items_sold, override_of, period_of, sales_between
 from coop.core import clock
 from coop.core.errors import Refusal
@@ -65,6 +66,8 @@ class StepRefused(Refusal):
         self.mend = mend
 
 
+_WAITS_FOR = "Waits for "
+"""How the payouts of a month begin that another mall has yet to close."""
 SHOWN = 10
 """Sentences and codes that a step says at most."""
 MAY_PASS = ("drawers", "devices", "bank")
@@ -277,7 +280,7 @@ def prepare_payouts(session: Session, now: datetime, mall: Mall, month: Month) -
     """Everybody's payout of the month over all malls, once the last of them has closed it; and whom it leaves out."""
     waits_for = [one.code for one in open_malls(session, month)]
     if waits_for:
-        return Outcome(f"Waits for {joined(waits_for)}: payouts are prepared when the last mall has closed {month.name}.")
+        return Outcome(f"{_WAITS_FOR}{joined(waits_for)}: payouts are prepared when the last mall has closed {month.name}.")
     close = close_of(session, mall.id, month)
     run = prepare_run(session, now, month, user_id=close.started_by if close else None)
     if run is None:
@@ -285,6 +288,7 @@ def prepare_payouts(session: Session, now: datetime, mall: Mall, month: Month) -
     else:
         amounts = session.scalars(select(PayoutLine.amount_cents).where(PayoutLine.run_id == run.id)).all()
         said = f"Run {run.number} pays {counted(len(amounts), 'dealer')} {format_dollars(sum(amounts))}, once it is approved."
+    _tell_who_waited(session, month, f"They are in run {run.number}." if run else said)
     reasons = hold_reasons(session, now, month)
     codes = {dealer.id: dealer.code for dealer in session.scalars(select(Dealer).where(Dealer.id.in_(reasons)))}
     held = sorted(
@@ -296,6 +300,21 @@ def prepare_payouts(session: Session, now: datetime, mall: Mall, month: Month) -
         more = f", and {len(held) - SHOWN:,} more" if len(held) > SHOWN else ""
         said += f" Held: {', '.join(held[:SHOWN])}{more}."
     return Outcome(said)
+
+
+def _tell_who_waited(session: Session, month: Month, what_came: str) -> None:
+    """What came of the payouts, for the month-ends that ended before the last mall closed: they said whom they wait for."""
+    closes = select(MonthClose.id).where(MonthClose.first_day == month.first_day)
+    session.execute(
+        update(CloseStep)
+        .where(
+            CloseStep.name == "payouts",
+            CloseStep.state == "done",
+            CloseStep.close_id.in_(closes),
+            CloseStep.report.startswith(_WAITS_FOR),
+        )
+        .values(report=f"The last mall has closed {month.name} since. {what_came}")
+    )
 
 
 BEFORE_LOCK: dict[str, StepBody] = {

@@ -178,6 +178,7 @@ def test_payouts_wait_for_the_last_mall_and_name_whom_they_leave_out(desk):
     assert [tuple(row) for row in lines] == [(desk.coop.dealers["D04"].id, 693_68)]
     assert said.startswith("Run 1 pays 1 dealer $693.68, once it is approved. Held: D02 (")
     assert "less than the smallest payout, $300.00)" in said
+    assert desk.steps()["payouts"].report == "The last mall has closed March 2025 since. They are in run 1."
 
 
 @SQLITE
