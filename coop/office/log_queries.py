@@ -17,6 +17,7 @@ from coop.office.log_words import DEED, KINDS, About, abouts, deed, of_kind
 
 NOBODY = "none"
 """Who, of what no person did."""
+_NEWEST_FIRST = "-when"
 NO_PERSON = "command line or schedule"
 PersonPage = Callable[[int], str]
 _AT_ONCE = 10_000
@@ -55,17 +56,18 @@ def _by(asked: str) -> ColumnElement[bool]:
     return AuditLog.user_id.is_(None) if asked == NOBODY else AuditLog.user_id == int(asked)
 
 
-def log_listing(people: Sequence[tuple[str, str]], timezone: str) -> Listing[LogRow]:
-    """The list, with whom it may be narrowed to and where its days are."""
+def log_listing(people: Sequence[tuple[str, str]], timezone: str, *, newest_first: bool) -> Listing[LogRow]:
+    """The list, with whom it may be narrowed to and where its days are. What was done at one moment stands as it was written."""
     return Listing(
         columns=(
-            Column("when", "When", lambda row: f"{row.when:%Y-%m-%d %H:%M:%S}", order=AuditLog.id),
+            Column("when", "When", lambda row: f"{row.when:%Y-%m-%d %H:%M:%S}", order=AuditLog.at),
             Column("who", "Who", lambda row: row.who or NO_PERSON),
             Column("what", "What", lambda row: row.deed),
             Column("about", "About", lambda row: row.about.words),
             Column("more", "More", lambda row: row.line.detail),
         ),
-        usual="-when",
+        usual=_NEWEST_FIRST,
+        tie=AuditLog.id.desc() if newest_first else AuditLog.id,
         filters=(
             OneOf("who", "Who", ((NOBODY, NO_PERSON), *people), narrow=_by, every="anybody"),
             OneOf("kind", "What", tuple((key, words) for key, (words, _) in KINDS.items()), narrow=of_kind, every="anything"),
@@ -83,7 +85,8 @@ def read_log(session: Session, asked: Mapping[str, str], timezone: str, *, perso
     """
     users = session.execute(select(UserAccount.id, UserAccount.email).order_by(UserAccount.email)).all()
     emails = {user_id: email for user_id, email in users}  # noqa: C416  rows, which dict() would take for a mapping
-    listing = log_listing([(str(user_id), email) for user_id, email in users], timezone)
+    people = [(str(user_id), email) for user_id, email in users]
+    listing = log_listing(people, timezone, newest_first=asked.get("sort") != "when")
     zone = ZoneInfo(timezone)
 
     def row(found: tuple[AuditLog]) -> LogRow:

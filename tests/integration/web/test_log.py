@@ -83,6 +83,16 @@ def test_the_log_is_read_page_by_page(web: Web) -> None:
     assert "1 to 50 of 120 lines" in client.get("/office/log?find=tried").text
 
 
+def test_the_log_is_sorted_by_its_moments_and_of_one_moment_by_what_was_written_first(web: Web) -> None:
+    """Work that was begun earlier may be written down later."""
+    noon = web.clock.at
+    for n, minutes in enumerate((0, -30, 15, 15)):
+        write(web, ("tried", "moment", n), at=noon + timedelta(minutes=minutes))
+    client = web.browser("auditor")
+    assert [row["About"] for row in rows(client, "&find=tried")] == ["moment 3", "moment 2", "moment 0", "moment 1"]
+    assert [row["About"] for row in rows(client, "&find=tried&sort=when")] == ["moment 1", "moment 0", "moment 2", "moment 3"]
+
+
 def test_what_was_done_reads_in_words_and_is_found_by_them(web: Web) -> None:
     write(web, ("mail.resend", "outbox", web.house.failed_mail), ("tax.import-applied", "tax_import", 1))
     client = web.browser("manager")
