@@ -16,6 +16,9 @@ from coop.dealers.domain import is_email
 from coop.dealers.membership import add_dealer, next_code
 from coop.dealers.models import Cooperative, Dealer
 
+FEWEST_DIGITS = 7
+"""Of a telephone number: a local one without its area code."""
+
 
 @dataclass(frozen=True)
 class Details:
@@ -36,11 +39,13 @@ def address_lines(typed: str) -> str:
 
 
 def require_details(details: Details) -> None:
-    """Refuses, naming the field, an empty name, a mail address that is none, and what is too long."""
+    """Refuses, naming the field, an empty name, a mail address or telephone number that is none, and what is too long."""
     if not details.name.strip():
         raise Refusal("The name is empty: write the member's full name.")
     if details.email and not is_email(details.email):
         raise Refusal(f"{details.email!r} is not a mail address: write it like name@example.org.")
+    if details.phone and sum(letter.isdecimal() for letter in details.phone) < FEWEST_DIGITS:
+        raise Refusal(f"{details.phone!r} is not a whole telephone number: write it like 555-0142, with its area code first.")
     limits = (("name", 120), ("trade name", 120), ("mail address", 254), ("telephone number", 40), ("address", 400))
     typed = (details.name, details.trade_name, details.email, details.phone, details.address)
     for text, (what, most) in zip(typed, limits, strict=True):

@@ -48,7 +48,8 @@ class DetailsForm(FlaskForm):  # type: ignore[misc]
 
     def tell(self, text: str) -> None:
         """A refusal at the field it names."""
-        (self.email if "mail address" in text else self.name).errors = [text]
+        field = self.email if "mail address" in text else self.phone if "telephone" in text else self.name
+        field.errors = [text]
 
 
 class NewDealerForm(DetailsForm):

@@ -471,6 +471,7 @@ def test_a_dealer_is_entered_and_changed(web: Web) -> None:
         ("/office/dealers/new", {"code": "D0/1", "name": "Nora Webb", "joined_on": "2026-11-03"}, "code", "one to twelve"),
         ("/office/dealers/D01", {"name": ""}, "name", "Write the member"),
         ("/office/dealers/D01", {"name": "Ida Fenwick", "email": "ida"}, "email", "is not a mail address"),
+        ("/office/dealers/D01", {"name": "Ida Fenwick", "phone": "5"}, "phone", "is not a whole telephone number"),
     ],
 )
 def test_what_is_wrong_with_a_dealer_is_told_at_its_field(
