@@ -13,9 +13,10 @@ from coop.books.models import Opening
 from coop.closing.queries import items_sold
 from coop.core.db import Sessions, transaction
 from coop.core.periods import Month
-from coop.leases.models import LeaseShare, LeaseSpace, LeaseTerm, RentRate
+from coop.leases.models import Charge, LeaseShare, LeaseSpace, LeaseTerm, RentRate
 from coop.leases.posting import post_commissions, post_fee
 from coop.leases.queries import latest_leases
+from coop.leases.settling import close_dispute, give_back, open_dispute
 from coop.leases.turn_charges import charge_turn
 from coop.sales.card_cost import card_parts, card_tickets
 from coop.sales.domain import LineIn, TenderIn
@@ -270,6 +271,27 @@ def test_a_late_fee_a_turn_and_a_fee_say_their_rule_and_their_day(sessions, now)
         assert turn is not None
         assert (turn.amount_cents, turn.charge_id, turn.differs) == (4000, None, [])
         assert "to your credit" in turn.notes[0]
+
+
+@SQLITE
+def test_what_was_given_back_after_a_dispute_says_of_what_and_why(sessions, now):
+    """Of 25.00 of a fee for keys, 10.00: a line of its own on the statement, with nothing of the fee's rule beside it."""
+    with transaction(sessions) as session:
+        coop = build_coop(session, now)
+        lease = latest_leases(session, coop.mall.id, date(2025, 3, 31))[coop.dealers["D01"].id]
+        post_fee(session, now, lease, 2500, key="keys", label="Keys", working="two sets", on=date(2025, 3, 12))
+        keys = session.scalars(select(Charge).where(Charge.what == "keys")).one()
+        dispute = open_dispute(session, keys, on=date(2025, 3, 13), reason="One set")
+        close_dispute(session, dispute, on=date(2025, 3, 14), outcome="It was one set")
+        give_back(session, now, dispute, 1000, on=date(2025, 3, 14))
+        made = shut(session, now, coop, MARCH)["D01"]
+        labels = [each.label for each in from_json(made.value_json).charges]
+        back = line_page(session, made, "charges", labels.index("Given back: Keys"))
+        assert back is not None
+        assert (back.amount_cents, back.charge_id, back.differs) == (1000, None, [])
+        assert facts(back)["Working"] == "of $25.00 charged for March 2025, disputed: It was one set"
+        assert facts(back)["In the books"].startswith("on Mar 14, 2025, entry ")
+        assert back.notes == ["You disputed a charge; this was given back when the dispute was decided."]
 
 
 @SQLITE
