@@ -6,6 +6,7 @@ Nothing here is a real person, firm or place.
 from __future__ import annotations
 
 import random
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
@@ -192,6 +193,11 @@ class DemoDealer:
         return "" if self.number in (23, 51) else f"{self.code.lower()}@example.org"
 
     @property
+    def phone(self) -> str:
+        """One of the numbers that are kept free for stories."""
+        return f"555 01{self.number + 39}"
+
+    @property
     def address(self) -> str:
         return f"{self.number * 7 % 90 + 3} {_SHOPS[self.number % len(_SHOPS)]} Lane\nHollin Ferry"
 
@@ -204,16 +210,26 @@ _PULL_OF_WARES = {"furniture": 0.4, "paper": 1.6}
 """What costs much is sold seldom."""
 
 
+def _shop_names(surnames: Sequence[str]) -> list[str]:
+    """Each dealer's trade name, no two alike though surnames recur."""
+    made: list[str] = []
+    for n, surname in enumerate(surnames, start=1):
+        shops = (_SHOPS[(n * 7 + further) % len(_SHOPS)] for further in range(len(_SHOPS)))
+        made.append(next(name for shop in shops if (name := f"{surname}'s {shop}") not in made))
+    return made
+
+
 def dealers(seed: int) -> list[DemoDealer]:
     """Sixty invented dealers."""
     chance = random.Random(f"{seed}:dealers")
     names = [f"{first} {last}" for first in _FIRST for last in _LAST]
     chosen = chance.sample(names, 60)
+    shops = _shop_names([name.split()[1] for name in chosen])
     return [
         DemoDealer(
             n,
             chosen[n - 1],
-            f"{chosen[n - 1].split()[1]}'s {_SHOPS[n * 7 % len(_SHOPS)]}",
+            shops[n - 1],
             _KINDS[n % len(_KINDS)],
             (_PULLS.get(n) or chance.uniform(0.6, 1.8)) * _PULL_OF_WARES.get(_KINDS[n % len(_KINDS)], 1.0),
         )

@@ -166,6 +166,7 @@ def add_demo_dealer(session: Session, now: datetime, demo: DemoDealer, joined_on
         demo.code,
         name=demo.name,
         email=demo.email,
+        phone=demo.phone,
         address=demo.address,
         trade_name=demo.shop,
         joined_on=joined_on,
@@ -208,7 +209,7 @@ def ask(session: Session, now: datetime, mall: Mall, on: date, which: int) -> No
     """One more asks for a space: those who are no members by their place in the list, and then a member."""
     if which < len(_WAITING):
         name, email, wish = _WAITING[which]
-        outsider = Outsider(name, email, "" if email else "555 0142", f"{which + 4} Ropewalk\nHollin Ferry")
+        outsider = Outsider(name, email, "" if email else "555 0103", f"{which + 4} Ropewalk\nHollin Ferry")
         ask_for_space(session, now, mall, outsider, wish, asked_on=on)
         return
     member = session.scalars(select(Member).join(Dealer, Dealer.member_id == Member.id).where(Dealer.code == f"D{MEMBER}")).one()
