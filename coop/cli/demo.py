@@ -194,7 +194,7 @@ def summarize(coop: Coop) -> None:
                 )
             )
             click.echo(
-                f"  {mall.name:<18} {len(rows):>3} dealers  net sales {format_dollars(sum(r.net for r in rows)):>12}  "
+                f"  {mall.name:<18} {len(rows):>3} dealers  credited {format_dollars(sum(r.net for r in rows)):>12}  "
                 f"rent {format_dollars(sum(r.rent for r in rows)):>11}  "
                 f"commission {format_dollars(sum(r.commission for r in rows)):>10}  "
                 f"tax {format_dollars(sum(r.tax_collected for r in rows)):>10}  statements {made}"

@@ -141,7 +141,9 @@ def check_sales(session: Session, now: datetime, mall: Mall, month: Month) -> Ou
     ensure_period(session, mall.id, month)
     sales = month_sales(session, mall.id, month)
     net = sum(s.net_cents for s in sales.values())
-    return Outcome(f"Net sales of {format_dollars(net)}.")
+    nobodys = sales[None].net_cents if None in sales else 0
+    shares = f": {format_dollars(net - nobodys)} credited to dealers, {format_dollars(nobodys)} unclaimed" if nobodys else ""
+    return Outcome(f"Net sales of {format_dollars(net)}{shares}.")
 
 
 def carry_unclaimed(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:

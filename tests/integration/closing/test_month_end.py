@@ -60,7 +60,7 @@ def test_a_month_closes_step_by_step_to_the_mails(desk):
     assert list(steps) == list(TITLES)
     assert {step.state for step in steps.values()} == {"done"}
     assert {name: step.report for name, step in steps.items()} == {
-        "sales": "Net sales of $1,285.08.",
+        "sales": "Net sales of $1,285.08: $1,264.58 credited to dealers, $20.50 unclaimed.",
         "drawers": "Every drawer in which cash moved is counted.",
         "devices": "There are none.",
         "unclaimed": "2 unclaimed lines, $20.50 in all, are carried.",
@@ -172,7 +172,7 @@ def test_an_earlier_month_that_is_open_must_close_first(desk):
     assert desk.close(Month(2025, 2))["mail"].state == "done"
     steps = desk.close()
     assert {step.state for step in steps.values()} == {"done"}
-    assert steps["sales"].report == "Net sales of $1,285.08."
+    assert steps["sales"].report == "Net sales of $1,285.08: $1,264.58 credited to dealers, $20.50 unclaimed."
 
 
 @SQLITE
