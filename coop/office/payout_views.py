@@ -143,6 +143,7 @@ def _run_page(
     names = dealer_names()
     listed = by_code(runs.listed(session, now(), month, besides=found.id), names) if unpaid else []
     paid_ids = {line.dealer_id for line in lines}
+    last_check = queries.last_check(session)
     users = {found.made_by, found.approved_by, found.paid_by} - {None}
     emails = dict(session.execute(select(UserAccount.id, UserAccount.email).where(UserAccount.id.in_(users))).all())
     return render_template(
@@ -162,7 +163,8 @@ def _run_page(
         fault=bank_file.files_fault(session, found),
         checks=sum(line.method == "check" for line in lines),
         transfers=sum(line.method == "ach" for line in lines),
-        approving=approving or ApproveForm(formdata=None),
+        approving=approving or ApproveForm(formdata=None, first_check=None if last_check is None else last_check + 1),
+        last_check=last_check,
         paying=paying or PaidForm(formdata=None, on=today),
         taking=TakeForm(formdata=None),
         taken=runs.file_taken(session, found),

@@ -137,6 +137,17 @@ def codes_of(session: Session) -> dict[int, str]:
 # --- runs ---------------------------------------------------------------------------------------------------------------
 
 
+def last_check(session: Session) -> int | None:
+    """The highest number among the checks of approved and paid runs; None before the first one."""
+    last = (
+        select(PayoutRun.first_check + func.count(PayoutLine.id) - 1)
+        .join(PayoutLine, PayoutLine.run_id == PayoutRun.id)
+        .where(PayoutRun.state.in_(("approved", "paid")), PayoutLine.method == "check", PayoutRun.first_check.is_not(None))
+        .group_by(PayoutRun.id, PayoutRun.first_check)
+    )
+    return max((number for number in session.scalars(last) if number is not None), default=None)
+
+
 def run_by_number(session: Session, number: int) -> PayoutRun | None:
     return session.scalar(select(PayoutRun).where(PayoutRun.number == number))
 

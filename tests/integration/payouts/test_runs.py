@@ -26,7 +26,7 @@ from coop.payouts.bank_file import files_fault, make_files_again, set_origin, ta
 from coop.payouts.holding import decide_hold, hold_reasons, is_held, lift_hold, place_hold, undecided
 from coop.payouts.models import HoldDecision, PayoutRun
 from coop.payouts.paying_out import check_payouts, mark_paid
-from coop.payouts.queries import payables
+from coop.payouts.queries import last_check, payables
 from coop.payouts.runs import approve_run, cancel_run, changed_since, prepare_run
 from tests.factories.payouts import NOVEMBER, OCTOBER, close_month, sell
 from tests.integration.leases.test_two_at_once import race
@@ -107,6 +107,8 @@ def test_the_file_and_the_papers(office: Office) -> None:
     with transaction(office.sessions) as session:
         office.pay_d01(session)
     office.prepare()
+    with transaction(office.sessions) as session:
+        assert last_check(session) is None
     office.approved()
     with transaction(office.sessions) as session:
         run = office.run(session)
@@ -121,7 +123,7 @@ def test_the_file_and_the_papers(office: Office) -> None:
         lines = office.lines(session)
         references = {code: line.reference for code, line in lines.items()}
         assert references == {"D01": "111000020000001", "D02": "1041", "D03": "1042", "D04": "111000020000002"}
-        assert run.first_check == 1041
+        assert (run.first_check, last_check(session)) == (1041, 1042)
         # What is kept has no whole account number, and nothing else is in its place.
         kept = session.get_one(Document, run.ach_document_id).content.decode("ascii")
         assert "********6789" in kept

@@ -141,6 +141,24 @@ def test_a_run_from_its_preparing_to_a_payment_that_came_back(desk: Desk) -> Non
         ]
 
 
+def test_the_number_after_the_last_check_is_proposed(desk: Desk) -> None:
+    """The two checks of run 1 were 1041 and 1042."""
+    books, second = desk.browser("books"), desk.browser("second")
+    send(books, f"{AT}/prepare", month="2026-10")
+    assert "The last number used is" not in second.get(f"{AT}/runs/1").text
+    send(second, f"{AT}/runs/1/approve", first_check="1041")
+    with transaction(desk.sessions) as session:
+        ida = session.get_one(Dealer, desk.malls.dealers["D01"])
+        set_detail(session, desk.clock.at, FieldKeys.of(desk.settings), ida, Paying("check"), mail_domain="example.org")
+        decide_hold(
+            session, desk.clock.at, OCTOBER, ida, kind="arrears", pays=True, reason="Netted.", user_id=desk.malls.bookkeeper
+        )
+    send(books, f"{AT}/prepare", month="2026-10")
+    page = second.get(f"{AT}/runs/2").text
+    assert "1 check is written, numbered from here. The last number used is 1042." in page
+    assert 'value="1043"' in page
+
+
 def test_transfers_that_were_sent_another_way_are_said_to_be(desk: Desk) -> None:
     send(desk.browser("books"), f"{AT}/prepare", month="2026-10")
     second = desk.browser("second")
