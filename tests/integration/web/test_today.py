@@ -92,7 +92,7 @@ def test_what_waits_of_the_whole_coop_appears_and_vanishes(web: Web) -> None:
         "1 payout run approved, to pay": "/office/payouts/",
         "2 releases to approve": "/office/payouts/releases/",
         "2 sharings of a surplus to approve": "/office/payouts/patronage",
-        "1 disputed charge of MAIN to decide": "/office/leases/MAIN",
+        "1 disputed charge of MAIN to decide": "/office/leases/MAIN#late",
         "1 question to answer": "/office/letters/questions/",
         "1 letter refused": "/office/letters?state=failed",
     }
