@@ -33,6 +33,7 @@ from coop.floor.service import add_mall
 from coop.sales.importing import ImportOptions, import_sales
 from tests.benchmarks.closing import NOW, bench_close, timed
 from tests.benchmarks.floor import bench_floor
+from tests.benchmarks.pages import bench_pages
 from tests.benchmarks.rendering import render_naive, render_ours
 from tests.benchmarks.tax import bench_tax
 
@@ -131,6 +132,7 @@ def main() -> None:
     bench_statements(count)
     bench_tax(row, smoke=asked.smoke)
     bench_floor(row, smoke=asked.smoke)
+    bench_pages(row, smoke=asked.smoke)
     for name, database in databases(asked.postgres):
         for n in lines:
             with database() as url:

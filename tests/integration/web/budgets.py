@@ -1,0 +1,216 @@
+"""What each page may ask of the database, send, and take: the table of budgets, and how a page is measured against it."""
+
+from __future__ import annotations
+
+import statistics
+import time
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+from flask import Flask
+from sqlalchemy import event
+
+from tests.factories.house import House
+from tests.integration.web.test_rights import TABLE
+
+ROLES = ("manager", "bookkeeper", "auditor", "desk", "dealer", "nobody")
+
+
+class Budget(NamedTuple):
+    """The most a page may take; its milliseconds are those of a quiet machine over a year of 500 dealers (`coop bench`)."""
+
+    queries: int
+    size_kb: int
+    milliseconds: int = 150
+
+
+BUDGETS: dict[str, Budget] = {
+    "people.forgotten": Budget(8, 6),
+    "people.choose": Budget(10, 6),
+    "people.home": Budget(8, 6),
+    "people.account": Budget(10, 7),
+    "office.today": Budget(29, 20),
+    "office.work": Budget(9, 5),
+    "office.new_mall": Budget(10, 36),
+    "office.months": Budget(22, 7),
+    "office.month": Budget(38, 17),
+    "office.month_steps": Budget(21, 9),
+    "opening.page": Budget(14, 13),
+    "office.statement": Budget(11, 40),
+    "office.letters": Budget(21, 10),
+    "office.letter": Budget(13, 7),
+    "office.log": Budget(14, 16),
+    "settings.first": Budget(24, 20),
+    "settings.coop": Budget(7, 7),
+    "settings.mall": Budget(10, 7),
+    "settings.people_page": Budget(14, 11),
+    "settings.person_page": Budget(15, 9),
+    "floor.plan": Budget(24, 13),
+    "floor.space": Budget(18, 9),
+    "floor.aisles": Budget(12, 7),
+    "floor.edit": Budget(13, 37),
+    "floor.files": Budget(12, 8),
+    "tax.due": Budget(16, 9),
+    "tax_feeds.addresses": Budget(10, 8),
+    "tax.worksheet": Budget(32, 11),
+    "tax.filed": Budget(28, 10),
+    "tax.jurisdictions": Budget(12, 7),
+    "tax.jurisdiction": Budget(16, 9),
+    "tax.places": Budget(13, 7),
+    "tax.certificates": Budget(12, 10),
+    "tax.imports": Budget(11, 8),
+    "tax.proposal": Budget(12, 8),
+    "tax.place": Budget(16, 7),
+    "tax.certificate": Budget(10, 7),
+    "tax.payments": Budget(16, 7),
+    "tax.file_progress": Budget(9, 4),
+    "tax_terms.new_jurisdiction": Budget(8, 7),
+    "tax_terms.new_rate": Budget(13, 7),
+    "tax_terms.rate": Budget(11, 8),
+    "tax_terms.new_rule": Budget(13, 8),
+    "tax_terms.rule": Budget(13, 7),
+    "tax_terms.setting": Budget(15, 15),
+    "dealers.listed": Budget(18, 8),
+    "dealers.new": Budget(10, 7),
+    "dealers.dealer": Budget(31, 16),
+    "dealers.statements": Budget(11, 7),
+    "dealers.file": Budget(8, 7),
+    "dealers.payment": Budget(12, 7),
+    "sales.overview": Budget(26, 16),
+    "sales.dealers_of_month": Budget(16, 8),
+    "sales.tickets": Budget(16, 9),
+    "sales.ticket": Budget(18, 7),
+    "sales.lines": Budget(12, 10),
+    "sales.unclaimed": Budget(17, 9),
+    "sales.line": Budget(16, 8),
+    "sales.certificates": Budget(12, 8),
+    "sales.sell": Budget(11, 7),
+    "sales.certificate": Budget(13, 7),
+    "sales.certificate_paper": Budget(10, 6),
+    "portal.unclaimed": Budget(12, 7),
+    "portal.unclaimed_item": Budget(11, 6),
+    "dealers.bounced": Budget(11, 6),
+    "dealers.chargeback": Budget(12, 7),
+    "dealers.extra": Budget(12, 7),
+    "drawers.listed": Budget(18, 9),
+    "drawers.count": Budget(12, 9),
+    "drawers.put_in": Budget(12, 7),
+    "drawers.paid_out": Budget(12, 7),
+    "drawers.to_bank": Budget(12, 7),
+    "payouts.first": Budget(19, 9),
+    "payouts.run": Budget(41, 9),
+    "payouts.payment": Budget(16, 6),
+    "payouts.stale": Budget(13, 6),
+    "payouts.holds": Budget(32, 7),
+    "payouts.hold": Budget(26, 6),
+    "payouts.bank": Budget(10, 8),
+    "bank.first": Budget(21, 9),
+    "bank.line": Budget(22, 11),
+    "bank.files": Budget(10, 7),
+    "bank.months": Budget(13, 6),
+    "bank.month": Budget(19, 6),
+    "layaways.listed": Budget(13, 8),
+    "layaways.new": Budget(13, 18),
+    "layaways.layaway": Budget(19, 9),
+    "layaways.terms": Budget(13, 7),
+    "leases.work": Budget(62, 8),
+    "leases.table": Budget(24, 9),
+    "leases.lease": Budget(27, 11),
+    "leases.new_lease": Budget(15, 12),
+    "leases.act": Budget(12, 6),
+    "leases.span_act": Budget(14, 6),
+    "leases.new_term": Budget(12, 7),
+    "leases.dispute": Budget(16, 7),
+    "leases.rates": Budget(14, 8),
+    "leases.rules": Budget(12, 8),
+    "leases.change_rules": Budget(12, 11),
+    "leases.index_values": Budget(11, 8),
+    "leases.waiting": Budget(12, 8),
+    "leases.ask": Budget(12, 8),
+    "leases.turn": Budget(28, 6),
+    "leases.offer": Budget(17, 8),
+    "leases.letters": Budget(12, 9),
+    "paying.dealer": Budget(13, 10),
+    "year.totals": Budget(27, 11),
+    "year.totals_of": Budget(27, 11),
+    "year.thresholds": Budget(10, 8),
+    "year.patronage": Budget(10, 8),
+    "year.shares": Budget(15, 8),
+    "releases.first": Budget(26, 9),
+    "portal.paid": Budget(15, 5),
+    "portal.how_paid": Budget(10, 7),
+    "books.first": Budget(14, 11),
+    "books.trial": Budget(13, 8),
+    "books.sheet": Budget(15, 9),
+    "books.account": Budget(12, 8),
+    "books.entries": Budget(13, 10),
+    "books.entry": Budget(13, 7),
+    "books.find": Budget(14, 6),
+    "books.exports": Budget(10, 7),
+    "books.hand": Budget(11, 7),
+    "books.new": Budget(14, 12),
+    "books.by_hand": Budget(12, 8),
+    "books.reversal": Budget(11, 6),
+    "books.rules": Budget(12, 10),
+    "books.change_rules": Budget(10, 9),
+    "portal.home": Budget(34, 14),
+    "portal.statements": Budget(12, 7),
+    "portal.statement": Budget(11, 39),
+    "portal.statement_line": Budget(14, 6),
+    "portal.statement_questions": Budget(12, 6),
+    "office.statement_line": Budget(16, 6),
+    "questions.first": Budget(12, 7),
+    "questions.question": Budget(11, 7),
+    "portal.sales": Budget(16, 13),
+    "portal.details": Budget(11, 7),
+    "portal.my_lease": Budget(38, 9),
+    "portal.notice": Budget(11, 6),
+    "portal.dispute": Budget(9, 6),
+    "portal.offer": Budget(14, 6),
+    "portal.waiting": Budget(11, 7),
+}
+
+
+@dataclass(frozen=True)
+class Seen:
+    """A page as it was measured."""
+
+    endpoint: str
+    path: str
+    queries: int
+    size_bytes: int
+    milliseconds: int
+
+
+def see_pages(app: Flask, house: House, *, wide: bool = False, times: int = 1) -> list[Seen]:
+    """Every page of the table of rights as its first role sees it; `wide` at the mall of many dealers where that mall has it."""
+    engine = app.extensions["coop"].engine
+    asked = 0
+
+    def note(*_args: Any) -> None:
+        nonlocal asked
+        asked += 1
+
+    event.listen(engine, "before_cursor_execute", note)
+    seen = []
+    for (endpoint, method), (address, allowed) in TABLE.items():
+        if method != "GET" or endpoint.startswith("edge."):
+            continue
+        who = next((one for one in ROLES if one in allowed), None)
+        client = app.test_client()
+        if who is not None:
+            client.set_cookie("coop", house.tokens[who])
+        path = address if isinstance(address, str) else address(house, who or "stranger")
+        if wide:
+            other = path.replace("/MAIN", "/WIDE").replace("D01", "W001")
+            path = other if client.get(other).status_code == 200 else path
+        took = []
+        for _ in range(times):
+            asked, begun = 0, time.perf_counter()
+            with client.get(path) as answer:
+                size, is_page = len(answer.data), answer.mimetype == "text/html" and answer.status_code == 200
+            took.append(time.perf_counter() - begun)
+        if is_page:
+            seen.append(Seen(endpoint, path, asked, size, round(statistics.median(took) * 1000)))
+    event.remove(engine, "before_cursor_execute", note)
+    return seen
