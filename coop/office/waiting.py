@@ -39,10 +39,11 @@ def waiting_things(session: Session, now: datetime, malls: Sequence[Mall]) -> li
     days = {mall.id: local_date(now, mall.timezone) for mall in malls}
     today = days[min(days)] if days else local_date(now, "UTC")
     codes = {mall.id: mall.code for mall in malls}
+    names = {mall.code: mall.name for mall in malls}
     rows = [
-        *_drawers(session, days, codes),
-        *_months(session, days, codes),
-        *_counted(session, now, days, codes, today),
+        *_drawers(session, days, codes, names),
+        *_months(session, days, codes, names),
+        *_counted(session, now, days, codes, names, today),
         *_returns(session, today),
     ]
     return sorted(rows, key=lambda row: (not row.late, row.by is None, row.by or date.max))
@@ -51,29 +52,29 @@ def waiting_things(session: Session, now: datetime, malls: Sequence[Mall]) -> li
 # --- drawers and months ---------------------------------------------------------------------------------------------------
 
 
-def _drawers(session: Session, days: Days, codes: Mapping[int, str]) -> list[Waiting]:
+def _drawers(session: Session, days: Days, codes: Mapping[int, str], names: Mapping[str, str]) -> list[Waiting]:
     found = uncounted_before(session, days, codes)
     return [
         Waiting(
-            len(names),
-            f"{said(len(names), 'drawer')} of {code} to count, {month.name}",
+            len(drawers),
+            f"{said(len(drawers), 'drawer')} of {names[code]} to count, {month.name}",
             url_for("drawers.listed", mall_code=code, month=month),
             month.last_day,
             over,
         )
-        for (code, month, over), names in sorted(found.items())
+        for (code, month, over), drawers in sorted(found.items())
     ]
 
 
-def _months(session: Session, days: Days, codes: Mapping[int, str]) -> list[Waiting]:
-    return [_month(row) for row in standing_months(session, days, codes)]
+def _months(session: Session, days: Days, codes: Mapping[int, str], names: Mapping[str, str]) -> list[Waiting]:
+    return [_month(row, names[row.code]) for row in standing_months(session, days, codes)]
 
 
-def _month(row: StandingMonth) -> Waiting:
+def _month(row: StandingMonth, name: str) -> Waiting:
     words = (
-        f"Month-end of {row.month.name}, {row.code}: stopped"
+        f"Month-end of {row.month.name}, {name}: stopped"
         if row.stopped
-        else f"{row.month.name}, {row.code}: over and ready for its month-end"
+        else f"{row.month.name}, {name}: over and ready for its month-end"
     )
     address = url_for("office.month", mall_code=row.code, month=row.month)
     return Waiting(1, words, address, row.by, row.late)
@@ -110,7 +111,7 @@ def _bank_month(found: Found) -> Month:
 _KINDS: dict[str, _Kind] = {
     "claims": _Kind("claim", "to decide", _at("sales.unclaimed")),
     "places": _Kind("tax place", "to set: it sells without one", lambda _found, _code: url_for("tax.places")),
-    "unclaimed": _Kind("unclaimed sale", "grown old", _at("sales.unclaimed")),
+    "unclaimed": _Kind("unclaimed sale", "older than the house allows, to settle", _at("sales.unclaimed")),
     "bank lines": _Kind(
         "line of the bank",
         lambda found: f"not matched in {_bank_month(found).name}, which is closed",
@@ -123,6 +124,7 @@ _KINDS: dict[str, _Kind] = {
     "releases": _Kind("release", "to approve", _at("releases.first")),
     "patronage": _Kind("sharing of a surplus", "to approve", _at("year.patronage")),
     "offers": _Kind("offer", "running out", _at("leases.work", _anchor="offers"), has_day=True),
+    "leaving": _Kind("lease", "ending: go through the move-out", _at("leases.work", _anchor="noticed"), has_day=True),
     "renewals": _Kind("lease", "ending without renewal", _at("leases.work", _anchor="renewals"), has_day=True),
     "layaways": _Kind("layaway", "overdue", _at("layaways.listed"), has_day=True),
     "disputes": _Kind("disputed charge", "to decide", _at("leases.work", _anchor="late")),
@@ -146,7 +148,9 @@ def said(count: int, word: str) -> str:
     return f"1 {word}" if count == 1 else f"{count:,} {_PLURALS.get(word, f'{word}s')}"
 
 
-def _counted(session: Session, now: datetime, days: Days, codes: Mapping[int, str], today: date) -> list[Waiting]:
+def _counted(
+    session: Session, now: datetime, days: Days, codes: Mapping[int, str], names: Mapping[str, str], today: date
+) -> list[Waiting]:
     found = count_all(session, now, days, today)
     order = list(_KINDS)
     rows = []
@@ -155,7 +159,7 @@ def _counted(session: Session, now: datetime, days: Days, codes: Mapping[int, st
         by = one.day if kind.has_day else None
         here = days.get(one.mall_id or 0, today)
         todo = kind.todo if isinstance(kind.todo, str) else kind.todo(one)
-        words = f"{said(one.count, kind.words)}{f' of {code}' if code else ''} {todo}"
+        words = f"{said(one.count, kind.words)}{f' of {names[code]}' if code else ''} {todo}"
         rows.append(Waiting(one.count, words, kind.address(one, code), by, by is not None and by < here))
     return rows
 

@@ -42,6 +42,8 @@ Days = Mapping[int, date]
 """The day it is at each mall, by the mall's id."""
 OFFER_AHEAD = timedelta(days=3)
 """An offer is told of so many days before it runs out."""
+LEAVING_AHEAD = timedelta(days=7)
+"""A lease that ends is told of so many days before, until its dealer has moved out."""
 MAIL_KEPT = timedelta(days=30)
 """Letters that did not go are told of for so long; the older ones stand in Letters."""
 SHOWN_ELSEWHERE = ("mail.send", "closing.step", "closing.watch", "statements.make", "statements.mail")
@@ -94,6 +96,13 @@ def count_all(session: Session, now: datetime, days: Days, today: date) -> list[
         .where(
             LayawayAgreement.state == "open",
             _there(days, LayawayAgreement.mall_id, lambda day: LayawayAgreement.due_on < day),
+        ),
+        _by_mall("leaving", Lease.mall_id, day=func.min(Lease.ends_on))
+        .select_from(Lease)
+        .where(
+            Lease.settled_on.is_(None),
+            Lease.moved_out_on.is_(None),
+            _there(days, Lease.mall_id, lambda day: Lease.ends_on <= day + LEAVING_AHEAD),
         ),
         _without_place(days),
         _terms(days),

@@ -39,6 +39,9 @@ from tests.factories.tax import setting
 from tests.integration.web.conftest import Web, send
 from tests.integration.web.test_office import count_queries
 
+HALL = "Lantern Yard Antiques Hall"
+"""What the house's mall is called."""
+
 
 def told(web: Web, who: str = "manager") -> dict[str, str]:
     """What needs a decision: words -> by when, with a mark where that is past."""
@@ -86,13 +89,13 @@ def sell(web: Web, on: date, cents: int, *, mall_id: int | None = None, dealer: 
 def test_what_waits_of_the_whole_coop_appears_and_vanishes(web: Web) -> None:
     """Of each kind the house has something or it is made; then it is decided, and is told no more."""
     leads = {
-        "1 claim of MAIN to decide": "/office/sales/MAIN/unclaimed",
+        f"1 claim of {HALL} to decide": "/office/sales/MAIN/unclaimed",
         "1 entry by hand to approve": "/office/books/by-hand",
         "1 file of balances from paper to sign": "/office/beginning/",
         "1 payout run approved, to pay": "/office/payouts/",
         "2 releases to approve": "/office/payouts/releases/",
         "2 sharings of a surplus to approve": "/office/payouts/patronage",
-        "1 disputed charge of MAIN to decide": "/office/leases/MAIN#late",
+        f"1 disputed charge of {HALL} to decide": "/office/leases/MAIN#late",
         "1 question to answer": "/office/letters/questions/",
         "1 letter refused": "/office/letters?state=failed",
     }
@@ -136,14 +139,14 @@ def _a_run_that_is_prepared_is_told_with_its_day_and_marked_when_that_is_past(we
     with transaction(web.sessions) as session:
         session.add(PayoutRun(pay_on=date(2026, 11, 2), **run))
     assert told(web)["1 payout run to approve"] == "✻Nov 2, 2026, which is past"
-    assert next(iter(told(web))) in ("1 drawer of MAIN to count, October 2026", "1 payout run to approve")
+    assert next(iter(told(web))) in (f"1 drawer of {HALL} to count, October 2026", "1 payout run to approve")
     change(web, update(PayoutRun).where(PayoutRun.number == 7).values(state="cancelled"))
     assert "1 payout run to approve" not in told(web)
 
 
 def _unclaimed_sales_are_told_once_they_are_older_than_the_house_rule(web: Web) -> None:
     """The house's two were sold on October 21, thirteen days ago."""
-    words = "2 unclaimed sales of MAIN grown old"
+    words = f"2 unclaimed sales of {HALL} older than the house allows, to settle"
     for days, is_told in ((60, False), (12, True), (13, False)):
         with transaction(web.sessions) as session:
             rules = {name: getattr(NO_RULES, name) for name in NO_RULES.__dataclass_fields__} | {"unclaimed_days": days}
@@ -156,13 +159,13 @@ def _an_offer_is_told_in_its_last_three_days(web: Web) -> None:
     """It is November 3 at the mall."""
     for answer_by, by in ((date(2026, 11, 7), None), (date(2026, 11, 6), "Nov 6, 2026"), (date(2026, 11, 3), "Nov 3, 2026")):
         change(web, update(Offer).values(answer_by=answer_by))
-        assert told(web).get("1 offer of MAIN running out") == by
+        assert told(web).get(f"1 offer of {HALL} running out") == by
     change(web, update(Offer).values(state="declined"))
-    assert "1 offer of MAIN running out" not in told(web)
+    assert f"1 offer of {HALL} running out" not in told(web)
 
 
 def _a_fixed_term_is_told_when_its_malls_rule_asks_for_its_renewal(web: Web) -> None:
-    words = "1 lease of MAIN ending without renewal"
+    words = f"1 lease of {HALL} ending without renewal"
     change(web, update(Lease).where(Lease.id == 1).values(term_ends_on=date(2027, 1, 2)))
     assert told(web)[words] == "Jan 2, 2027"
     with transaction(web.sessions) as session:
@@ -175,8 +178,22 @@ def _a_fixed_term_is_told_when_its_malls_rule_asks_for_its_renewal(web: Web) -> 
         assert words not in told(web)
 
 
+def _a_lease_that_ends_is_told_a_week_before_until_its_dealer_has_moved_out(web: Web) -> None:
+    """It is November 3 at the mall."""
+    words = f"1 lease of {HALL} ending: go through the move-out"
+    for ends_on, by in (
+        (date(2026, 11, 11), None),
+        (date(2026, 11, 10), "Nov 10, 2026"),
+        (date(2026, 11, 2), "✻Nov 2, 2026, which is past"),
+    ):
+        change(web, update(Lease).where(Lease.id == 1).values(ends_on=ends_on, term_ends_on=None))
+        assert told(web).get(words) == by
+    change(web, update(Lease).where(Lease.id == 1).values(moved_out_on=date(2026, 11, 2)))
+    assert words not in told(web)
+
+
 def _a_layaway_is_told_once_its_day_is_past(web: Web) -> None:
-    words = "1 layaway of MAIN overdue"
+    words = f"1 layaway of {HALL} overdue"
     with transaction(web.sessions) as session:
         due = session.scalars(select(LayawayAgreement.due_on)).one()
     put_on(web, datetime(due.year, due.month, due.day, 18, tzinfo=UTC))
@@ -188,7 +205,7 @@ def _a_layaway_is_told_once_its_day_is_past(web: Web) -> None:
 
 
 def _a_drawer_is_told_from_the_day_after_cash_moved_until_it_is_counted(web: Web) -> None:
-    running, over = "1 drawer of MAIN to count, November 2026", "1 drawer of MAIN to count, September 2026"
+    running, over = f"1 drawer of {HALL} to count, November 2026", f"1 drawer of {HALL} to count, September 2026"
     september = date(2026, 9, 7)
 
     def count(drawer: str, on: date) -> None:
@@ -222,7 +239,7 @@ def _a_drawer_is_told_from_the_day_after_cash_moved_until_it_is_counted(web: Web
 
 
 def _a_drawer_is_told_again_when_cash_of_a_day_that_was_counted_comes_later(web: Web) -> None:
-    words = "1 drawer of MAIN to count, November 2026"
+    words = f"1 drawer of {HALL} to count, November 2026"
     assert words not in told(web)
     web.clock.at += timedelta(minutes=1)
     sell(web, date(2026, 11, 2), 7_00)
@@ -258,7 +275,7 @@ def _a_line_of_the_bank_is_told_once_its_month_is_closed_until_it_is_matched(web
 
 
 def _a_month_end_that_stopped_is_told_until_it_goes_on(web: Web) -> None:
-    words = "Month-end of October 2026, MAIN: stopped"
+    words = f"Month-end of October 2026, {HALL}: stopped"
     assert words not in told(web)
     change(web, update(Job).values(state="done"))
     assert told(web)[words] == "Nov 10, 2026"
@@ -272,7 +289,7 @@ def _a_month_end_that_stopped_is_told_until_it_goes_on(web: Web) -> None:
 
 
 def _a_month_that_is_over_is_ready_for_its_month_end_until_that_begins(web: Web) -> None:
-    words = "November 2026, MAIN: over and ready for its month-end"
+    words = f"November 2026, {HALL}: over and ready for its month-end"
     change(web, update(MonthClose).values(finished_at=web.clock.at), *_close(web, date(2026, 10, 1)))
     put_on(web, datetime(2026, 12, 1, 5, 59, tzinfo=UTC))
     assert words not in told(web), "it is not over in Chicago"
@@ -335,6 +352,7 @@ def test_what_has_a_day_of_its_own_appears_and_vanishes(web: Web) -> None:
     _unclaimed_sales_are_told_once_they_are_older_than_the_house_rule(web)
     _an_offer_is_told_in_its_last_three_days(web)
     _a_fixed_term_is_told_when_its_malls_rule_asks_for_its_renewal(web)
+    _a_lease_that_ends_is_told_a_week_before_until_its_dealer_has_moved_out(web)
     _a_mall_that_sells_without_a_place_for_sales_tax_is_told(web)
 
 
@@ -440,7 +458,7 @@ def test_today_asks_no_more_when_more_waits_and_more_malls_sell(web: Web) -> Non
         sell(web, date(2026, 11, 2), 5_00, mall_id=mall_id)
     assert count_queries(web, "manager", "/office/") == before
     there = told(web)
-    for words in ("claims of MAIN to decide", "entries by hand to approve", "payout runs to approve", "questions to answer"):
+    for words in (f"claims of {HALL} to decide", "entries by hand to approve", "payout runs to approve", "questions to answer"):
         assert _count(there, words) == _count(at_first, words) + 15, words
 
 
