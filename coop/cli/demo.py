@@ -99,8 +99,7 @@ def demo_command(once: bool, port: int, seed: int, count: int, data: Path | None
 def build(coop: Coop, now: datetime, seed: int, count: int = _YEAR) -> None:
     """Make the co-op and its months up to yesterday, with the last month's statements made and mailed."""
     demo = make_year(coop, now, seed, count)
-    for mall in MALLS:
-        make_papers(demo, mall, demo.months.closed[-1])
+    make_papers(demo, demo.months.closed[-1])
     with transaction(coop.sessions) as session:
         sign_ins = _make_users(session, now)
     path = coop.settings.data / SIGN_INS

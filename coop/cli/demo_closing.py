@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from coop.cli.context import open_coop
-from coop.cli.demo_coop import MANAGER, Demo, DemoMall, mall_of, turn_of, user_of
+from coop.cli.demo_coop import MALLS, MANAGER, Demo, DemoMall, mall_of, turn_of, user_of
 from coop.cli.demo_money import decide_holds
 from coop.closing.models import MonthClose
 from coop.closing.queries import dealer_rows, group_of
@@ -58,19 +59,20 @@ def close_in_its_time(demo: Demo, now: datetime, made: DemoMall, month: Month, *
             put_behind(session, turn_of(month), kind="statements.make", group_key=group_of(close_id))
 
 
-def make_papers(demo: Demo, made: DemoMall, month: Month) -> None:
-    """The papers and mails of the last month-end, made now and dated from the moment it was locked on."""
+def make_papers(demo: Demo, month: Month) -> None:
+    """The papers and mails of both malls' last month-end, made now and dated from the moment it was locked on."""
+    groups: list[tuple[str, datetime]] = []
     with transaction(demo.coop.sessions) as session:
-        mall = mall_of(session, made)
-        close = session.scalars(
-            select(MonthClose).where(MonthClose.mall_id == mall.id, MonthClose.first_day == month.first_day)
-        ).one()
-        then, close_id = close.locked_at, close.id
-        statements = len(dealer_rows(session, mall.id, month))
-    click.echo(f"Making the statements of {month.name} at {made.name}: {statements} ...")
+        for made in MALLS:
+            mall = mall_of(session, made)
+            close = _close_of(session, made, month)
+            assert close.locked_at is not None, "papers are made of a month that is closed"
+            groups.append((group_of(close.id), close.locked_at))
+            statements = len(dealer_rows(session, mall.id, month))
+            click.echo(f"Making the statements of {month.name} at {made.name}: {statements} ...")
     # Fresh processes: what a thread or a fork would share of the database and of the typesetting is not made for it.
     fresh = multiprocessing.get_context("spawn")
-    args = (demo.coop.settings.data, group_of(close_id), then, utc_now())
+    args = (demo.coop.settings.data, groups, utc_now())
     workers = [fresh.Process(target=_work_as_then, args=args) for _ in range(os.cpu_count() or 1)]
     try:
         for worker in workers:
@@ -82,18 +84,26 @@ def make_papers(demo: Demo, made: DemoMall, month: Month) -> None:
             if worker.is_alive():
                 worker.terminate()
     with transaction(demo.coop.sessions) as session:
-        _require(session.get_one(MonthClose, close_id), month)
+        for made in MALLS:
+            _require(_close_of(session, made, month), month)
 
 
-def _work_as_then(data: Path, group_key: str, then: datetime, begun_at: datetime) -> None:
-    """Do a group's work by a clock that stood at `then` when the work began."""
+def _close_of(session: Session, made: DemoMall, month: Month) -> MonthClose:
+    return session.scalars(
+        select(MonthClose).where(MonthClose.mall_id == mall_of(session, made).id, MonthClose.first_day == month.first_day)
+    ).one()
+
+
+def _work_as_then(data: Path, groups: Sequence[tuple[str, datetime]], begun_at: datetime) -> None:
+    """Do groups' work by a clock that stood at each one's moment when the work began."""
     coop, stop = open_coop(data), Stop().on_signals()
+    for group_key, then in groups:
 
-    def clock() -> datetime:
-        return then + (utc_now() - begun_at)
+        def clock(then: datetime = then) -> datetime:
+            return then + (utc_now() - begun_at)
 
-    while run_loop(coop.sessions, coop.settings, stop, until_idle=True, group_key=group_key, clock=clock) == RENEW_EXIT:
-        pass
+        while run_loop(coop.sessions, coop.settings, stop, until_idle=True, group_key=group_key, clock=clock) == RENEW_EXIT:
+            pass
 
 
 def _run_steps(demo: Demo, now: datetime, close_id: int) -> None:

@@ -79,7 +79,7 @@ class Desk:
         chance = random.Random(f"{self.seed}:{self.mall.code}:{day}")
         pulls = [dealer.pull * self._level(dealer, day) for dealer in here]
         rung = _Rung(self, chance, day, here, pulls, people)
-        count = round(chance.uniform(1.2, 2.0) * len(self.dealers) / 2.2 * _busy(day))
+        count = round(chance.uniform(1.2, 2.0) * len(self.dealers) / 2.7 * _busy(day))
         for minutes in sorted(chance.randrange(0, 450) for _ in range(count)):
             yield rung.checkout(at(day, 10) + timedelta(minutes=minutes))
         for back in self._to_come.pop(day, ()):
