@@ -30,7 +30,7 @@ from coop.payouts.holding import place_hold
 from coop.payouts.models import PayoutRun
 from coop.sales.claims import check_unclaimed
 from coop.sales.drawers import check_counts
-from coop.sales.models import Claim
+from coop.sales.models import Claim, TicketLine
 from coop.statements.checking import check_statements
 from coop.statements.models import Statement
 from coop.statements.payday import payday_of, paydays_of
@@ -148,7 +148,7 @@ def test_what_was_done_has_moments_of_its_month_and_nothing_is_of_a_day_to_come(
 
 def test_some_unclaimed_sales_were_granted_and_the_newest_wait(session: Session) -> None:
     states = dict(session.execute(select(Claim.state, func.count()).group_by(Claim.state)).all())
-    assert states["granted"] > 5
+    assert states["granted"] > 3
     assert 0 < states["asked"] < 10
 
 
@@ -172,11 +172,14 @@ def test_how_many_are_paid_is_told_as_it_is_told_of_each(coop: Coop) -> None:
     april = Month(2026, 4)
     with coop.sessions() as session:
         dealers = {dealer.code: dealer for dealer in session.scalars(select(Dealer))}
-        place_hold(session, NOW, dealers["D07"], "A lawyer's letter")
+        sold = func.sum(TicketLine.price_cents)
+        most = select(Dealer).join(TicketLine, TicketLine.dealer_id == Dealer.id).where(TicketLine.credited_on >= april.first_day)
+        held = session.scalars(most.group_by(Dealer.id).order_by(sold.desc()).limit(1)).one()
+        place_hold(session, NOW, held, "A lawyer's letter")
         ids = [dealer.id for dealer in dealers.values()]
         told = paydays_of(session, NOW, ids, april)
         assert told == {one: payday_of(session, NOW, one, april) for one in ids}
-        assert told[dealers["D07"].id].held == ("Held by hand: A lawyer's letter.",)
+        assert told[held.id].held == ("Held by hand: A lawyer's letter.",)
         assert told[dealers["D16"].id].held == ()
         session.rollback()
 
