@@ -44,13 +44,13 @@ class ReconcileForm(FlaskForm):  # type: ignore[misc]
     )
 
 
-class MallForm(FlaskForm):  # type: ignore[misc]
+class OfMallForm(FlaskForm):  # type: ignore[misc]
     """Something of one mall."""
 
     mall = PickField("Mall", validators=[Needed("Choose the mall.")])
 
 
-class DepositForm(MallForm):
+class DepositForm(OfMallForm):
     """Cash of a drawer and checks, as they are on the deposit slip."""
 
     cash = DollarsField("Cash, in dollars")
@@ -69,7 +69,7 @@ class DepositForm(MallForm):
         return self.cash.data or 0, self.checks.data or 0
 
 
-class CardsForm(MallForm):
+class CardsForm(OfMallForm):
     gross = BalanceField("Card sales before the fee, in dollars", validators=[Needed("Write the card sales, like 412.50.")])
 
 
@@ -96,7 +96,7 @@ class BouncedForm(FlaskForm):  # type: ignore[misc]
     reference = StringField("Number on the bank’s notice", filters=[stripped], validators=[_NUMBER, _REFERENCE])
 
 
-class ChargebackForm(MallForm):
+class ChargebackForm(OfMallForm):
     dealer = PickField("Whose sale it was")
     borne_by = ChoiceField("Borne by", choices={who: f"the {who}" for who in BORNE_BY})
     reference = StringField("Number on the bank’s notice", filters=[stripped], validators=[_NUMBER, _REFERENCE])

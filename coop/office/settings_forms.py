@@ -1,9 +1,9 @@
-"""What is typed to change what the co-op and a mall are called and go by, and to invite a person and give roles."""
+"""What is typed to change what the co-op is called and goes by, and to invite a person and give roles."""
 
 from __future__ import annotations
 
 from flask_wtf import FlaskForm
-from wtforms import EmailField, SelectMultipleField, StringField, TextAreaField
+from wtforms import EmailField, SelectMultipleField, StringField
 from wtforms.validators import InputRequired, Length
 from wtforms.widgets import CheckboxInput, ListWidget
 
@@ -38,23 +38,6 @@ class CoopForm(FlaskForm):  # type: ignore[misc]
         "Payouts are made on day", least=1, most=28, validators=[Needed("Write a day of the month, like 10.")]
     )
     paper = ChoiceField("Paper", choices=PAPERS)
-
-
-class MallForm(FlaskForm):  # type: ignore[misc]
-    name = StringField(
-        "Name",
-        filters=[stripped],
-        validators=[Needed("Write the mall’s name."), Length(max=120, message="Write it in 120 characters.")],
-    )
-    address = TextAreaField("Address", filters=[stripped], validators=[Length(max=400, message="Write it in 400 characters.")])
-    timezone = StringField(
-        "Time zone", filters=[stripped], validators=[Needed("Write the time zone, like America/Chicago."), Length(max=60)]
-    )
-
-    def tell(self, text: str) -> None:
-        """A refusal at the field it names."""
-        named = {"ime zone": self.timezone, "address": self.address}
-        told(next((field for words, field in named.items() if words in text), self.name), text)
 
 
 class RolesField(SelectMultipleField):  # type: ignore[misc]

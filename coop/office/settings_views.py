@@ -12,7 +12,8 @@ from coop.dealers.queries import cooperative
 from coop.floor.models import Mall
 from coop.floor.service import change_mall
 from coop.office import queries
-from coop.office.settings_forms import CoopForm, MallForm
+from coop.office.mall_forms import MallForm
+from coop.office.settings_forms import CoopForm
 from coop.office.settings_queries import chapters, has_books
 from coop.office.views import READERS
 
@@ -91,6 +92,7 @@ def mall(mall_code: str) -> Page:
 
 
 def _mall_page(found: Mall, form: MallForm) -> str:
+    form.offer_zones(found.timezone)
     return render_template("office/settings/mall.html", mall=found, form=form, zone_stays=has_books(db(), found.id))
 
 
@@ -99,6 +101,7 @@ def _mall_page(found: Mall, form: MallForm) -> str:
 def set_mall(mall_code: str) -> Page:
     found = _mall(mall_code)
     form = MallForm()
+    form.offer_zones(found.timezone)
     if not form.validate():
         return _mall_page(found, form), 422
     try:

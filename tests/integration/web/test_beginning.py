@@ -20,7 +20,7 @@ from coop.core.db import Sessions, transaction
 from coop.dealers import service as people
 from coop.dealers.membership import found_coop
 from coop.floor.models import Mall
-from coop.office.mall_views import zones
+from coop.office.mall_forms import zones
 from tests.factories.house import add_person
 from tests.integration.web.conftest import Clock, form_token, send
 
@@ -138,7 +138,7 @@ def test_a_mall_is_added_with_its_log_line(nothing: Nothing) -> None:
 @pytest.mark.parametrize(
     ("typed", "field", "sentence"),
     [
-        ({"name": ""}, "name", "Write the mall's name."),
+        ({"name": ""}, "name", "Write the mall’s name."),
         ({"code": ""}, "code", "Write a short code, like MAIN."),
         ({"code": "E L M"}, "code", "use one to twelve letters, digits or hyphens"),
         ({"timezone": ""}, "timezone", "Choose the time zone the mall is in."),

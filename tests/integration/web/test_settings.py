@@ -14,10 +14,11 @@ from werkzeug.test import TestResponse
 from coop.books.rules import NO_RULES, set_rules
 from coop.core.audit import AuditLog, record
 from coop.core.db import transaction
+from coop.core.errors import Refusal
 from coop.dealers.membership import COOP_CHANGED
 from coop.dealers.models import Cooperative
 from coop.floor.models import AisleWidth, Mall
-from coop.floor.service import MALL_CHANGED, add_mall
+from coop.floor.service import MALL_CHANGED, add_mall, change_mall
 from coop.leases.models import Lease
 from coop.leases.rules import set_rate
 from coop.leases.rules import set_rules as set_lease_rules
@@ -179,7 +180,20 @@ def test_the_clock_of_a_mall_without_books_is_one_that_is_kept_somewhere(web: We
     client = web.browser("manager")
     answer = change(client, f"{PAGE}malls/EAST", **{**MALL, "timezone": "Central time"})
     assert answer.status_code == 422
-    assert "not one of the IANA database" in answer.text.split('id="timezone-wrong"')[1].split("</p>")[0]
+    assert "Choose one of those listed." in answer.text.split('id="timezone-wrong"')[1].split("</p>")[0]
+    with transaction(web.sessions) as session:
+        east = session.scalars(select(Mall).where(Mall.code == "EAST")).one()
+        with pytest.raises(Refusal, match="not one of the IANA database"):
+            change_mall(session, web.clock.at, east, name="East", address="", timezone="Central time", has_books=False)
     assert change(client, f"{PAGE}malls/EAST", **{**MALL, "timezone": "America/Denver"}).status_code == 303
     assert "time zone: America/Chicago before, America/Denver now" in client.get(PAGE).text
     assert change(client, f"{PAGE}malls/WEST", **MALL).status_code == 404
+
+
+def test_a_clock_that_is_none_of_the_listed_is_kept_with_the_rest(web: Web) -> None:
+    with transaction(web.sessions) as session:
+        add_mall(session, web.clock.at, "EAST", name="East Mill Hall", timezone="UTC")
+    client = web.browser("manager")
+    assert '<option selected value="UTC">UTC</option>' in client.get(f"{PAGE}malls/EAST").text
+    assert change(client, f"{PAGE}malls/EAST", **{**MALL, "timezone": "UTC"}).status_code == 303
+    assert "Changed: name: East Mill Hall before" in client.get(PAGE).text
