@@ -41,13 +41,16 @@ def own_charge(session: Session, user: Visitor, charge_id: int) -> Charge | None
 
 
 def own_letter(session: Session, user: Visitor, letter_id: int) -> Document | None:
-    """The paper of a letter about one of this user's leases, or about an offer to her."""
-    about_hers = or_(
+    """The paper of one of this user's letters."""
+    paper = select(Document).join(Letter, Letter.document_id == Document.id)
+    return session.scalar(paper.where(Letter.id == letter_id, own_letters_query(user)))
+
+
+def own_letters_query(user: Visitor) -> ColumnElement[bool]:
+    """Letters about one of this user's leases, or about an offer to her."""
+    return or_(
         Letter.lease_id.in_(select(Lease.id).where(Lease.dealer_id.in_(own_dealers_query(user)))),
         Letter.offer_id.in_(select(Offer.id).join(Waiting, Waiting.id == Offer.waiting_id).where(own_asking_query(user))),
-    )
-    return session.scalar(
-        select(Document).join(Letter, Letter.document_id == Document.id).where(Letter.id == letter_id, about_hers)
     )
 
 

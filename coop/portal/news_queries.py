@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import or_, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from coop.core.clock import local_date
 from coop.core.periods import Month
 from coop.core.web import Visitor
-from coop.leases.models import Charge, Dispute, Lease, Letter, Offer, Waiting
-from coop.portal.lease_queries import own_asking_query
+from coop.leases.models import Charge, Dispute, Letter
+from coop.portal.lease_queries import own_letters_query
 from coop.portal.queries import own_dealers_query
 from coop.sales.models import Claim, TicketLine
 from coop.statements.models import Statement, StatementQuestion
@@ -70,13 +70,9 @@ def _answers(session: Session, user: Visitor, since: datetime, timezone: str) ->
 
 
 def _letters(session: Session, user: Visitor, since: date) -> list[News]:
-    about_hers = or_(
-        Letter.lease_id.in_(select(Lease.id).where(Lease.dealer_id.in_(own_dealers_query(user)))),
-        Letter.offer_id.in_(select(Offer.id).join(Waiting, Waiting.id == Offer.waiting_id).where(own_asking_query(user))),
-    )
     rows = session.execute(
         select(Letter.made_on, Letter.subject, Letter.id, Letter.document_id)
-        .where(about_hers, Letter.made_on >= since)
+        .where(own_letters_query(user), Letter.made_on >= since)
         .order_by(Letter.id.desc())
         .limit(MOST)
     )
