@@ -25,7 +25,7 @@ from coop.dealers.models import Dealer, RoleGrant
 from coop.floor.models import Mall
 from coop.statements.figures import mall_middle
 from coop.statements.models import Statement
-from coop.statements.service import counted
+from coop.statements.service import counted, making_key
 
 MAIL = "mail"
 """The step that mails statements."""
@@ -218,7 +218,7 @@ def _name_statements(session: Session, now: datetime, close: MonthClose, mall: M
         session,
         now,
         "statements.make",
-        [(f"statement:{mall.id}:{d}:{month}", {**of_all, "dealer_id": d}) for d in dealers],
+        [(making_key(mall.id, d, month), {**of_all, "dealer_id": d}) for d in dealers],
         queue="statements",
         group_key=group_of(close.id),
     )

@@ -19,6 +19,7 @@ from coop.statements.line_pages import line_page, line_said
 from coop.statements.line_parts import WHOLE
 from coop.statements.models import Statement
 from coop.statements.questions import LONGEST_QUESTION, ask_question, questions_of
+from coop.statements.service import being_made
 
 
 class QuestionForm(FlaskForm):  # type: ignore[misc]
@@ -45,10 +46,12 @@ def _own(number: str) -> Statement:
 @portal.get("/statements")
 @allow("dealer")
 def statements() -> Page:
+    listed = statement_queries.own_statements(db(), visitor(), request.args)
     return show_list(
-        statement_queries.own_statements(db(), visitor(), request.args),
+        listed,
         "portal/statements.html",
         "my-statements",
+        making=being_made(db(), [row.statement for row in listed.rows]),
         asked=statement_queries.own_question_counts(db(), visitor()),
     )
 

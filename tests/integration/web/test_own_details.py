@@ -13,10 +13,13 @@ from sqlalchemy.orm import Session
 
 from coop.core.audit import AuditLog
 from coop.core.db import transaction
+from coop.core.jobs import name_job
 from coop.core.outbox import Outbox
+from coop.core.periods import Month
 from coop.dealers.membership import make_dealer
 from coop.dealers.models import Dealer, Member, PayoutDetail
 from coop.statements.models import Statement
+from coop.statements.service import making_key
 from tests.integration.web.conftest import Web, send
 from tests.integration.web.test_office import count_queries
 from tests.integration.web.test_tax_terms import mistake_at
@@ -150,3 +153,12 @@ def test_statements_are_listed_by_year_and_taken_as_csv(web: Web) -> None:
         ("2025-11", "-5.00", "10.00"),
     ]
     assert "2025" not in web.browser("other dealer").get("/portal/statements?as=csv").text
+
+    def papers() -> list[str]:
+        return re.findall(r"<td>(?:<a [^>]*>)?(PDF|being made|not made)", client.get("/portal/statements").text)
+
+    assert papers() == ["PDF", "not made", "not made"]
+    with transaction(web.sessions) as session:
+        key = making_key(latest.mall_id, latest.dealer_id, Month(2025, 12))
+        name_job(session, web.clock.at, "statements.make", {}, queue="statements", key=key)
+    assert papers() == ["PDF", "being made", "not made"]
