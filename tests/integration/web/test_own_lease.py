@@ -39,6 +39,21 @@ def test_she_reads_her_rent_with_its_working_and_her_terms(web: Web, leasing: Le
     assert "D03" not in page
 
 
+def test_how_long_it_runs_is_said_as_the_office_says_it(web: Web, leasing: Leasing) -> None:
+    def runs() -> str:
+        page = web.browser("dealer").get("/portal/lease").text
+        return page.split("<dt>It runs</dt><dd>")[1].split("</dd>")[0]
+
+    assert runs() == "by the month"
+    with transaction(web.sessions) as session:
+        lease = session.get_one(Lease, leasing.running)
+        lease.term_ends_on = date(2026, 12, 15)
+    assert runs() == "for a fixed term, through Dec 15, 2026; then by the month"
+    with transaction(web.sessions) as session:
+        session.get_one(Lease, leasing.running).ends_on = date(2026, 12, 31)
+    assert runs() == "through Dec 31, 2026"
+
+
 def test_a_lease_without_a_rate_says_whom_to_ask_and_nothing_of_others(web: Web, leasing: Leasing) -> None:
     with transaction(web.sessions) as session:
         session.get_one(Lease, leasing.fixed).spaces[0].space.zone = "attic"
