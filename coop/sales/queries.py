@@ -73,6 +73,10 @@ def _sums(session: Session, whose: Any, which: ColumnElement[bool]) -> dict[int 
     return {dealer_id: DealerSales(*map(int, sums)) for dealer_id, *sums in rows}
 
 
+_BROUGHT_BACK, _ITS_TICKET = aliased(TicketLine), aliased(Ticket)
+"""The line that a return gives back, and its ticket."""
+
+
 @dataclass(frozen=True)
 class StatedLine:
     """A ticket line as a statement shows it, with the number of the ticket it returns (empty when untied)."""
@@ -118,12 +122,11 @@ def lines_of_dealer(
     session: Session, mall_id: int, dealer_id: int, month: Month, *, ticket: str | None = None
 ) -> list[StatedLine]:
     """A dealer's lines of a month, or those of the tickets of one number, by when they were sold."""
-    original, original_ticket = aliased(TicketLine), aliased(Ticket)
     rows = session.execute(
-        select(TicketLine, Ticket, original_ticket.number)
+        select(TicketLine, Ticket, _ITS_TICKET.number)
         .join(Ticket, Ticket.id == TicketLine.ticket_id)
-        .outerjoin(original, original.id == TicketLine.returns_line_id)
-        .outerjoin(original_ticket, original_ticket.id == original.ticket_id)
+        .outerjoin(_BROUGHT_BACK, _BROUGHT_BACK.id == TicketLine.returns_line_id)
+        .outerjoin(_ITS_TICKET, _ITS_TICKET.id == _BROUGHT_BACK.ticket_id)
         .where(
             TicketLine.dealer_id == dealer_id,
             credited_between(mall_id, month.first_day, month.last_day),

@@ -199,6 +199,10 @@ def other_malls(session: Session, mall_id: int, dealer_id: int) -> tuple[str, ..
 # --- the square foot ----------------------------------------------------------------------------------------------------
 
 
+_HOLDER, _SHARER = aliased(Lease), aliased(Lease)
+"""Who holds a space, and who shares it."""
+
+
 @dataclass(frozen=True)
 class Middle:
     """The median of a mall's dealers' net sales a square foot in a month: the same for all of them, so worked out once."""
@@ -210,31 +214,30 @@ class Middle:
 
 def rented_areas(session: Session, mall_id: int, month: Month, *, dealer_id: int | None = None) -> dict[int, Fraction]:
     """Hundredths of a square foot each dealer rented in a month, by dealer id; of a part of it, or a shared space, that part."""
-    holder, sharer = aliased(Lease), aliased(Lease)
     rows = (
         select(
             LeaseSpace.leased_area_sqft100,
             LeaseSpace.starts_on,
             LeaseSpace.ends_on,
-            holder.ends_on,
-            holder.dealer_id,
-            sharer.starts_on,
-            sharer.ends_on,
-            sharer.dealer_id,
+            _HOLDER.ends_on,
+            _HOLDER.dealer_id,
+            _SHARER.starts_on,
+            _SHARER.ends_on,
+            _SHARER.dealer_id,
             LeaseShare.share_percent,
         )
-        .join(holder, holder.id == LeaseSpace.lease_id)
+        .join(_HOLDER, _HOLDER.id == LeaseSpace.lease_id)
         .outerjoin(LeaseShare, LeaseShare.lease_space_id == LeaseSpace.id)
-        .outerjoin(sharer, sharer.id == LeaseShare.lease_id)
+        .outerjoin(_SHARER, _SHARER.id == LeaseShare.lease_id)
         .where(
-            holder.mall_id == mall_id,
+            _HOLDER.mall_id == mall_id,
             LeaseSpace.leased_area_sqft100 > 0,
             LeaseSpace.starts_on <= month.last_day,
             LeaseSpace.ends_on.is_(None) | (LeaseSpace.ends_on >= month.first_day),
         )
     )
     if dealer_id is not None:
-        rows = rows.where(func.coalesce(sharer.dealer_id, holder.dealer_id) == dealer_id)
+        rows = rows.where(func.coalesce(_SHARER.dealer_id, _HOLDER.dealer_id) == dealer_id)
     areas: dict[int, Fraction] = defaultdict(Fraction)
     for area, starts_on, ends_on, left_on, held_by, joins_on, leaves_on, shared_by, percent in session.execute(rows):
         begins = max(starts_on, joins_on or starts_on)

@@ -43,6 +43,8 @@ WORDS = {
 
 CHECK = "Your payment by check, "
 """How a check that was taken reads, before its number."""
+_PUT_RIGHT = aliased(Entry)
+"""The entry that another puts right. Made once, as are all such: its columns are worked out anew for each one that is made."""
 
 
 def payment_lines(
@@ -57,10 +59,9 @@ def paid_by(
 ) -> list[tuple[PaymentLine, int | None]]:
     """The payment lines, each with its entry in the books; a trade-in has none of its own."""
     lines: list[tuple[PaymentLine, int | None]] = [(_trade_in(each), None) for each in stated if each.line.trade_in_cents]
-    original = aliased(Entry)
     rows = session.execute(
-        _entries(mall_id, dealer_id, month.first_day, month.last_day, original, Entry.business_date, Entry.kind, Entry.memo)
-        .add_columns(original.kind, original.business_date, original.memo, Posting.amount_cents, Entry.id)
+        _entries(mall_id, dealer_id, month.first_day, month.last_day, Entry.business_date, Entry.kind, Entry.memo)
+        .add_columns(_PUT_RIGHT.kind, _PUT_RIGHT.business_date, _PUT_RIGHT.memo, Posting.amount_cents, Entry.id)
         .where(Entry.kind.not_in(TOLD_APART))
         .order_by(Entry.business_date, Entry.id)
     )
@@ -75,24 +76,23 @@ def moved(session: Session, mall_id: int, dealer_id: int, first: date, last: dat
 
     Signed as she sees it; tax to file is among it.
     """
-    original = aliased(Entry)
-    kind = func.coalesce(original.kind, Entry.kind)
+    kind = func.coalesce(_PUT_RIGHT.kind, Entry.kind)
     entries = (
-        _entries(mall_id, dealer_id, first, last, original, kind, func.sum(Posting.amount_cents))
+        _entries(mall_id, dealer_id, first, last, kind, func.sum(Posting.amount_cents))
         .where(Entry.kind.not_in([one for one in TOLD_APART if one != TO_DEALER]))
         .group_by(kind)
     )
     return [(name, -int(amount)) for name, amount in session.execute(entries)]
 
 
-def _entries(mall_id: int, dealer_id: int, first: date, last: date, original: Any, *columns: Any) -> Select[Any]:
+def _entries(mall_id: int, dealer_id: int, first: date, last: date, *columns: Any) -> Select[Any]:
     """A dealer's postings at a mall over days, with the entry that each puts right."""
     return (
         select(*columns)
         .select_from(Posting)
         .join(Entry, Entry.id == Posting.entry_id)
         .join(Account, Account.id == Posting.account_id)
-        .outerjoin(original, original.id == Entry.reverses_id)
+        .outerjoin(_PUT_RIGHT, _PUT_RIGHT.id == Entry.reverses_id)
         .where(
             Account.kind == "dealer",
             Account.mall_id == mall_id,
