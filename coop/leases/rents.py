@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from decimal import Decimal
 from fractions import Fraction
+from functools import cached_property
 
 from sqlalchemy import CompoundSelect, func, or_, select, true, union
 from sqlalchemy.orm import Session, selectinload
@@ -129,7 +130,6 @@ class RentBook:
         )
         self.leases = {lease.id: lease for lease in rows}
         self.rates = queries.rates_by_zone(session, mall.id)
-        self.codes = {row.id: row.code for row in session.execute(select(Dealer.id, Dealer.code))}
         self.faults: list[str] = []
         self.terms: dict[int, list[Term]] = {}
         for lease in self.leases.values():
@@ -138,9 +138,18 @@ class RentBook:
                 self.terms[lease.id] = [read_term(t.kind, t.terms, t.starts_on, t.ends_on) for t in lease.terms]
         self._indexes = self._read_indexes()
 
-    def catching(self, lease: Lease, name: str = "") -> _Catching:
-        """What a lease's terms cannot be computed by is kept as a sentence, and the others go on."""
-        return _Catching(self.faults, name or f"The lease of {self.codes[lease.dealer_id]} from {lease.starts_on}")
+    @cached_property
+    def _codes(self) -> dict[int, str]:
+        """Every dealer's code by id; asked only where a fault is to be named."""
+        return {row.id: row.code for row in self.session.execute(select(Dealer.id, Dealer.code))}
+
+    def _named(self, lease: Lease) -> str:
+        """A lease as a sentence about its fault begins."""
+        return f"The lease of {self._codes[lease.dealer_id]} from {lease.starts_on}"
+
+    def catching(self, lease: Lease, space: str = "") -> _Catching:
+        """What a lease's terms, or one of its spaces, cannot be computed by is kept as a sentence, and the others go on."""
+        return _Catching(self.faults, lambda: space or self._named(lease))
 
     def _read_indexes(self) -> dict[str, dict[date, Decimal]]:
         followed = {t.series for terms in self.terms.values() for t in terms if isinstance(t, Escalation) and t.series}
@@ -325,7 +334,7 @@ def _earliest(*days: date | None) -> date:
 class _Catching:
     """Keeps the sentence of an error of terms; everything else goes through."""
 
-    def __init__(self, faults: list[str], name: str) -> None:
+    def __init__(self, faults: list[str], name: Callable[[], str]) -> None:
         self.faults, self.name = faults, name
 
     def __enter__(self) -> None:
@@ -333,11 +342,11 @@ class _Catching:
 
     def __exit__(self, kind: object, error: BaseException | None, trace: object) -> bool:
         if isinstance(error, NoRateError):
-            said = f"{self.name} is in zone {error.zone}, and there is no rate in force on {error.day}"
+            said = f"{self.name()} is in zone {error.zone}, and there is no rate in force on {error.day}"
             self.faults.append(f"{said}: set a rate for that zone first.")
             return True
         if isinstance(error, TermsError | ValueError):
-            is_named = self.name in str(error)
-            self.faults.append(str(error) if is_named else f"{self.name}: {error}")
+            name = self.name()
+            self.faults.append(str(error) if name in str(error) else f"{name}: {error}")
             return True
         return False
