@@ -23,6 +23,10 @@ def zones() -> list[str]:
     return sorted(places, key=lambda name: (not name.startswith(_NEAR), name))
 
 
+def _as_read(zone: str) -> str:
+    return zone.replace("_", " ")
+
+
 class MallForm(FlaskForm):  # type: ignore[misc]
     name = StringField(
         "Name",
@@ -37,7 +41,11 @@ class MallForm(FlaskForm):  # type: ignore[misc]
         listed = zones()
         if kept and kept not in listed:
             listed.insert(0, kept)
-        self.timezone.among([(name, name.replace("_", " ")) for name in listed], "choose the zone")
+        self.timezone.among([(name, _as_read(name)) for name in listed], "choose the zone")
+
+    def offer_only(self, kept: str) -> None:
+        """The one zone of a mall whose clock stays."""
+        self.timezone.among([(kept, _as_read(kept))])
 
     def tell(self, sentence: str) -> None:
         """A refusal at the field it names."""

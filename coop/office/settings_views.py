@@ -92,8 +92,12 @@ def mall(mall_code: str) -> Page:
 
 
 def _mall_page(found: Mall, form: MallForm) -> str:
-    form.offer_zones(found.timezone)
-    return render_template("office/settings/mall.html", mall=found, form=form, zone_stays=has_books(db(), found.id))
+    zone_stays = has_books(db(), found.id)
+    if zone_stays:
+        form.offer_only(found.timezone)
+    else:
+        form.offer_zones(found.timezone)
+    return render_template("office/settings/mall.html", mall=found, form=form, zone_stays=zone_stays)
 
 
 @settings.post("/malls/<mall_code>")

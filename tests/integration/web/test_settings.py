@@ -166,6 +166,7 @@ def test_a_mall_is_renamed_and_moved_and_its_code_stays(web: Web) -> None:
 
 
 def test_the_clock_of_a_mall_with_books_stays(web: Web) -> None:
+    assert web.browser("manager").get(f"{PAGE}malls/MAIN").text.count("<option") == 1
     answer = change(web.browser("manager"), f"{PAGE}malls/MAIN", **{**MALL, "timezone": "America/Denver"})
     assert answer.status_code == 422
     said = answer.text.split('id="timezone-wrong"')[1].split("</p>")[0]
