@@ -15,6 +15,7 @@ from coop.leases.wording import UNITS
 from coop.office import lease_queries as queries
 from coop.office.lease_house_forms import IndexFileForm, IndexForm, RateForm, RulesForm, rules_form
 from coop.office.lease_views import by, leases, page_of, today_of, wanted_mall
+from coop.office.settings_wording import LEASES
 from coop.office.views import READERS
 
 MOST_BYTES = 2 * 1024 * 1024
@@ -89,6 +90,7 @@ def rules(mall_code: str) -> Page:
         "office/leases/rules.html",
         **page_of(mall),
         rules=queries.rules_on(db(), mall.id, today),
+        house_rules=LEASES,
         dated=queries.dated_rules(db(), mall.id),
     )
 

@@ -15,7 +15,7 @@ from coop.leases.documents import KINDS as LETTERS
 from coop.leases.editing import By
 from coop.leases.holding import today_at
 from coop.leases.models import Lease, Letter
-from coop.leases.wording import KINDS, ORDERS, PRORATION, STATES, UNITS
+from coop.leases.wording import KINDS, PRORATION, STATES, UNITS
 from coop.office import lease_life, lease_work
 from coop.office import lease_queries as queries
 from coop.office import queries as office_queries
@@ -38,7 +38,6 @@ def _shared() -> dict[str, object]:
         "states": STATES,
         "units": UNITS,
         "prorations": PRORATION,
-        "orders": ORDERS,
         "term_kinds": KINDS,
         "letter_kinds": LETTERS,
     }

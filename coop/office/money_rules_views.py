@@ -12,7 +12,8 @@ from coop.core.fields import told
 from coop.core.templating import day as written
 from coop.core.web import Page, allow, db, now, roll_back, visitor
 from coop.office.books_views import books
-from coop.office.money_rules_forms import GOES_TO, NEXT_RENT, EndForm, ReleaseForm, RulesForm, rules_form
+from coop.office.money_rules_forms import GOES_TO, EndForm, ReleaseForm, RulesForm, rules_form
+from coop.office.settings_wording import MONEY, MONEY_GOES_BY
 from coop.office.tax_queries import today as office_today
 from coop.office.views import READERS
 from coop.sales.surcharge import CAUTION as SURCHARGE_CAUTION
@@ -41,7 +42,8 @@ def _page(*, form: ReleaseForm | None = None, ending: tuple[int, EndForm] | None
         form=form or ReleaseForm(formdata=None),
         ending=ending,
         end_form=EndForm(formdata=None),
-        next_rent=NEXT_RENT,
+        money=MONEY,
+        goes_by=MONEY_GOES_BY,
         goes_to=GOES_TO,
     )
 

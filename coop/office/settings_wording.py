@@ -1,4 +1,4 @@
-"""The sentences of the page Settings: what each house rule does, in words that need no training."""
+"""What each house rule does, in a sentence: on the page Settings, and on the page where the rule is set."""
 
 from __future__ import annotations
 
@@ -12,7 +12,6 @@ from coop.core.money import format_price
 from coop.core.templating import day, dollars, joined, percent
 from coop.dealers.models import Cooperative
 from coop.floor.models import AisleWidth
-from coop.leases.domain import plain
 from coop.leases.models import RentRate
 from coop.leases.wording import ORDERS, PRORATION, UNITS
 from coop.office.money_rules_forms import GOES_TO, NEXT_RENT
@@ -43,49 +42,50 @@ def coop_sentences(coop: Cooperative) -> dict[str, str]:
 # --- money --------------------------------------------------------------------------------------------------------------
 
 
-def _card(rules: Any) -> str:
-    if not rules.card_percent:
-        return "The co-op bears the card cost."
-    return f"A dealer bears {percent(rules.card_percent)} of what her buyers pay by card."
-
-
-def _surcharge(rules: Any) -> str:
-    if not rules.surcharge_percent:
-        return "Nothing is charged on top for paying by card."
-    return f"A buyer may be charged up to {percent(rules.surcharge_percent)} on top of what is paid by card."
-
-
-def _minimum(rules: Any) -> str:
-    if not rules.payout_minimum_cents:
-        return "Every balance is paid, however small."
-    return f"A balance under {dollars(rules.payout_minimum_cents)} is carried forward."
-
-
-def _wait(rules: Any) -> str:
-    if not rules.bank_wait_days:
-        return "New bank details are used at once."
-    return f"No money goes to new bank details for {days(rules.bank_wait_days)}."
-
-
-def _form(rules: Any) -> str:
-    return (
+MONEY: Mapping[str, Rule] = {
+    "Card cost": lambda rules: (
+        f"{percent(rules.card_percent)} of what a dealer’s buyers pay by card is charged to the dealer."
+        if rules.card_percent
+        else "The co-op bears the card cost."
+    ),
+    "Surcharge": lambda rules: (
+        f"A buyer may be charged up to {percent(rules.surcharge_percent)} on top of what is paid by card."
+        if rules.surcharge_percent
+        else "Nothing is charged on top for paying by card."
+    ),
+    "By hand": lambda rules: f"An entry by hand of more than {dollars(rules.journal_limit_cents)} needs a second person.",
+    "Smallest payout": lambda rules: (
+        f"A balance under {dollars(rules.payout_minimum_cents)} is carried forward."
+        if rules.payout_minimum_cents
+        else "Every balance is paid, however small."
+    ),
+    "New bank details": lambda rules: (
+        f"No money goes to new bank details for {days(rules.bank_wait_days)}."
+        if rules.bank_wait_days
+        else "New bank details are used at once."
+    ),
+    "Tax form": lambda rules: (
         "A dealer without a tax form on file is not paid."
         if rules.tax_form_needed
         else "No tax form is asked for before a payout."
-    )
-
-
-MONEY: Mapping[str, Rule] = {
-    "Card cost": _card,
-    "Surcharge": _surcharge,
-    "By hand": lambda rules: f"An entry by hand of more than {dollars(rules.journal_limit_cents)} needs a second person.",
-    "Smallest payout": _minimum,
-    "New bank details": _wait,
-    "Tax form": _form,
+    ),
     "Next month’s rent": lambda rules: f"Next month’s rent is {NEXT_RENT[rules.next_rent]}.",
     "Unclaimed sales": lambda rules: f"An unclaimed sale is listed for the manager after {days(rules.unclaimed_days)}.",
     "Checks": lambda rules: f"A check not cashed for {days(rules.stale_days)} is stale, and owed again.",
 }
+MONEY_GOES_BY: Mapping[str, str] = {
+    "Card cost": "the last day of the month charged",
+    "Surcharge": "the day of the sale",
+    "By hand": "the day the entry is dated",
+    "Smallest payout": "the last day of the month the run pays",
+    "New bank details": "the last day of the month the run pays",
+    "Tax form": "the last day of the month the run pays",
+    "Next month’s rent": "the last day of the month paid",
+    "Unclaimed sales": "the day of looking",
+    "Checks": "the day a check is noted as stale",
+}
+"""The day whose rules hold."""
+assert set(MONEY_GOES_BY) == set(MONEY)
 
 
 def release(rule: ReleaseRule) -> str:
@@ -115,13 +115,15 @@ def _late(rules: Any) -> str:
     if rules.late_how in ("percent", "greater"):
         parts.append(f"{percent(rules.late_percent)} of what is late")
     more = ", whichever is more" if rules.late_how == "greater" else ""
-    return f"Rent not paid by day {rules.late_after_day} costs {joined(parts, 'or')}{more}."
+    when = "once a month; never on a fee, nor while a charge is in dispute"
+    return f"Rent not paid by day {rules.late_after_day} costs {joined(parts, 'or')}{more}, {when}."
 
 
 def _deposit(rules: Any) -> str:
     if not rules.deposit_months:
         return "No deposit is taken."
-    return f"A deposit is {plain(rules.deposit_months)} {'month’s' if rules.deposit_months == 1 else 'months’'} rent."
+    months = percent(rules.deposit_months).removesuffix("%")
+    return f"A deposit is {months} {'month’s' if rules.deposit_months == 1 else 'months’'} rent."
 
 
 def _order(rules: Any) -> str:
@@ -143,6 +145,11 @@ LEASES: Mapping[str, Rule] = {
     "Late fee": _late,
     "Offers": lambda rules: f"An offer stands {days(rules.offer_days)}.",
     "Waiting list": _order,
+    "Moving out": lambda rules: (
+        f"Whoever moves out goes through a list: {'; '.join(rules.checklist)}."
+        if rules.checklist
+        else "Nothing is listed for moving out."
+    ),
 }
 
 
@@ -165,7 +172,7 @@ def place(row: TaxPlace) -> str:
 
 
 def tax_setting(row: TaxSetting) -> str:
-    who = "The co-op owes the tax" if row.owed_by == "coop" else "Each dealer owes the tax on her own sales"
+    who = "The co-op owes the tax" if row.owed_by == "coop" else "Each dealer owes the tax on what that dealer sold"
     if not row.office:
         return f"{who}, and no return is drawn up."
     months = "month" if row.due_months_after == 1 else f"{row.due_months_after} months"

@@ -430,9 +430,9 @@ def test_house_rules_are_set_from_a_day_on_and_said_back(web: Web) -> None:
     assert send(manager, f"{BOOKS}/rules/change", **RULES).status_code == 303
     page = manager.get(f"{BOOKS}/rules").text
     for said in (
-        "2.9% of what a dealer’s buyers pay by card is charged to her",
-        "an entry of more than $1,000.00 needs a second person",
-        "a dealer without a tax form on file is not paid",
+        "2.9% of what a dealer’s buyers pay by card is charged to the dealer",
+        "An entry by hand of more than $1,000.00 needs a second person",
+        "A dealer without a tax form on file is not paid",
         "kept back from what is paid",
         "ask whoever advises the co-op",
     ):
