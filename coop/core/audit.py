@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 
-from sqlalchemy import Index, String, Text
+from sqlalchemy import Index, String, Text, func, select
 from sqlalchemy.orm import Mapped, Session, mapped_column
 
 from coop.core.db import Base, Key, UtcDateTime
@@ -50,3 +51,38 @@ def record(
             request_id=request_id,
         )
     )
+
+
+def changed(what: str) -> str:
+    """The action under which the log says that something of a thing was changed."""
+    return f"{what} changed"
+
+
+def record_changes(
+    session: Session,
+    now: datetime,
+    subject_kind: str,
+    subject_id: object,
+    changes: Mapping[str, tuple[str, str]],
+    *,
+    user_id: int | None = None,
+    request_id: str = "",
+) -> list[str]:
+    """A line of the log for each thing that is not as before, and all of them in words. `changes`: what -> (before, now)."""
+    said = []
+    for what, (before, after) in changes.items():
+        if before != after:
+            detail = f"{before} before, {after} now"
+            record(session, now, changed(what), subject_kind, subject_id, user_id=user_id, detail=detail, request_id=request_id)
+            said.append(f"{what}: {detail}")
+    return said
+
+
+def last_done(session: Session, subject_kinds: Sequence[str]) -> dict[tuple[str, str, str], datetime]:
+    """When each thing was last done to each subject of these kinds: (kind, id, action) -> moment. One query."""
+    rows = session.execute(
+        select(AuditLog.subject_kind, AuditLog.subject_id, AuditLog.action, func.max(AuditLog.at))
+        .where(AuditLog.subject_kind.in_(subject_kinds))
+        .group_by(AuditLog.subject_kind, AuditLog.subject_id, AuditLog.action)
+    )
+    return {(kind, subject, action): at for kind, subject, action, at in rows}

@@ -18,8 +18,6 @@ CODE = re.compile(r"[A-Z0-9][A-Z0-9-]{0,11}")
 """Of a mall or a dealer: it stands in account names, file names and on tags."""
 
 
-COOP_CHANGED = "co-op changed"
-"""In the log; its detail begins with what was changed and a colon."""
 PAPERS = ("letter", "a4")
 
 
@@ -90,10 +88,7 @@ def change_coop(
     }
     coop.name, coop.commission_percent, coop.payout_day, coop.paper = name, commission_percent, payout_day, paper
     session.flush()
-    changed = [f"{what}: {before} before, {after} now" for what, (before, after) in changes.items() if before != after]
-    for detail in changed:
-        audit.record(session, now, COOP_CHANGED, "co-op", 1, user_id=user_id, detail=detail, request_id=request_id)
-    return changed
+    return audit.record_changes(session, now, "co-op", 1, changes, user_id=user_id, request_id=request_id)
 
 
 def add_dealer(

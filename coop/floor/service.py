@@ -14,9 +14,6 @@ from coop.core.geometry import rectangle_sqft100
 from coop.dealers.membership import require_code
 from coop.floor.models import SPACE_KINDS, Mall, Space
 
-MALL_CHANGED = "mall changed"
-"""In the log; its detail begins with what was changed and a colon."""
-
 
 def require_timezone(name: str) -> None:
     """Refuses a time zone nobody keeps."""
@@ -86,10 +83,7 @@ def change_mall(
     }
     mall.name, mall.address, mall.timezone = name, address, timezone
     session.flush()
-    changed = [f"{what}: {before} before, {after} now" for what, (before, after) in changes.items() if before != after]
-    for detail in changed:
-        audit.record(session, now, MALL_CHANGED, "mall", mall.code, user_id=user_id, detail=detail, request_id=request_id)
-    return changed
+    return audit.record_changes(session, now, "mall", mall.code, changes, user_id=user_id, request_id=request_id)
 
 
 def add_space(

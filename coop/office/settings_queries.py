@@ -8,21 +8,19 @@ from datetime import date, datetime
 from typing import Any, TypeVar
 
 from flask import url_for
-from sqlalchemy import func, select, text
+from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
 from coop import __version__
 from coop.books.models import Entry, MoneyRule, Period
 from coop.books.rules import NO_RULES, release_rules
 from coop.config import Settings
-from coop.core.audit import AuditLog
+from coop.core import audit
 from coop.core.clock import local_date
 from coop.core.geometry import format_length
 from coop.core.templating import day
-from coop.dealers.membership import COOP_CHANGED
 from coop.dealers.models import Cooperative
 from coop.floor.models import AisleWidth, FloorPlan, Mall
-from coop.floor.service import MALL_CHANGED
 from coop.leases.models import LeaseRule, RentRate
 from coop.leases.rules import HouseRules
 from coop.office import settings_wording as words
@@ -41,9 +39,9 @@ def chapters(session: Session, now: datetime, settings: Settings) -> list[Chapte
     timezone = office_timezone(session)
     malls, today = all_malls(session), local_date(now, timezone)
     coop = session.get(Cooperative, 1)
-    changed = _changes(session, timezone)
-    found = [] if coop is None else [_of_coop(coop, changed, timezone)]
-    found += [_of_mall(mall, changed, timezone) for mall in malls]
+    since = _since(session, timezone)
+    found = [] if coop is None else [_of_coop(coop, since)]
+    found += [_of_mall(mall, since) for mall in malls]
     found += [_of_money(session, today), _of_nobody(session, today)]
     lease_rules, rates = _by_mall(session, LeaseRule), _by_mall(session, RentRate)
     aisles, places = _by_mall(session, AisleWidth), _by_mall(session, TaxPlace)
@@ -63,44 +61,41 @@ def _plain(title: str, sentences: dict[str, str], note: str = "") -> Chapter:
     return Chapter(title, [Said(name, sentence) for name, sentence in sentences.items()], "", "", note)
 
 
-def _changes(session: Session, timezone: str) -> dict[tuple[str, str, str], date]:
-    """The day, where the office is, each thing of the co-op and the malls was last changed, by the log: (kind, id, what)."""
-    rows = session.execute(
-        select(AuditLog.subject_kind, AuditLog.subject_id, AuditLog.detail, func.max(AuditLog.at))
-        .where(AuditLog.action.in_((COOP_CHANGED, MALL_CHANGED)))
-        .group_by(AuditLog.subject_kind, AuditLog.subject_id, AuditLog.detail)
-    )
-    found: dict[tuple[str, str, str], date] = {}
-    for kind, subject, detail, at in rows:
-        key, day = (kind, subject, detail.partition(":")[0]), local_date(at, timezone)
-        found[key] = max(day, found.get(key, day))
-    return found
+Since = Callable[[str, object, str, datetime], str]
+"""Since when something of a thing is as it is: the thing's kind and id, what of it, and the moment the thing began."""
 
 
-def _of_coop(coop: Cooperative, changed: dict[tuple[str, str, str], date], timezone: str) -> Chapter:
-    began = local_date(coop.created_at, timezone)
+def _since(session: Session, timezone: str) -> Since:
+    """By the log, as days where the office is."""
+    done = audit.last_done(session, ("co-op", "mall"))
+
+    def since(kind: str, subject: object, what: str, began: datetime) -> str:
+        return words.since(local_date(done.get((kind, str(subject), audit.changed(what)), began), timezone))
+
+    return since
+
+
+def _of_coop(coop: Cooperative, since: Since) -> Chapter:
     rules = [
-        Said(name.capitalize(), sentence, words.since(changed.get(("co-op", "1", name), began)))
+        Said(name.capitalize(), sentence, since("co-op", coop.id, name, coop.created_at))
         for name, sentence in words.coop_sentences(coop).items()
     ]
     rules.append(Said("Currency", f"Everything is kept in {'US dollars' if coop.currency == 'USD' else coop.currency}."))
     return Chapter("The co-op", rules, url_for("settings.coop"), "Change it", manager_only=True)
 
 
-def _of_mall(mall: Mall, changed: dict[tuple[str, str, str], date], timezone: str) -> Chapter:
-    began = local_date(mall.created_at, timezone)
-
-    def since(what: str) -> str:
-        return words.since(changed.get(("mall", mall.code, what), began))
+def _of_mall(mall: Mall, since: Since) -> Chapter:
+    def of_it(what: str) -> str:
+        return since("mall", mall.code, what, mall.created_at)
 
     rules = [
-        Said("Name", f"The mall {mall.code} is called {mall.name}.", since("name")),
+        Said("Name", f"The mall {mall.code} is called {mall.name}.", of_it("name")),
         Said(
             "Address",
             f"It stands at {' '.join(mall.address.split())}." if mall.address else "Its address is not written down.",
-            since("address"),
+            of_it("address"),
         ),
-        Said("Time zone", words.zone_sentence(mall.timezone), since("time zone")),
+        Said("Time zone", words.zone_sentence(mall.timezone), of_it("time zone")),
     ]
     return Chapter(mall.name, rules, url_for("settings.mall", mall_code=mall.code), "Change it", manager_only=True)
 

@@ -12,14 +12,13 @@ from sqlalchemy import select
 from werkzeug.test import TestResponse
 
 from coop.books.rules import NO_RULES, set_rules
-from coop.core.audit import AuditLog, record
+from coop.core.audit import AuditLog, changed, record
 from coop.core.db import transaction
 from coop.core.errors import Refusal
 from coop.core.migrate import newest_revision
-from coop.dealers.membership import COOP_CHANGED
 from coop.dealers.models import Cooperative
 from coop.floor.models import AisleWidth, Mall
-from coop.floor.service import MALL_CHANGED, add_mall, change_mall
+from coop.floor.service import add_mall, change_mall
 from coop.leases.models import Lease
 from coop.leases.rules import set_rate
 from coop.leases.rules import set_rules as set_lease_rules
@@ -118,14 +117,14 @@ def test_the_co_op_is_changed_and_leases_keep_their_commission(web: Web) -> None
         coop = session.get_one(Cooperative, 1)
         assert (coop.name, coop.commission_percent, coop.payout_day, coop.paper) == ("Lantern Yard Dealers", 12, 12, "a4")
         assert set(session.scalars(select(Lease.commission_percent))) == {Decimal(10)}
-        lines = session.scalars(select(AuditLog.detail).where(AuditLog.action == "co-op changed")).all()
-        assert "payout day: 10 before, 12 now" in lines
+        lines = session.scalars(select(AuditLog.detail).where(AuditLog.action == "payout day changed")).all()
+        assert lines == ["10 before, 12 now"]
     assert send(client, f"{PAGE}co-op", **COOP).status_code == 303
     assert "Nothing was changed." in client.get(PAGE).text
     with transaction(web.sessions) as session:
         evening = datetime(2026, 11, 6, 3, tzinfo=UTC)
-        record(session, evening, COOP_CHANGED, "co-op", 1, detail="payout day: 12 before, 10 now")
-        record(session, evening, MALL_CHANGED, "mall", "MAIN", detail="address: none before, one now")
+        record(session, evening, changed("payout day"), "co-op", 1, detail="12 before, 10 now")
+        record(session, evening, changed("address"), "mall", "MAIN", detail="none before, one now")
     assert "since Nov 5, 2026" in rule(web, "Payout day")
     assert "since Nov 5, 2026" in rule(web, "Address")
 
