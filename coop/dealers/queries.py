@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from sqlalchemy import String, cast, func, select
+from sqlalchemy import ColumnElement, String, and_, cast, func, select
 from sqlalchemy.orm import Session
 
 from coop.core.audit import AuditLog
@@ -37,16 +37,16 @@ def web_session_by_hash(session: Session, token_sha256: str) -> WebSession | Non
     return session.scalar(select(WebSession).where(WebSession.token_sha256 == token_sha256))
 
 
+def can_be_used(now: datetime, idle_since: datetime) -> ColumnElement[bool]:
+    """Sessions that are not ended, over, or left idle."""
+    return and_(WebSession.ended_at.is_(None), WebSession.expires_at > now, WebSession.seen_at > idle_since)
+
+
 def running_sessions(session: Session, now: datetime, user_id: int, idle_since: datetime) -> Sequence[WebSession]:
     """A user's sessions that can still be used, the latest used first."""
     return session.scalars(
         select(WebSession)
-        .where(
-            WebSession.user_id == user_id,
-            WebSession.ended_at.is_(None),
-            WebSession.expires_at > now,
-            WebSession.seen_at > idle_since,
-        )
+        .where(WebSession.user_id == user_id, can_be_used(now, idle_since))
         .order_by(WebSession.seen_at.desc(), WebSession.id.desc())
     ).all()
 

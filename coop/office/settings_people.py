@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, func, select
+from sqlalchemy import ColumnElement, Select, func, select
 from sqlalchemy.orm import Session
 
 from coop.core.audit import AuditLog
@@ -16,7 +16,7 @@ from coop.core.listing import Column, Listed, Listing, OneOf, Words
 from coop.dealers import domain
 from coop.dealers.links import running_links
 from coop.dealers.models import ROLES, Dealer, Member, RoleGrant, SignInLink, UserAccount, WebSession
-from coop.dealers.queries import SIGNED_IN_AT
+from coop.dealers.queries import SIGNED_IN_AT, can_be_used
 from coop.office.queries import office_timezone
 
 
@@ -82,20 +82,35 @@ def people_list(timezone: str) -> Listing[Person]:
 
 def people(session: Session, now: datetime, asked: Mapping[str, str]) -> Listed[Person]:
     """A page of them, in a handful of queries however many there are."""
+    # Rows of the query first: what else a person has is read for all of them together.
+    found: Listing[Any] = people_list(office_timezone(session))
+    listed = found.read(session, _people_query(now), asked, tuple)
+    return replace(listed, rows=_persons(session, now, listed.rows))
+
+
+def person(session: Session, now: datetime, user_id: int) -> Person | None:
+    """One of them."""
+    rows = session.execute(_people_query(now).where(UserAccount.id == user_id)).all()
+    return next(iter(_persons(session, now, rows)), None)
+
+
+def _people_query(now: datetime) -> Select[Any]:
+    """Every sign-in with its person's name, when it was last used, and at how many browsers it runs."""
     running = (
         select(func.count(WebSession.id))
-        .where(WebSession.user_id == UserAccount.id, *_running(now))
+        .where(WebSession.user_id == UserAccount.id, can_be_used(now, now - domain.IDLE_LIMIT))
         .correlate(UserAccount)
         .scalar_subquery()
     )
-    query = select(UserAccount, Member.name, SIGNED_IN_AT, running).outerjoin(Member, Member.id == UserAccount.member_id)
-    # Rows of the query first: what else a person has is read for all of them together.
-    found: Listing[Any] = people_list(office_timezone(session))
-    listed = found.read(session, query, asked, tuple)
-    users = [row[0] for row in listed.rows]
+    return select(UserAccount, Member.name, SIGNED_IN_AT, running).outerjoin(Member, Member.id == UserAccount.member_id)
+
+
+def _persons(session: Session, now: datetime, rows: Sequence[Any]) -> list[Person]:
+    """What rows of the query are, with codes and links read for all of them together."""
+    users = [row[0] for row in rows]
     links = running_links(session, now, [user.id for user in users])
     codes = _codes(session, [user.member_id for user in users if user.member_id is not None])
-    rows = [
+    return [
         Person(
             user,
             name or "",
@@ -105,14 +120,8 @@ def people(session: Session, now: datetime, asked: Mapping[str, str]) -> Listed[
             sessions,
             links.get(user.id),
         )
-        for user, name, signed_in, sessions in listed.rows
+        for user, name, signed_in, sessions in rows
     ]
-    return replace(listed, rows=rows)
-
-
-def _running(now: datetime) -> tuple[ColumnElement[bool], ...]:
-    idle = now - domain.IDLE_LIMIT
-    return WebSession.ended_at.is_(None), WebSession.expires_at > now, WebSession.seen_at > idle
 
 
 def _codes(session: Session, member_ids: Sequence[int]) -> dict[int | None, list[str]]:
@@ -121,22 +130,6 @@ def _codes(session: Session, member_ids: Sequence[int]) -> dict[int | None, list
     for member_id, code in rows:
         found.setdefault(member_id, []).append(code)
     return found
-
-
-def person(session: Session, now: datetime, user_id: int) -> Person | None:
-    """One of them."""
-    row = session.execute(
-        select(UserAccount, Member.name, SIGNED_IN_AT)
-        .outerjoin(Member, Member.id == UserAccount.member_id)
-        .where(UserAccount.id == user_id)
-    ).one_or_none()
-    if row is None:
-        return None
-    user, name, signed_in = row
-    sessions = session.scalar(select(func.count(WebSession.id)).where(WebSession.user_id == user_id, *_running(now))) or 0
-    codes = ", ".join(_codes(session, [user.member_id]).get(user.member_id, ())) if user.member_id else ""
-    roles = tuple(role for role in ROLES if role in {grant.role for grant in user.grants})
-    return Person(user, name or "", codes, roles, signed_in, sessions, running_links(session, now, [user_id]).get(user_id))
 
 
 def lines_about(session: Session, user_id: int, most: int = 10) -> Sequence[AuditLog]:
