@@ -80,6 +80,15 @@ def test_a_year_adds_up_by_hand() -> None:
     assert (HERS + HERS).reckoned_cents == 36_00
 
 
+def test_a_years_totals_are_summed_once_however_often_a_page_asks() -> None:
+    row = YearRow(1, "D01", "Ida Fenwick", "", "", books=Figures(net_cents=100), paper=Figures(net_cents=7))
+    totals = YearTotals(2026, (row, row), (), (), ())
+    assert (totals.whole.net_cents, totals.books.net_cents, totals.paper.net_cents) == (214, 200, 14)
+    assert totals.whole is totals.whole
+    assert totals.books is totals.books
+    assert totals.paper is totals.paper
+
+
 def test_the_csv_says_its_period_its_totals_and_what_ties() -> None:
     totals = YearTotals(
         2026,
