@@ -193,3 +193,21 @@ def test_the_versions_are_named_within_the_column_that_keeps_them() -> None:
     assert len(said) <= 200
     for part in (f"WeasyPrint {weasyprint.__version__}", "pydyf ", "Pango 1.", "zlib 1.", "Source Serif Pro 2.007"):
         assert part in said
+
+
+# --- the shorter way of well-formed markup ----------------------------------------------------------------------------
+
+
+def test_the_shorter_way_works_out_no_styles_that_any_element_could_bear() -> None:
+    """They are taken out of the renderer's inside: should that change, `hidden` counts again, and every statement is slow."""
+    markup = '<p>plain <b hidden="">bold</b></p>'
+    shown = pdf.render_pdf(markup, CSS, title="A paper", well_formed=True)
+    assert base_fonts(shown) == ["/JOKBHJ+Source-Serif-Pro-Semi-Bold", "/YLXFLI+Source-Serif-Pro"]
+    assert base_fonts(render(markup)) == ["/YLXFLI+Source-Serif-Pro"], "the renderer's own styles are touched"
+
+
+def test_the_shorter_way_sets_what_the_renderers_own_reader_sets() -> None:
+    ours, own = vars(pdf_engine._WellFormed("<html><p>x</p></html>")), vars(weasyprint.HTML(string="<p>x"))
+    assert ours.keys() == own.keys()
+    assert type(ours["wrapper_element"]) is type(own["wrapper_element"])
+    assert ours["media_type"] == own["media_type"]
