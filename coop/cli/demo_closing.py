@@ -29,7 +29,7 @@ from coop.core.jobs import claim_next, run_job
 from coop.core.periods import Month
 from coop.core.runner import RENEW_EXIT, Stop, run_loop
 from coop.dealers.models import Dealer
-from coop.statements.figures import mall_middle
+from coop.statements.figures import mall_middle, next_rents
 from coop.statements.payday import paydays_of
 from coop.statements.service import freeze_statement
 
@@ -132,9 +132,10 @@ def _freeze_all(session: Session, now: datetime, made: DemoMall, month: Month) -
     mall = mall_of(session, made)
     middle = mall_middle(session, mall.id, month)
     dealers = [row.dealer_id for row in dealer_rows(session, mall.id, month)]
+    rents = next_rents(session, mall, dealers, month)
     for dealer_id, payday in paydays_of(session, now, dealers, month).items():
         dealer = session.get_one(Dealer, dealer_id)
-        freeze_statement(session, now, mall, dealer, month, middle=middle, payday=payday)
+        freeze_statement(session, now, mall, dealer, month, middle=middle, to_come=rents[dealer_id], payday=payday)
 
 
 def _require(close: MonthClose, month: Month, *, paper_to_come: bool = False) -> None:

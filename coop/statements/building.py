@@ -145,11 +145,12 @@ def build_value(
     held: Sequence[str] = (),
     turns: Sequence[TurnLine] = (),
     middle: Middle | None = None,
+    to_come: Sequence[ChargeLine] | None = None,
 ) -> StatementValue:
     """A dealer's month from the books. Raises StatementError when its lines do not add up to the ledger.
 
     How her payout goes, why it is held, and her turns are handed in: none of them is part of the balance. So may the mall's
-    median be (`middle`), by who builds many.
+    median be (`middle`) and her next month's rent (`to_come`), by who builds many.
     """
     coop = session.get_one(Cooperative, 1)
     stated = lines_of_dealer(session, mall.id, dealer.id, month)
@@ -211,7 +212,7 @@ def build_value(
             if t.theirs
         ),
         layaways=pending_layaways(session, mall.id, dealer.id, month),
-        next_rent=next_rent(session, mall, dealer.id, month),
+        next_rent=next_rent(session, mall, dealer.id, month) if to_come is None else tuple(to_come),
         next_rent_netted=rules_on(session, month.last_day).next_rent == "netted",
         turns=tuple(turns),
         elsewhere=other_malls(session, mall.id, dealer.id),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
@@ -19,7 +19,7 @@ from coop.core.money import round_half_up
 from coop.core.periods import Month, days_within
 from coop.floor.models import Mall
 from coop.leases.models import Charge, Lease, LeaseShare, LeaseSpace
-from coop.leases.rents import month_rents
+from coop.leases.rents import RentDraft, month_rents
 from coop.sales.models import LayawayAgreement, LayawayLine, Ticket, TicketLine
 from coop.sales.queries import credited_between, net_between
 from coop.statements.domain import ChargeLine, FloorFigures, PendingLayaway, YearFigure
@@ -149,7 +149,21 @@ def next_rent(session: Session, mall: Mall, dealer_id: int, month: Month) -> tup
     except Refusal:
         # The office is told so, with the mend, where it posts that month; a statement of this one does not wait for it.
         return (ChargeLine("rent", "Rent", "not settled yet: ask the office", 0),)
-    return tuple(ChargeLine(each.kind, each.label, each.rent.working, -each.rent.amount_cents) for each in drafts)
+    return tuple(map(_rent_line, drafts))
+
+
+def next_rents(session: Session, mall: Mall, dealer_ids: Iterable[int], month: Month) -> dict[int, tuple[ChargeLine, ...]]:
+    """The same of many, by dealer id; the number of queries does not grow with them."""
+    try:
+        drafts = month_rents(session, mall, month.next)
+    except Refusal:
+        # It may be one dealer's rent alone that is not settled.
+        return {dealer_id: next_rent(session, mall, dealer_id, month) for dealer_id in dealer_ids}
+    return {one: tuple(_rent_line(each) for each in drafts if each.dealer_id == one) for one in dealer_ids}
+
+
+def _rent_line(draft: RentDraft) -> ChargeLine:
+    return ChargeLine(draft.kind, draft.label, draft.rent.working, -draft.rent.amount_cents)
 
 
 def pending_layaways(session: Session, mall_id: int, dealer_id: int, month: Month) -> tuple[PendingLayaway, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from datetime import datetime
 from typing import Any
@@ -22,7 +22,7 @@ from coop.floor.models import Mall
 from coop.leases.leaving import end_stated_leases
 from coop.statements.building import build_value
 from coop.statements.documents import statement_file_name, statement_mail, statement_pdf
-from coop.statements.domain import StatementError, from_json, sha256, to_json
+from coop.statements.domain import ChargeLine, StatementError, from_json, sha256, to_json
 from coop.statements.figures import Middle
 from coop.statements.models import Statement
 from coop.statements.payday import Payday, payday_of
@@ -41,12 +41,13 @@ def freeze_statement(
     month: Month,
     *,
     middle: Middle | None = None,
+    to_come: Sequence[ChargeLine] | None = None,
     payday: Payday | None = None,
 ) -> Statement:
     """The dealer's statement of a month: the one there is, or one built now and never changed again.
 
-    Leases it is the final statement of end with it. Who freezes many hands in what is the same for all (`middle`) and how each is
-    paid (`payday`).
+    Leases it is the final statement of end with it. Who freezes many hands in what is the same for all (`middle`), what each has
+    to pay next (`to_come`) and how she is paid (`payday`).
     """
     statement = session.scalar(
         select(Statement).where(
@@ -56,7 +57,17 @@ def freeze_statement(
     if statement is None:
         payday = payday or payday_of(session, now, dealer.id, month)
         today = clock.local_date(now, mall.timezone)
-        value = build_value(session, mall, dealer, month, made_on=today, pay_how=payday.how, held=payday.held, middle=middle)
+        value = build_value(
+            session,
+            mall,
+            dealer,
+            month,
+            made_on=today,
+            pay_how=payday.how,
+            held=payday.held,
+            middle=middle,
+            to_come=to_come,
+        )
         text = to_json(value)
         statement = Statement(
             number=value.number,

@@ -28,7 +28,7 @@ from coop.leases.agreements import make_lease
 from coop.leases.rules import set_rate
 from coop.sales.domain import LineIn, TenderIn, TicketIn
 from coop.sales.service import take_tickets
-from coop.statements.figures import mall_middle
+from coop.statements.figures import mall_middle, next_rents
 from coop.statements.service import freeze_statement
 from coop.tax.models import Jurisdiction
 from coop.tax.service import set_place
@@ -91,8 +91,10 @@ def _state(sessions: Sessions, mall_id: int, ids: list[int], month: Month) -> No
     for start in range(0, len(ids), 100):
         with transaction(sessions) as session:
             mall, middle = session.get_one(Mall, mall_id), mall_middle(session, mall_id, month)
-            for dealer_id in ids[start : start + 100]:
-                freeze_statement(session, NOW, mall, session.get_one(Dealer, dealer_id), month, middle=middle)
+            rents = next_rents(session, mall, ids[start : start + 100], month)
+            for dealer_id, to_come in rents.items():
+                dealer = session.get_one(Dealer, dealer_id)
+                freeze_statement(session, NOW, mall, dealer, month, middle=middle, to_come=to_come)
 
 
 def _sell(sessions: Sessions, mall_id: int, ids: list[int], month: Month, lines: int) -> None:

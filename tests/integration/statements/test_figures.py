@@ -9,7 +9,7 @@ from decimal import Decimal
 from fractions import Fraction
 
 import pytest
-from sqlalchemy import select
+from sqlalchemy import delete, select
 
 from coop.books.models import MoneyRule, Opening, OpeningMemo
 from coop.books.payments import bounce_check, receive_payment
@@ -22,6 +22,7 @@ from coop.dealers.models import Dealer
 from coop.dealers.paying import Paying, set_detail
 from coop.floor.service import add_mall, add_space
 from coop.leases.agreements import make_lease
+from coop.leases.models import RentRate
 from coop.leases.posting import post_commissions, post_rents
 from coop.leases.rents import month_rents
 from coop.leases.rules import set_rate
@@ -37,13 +38,15 @@ from coop.statements import figures
 from coop.statements.building import build_value
 from coop.statements.checking import check_statements, year_faults
 from coop.statements.documents import notes, statement_html, statement_mail, sum_rows
-from coop.statements.domain import StatementValue, YearFigure, from_json, to_json
+from coop.statements.domain import ChargeLine, StatementValue, YearFigure, from_json, to_json
 from coop.statements.domain.pictures import sold_by_day
-from coop.statements.figures import Middle, mall_middle, rented_areas
+from coop.statements.figures import Middle, mall_middle, next_rent, next_rents, rented_areas
 from coop.statements.service import freeze_statement
 from coop.statements.wording import outcome, paid_rows, year_rows
 from tests.factories.coops import APRIL, MARCH, SmallCoop, build_coop, line, ticket
 from tests.factories.hall import Hall
+from tests.factories.leases import make_space
+from tests.factories.people import make_dealer
 
 SQLITE = pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
 ON = date(2025, 5, 2)
@@ -193,6 +196,30 @@ def test_one_dealers_rents_are_those_of_the_whole_mall(sessions: Sessions, now: 
             hall.ida.id: Fraction(12000 * 33, 100),
             hall.amos.id: Fraction(12000 * 67, 100) + Fraction(12000 * 21, 30),
         }
+
+
+@SQLITE
+def test_next_rents_of_many_are_those_of_each(sessions: Sessions, now: datetime) -> None:
+    with sessions() as session:
+        hall = Hall(session, now)
+        cleo, april = make_dealer(session, now, "D03"), Month(2026, 4)
+        hall.hold(hall.lease(hall.ida), hall.booth, date(2020, 1, 1))
+        amos = hall.lease(hall.amos)
+        hall.hold(amos, hall.case, date(2020, 1, 1))
+        hall.hold(amos, make_space(session, now, hall.mall, "13"), date(2026, 5, 10))
+        three = [dealer.id for dealer in (hall.ida, hall.amos, cleo)]
+
+        def of_each() -> dict[int, tuple[ChargeLine, ...]]:
+            return {one: next_rent(session, hall.mall, one, april) for one in three}
+
+        settled = of_each()
+        assert [len(settled[one]) for one in three] == [1, 2, 0]
+        assert next_rents(session, hall.mall, three, april) == settled
+        # A case without a rate is not settled, and keeps nobody else's rent from being told.
+        session.execute(delete(RentRate).where(RentRate.zone == hall.case.zone))
+        told = next_rents(session, hall.mall, three, april)
+        assert told == of_each()
+        assert told == settled | {hall.amos.id: (ChargeLine("rent", "Rent", "not settled yet: ask the office", 0),)}
 
 
 @SQLITE
