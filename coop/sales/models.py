@@ -62,7 +62,8 @@ class Ticket(Base):
 
     __tablename__ = "ticket"
     __table_args__ = (
-        Index("ix_ticket_mall_posting_date", "mall_id", "posting_date"),
+        # What was sold by day is read from it alone.
+        Index("ix_ticket_mall_posting_date", "mall_id", "posting_date", "kind", "net_cents", "tax_cents"),
         Index("ix_ticket_source_number", "source", "number"),
         CheckConstraint("kind IN ('sale', 'return')", name="known_kind"),
         CheckConstraint("certificate_kind IN ('', 'resale', 'exempt')", name="known_certificate_kind"),
@@ -126,6 +127,13 @@ class TicketLine(Base):
         Index("ix_ticket_line_dealer", "dealer_id", "credited_on"),
         Index("ix_ticket_line_credited", "mall_id", "credited_on"),
         Index("ix_ticket_line_mall", "mall_id", "posting_date"),
+        Index(
+            "ix_ticket_line_waited",
+            "mall_id",
+            "posting_date",
+            postgresql_where=text("credited_on IS NULL OR credited_on > posting_date"),
+            sqlite_where=text("credited_on IS NULL OR credited_on > posting_date"),
+        ),
         Index("ix_ticket_line_tag", "mall_id", "tag"),
         CheckConstraint("price_cents = tag_cents - discount_cents - seller_coupon_cents", name="adds_up"),
     )

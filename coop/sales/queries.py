@@ -40,8 +40,10 @@ def credited_between(mall_id: int, first: date, last: date) -> ColumnElement[boo
 
 def unclaimed_between(mall_id: int, first: date, last: date) -> ColumnElement[bool]:
     """Lines posted on these days that were nobody's when they were over."""
-    later = or_(TicketLine.credited_on.is_(None), TicketLine.credited_on > last)
-    return and_(TicketLine.mall_id == mall_id, TicketLine.posting_date.between(first, last), later)
+    when_over = or_(TicketLine.credited_on.is_(None), TicketLine.credited_on > last)
+    # It follows from the others. Said as the index ix_ticket_line_waited has it, it keeps all other lines of these days unread.
+    waited = or_(TicketLine.credited_on.is_(None), TicketLine.credited_on > TicketLine.posting_date)
+    return and_(TicketLine.mall_id == mall_id, TicketLine.posting_date.between(first, last), when_over, waited)
 
 
 def month_sales(session: Session, mall_id: int, month: Month) -> dict[int | None, DealerSales]:

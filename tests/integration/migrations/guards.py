@@ -436,5 +436,6 @@ GUARDS = {
     "0008": MONEY,
     "0009": MONEY_GUARDS,
     "0010": LINKS,
+    "0011": LINKS,
 }
 """By revision."""

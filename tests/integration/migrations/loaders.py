@@ -216,5 +216,6 @@ LOADERS: dict[str, Callable[[Connection], None]] = {
     "0008": load_money,
     "0009": load_money,
     "0010": load_links,
+    "0011": load_links,
 }
 """By revision."""

@@ -177,9 +177,9 @@ def totals(engine: Engine) -> dict[str, Any]:
     found: dict[str, Any] = {table: rows(engine, f"SELECT count(*) FROM {table}")[0][0] for table in sorted(tables)}
     for what, query in {
         "balances": "SELECT path, sum(amount_cents) FROM posting JOIN account ON account.id = account_id GROUP BY 1 ORDER BY 1",
-        "tax": "SELECT jurisdiction_id, sum(taxable_cents), sum(amount_cents) FROM tax_charged GROUP BY 1",
-        "sales": "SELECT kind, sum(net_cents), sum(tax_cents), sum(total_cents) FROM ticket GROUP BY 1",
-        "charges": "SELECT kind, sum(amount_cents) FROM charge GROUP BY 1",
+        "tax": "SELECT jurisdiction_id, sum(taxable_cents), sum(amount_cents) FROM tax_charged GROUP BY 1 ORDER BY 1",
+        "sales": "SELECT kind, sum(net_cents), sum(tax_cents), sum(total_cents) FROM ticket GROUP BY 1 ORDER BY 1",
+        "charges": "SELECT kind, sum(amount_cents) FROM charge GROUP BY 1 ORDER BY 1",
         "statements": "SELECT number, opening_cents, closing_cents FROM statement ORDER BY 1",
         "months": "SELECT first_day, state FROM period ORDER BY 1",
         "seals": "SELECT chain, number, sha256 FROM seal ORDER BY 1, 2",
