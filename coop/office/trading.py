@@ -5,7 +5,7 @@ A ticket counts on its day in the books. Today is not over, and says so; every o
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from fractions import Fraction
@@ -69,12 +69,12 @@ class Trading:
 
 def trading(session: Session, malls: Sequence[Mall], days: Mapping[int, date]) -> Trading | None:
     """Today's sales by mall on the day it is there; None where no mall has sold anything yet. Two queries."""
-    first_sales = session.execute(select(Ticket.mall_id, func.min(Ticket.posting_date)).group_by(Ticket.mall_id))
-    began = {mall_id: day for mall_id, day in first_sales}  # noqa: C416  rows, which dict() would take for a mapping
+    first_sale = select(func.min(Ticket.posting_date)).where(Ticket.mall_id == Mall.id).scalar_subquery()
+    began = {mall_id: day for mall_id, day in session.execute(select(Mall.id, first_sale)) if day is not None}
     if not began:
         return None
     earliest, latest = min(days.values()), max(days.values())
-    sold = _sold(session, earliest, latest)
+    sold = _sold(session, days, earliest, latest)
     rows = [_row(mall.name, days[mall.id], began.get(mall.id), sold.get(mall.id, {})) for mall in malls]
     today = days[min(days)]
     first, last = _month_so_far(today)
@@ -100,13 +100,13 @@ def _year_before(day: date) -> date:
     return date(month.year, month.month, min(day.day, month.days))
 
 
-def _sold(session: Session, earliest: date, latest: date) -> dict[int, dict[date, int]]:
+def _sold(session: Session, mall_ids: Iterable[int], earliest: date, latest: date) -> dict[int, dict[date, int]]:
     """Net sales by mall and day, of all days that the page needs."""
     first = min(_month_so_far(earliest)[0], earliest - WEEKS * WEEK)
     then = _year_before(_month_so_far(earliest)[0]), _year_before(_month_so_far(latest)[1])
     parts = [
         select(Ticket.mall_id, Ticket.posting_date, func.sum(Ticket.net_cents))
-        .where(Ticket.posting_date.between(*span))
+        .where(Ticket.mall_id.in_(mall_ids), Ticket.posting_date.between(*span))
         .group_by(Ticket.mall_id, Ticket.posting_date)
         for span in ((first, latest), then)
     ]
