@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 from decimal import Decimal
 
-from sqlalchemy import and_, func, or_, select
+from sqlalchemy import ColumnElement, and_, func, or_, select
 from sqlalchemy.orm import Session, selectinload
 
 from coop.books.models import Entry
@@ -83,21 +83,33 @@ def charges_of(session: Session, mall_id: int, month: Month, *, dealer_id: int |
 
     Those for the month itself, and what was posted in it for a month that was closed; one of nothing stands in its own month.
     """
-    posted_in = Entry.business_date.between(month.first_day, month.last_day)
-    rows = (
-        select(Charge)
-        .outerjoin(Entry, Entry.id == Charge.entry_id)
-        .where(
-            Charge.mall_id == mall_id,
-            or_(
-                and_(Charge.first_day == month.first_day, or_(Charge.entry_id.is_(None), posted_in)),
-                and_(Charge.first_day < month.first_day, posted_in),
-            ),
-        )
-    )
+    rows = select(Charge).outerjoin(Entry, Entry.id == Charge.entry_id).where(_is_stated(mall_id, month))
     if dealer_id is not None:
         rows = rows.where(Charge.dealer_id == dealer_id)
     return sorted(session.scalars(rows), key=lambda c: (c.dealer_id, _place(c), c.what, c.first_day, c.change))
+
+
+def commissions_charged(session: Session, mall_id: int, month: Month) -> dict[int, int]:
+    """What a month states of commission, in cents by dealer id."""
+    rows = session.execute(
+        select(Charge.dealer_id, func.sum(Charge.amount_cents))
+        .outerjoin(Entry, Entry.id == Charge.entry_id)
+        .where(_is_stated(mall_id, month), Charge.kind == "commission")
+        .group_by(Charge.dealer_id)
+    )
+    return {dealer_id: int(cents) for dealer_id, cents in rows}
+
+
+def _is_stated(mall_id: int, month: Month) -> ColumnElement[bool]:
+    """Of charges with their entries, those that a month states."""
+    posted_in = Entry.business_date.between(month.first_day, month.last_day)
+    return and_(
+        Charge.mall_id == mall_id,
+        or_(
+            and_(Charge.first_day == month.first_day, or_(Charge.entry_id.is_(None), posted_in)),
+            and_(Charge.first_day < month.first_day, posted_in),
+        ),
+    )
 
 
 def _place(charge: Charge) -> int:

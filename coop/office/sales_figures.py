@@ -22,7 +22,7 @@ from coop.core.periods import Month
 from coop.core.templating import short_day
 from coop.floor.models import Mall
 from coop.leases.posting import commissions_so_far
-from coop.leases.queries import charges_of
+from coop.leases.queries import commissions_charged
 from coop.office.lease_queries import dealer_names
 from coop.sales.claims import UnclaimedSum, unclaimed_sum
 from coop.sales.gifts import certificates_held
@@ -205,9 +205,7 @@ def by_dealer(session: Session, mall: Mall, month: Month) -> ByDealer:
     closed = period is not None and period.state == "closed"
     commission: dict[int, int] = {}
     if closed:
-        for charge in charges_of(session, mall.id, month):
-            if charge.kind == "commission":
-                commission[charge.dealer_id] = commission.get(charge.dealer_id, 0) + charge.amount_cents
+        commission = commissions_charged(session, mall.id, month)
     elif net:
         commission = commissions_so_far(session, mall, month, net, sold_by=items_sold(session, mall.id, month))
     names = dealer_names(session)
