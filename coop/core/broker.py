@@ -27,6 +27,7 @@ RUN_JOB = "worker.run_job"
 TICK = "worker.tick"
 ANSWER_WITHIN_S = 2
 """How long a request may wait for the broker, once."""
+SWEPT_AT_ONCE = 1000
 QUIET_FOR_S = 10
 """After a failure the broker is not asked again for so long."""
 
@@ -132,7 +133,10 @@ def connect(settings: Settings) -> Broker | None:
 
 
 def sweep(session: Session, now: datetime, unsent_for: timedelta = timedelta(seconds=10)) -> list[tuple[int, str]]:
-    """Jobs a broker may have lost: ready for a while and still queued, or silent past their lease. (id, queue), oldest first."""
+    """Jobs a broker may have lost: ready for a while and still queued, or silent past their lease. (id, queue), oldest first.
+
+    What waits behind comes after all others: a long row of it must not fill the answer and keep a lost job from being sent.
+    """
     late = now - unsent_for
     rows = session.execute(
         select(jobs.Job.id, jobs.Job.queue)
@@ -142,7 +146,7 @@ def sweep(session: Session, now: datetime, unsent_for: timedelta = timedelta(sec
                 (jobs.Job.state == "running") & (jobs.Job.lease_until < now),
             )
         )
-        .order_by(jobs.Job.id)
-        .limit(1000)
+        .order_by(jobs.BEHIND_LAST, jobs.Job.id)
+        .limit(SWEPT_AT_ONCE)
     )
     return [(row[0], row[1]) for row in rows]

@@ -30,7 +30,7 @@ from coop.core.logs import REQUEST_ID
 log = logging.getLogger("coop.jobs")
 
 BEHIND = "behind"
-"""The queue of work that nobody waits for: it is taken up when nothing else is ready."""
+"""The queue of work that nobody waits for: it is taken up when nothing else is ready (by Celery's workers in turn with all)."""
 QUEUES = ("default", "statements", "mail", "rota", "imports", BEHIND)
 MAX_ATTEMPTS = 5
 MAX_RUN = timedelta(hours=1)
@@ -63,6 +63,9 @@ class Job(Base):
     request_id: Mapped[str] = mapped_column(String(40), default="")
     created_at: Mapped[datetime] = mapped_column(UtcDateTime)
     finished_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
+
+
+BEHIND_LAST = case((Job.queue == BEHIND, 1), else_=0)
 
 
 class Later(Exception):
@@ -306,7 +309,7 @@ def claim_next(
     ready = (
         select(Job.id)
         .where(_ready(now), Job.queue.in_(queues))
-        .order_by(case((Job.queue == BEHIND, 1), else_=0), Job.run_after, Job.id)
+        .order_by(BEHIND_LAST, Job.run_after, Job.id)
         .limit(1)
         .with_for_update(skip_locked=True)
     )

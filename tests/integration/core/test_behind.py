@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
+import pytest
 from sqlalchemy import select
 
+from coop.core import broker
 from coop.core.behind import behind_state, put_behind, waits_behind
 from coop.core.db import Sessions, transaction
 from coop.core.jobs import GroupState, Job, claim_next, name_jobs, run_job
@@ -43,6 +45,16 @@ def test_what_waits_behind_comes_after_everything_else_and_in_its_own_turn(sessi
         assert waits_behind(session, "new")
         assert not waits_behind(session, "nothing")
     assert keys(sessions, now) == ["step", "letter", "new", "old", "old 2"]
+
+
+def test_a_long_row_of_it_does_not_hide_a_lost_job_from_the_sweep(
+    sessions: Sessions, now: datetime, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(broker, "SWEPT_AT_ONCE", 3)
+    name_all(sessions, now - HOUR)
+    with transaction(sessions) as session:
+        assert put_behind(session, now - 9 * HOUR, kind="trial.paper") == 3
+        assert [queue for _, queue in broker.sweep(session, now)] == ["default", "statements", "behind"]
 
 
 def test_it_is_counted_to_its_end(sessions: Sessions, now: datetime) -> None:
