@@ -113,7 +113,7 @@ BUDGETS: dict[str, Budget] = {
     "layaways.new": Budget(13, 18),
     "layaways.layaway": Budget(19, 9),
     "layaways.terms": Budget(13, 7),
-    "leases.work": Budget(62, 8),
+    "leases.work": Budget(56, 8),
     "leases.table": Budget(24, 9),
     "leases.lease": Budget(27, 11),
     "leases.new_lease": Budget(15, 12),
