@@ -66,7 +66,7 @@ def propose_dealers(session: Session, rows: Sequence[FileRow], today: date) -> l
         if row.code in codes:
             faults.append(f"Code {row.code} {codes[row.code]}: choose another, or leave it empty.")
         if row.joined_on is not None and row.joined_on > today:
-            faults.append(f"Joined {written(row.joined_on)} is still to come: write the day she joined.")
+            faults.append(f"Joined {written(row.joined_on)} is still to come: write the day of joining.")
         code = row.code
         if not code and not faults:
             code, next_number = f"D{next_number:02d}", next_number + 1

@@ -24,8 +24,8 @@ MOST_ROWS = 2000
 COLUMNS = ("name", "trade_name", "code", "mail", "telephone", "address", "joined")
 HELP = {
     "name": "the member’s full name; the one column that must be there",
-    "trade_name": "what she sells under, where that is not her own name",
-    "code": "on her tags, and for good, such as D01; where it is empty, the next free one",
+    "trade_name": "what the dealer sells under, where that is not the member’s own name",
+    "code": "on tags, and for good, such as D01; where it is empty, the next free one",
     "mail": "statements and letters go there; where it is empty, they are printed",
     "telephone": "as people write it",
     "address": "as on an envelope: a slash with a space on each side between its lines",

@@ -36,7 +36,7 @@ class BouncedForm(FlaskForm):  # type: ignore[misc]
     on = DayField("Came back on", validators=[Needed(DAY)])
     reference = StringField("Number on the bank’s notice", filters=[stripped], validators=[Needed(_REFERENCE), _SHORT])
     bank_fee = DollarsField("The bank’s fee, in dollars")
-    passed_on = BooleanField("Charge her the bank’s fee")
+    passed_on = BooleanField("Charge the dealer the bank’s fee")
 
     def among(self, checks: Sequence[CheckPaid]) -> None:
         self.payment.among(
@@ -46,7 +46,7 @@ class BouncedForm(FlaskForm):  # type: ignore[misc]
     def check(self) -> bool:
         self.validate()
         if self.passed_on.data and not self.bank_fee.data and not self.bank_fee.errors:
-            told(self.bank_fee, "Write what the bank asked for, or do not charge it to her.")
+            told(self.bank_fee, "Write what the bank asked for, or do not charge it to the dealer.")
         return not self.errors
 
     def tell(self, text: str) -> None:

@@ -65,7 +65,7 @@ class NewDealerForm(DetailsForm):
 
 class PaymentForm(FlaskForm):  # type: ignore[misc]
     mall = PickField("Mall")
-    amount = DollarsField("Amount", validators=[Needed("Write what she paid, in dollars.")])
+    amount = DollarsField("Amount", validators=[Needed("Write what was paid, in dollars.")])
     paid_by = ChoiceField("Paid by", choices={way: way for way in PAID_BY})
     reference = StringField(
         "Reference", filters=[stripped], validators=[Needed("Write the number of the check or receipt."), _short(40)]

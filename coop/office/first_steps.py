@@ -75,7 +75,7 @@ def beginning_of(session: Session, who: Visitor, malls: Sequence[Mall]) -> Begin
             ),
             Step(
                 "Dealers",
-                "Each with her code, name and address: one by one, or all from a file.",
+                "Each with a code, name and address: one by one, or all from a file.",
                 "dealer" in there,
                 at("dealers.listed", of_mall=False),
             ),

@@ -224,7 +224,7 @@ LEASE_ACTS: Mapping[str, Act] = {
     "settle": Act(
         "Settle the deposit",
         "Settle the deposit",
-        "What the dealer owes on her account is taken first, then what you write here; the rest goes back from the bank.",
+        "What the dealer owes on the account is taken first, then what you write here; the rest goes back from the bank.",
         SettleForm,
         {},
         "on",
@@ -358,7 +358,7 @@ SPAN_ACTS: Mapping[str, Act] = {
     "share": Act(
         "Share the rent",
         "Share it so",
-        "Each pays her percent of the rent, together 100; sales stay separate. One alone with 100 ends the sharing.",
+        "Each pays a percent of the rent, together 100; sales stay separate. One alone with 100 ends the sharing.",
         SharesForm,
         {},
         "on",

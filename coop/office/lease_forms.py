@@ -253,7 +253,7 @@ class SharesForm(FlaskForm):  # type: ignore[misc]
         for entry in self.shares:
             one = entry.form
             if one.lease.data and one.percent.data is None and not one.percent.errors:
-                told(one.percent, "Write her percent, like 50.")
+                told(one.percent, "Write the dealer’s percent, like 50.")
             if not one.lease.data and one.percent.data is not None:
                 told(one.lease, "Choose whose share it is, or empty the percent.")
         every = [entry.form for entry in self.shares]

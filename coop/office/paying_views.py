@@ -76,7 +76,7 @@ def change(code: str) -> Page:
         roll_back()
         form.tell(str(refusal))
         return _page(wanted_dealer(code), form=form), 422
-    told = "A letter tells her." if found.member.email else "There is no mail address of hers: tell her yourself."
+    told = "A letter tells the dealer." if found.member.email else "There is no mail address: tell the dealer yourself."
     flash(f"From now on {code} is paid {service.METHODS[form.method.data]}. {told}")
     return redirect(url_for("paying.dealer", code=code), 303)
 

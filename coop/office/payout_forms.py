@@ -51,8 +51,8 @@ class DayForm(FlaskForm):  # type: ignore[misc]
 
 
 class DecideForm(FlaskForm):  # type: ignore[misc]
-    kind = StringField("What holds her")
-    pays = ChoiceField("Decided", choices={"yes": "she is paid all the same", "no": "she is not paid"}, default="yes")
+    kind = StringField("What holds the payout")
+    pays = ChoiceField("Decided", choices={"yes": "paid all the same", "no": "not paid"}, default="yes")
     reason = StringField("Why", filters=[stripped], validators=[Needed("Say why it is decided so."), _REASON])
 
 

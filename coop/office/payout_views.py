@@ -336,7 +336,7 @@ def returned(number: int, code: str) -> Page:
             mail_domain=site().settings.mail_domain,
             user_id=visitor().user_id,
         ),
-        "It is noted that the payment came back: it is owed to her again.",
+        "It is noted that the payment came back: it is owed again.",
         form,
     )
 
@@ -344,13 +344,13 @@ def returned(number: int, code: str) -> Page:
 @payouts.post("/runs/<int:number>/<code>/stale")
 @allow(*KEEPERS)
 def found_stale(number: int, code: str) -> Page:
-    return _on_a_day(number, code, paying_out.mark_stale, "The check is stale: its money is kept for her.")
+    return _on_a_day(number, code, paying_out.mark_stale, "The check is stale: its money is kept for the dealer.")
 
 
 @payouts.post("/runs/<int:number>/<code>/again")
 @allow(*KEEPERS)
 def owe_again(number: int, code: str) -> Page:
-    return _on_a_day(number, code, paying_out.owe_again, "It is owed to her again: her next run pays it.")
+    return _on_a_day(number, code, paying_out.owe_again, "It is owed again: the dealer’s next run pays it.")
 
 
 def _on_a_day(number: int, code: str, deed: Callable[..., None], said: str) -> Page:

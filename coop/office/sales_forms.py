@@ -29,7 +29,7 @@ class ClaimForm(FlaskForm):  # type: ignore[misc]
     """A claim that a dealer makes by telephone or at the desk."""
 
     dealer = PickField("Dealer", validators=[Needed("Choose whose it is said to be.")])
-    words = StringField("How she knows it", filters=[stripped], validators=[_WORDS])
+    words = StringField("How the dealer knows it", filters=[stripped], validators=[_WORDS])
 
 
 class RefusalForm(FlaskForm):  # type: ignore[misc]

@@ -55,7 +55,7 @@ class SettingForm(FlaskForm):  # type: ignore[misc]
     starts_on = DayField("From", validators=[Needed(FIRST_DAY)])
     owed_by = ChoiceField(
         "Who owes the tax",
-        choices={"coop": "The co-op collects and remits it", "dealer": "Each dealer owes it for her own sales"},
+        choices={"coop": "The co-op collects and remits it", "dealer": "Each dealer owes it for the dealer’s own sales"},
     )
     layaway_at = ChoiceField(
         "A layaway is taxed", choices={"agreement": "when it is agreed", "completion": "when it is paid and handed over"}

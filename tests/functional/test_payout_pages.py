@@ -111,7 +111,7 @@ def test_a_run_is_prepared_by_one_approved_by_another_and_paid(
     second.goto(f"{paying.base}{AT}/runs/1/D04")
     second.get_by_label("Why").fill("R03, no account")
     second.get_by_role("button", name="Note that it came back").click()
-    second.get_by_text("it is owed to her again").wait_for()
+    second.get_by_text("it is owed again").wait_for()
     faults += faults_of(second, axe, paying.base + AT, ("/runs/1/D04", "/holds/2026-10/D04"), size)
     assert faults == []
     assert said == []

@@ -58,7 +58,7 @@ def test_rows_are_refused_by_who_is_there_and_by_each_other(sessions: Sessions, 
             "Code D05 stands in row 2 too: choose another, or leave it empty.",
         ]
         assert faults(session, "name,joined\nAmos Pell,2026-11-04\n") == [
-            "Joined Nov 4, 2026 is still to come: write the day she joined."
+            "Joined Nov 4, 2026 is still to come: write the day of joining."
         ]
 
 

@@ -61,7 +61,7 @@ def test_a_check_comes_back_once_with_its_fee(web: Web) -> None:
     assert moved(web, before)["Assets:Checks-to-deposit:MAIN"] == -212_50
     assert moved(web, before)["Liabilities:Dealers:MAIN:D01"] == 224_50
     assert ("Check that came back", 12_00, "the bank's fee, notice N-5") in charges(web)
-    assert "She has paid by no check that could come back" in client.get(f"{D01}/bounced").text
+    assert "The dealer has paid by no check that could come back" in client.get(f"{D01}/bounced").text
 
 
 def test_a_chargeback_is_the_dealers_or_the_co_ops(web: Web) -> None:

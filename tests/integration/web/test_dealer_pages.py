@@ -129,21 +129,21 @@ def test_a_dealers_page_has_what_she_telephones_about(web: Web) -> None:
     for said in (
         "Mail ida@example.org",
         "since Mar 1, 2025",
-        "$167.50 owed to her",
+        "$167.50 owed to the dealer",
         "Lease from Oct 1, 2026 , Lantern Yard Antiques Hall: by the month. Booth 12 from Oct 1, 2026",
         "November 2026 167.50",
-        "October 2026 : $5,183.90 owed to her",
+        "October 2026 : $5,183.90 owed to the dealer",
         "Claims Cobalt inkwell",
         "Commission: −537.94",
         "lease made, D01 from 2026-10-01 by the command line",
         "Change names, addresses and numbers",
-        "Post a payment from her",
+        "Post a payment",
     ):
         assert said in page, said
     read = plain(web.browser("auditor").get(D01).text)
     assert "Change names" not in read
     assert "Post a payment" not in read
-    assert "$167.50 owed to her" in read
+    assert "$167.50 owed to the dealer" in read
     amos = plain(web.browser("manager").get("/office/dealers/D02").text)
     assert "1 did not arrive" in amos
 
@@ -158,7 +158,7 @@ def test_what_she_paid_and_owes_stands_on_her_page(web: Web) -> None:
         )
         receive_payment(session, web.clock.at, mall, ida, amount_cents=32_50, paid_by="cash", on=date(2026, 11, 3), reference="7")
     page = plain(web.browser("manager").get(D01).text)
-    assert "she owes $100.00" in page
+    assert "$100.00 owed by the dealer" in page
     assert "Nov 3, 2026: $32.50 , paid. Your payment by cash, 7" in page
     assert "payment received, MAIN, 7" in page
 
@@ -191,7 +191,7 @@ def test_a_dealer_who_has_just_come_has_a_page(web: Web) -> None:
         add_dealer(session, web.clock.at, "D03", name="Ruth Ambler", phone="555 0142", joined_on=date(2026, 11, 1))
     page = web.browser("manager").get("/office/dealers/D03").text
     assert 'href="tel:5550142"' in page
-    assert "She has sold nothing in the last 13 months." in page
+    assert "Nothing was sold in the last 13 months." in page
     assert "None has been made yet" in plain(web.browser("manager").get("/office/dealers/D03/statements").text)
 
 

@@ -225,7 +225,7 @@ def test_a_hold_is_decided_by_somebody_else(desk: Desk) -> None:
     assert "D01 Ida Fenwick" in page
     assert "Nothing holds" in page
     at = f"{AT}/holds/2026-10/D01"
-    assert "She would be paid $542.40." in books.get(at).text
+    assert "The dealer would be paid $542.40." in books.get(at).text
     words = {"kind": "arrears", "pays": "yes", "reason": "It is netted."}
     refused = send(own, f"{at}/decide", **words)
     assert refused.status_code == 422
