@@ -80,7 +80,11 @@ def dealer_rows(session: Session, now: datetime, malls: Sequence[Mall]) -> list[
     return [
         DealerRow(
             code,
-            *details,
+            name,
+            trade_name,
+            email,
+            phone,
+            joined_on,
             _state(leases[dealer_id], days),
             frozenset(codes[mall_id] for mall_id, _starts_on, _ends_on in leases[dealer_id]),
             held.get(dealer_id, ()),
@@ -88,7 +92,7 @@ def dealer_rows(session: Session, now: datetime, malls: Sequence[Mall]) -> list[
             sold.get(dealer_id, 0),
             told.get(dealer_id),
         )
-        for dealer_id, code, *details in session.execute(dealers)
+        for dealer_id, code, name, trade_name, email, phone, joined_on in session.execute(dealers)
     ]
 
 
