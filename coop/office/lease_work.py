@@ -68,7 +68,7 @@ class Vacancy:
 
 @dataclass(frozen=True)
 class Late:
-    """A dealer with something late, and the lease that a letter is written for."""
+    """A dealer with something late or in dispute, and the lease that a letter is written for."""
 
     row: DealerArrears
     dealer_name: str
@@ -140,7 +140,7 @@ def work_of(session: Session, now: datetime, mall: Mall) -> Work:
         late=[
             Late(row, names[row.dealer_id][1], latest.get(row.dealer_id))
             for row in arrears_of(session, mall.id, today)
-            if row.late_cents > 0
+            if row.late_cents > 0 or row.arrears.disputed_cents > 0
         ],
         vacancies=_vacancies(session, mall, today, held, {row.space.id for row in offers}),
         deposits=[row for row in deposits_held(session, mall.id) if row.agreed_cents != row.held_cents],

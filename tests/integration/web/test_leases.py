@@ -482,3 +482,21 @@ def test_what_is_wrong_with_a_dealer_is_told_at_its_field(
     assert answer.status_code == 422
     assert sentence in mistake_at(answer.text, at)
     assert rows(web) == before
+
+
+def test_a_dealer_whose_every_late_line_is_disputed_is_shown_and_sent_no_letter_of_what_is_late(
+    web: Web, leasing: Leasing
+) -> None:
+    """Today leads here to decide it, and a letter would have nothing to ask for."""
+    page = web.browser("manager").get(MALL).text
+    row = next(part for part in page[page.index('id="late"') :].split("<tr>") if "D01" in part)
+    assert '<small class="narrow-only">In dispute: 270.00</small>' in row
+    assert f'href="{MALL}/1#charges"' in row
+    assert "Write the letter" not in row
+    assert "Write of what is late" not in web.browser("manager").get(f"{MALL}/1").text
+    with web.sessions() as session:
+        dispute = session.scalars(select(Dispute).where(Dispute.charge_id == leasing.charge)).one()
+    assert send(web.browser("manager"), f"{MALL}/1/disputes/{dispute.id}", outcome="It stands.").status_code == 303
+    page = web.browser("manager").get(MALL).text
+    assert "In dispute: " not in page
+    assert "Write the letter" in page[page.index('id="late"') :]
