@@ -186,8 +186,7 @@ def settle_proposed_cards(session: Session, now: datetime, *, month: Month | Non
     for line_id, proposal in proposals(session).items():
         batch = proposal.batch
         if batch is not None and line_id in within:
-            days = str(batch.first) if batch.first == batch.last else f"{batch.first} to {batch.last}"
-            settle_cards(session, now, line_id, malls[batch.mall], batch.gross_cents, days=days, user_id=user_id)
+            settle_cards(session, now, line_id, malls[batch.mall], batch.gross_cents, days=batch.days, user_id=user_id)
             settled += 1
     return settled
 

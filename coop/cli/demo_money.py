@@ -24,7 +24,7 @@ from coop.cli.demo_coop import BOOKKEEPER, MANAGER, TAX_OFFICE, Months, dealer_o
 from coop.core.behind import put_behind
 from coop.core.csv_text import csv_text
 from coop.core.money import plain_cents, round_half_up
-from coop.core.periods import Month
+from coop.core.periods import Month, shown_days
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.payouts.holding import TO_DECIDE, decide_hold, hold_reasons
@@ -137,7 +137,7 @@ class _CardBatch:
 
     @property
     def days(self) -> str:
-        return f"{self.first} to {self.last}"
+        return shown_days(self.first, self.last)
 
     @property
     def words(self) -> str:

@@ -125,3 +125,11 @@ def shown_day(value: date) -> str:
     if isinstance(value, datetime):
         raise TypeError("a moment is not a date: say in which place (core.clock.local_date)")
     return f"{_MONTHS[value.month - 1]} {value.day}, {value.year}"
+
+
+def shown_days(first: date, last: date) -> str:
+    """Days from one to another, as people write them: `Nov 3 to Nov 7, 2026`; a single one as `shown_day` does."""
+    if first == last:
+        return shown_day(first)
+    begins = shown_day(first)
+    return f"{begins if first.year != last.year else begins.partition(',')[0]} to {shown_day(last)}"

@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 
 from coop.core.charts import Chart, Point
 from coop.core.money import round_half_up
-from coop.core.periods import Month
+from coop.core.periods import Month, shown_days
 from coop.core.templating import day as written
 from coop.core.templating import short_day
 from coop.floor.models import Mall
@@ -153,4 +153,4 @@ def _chart(today: date, sold: Mapping[int, Mapping[date, int]]) -> Chart:
     points = [
         Point(short_day(day), sum(of_mall.get(day, 0) for of_mall in sold.values()), f"{day:%A}, {written(day)}") for day in days
     ]
-    return Chart(f"Net sales by day, {written(days[0])} to {written(days[-1])}", points, heading="Day", small=True)
+    return Chart(f"Net sales by day, {shown_days(days[0], days[-1])}", points, heading="Day", small=True)

@@ -16,7 +16,7 @@ from itertools import combinations
 from typing import Protocol
 
 from coop.core.money import format_cents, format_dollars, round_half_up
-from coop.core.periods import shown_day
+from coop.core.periods import shown_day, shown_days
 
 DAYS_OUT = 180
 """A check may be cashed so long after it was written. Common practice, no source: banks need not pay an older one."""
@@ -99,9 +99,12 @@ class CardBatch:
     fee_cents: int
 
     @property
+    def days(self) -> str:
+        return shown_days(self.first, self.last)
+
+    @property
     def said(self) -> str:
-        days = shown_day(self.first) if self.first == self.last else f"{shown_day(self.first)} to {shown_day(self.last)}"
-        return f"the card sales of {self.mall} of {days}, {format_dollars(self.gross_cents)}"
+        return f"the card sales of {self.mall} of {self.days}, {format_dollars(self.gross_cents)}"
 
 
 @dataclass(frozen=True)

@@ -28,7 +28,7 @@ from coop.books.banking import (
 )
 from coop.books.domain.entries import EntryDraft
 from coop.books.domain.ofx import BookLine, BookStatement, write_ofx
-from coop.books.models import Account, BankMatch, Posting
+from coop.books.models import Account, BankMatch, Entry, Posting
 from coop.books.queries import dealer_balances_before
 from coop.books.service import check_books, ensure_period, pay_dealer, post_entry, reverse_entry
 from coop.core.db import Sessions
@@ -107,6 +107,8 @@ def test_a_messy_october_ends_with_a_difference_of_zero(banking: Banking) -> Non
     assert settle_proposed_cards(session, now) == 2
     assert balance(session, "Expenses:Card-cost:MAIN") == 50_00
     assert balance(session, "Assets:Card-clearing:MAIN") == 0
+    memos = set(session.scalars(select(Entry.memo).where(Entry.kind == "card batch")))
+    assert memos == {"Card sales of MAIN, Oct 2, 2026", "Card sales of MAIN, Oct 3 to Oct 4, 2026"}
 
     found = proposals(session)
     taken_back = found[line(7, -2100_00)]

@@ -143,9 +143,7 @@ def test_a_batch_is_some_days_less_a_fee() -> None:
     assert second is not None
     assert (first.first.day, first.last.day, first.gross_cents, first.fee_cents) == (2, 2, 400_00, 10_00)
     assert (second.first.day, second.last.day, second.gross_cents, second.fee_cents) == (3, 4, 1600_00, 40_00)
-    assert found[1].sentence == (
-        "It is the card sales of MAIN of Oct 3, 2026 to Oct 4, 2026, $1,600.00, less a fee of $40.00 (2.50%)."
-    )
+    assert found[1].sentence == ("It is the card sales of MAIN of Oct 3 to Oct 4, 2026, $1,600.00, less a fee of $40.00 (2.50%).")
 
 
 def test_the_exact_gross_goes_before_a_gross_less_a_fee() -> None:

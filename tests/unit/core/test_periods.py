@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coop.core.periods import Month, days_within, prorate_actual
+from coop.core.periods import Month, days_within, prorate_actual, shown_days
 
 MONTHS = st.builds(Month, st.integers(1900, 9998), st.integers(1, 12))
 DAYS = st.dates(date(2000, 1, 1), date(2040, 12, 31))
@@ -96,3 +96,15 @@ def test_the_days_of_all_months_are_the_days_of_the_span(starts: date, length: i
         months += days_within(month, starts, ends)
         month = month.next
     assert months == length + 1
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "said"),
+    [
+        (date(2026, 10, 3), date(2026, 10, 3), "Oct 3, 2026"),
+        (date(2026, 10, 30), date(2026, 11, 2), "Oct 30 to Nov 2, 2026"),
+        (date(2026, 12, 30), date(2027, 1, 2), "Dec 30, 2026 to Jan 2, 2027"),
+    ],
+)
+def test_days_are_said_with_their_year_once_unless_there_are_two(first: date, last: date, said: str) -> None:
+    assert shown_days(first, last) == said
