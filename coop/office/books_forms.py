@@ -50,9 +50,9 @@ class BalanceForm(AskForm):
 
 
 class MonthPick(PickField):
-    """A month of the books; empty for all of them."""
+    """A month of the books; empty for all of them, where `nothing` says so."""
 
-    def months(self, months: Sequence[Month], nothing: str) -> None:
+    def months(self, months: Sequence[Month], nothing: str = "") -> None:
         """Those of the books, and the one asked for: nothing moved in it, which is an answer."""
         with suppress(ValueError):
             asked = Month.parse(self.data or "")

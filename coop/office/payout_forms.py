@@ -10,7 +10,8 @@ from wtforms import BooleanField, PasswordField, StringField
 from wtforms.validators import Length
 
 from coop.books.domain.ach import AchError, plain, require_account, require_routing
-from coop.core.fields import ChoiceField, DayField, MonthField, Needed, NumberField, stripped, told
+from coop.core.fields import ChoiceField, DayField, Needed, NumberField, stripped, told
+from coop.office.books_forms import MonthPick
 from coop.payouts.models import AchOrigin
 from coop.payouts.runs import MOST_CHECK
 
@@ -19,7 +20,7 @@ _DAY = "Write the day, like 2026-11-10."
 
 
 class PrepareForm(FlaskForm):  # type: ignore[misc]
-    month = MonthField("Month", validators=[Needed("Write the month, like 2026-10.")])
+    month = MonthPick("Month")
 
 
 class ApproveForm(FlaskForm):  # type: ignore[misc]

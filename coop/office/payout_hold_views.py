@@ -11,8 +11,8 @@ from coop.core.sealed_text import FieldKeys
 from coop.core.web import Page, allow, db, now, roll_back, site, visitor
 from coop.floor.models import Mall
 from coop.office.dealer_views import wanted_dealer
-from coop.office.payout_forms import DecideForm, HoldForm, OriginForm, PrepareForm
-from coop.office.payout_views import KEEPERS, by_code, dealer_names, payouts, this_month
+from coop.office.payout_forms import DecideForm, HoldForm, OriginForm
+from coop.office.payout_views import KEEPERS, by_code, dealer_names, payouts, prepare_form, this_month
 from coop.office.views import READERS
 from coop.payouts import bank_file, holding, queries, runs
 
@@ -23,7 +23,7 @@ from coop.payouts import bank_file, holding, queries, runs
 @allow(*READERS)
 def holds() -> Page:
     month = request.args.get("month", type=_month_or_none) or queries.waiting_month(db()) or this_month(db())
-    return render_template("office/payouts/holds.html", **_holds(month), form=PrepareForm(formdata=None, month=month))
+    return render_template("office/payouts/holds.html", **_holds(month), form=prepare_form(month))
 
 
 def _month_or_none(text: str) -> Month:

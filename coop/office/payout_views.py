@@ -10,6 +10,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from coop.books.bank_months import book_balance
+from coop.books.reading import months_of_books
 from coop.books.rules import rules_on
 from coop.core.documents import Document
 from coop.core.errors import Refusal
@@ -75,18 +76,27 @@ def _first_page(*, form: PrepareForm | None = None, wrong: str = "") -> str:
     session = db()
     month = queries.waiting_month(session)
     waiting = runs.listed(session, now(), month) if month else []
+    still_open = month.next if month else this_month(session)
     return render_template(
         "office/payouts/first.html",
         month=month,
         ready=[row for row in waiting if row.is_paid],
         held=[row for row in waiting if row.payable.amount_cents > 0 and not row.is_paid],
-        open_malls=queries.open_malls(session, month.next) if month else queries.open_malls(session, this_month(session)),
+        still_open=still_open,
+        open_malls=queries.open_malls(session, still_open),
         listed=read_runs(session, request.args),
         list_at="payouts.first",
         unpaid=queries.unpaid_runs(session),
-        form=form or PrepareForm(formdata=None, month=month),
+        form=form or prepare_form(month),
         wrong=wrong,
     )
+
+
+def prepare_form(month: Month | None) -> PrepareForm:
+    """The form with the months of the books to choose from, and one of them chosen."""
+    form = PrepareForm(formdata=None, month=str(month or ""))
+    form.month.months(months_of_books(db()))
+    return form
 
 
 def this_month(session: Session) -> Month:
@@ -97,9 +107,10 @@ def this_month(session: Session) -> Month:
 @allow(*KEEPERS)
 def prepare() -> Page:
     form = PrepareForm()
+    form.month.months(months_of_books(db()))
     if not form.validate():
         return _first_page(form=form), 422
-    session, month = db(), form.month.data
+    session, month = db(), Month.parse(form.month.data)
     standing = session.scalar(select(PayoutRun).where(PayoutRun.first_day == month.first_day, PayoutRun.state == "prepared"))
     run = runs.prepare_run(session, now(), month, user_id=visitor().user_id)
     if run is None:

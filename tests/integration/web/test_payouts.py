@@ -204,7 +204,8 @@ def test_what_cannot_be_prepared_says_why(desk: Desk) -> None:
     for month, said in (
         ("2026-11", "November 2026 is still open at East Mill Hall, Lantern Yard Antiques Hall: close it first."),
         ("2026-05", "No mall has books of May 2026."),
-        ("soon", "is not a month"),
+        ("soon", "Choose one of those listed."),
+        ("", "Choose one of those listed."),
     ):
         refused = send(books, f"{AT}/prepare", month=month)
         assert refused.status_code == 422
@@ -288,3 +289,9 @@ def test_no_pages_queries_grow_with_the_dealers(desk: Desk) -> None:
             session.flush()
             session.add(PayoutPart(line_id=line.id, mall_id=desk.malls.main, amount_cents=1_00))
     assert [count_queries(desk, "books", page) for page in pages] == before
+
+
+def test_the_months_of_the_books_are_chosen_and_the_one_to_pay_is(desk: Desk) -> None:
+    for at in (f"{AT}/", f"{AT}/holds"):
+        page = desk.browser("books").get(at).text
+        assert '<option selected value="2026-10">October 2026</option>' in page, at
