@@ -205,6 +205,56 @@ def load_links(connection: Connection) -> None:
     insert(connection, "passphrase_request", {"at": AT, "email": "somebody@example.org", "address": "192.0.2.7"})
 
 
+def load_turns(connection: Connection) -> None:
+    """All of load_links, a mall's hours, posts and rules of turns, a published rota with a turn, and what became of it."""
+    load_links(connection)
+    here, day, month = {"mall_id": 1}, "2026-11-03", "2026-11-01"
+    amounts = {"owed_base": 100, "owed_by_area": "[[10000, 100]]", "owed_most": 400, "carry_most": None, "credit_cents": 0}
+    days = {"new_days": 30, "answers_day": 20, "remind_days": 2, "swap_hours": 24, "late_minutes": 10, "no_show_minutes": 30}
+    limits = {"most_day": 1, "most_week": 3, "most_in_row": 3, "rest_minutes": 600, "keys_at_ends": 1, "least_people": 2}
+    kinds = {"silence": "free", "no_show": "owe", "closed": "worked", "holidays_of": "US", "paid_substitutes": True}
+    money = {"no_show_cents": 35_00, "buy_out_cents": 35_00, "least_weekdays": 96}
+    insert(connection, "turn_rule", {**here, "starts_on": month, **amounts, **days, **limits, **kinds, **money})
+    hours = {"opens_min": 600, "closes_min": 1050}
+    insert(connection, "opening_hours", {**here, "starts_on": month, "weekday": 1, **hours})
+    insert(connection, "opening_exception", {**here, "on_date": day, **hours, "why": "Fair", "made_at": AT})
+    insert(connection, "holiday_choice", {**here, "name": "Christmas Day", "starts_on": month, "how": "short", **hours})
+    insert(connection, "post", {"id": 1, **here, "name": "Desk", "kind": "desk"})
+    dated = {"starts_on": month, "ends_on": None}
+    ends = {"from_what": "open", "from_min": 0, "to_what": "close", "to_min": 15}
+    insert(connection, "post_need", {"post_id": 1, **dated, "weekdays": 127, **ends, "people": 2, "key_holders": 1})
+    insert(connection, "member", {"id": 80, "name": "Wren", "email": "", "phone": "", "address": "", "joined_on": "2026-01-01"})
+    insert(connection, "member", {"id": 81, "name": "Lark", "email": "", "phone": "", "address": "", "joined_on": "2026-01-01"})
+    her = {"member_id": 80}
+    insert(connection, "turn_fact", {**her, "mall_id": None, "kind": "office", **dated, "words": "Treasurer", "less": 100})
+    insert(connection, "turn_pair", {"one_id": 80, "other_id": 81, "how": "apart", "starts_on": month, "ended_on": None})
+    helper = {"id": 1, **her, "name": "Reed", "phone": "", "trained_on": None, "named_at": AT, "ended_on": None}
+    insert(connection, "turn_helper", helper)
+    repeats = {"weekdays": 127, "every_weeks": 2, "from_min": 0, "to_min": 720, "said_at": AT, "ended_at": None}
+    insert(connection, "availability", {**her, "kind": "rather not", **dated, **repeats})
+    insert(connection, "month_answer", {**her, "first_day": month, "answered_at": AT})
+    drafted = {"version": 2, "job_id": None, "stop_asked_at": None, "drafted_at": AT, "outcome": "{}"}
+    published = {"state": "published", "published_at": AT, "published_by": 1}
+    insert(connection, "rota", {"id": 1, **here, "first_day": month, **drafted, **published})
+    seat = {"id": 1, "rota_id": 1, **here, "post_id": 1, "seat": 1, "on_date": day, "opens": True, "closes": False}
+    span = {"starts_at": "2026-11-03 15:00:00", "ends_at": "2026-11-03 19:00:00", "needs_keys": False, "holiday": ""}
+    stands = {"for_member_id": None, "helper_id": None, "locked": False, "state": "standing", "why": ""}
+    insert(connection, "turn", {**seat, **span, "member_id": 81, **stands})
+    offer = {"id": 1, "turn_id": 1, "kind": "give", "by_member_id": 80, "to_member_id": None, "pays_cents": 35_00, "words": ""}
+    taken = {"state": "taken", "made_at": AT, "return_turn_id": None, "answered_by": 81, "answered_at": AT, "ended_at": AT}
+    insert(connection, "turn_offer", {**offer, **taken})
+    went = {"turn_id": 1, "at": AT, "how": "given", "from_member_id": 80, "to_member_id": 81, "by_user_id": 1, "offer_id": 1}
+    insert(connection, "turn_change", went)
+    came = {"signed_in_at": AT, "signed_out_at": None, "late": False, "missed_at": None, "drawer_count_id": None}
+    undecided = {"decision": "", "decided_by": None, "decided_at": None, "note": ""}
+    insert(connection, "attendance", {"turn_id": 1, **came, **undecided})
+    item = {"id": 1, **here, "kind": "opening", "place": 1, "words": "Lights", "starts_on": month, "ended_on": None}
+    insert(connection, "checklist_item", item)
+    insert(connection, "checklist_tick", {"item_id": 1, "on_date": day, "ticked_at": AT, "user_id": 1})
+    line = {**here, **her, "first_day": month, "kind": "owed", "key": "owed:2026-11", "turns": -200, "working": "2 by the booth"}
+    insert(connection, "turn_account", {**line, "turn_id": None, "at": AT})
+
+
 LOADERS: dict[str, Callable[[Connection], None]] = {
     "0001": load_first,
     "0002": load_first,
@@ -217,5 +267,6 @@ LOADERS: dict[str, Callable[[Connection], None]] = {
     "0009": load_money,
     "0010": load_links,
     "0011": load_links,
+    "0012": load_turns,
 }
 """By revision."""
