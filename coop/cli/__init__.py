@@ -26,6 +26,7 @@ COMMANDS = {
     "payouts": "payouts",
     "ledger": "ledger",
     "bank": "bank",
+    "rota": "rota",
     "floor": "floor",
     "tax": "tax",
     "serve": "serve",

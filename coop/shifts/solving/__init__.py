@@ -1,0 +1,1 @@
+"""The core of the rota: a problem as a value, its model for CP-SAT, a search that stops, and a checker that needs neither."""
