@@ -66,6 +66,7 @@ class Job(Base):
 
 
 BEHIND_LAST = case((Job.queue == BEHIND, 1), else_=0)
+"""1 of what waits behind, 0 of all other work."""
 
 
 class Later(Exception):

@@ -130,13 +130,12 @@ def _statements(session: Session, first: date, last: date) -> dict[tuple[int, da
 
 
 def _steps(row: MonthRow) -> list[Making]:
-    """The steps of a month-end under way that say how far they are: statements, letters."""
+    """The steps of a month-end under way that say how far they are: statements, letters. Those that wait behind have no how far."""
     steps = row.close.steps if row.close and not row.finished else []
-    return [
-        Making(TITLES.get(step.name, step.name), step.progress_done, step.progress_total)
-        for step in steps
-        if step.state == "running" and step.progress_total
-    ]
+    going_on = [step for step in steps if step.state == "running" and step.progress_total]
+    if row.behind and not any(step.progress_done for step in going_on):
+        return [Making(f"{step.progress_total} papers to come, made when nothing else is to be done") for step in going_on]
+    return [Making(TITLES.get(step.name, step.name), step.progress_done, step.progress_total) for step in going_on]
 
 
 def _binding(session: Session) -> dict[tuple[int, str], list[Making]]:

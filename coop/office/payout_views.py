@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from coop.books.bank_months import book_balance
 from coop.books.reading import months_of_books
 from coop.books.rules import rules_on
+from coop.core.behind import waits_behind
 from coop.core.documents import Document
 from coop.core.errors import Refusal
 from coop.core.fields import told
@@ -171,6 +172,7 @@ def _run_page(
         changed=runs.changed_since(session, now(), found, listed) if unpaid else [],
         who=emails,
         pending=pending_in(session, runs.files_group(found)),
+        behind=waits_behind(session, runs.files_group(found)),
         fault=bank_file.files_fault(session, found),
         checks=sum(line.method == "check" for line in lines),
         transfers=sum(line.method == "ach" for line in lines),

@@ -15,7 +15,7 @@ from coop.closing.models import MonthClose
 from coop.closing.queries import close_first, close_of, first_months, group_of, period_of, step_faults
 from coop.core.clock import local_date
 from coop.core.documents import Document
-from coop.core.jobs import Job
+from coop.core.jobs import BEHIND_LAST, Job
 from coop.core.mail import Outbox
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
@@ -36,6 +36,8 @@ class MonthRow:
     close: MonthClose | None
     moving: bool
     """Whether work of its month-end is still to come or under way."""
+    behind: bool = False
+    """Whether some of that waits until nothing else is to be done: papers that nobody waits for."""
     faults: Sequence[str] = ()
     """A sentence for each step that failed by a fault of the program (`month_row` only)."""
     first: Month | None = None
@@ -108,8 +110,9 @@ def mall_months(session: Session, now: datetime) -> Sequence[MallMonths]:
     for mall_id, (first, month) in _days(session, now).items():
         while month >= first:
             close = closes.get((mall_id, month.first_day))
+            waits = moving.get(close.id) if close else None
             rows.setdefault(mall_id, []).append(
-                MonthRow(month, (mall_id, month.first_day) in closed, close, close is not None and close.id in moving)
+                MonthRow(month, (mall_id, month.first_day) in closed, close, waits is not None, bool(waits))
             )
             month = month.previous
     return [MallMonths(mall, rows.get(mall.id, [])) for mall in malls(session)]
@@ -122,24 +125,28 @@ def month_row(session: Session, now: datetime, mall_id: int, month: Month) -> Mo
         return None
     period = period_of(session, mall_id, month)
     close = close_of(session, mall_id, month)
+    waits = moving_closes(session, [close.id]).get(close.id) if close else None
     return MonthRow(
         month,
         period is not None and period.state == "closed",
         close,
-        close is not None and bool(moving_closes(session, [close.id])),
+        waits is not None,
+        bool(waits),
         step_faults(session, close) if close else (),
         close_first(session, mall_id, month),
         month.last_day < local_date(now, session.get_one(Mall, mall_id).timezone),
     )
 
 
-def moving_closes(session: Session, close_ids: Sequence[int]) -> set[int]:
-    """Which of these month-ends have work that is waiting or running."""
+def moving_closes(session: Session, close_ids: Sequence[int]) -> dict[int, bool]:
+    """Those of these month-ends that have work waiting or running: id -> whether some of it waits behind all other work."""
     groups = {group_of(close_id): close_id for close_id in close_ids}
-    found = session.scalars(
-        select(Job.group_key).where(Job.group_key.in_(groups), Job.state.in_(("queued", "running"))).distinct()
+    found = session.execute(
+        select(Job.group_key, func.max(BEHIND_LAST))
+        .where(Job.group_key.in_(groups), Job.state.in_(("queued", "running")))
+        .group_by(Job.group_key)
     )
-    return {groups[group] for group in found if group is not None}
+    return {groups[group]: bool(behind) for group, behind in found if group is not None}
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session, undefer
 from coop.core import clock, faults
 from coop.core.documents import keep_document
 from coop.core.errors import Refusal
-from coop.core.jobs import Job, JobRun, long_job
+from coop.core.jobs import BEHIND, Job, JobRun, long_job
 from coop.core.mail import queue_mail
 from coop.core.pdf import PdfError, made_with
 from coop.core.periods import Month
@@ -91,15 +91,18 @@ def making_key(mall_id: int, dealer_id: int, month: Month) -> str:
     return f"statement:{mall_id}:{dealer_id}:{month}"
 
 
-def being_made(session: Session, statements: Iterable[Statement]) -> set[int]:
-    """Ids of those of these whose paper is not there and has a job that will make it. No query where every paper is there."""
+def being_made(session: Session, statements: Iterable[Statement]) -> dict[int, bool]:
+    """Those of these whose paper is not there and has a job that will make it: id -> whether that waits behind all other work.
+
+    No query where every paper is there.
+    """
     without = {
         making_key(one.mall_id, one.dealer_id, Month.of(one.first_day)): one.id for one in statements if not one.document_id
     }
     if not without:
-        return set()
-    going_on = select(Job.key).where(Job.key.in_(without), Job.state.in_(("queued", "running")))
-    return {without[key] for key in session.scalars(going_on) if key is not None}
+        return {}
+    going_on = select(Job.key, Job.queue).where(Job.key.in_(without), Job.state.in_(("queued", "running")))
+    return {without[key]: queue == BEHIND for key, queue in session.execute(going_on) if key is not None}
 
 
 @long_job("statements.make", queue="statements")

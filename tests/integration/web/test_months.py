@@ -9,6 +9,7 @@ from decimal import Decimal
 from sqlalchemy import select, update
 
 from coop.books.service import ensure_period
+from coop.closing.models import CloseStep
 from coop.core.db import transaction
 from coop.core.jobs import Job
 from coop.core.periods import Month
@@ -135,3 +136,29 @@ def test_what_is_being_made_of_a_month_is_told_with_how_far_it_is(web: Web) -> N
     with transaction(web.sessions) as session:
         session.execute(update(Job).where(Job.kind == "statements.book").values(state="done"))
     assert "being made" not in client.get("/office/months").text
+
+
+def test_papers_that_wait_behind_are_told_as_to_come_and_not_as_under_way(web: Web) -> None:
+    client = web.browser("auditor")
+    with transaction(web.sessions) as session:
+        period = ensure_period(session, web.house.mall.id, Month(2026, 10))
+        period.state, period.closed_at = "closed", web.clock.at
+    assert "closed, statements under way" in client.get("/office/months").text
+    with transaction(web.sessions) as session:
+        session.execute(
+            update(Job).where(Job.group_key == "close:1", Job.state.in_(("queued", "running"))).values(queue="behind")
+        )
+        step = session.scalars(select(CloseStep).where(CloseStep.name == "statements")).one()
+        step.progress_done = 0
+    page = client.get("/office/months").text
+    assert "2 papers to come, made when nothing else is to be done" in page
+    assert "closed, papers to come" in page
+    assert "<progress" not in page
+    month = client.get("/office/months/MAIN/2026-10").text
+    assert "Made when nothing else is to be done: 2 to come." in month
+    assert "running</span>" not in month
+    assert "<progress" not in month
+    # Once it is their turn, they are told with how far they are.
+    with transaction(web.sessions) as session:
+        session.scalars(select(CloseStep).where(CloseStep.name == "statements")).one().progress_done = 1
+    assert "Statements are made: 1 of 2" in client.get("/office/months").text

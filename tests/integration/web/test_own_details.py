@@ -8,12 +8,12 @@ import re
 from datetime import date, timedelta
 
 import pytest
-from sqlalchemy import select
+from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
 from coop.core.audit import AuditLog
 from coop.core.db import transaction
-from coop.core.jobs import name_job
+from coop.core.jobs import Job, name_job
 from coop.core.outbox import Outbox
 from coop.core.periods import Month
 from coop.dealers.membership import make_dealer
@@ -155,10 +155,13 @@ def test_statements_are_listed_by_year_and_taken_as_csv(web: Web) -> None:
     assert "2025" not in web.browser("other dealer").get("/portal/statements?as=csv").text
 
     def papers() -> list[str]:
-        return re.findall(r"<td>(?:<a [^>]*>)?(PDF|being made|not made)", client.get("/portal/statements").text)
+        return re.findall(r"<td>(?:<a [^>]*>)?(PDF|being made|to come|not made)", client.get("/portal/statements").text)
 
     assert papers() == ["PDF", "not made", "not made"]
     with transaction(web.sessions) as session:
         key = making_key(latest.mall_id, latest.dealer_id, Month(2025, 12))
         name_job(session, web.clock.at, "statements.make", {}, queue="statements", key=key)
     assert papers() == ["PDF", "being made", "not made"]
+    with transaction(web.sessions) as session:
+        session.execute(update(Job).where(Job.key == key).values(queue="behind"))
+    assert papers() == ["PDF", "to come", "not made"]
