@@ -130,7 +130,7 @@ def _statements(session: Session, first: date, last: date) -> dict[tuple[int, da
 
 
 def _steps(row: MonthRow) -> list[Making]:
-    """The steps of a month-end under way that say how far they are: statements, letters. Those that wait behind have no how far."""
+    """The steps of a month-end under way that say how far they are: statements, letters. What waits behind is not begun yet."""
     steps = row.close.steps if row.close and not row.finished else []
     going_on = [step for step in steps if step.state == "running" and step.progress_total]
     if row.behind and not any(step.progress_done for step in going_on):
