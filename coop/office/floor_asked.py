@@ -36,8 +36,9 @@ class Shade:
 VACANT = Shade("V", "vacant", 0)
 HELD = Shade("O", "occupied", 1)
 PROMISED = Shade("P", "vacant, leased from a later day", 2)
+OFFERED = Shade("W", "vacant, offered, waits for an answer", 3)
 NOTICED = Shade("N", "occupied, notice given", 4)
-_STATES = {"vacant": VACANT, "held": HELD, "promised": PROMISED, "noticed": NOTICED}
+_STATES = {"vacant": VACANT, "held": HELD, "promised": PROMISED, "offered": OFFERED, "noticed": NOTICED}
 _NO_FIGURE = Shade("–", "no figure", 0)
 
 

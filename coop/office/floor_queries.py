@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from fractions import Fraction
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from coop.books import queries as books
@@ -21,6 +22,7 @@ from coop.floor.domain.draft import PlanDraft, SpaceDraft, draft_faults, to_plan
 from coop.floor.domain.findings import Finding, judge_plan
 from coop.floor.domain.plan import Outline, PlanFault
 from coop.floor.models import Mall, Space
+from coop.leases.models import Offer
 from coop.leases.occupancy import Hold, holds, rents_between
 from coop.leases.settling import arrears_of
 from coop.sales.queries import net_between
@@ -78,7 +80,7 @@ class SpaceRow:
     area_sqft100: int
     """As leased; while nobody holds it as measured, else as drawn."""
     state: str
-    """held, noticed, promised (leased from a later day) or vacant."""
+    """held, noticed, promised (leased from a later day), offered (to somebody who has not answered yet) or vacant."""
     held: Sequence[Hold]
     """Today; several where it is shared."""
     next_from: date | None
@@ -137,6 +139,7 @@ def space_rows(session: Session, mall: Mall, today: date, span: Span) -> list[Sp
     rents = rents_between(session, mall.id, first, last)
     sales = net_between(session, mall.id, first, last)
     open_by_dealer = {row.dealer_id: row.arrears.ages for row in arrears_of(session, mall.id, today)}
+    offered = set(session.scalars(select(Offer.space_id).join(Space).where(Space.mall_id == mall.id, Offer.state == "open")))
     months = span.months
     per_dealer = {
         dealer_id: Fraction(sales.get(dealer_id, 0)) / floor_months
@@ -144,7 +147,9 @@ def space_rows(session: Session, mall: Mall, today: date, span: Span) -> list[Sp
         if (floor_months := sqft_months(mine, months))
     }
     return [
-        _row(space, by_space.get(space.id, []), today, months, rents.get(space.id), per_dealer, open_by_dealer)
+        _row(
+            space, by_space.get(space.id, []), today, months, rents.get(space.id), per_dealer, open_by_dealer, space.id in offered
+        )
         for space in floor.spaces_of(session, mall.id, today)
     ]
 
@@ -164,6 +169,7 @@ def _row(
     rent_cents: int | None,
     per_dealer: Mapping[int, Fraction],
     open_by_dealer: Mapping[int, tuple[int, ...]],
+    is_offered: bool,
 ) -> SpaceRow:
     now = [hold for hold in held if hold.on(today)]
     later = min((hold.starts_on for hold in held if hold.starts_on > today), default=None)
@@ -180,7 +186,7 @@ def _row(
         zone=space.zone,
         outline=outline,
         area_sqft100=area,
-        state=_state(now, later),
+        state=_state(now, later, is_offered),
         held=now,
         next_from=None if now else later,
         rent_per_sqft_cents=Fraction(rent_cents) / floor_months if rent_cents is not None and floor_months else None,
@@ -190,9 +196,9 @@ def _row(
     )
 
 
-def _state(now: Sequence[Hold], later: date | None) -> str:
+def _state(now: Sequence[Hold], later: date | None, is_offered: bool) -> str:
     if not now:
-        return "promised" if later else "vacant"
+        return "promised" if later else "offered" if is_offered else "vacant"
     return "noticed" if any(hold.notice_on for hold in now) else "held"
 
 

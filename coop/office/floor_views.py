@@ -29,6 +29,7 @@ STATES = {
     "held": "occupied",
     "noticed": "notice given",
     "promised": "vacant, leased from a later day",
+    "offered": "vacant, offered, waits for an answer",
     "vacant": "vacant",
 }
 floor.add_app_template_filter(asked.per_sqft, "per_sqft")

@@ -22,6 +22,8 @@ from coop.core.jobs import Job
 from coop.floor.domain.draft import draft_value
 from coop.floor.models import AisleWidth, Mall, PlanPart, Space, SpaceMeasure
 from coop.floor.queries import draft_of, plan_version
+from coop.leases.asking import Outsider, Wish, ask_for_space
+from coop.leases.offering import make_offer
 from tests.factories.floor_hall import build_hall, build_plan, build_tenants, hall_draft
 from tests.integration.web.conftest import Web, form_token, send
 
@@ -115,6 +117,23 @@ def test_each_question_names_its_answer_at_every_space(hall: Web, query: str, la
     page = hall.browser("bookkeeper").get(f"{PLAN}?ask={query}").text
     assert f'aria-label="{label}"' in page
     assert "the fire marshal and licensed people decide" in page
+
+
+def test_a_booth_that_is_offered_is_not_shown_as_plainly_vacant(hall: Web) -> None:
+    with transaction(hall.sessions) as session:
+        mall = session.get_one(Mall, hall.house.mall.id)
+        asked = ask_for_space(
+            session, hall.clock.at, mall, Outsider("Nell Sparrow", "", "555 0147"), Wish(), asked_on=date(2026, 11, 1)
+        )
+        booth = session.scalars(select(Space).where(Space.code == "6")).one()
+        make_offer(session, hall.clock.at, booth, asked, starts_on=date(2026, 12, 1))
+    client = hall.browser("auditor")
+    assert 'aria-label="Booth 6: vacant, offered, waits for an answer"' in client.get(PLAN).text
+    rows = table(client, "?state=offered")
+    # S1 is offered by the house itself.
+    assert {code: row["state"] for code, row in rows.items()} == dict.fromkeys(
+        ("6", "S1"), "vacant, offered, waits for an answer"
+    )
 
 
 def test_figures_say_which_months_they_are_of(hall: Web) -> None:
