@@ -131,6 +131,8 @@ class ChecklistTick(Base):
     on_date: Mapped[date]
     ticked_at: Mapped[datetime] = mapped_column(UtcDateTime)
     user_id: Mapped[int] = mapped_column(ForeignKey("user_account.id"))
+    member_id: Mapped[int | None] = mapped_column(ForeignKey("member.id"))
+    """Who of those on the turn did it: the desk's device is signed in as one for all."""
 
 
 class TurnAccount(Base):
