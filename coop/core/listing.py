@@ -17,6 +17,7 @@ from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from coop.core.csv_text import csv_text, defused
 from coop.core.errors import Refusal
+from coop.core.periods import shown_day
 
 Row = TypeVar("Row")
 Sql = ColumnElement[Any] | InstrumentedAttribute[Any]
@@ -151,6 +152,15 @@ class Asked:
     value: str
     fault: str = ""
 
+    @property
+    def said(self) -> str:
+        """What was asked, as people say it: the words of a choice, a day with what it is; empty where nothing was."""
+        if self.value and not self.fault and isinstance(self.filter, OneOf):
+            return dict(self.filter.choices)[self.value]
+        if self.value and not self.fault and isinstance(self.filter, FromDay):
+            return f"{self.filter.label.lower()} {shown_day(date.fromisoformat(self.value))}"
+        return self.value
+
 
 @dataclass(frozen=True)
 class Listed(Generic[Row]):
@@ -182,6 +192,11 @@ class Listed(Generic[Row]):
     @property
     def narrowed(self) -> bool:
         return any(one.value for one in self.asked)
+
+    @property
+    def is_usual(self) -> bool:
+        """Whether nobody has asked for other rows than those the list usually has."""
+        return all(one.value == self.usually.get(one.filter.key, "") for one in self.asked)
 
     @property
     def descending(self) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import pytest
@@ -156,3 +156,15 @@ def test_the_csv_holds_no_formula_and_its_figures_stay_figures() -> None:
 def test_a_csv_of_too_many_rows_is_refused_with_the_mend() -> None:
     with pytest.raises(Refusal, match="100,001 rows, and a CSV takes 100,000: narrow it"):
         LIST.pick([STONES[0]] * (MOST_TAKEN + 1), {"as": "csv"})
+
+
+def test_what_a_list_is_narrowed_to_is_said_and_only_other_than_usual_counts_as_asked() -> None:
+    usually_red = replace(LIST, usually={"kind": "red"})
+    assert LIST.pick(STONES, {}).is_usual
+    assert usually_red.pick(STONES, {}).is_usual
+    assert usually_red.pick(STONES, {"sort": "cents"}).is_usual
+    assert not usually_red.pick(STONES, {"kind": ""}).is_usual
+    found = usually_red.pick(STONES, {"kind": "grey", "from": "2026-10-02", "to": "soon", "find": "late"})
+    assert not found.is_usual
+    assert [one.said for one in found.asked] == ["late", "grey", "from Oct 2, 2026", "soon"]
+    assert [one.said for one in LIST.pick(STONES, {}).asked] == ["", "", "", ""]
