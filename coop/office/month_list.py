@@ -55,6 +55,11 @@ class YearOfMonths:
     def statements(self) -> int:
         return sum(line.statements for line in self.lines)
 
+    @property
+    def waits_behind(self) -> bool:
+        """Whether papers of a month are made only when nothing else is to be done."""
+        return any(line.row.behind for line in self.lines)
+
 
 @dataclass(frozen=True)
 class MallYears:
@@ -134,7 +139,7 @@ def _steps(row: MonthRow) -> list[Making]:
     steps = row.close.steps if row.close and not row.finished else []
     going_on = [step for step in steps if step.state == "running" and step.progress_total]
     if row.behind and not any(step.progress_done for step in going_on):
-        return [Making(f"{step.progress_total} papers to come, made when nothing else is to be done") for step in going_on]
+        return []
     return [Making(TITLES.get(step.name, step.name), step.progress_done, step.progress_total) for step in going_on]
 
 
