@@ -50,6 +50,7 @@ from coop.core.errors import Refusal
 from coop.core.logs import configure_logs
 from coop.core.templating import FILTERS, joined
 from coop.dealers import queries as people_queries
+from coop.dealers.feed_views import read_feeds
 from coop.dealers.views import OFFICE_ROLES, people, recognise
 from coop.office import queries as office_queries
 from coop.office.bank_views import bank
@@ -135,6 +136,7 @@ def create_app(settings: Settings | None = None, *, clock: Callable[[], datetime
         tax,
         tax_terms,
         feeds,
+        read_feeds,
         questions,
         settings_pages,
         portal,

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hmac
 import secrets
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from sqlalchemy import func, select
@@ -19,6 +20,25 @@ MOST_FEEDS = 10
 """Of one user and kind that run at once: more are forgotten, and each is an open door."""
 _READ_EVERY = timedelta(hours=1)
 """How exactly a feed's last reading is known; finer would write on every reading."""
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What a kind of feed shows, and to whom."""
+
+    roles: frozenset[str]
+    """Its user must have one of them still."""
+    make: Callable[[int], str]
+    """Its calendar as iCalendar, for the user with this id."""
+
+
+SHOWN: dict[str, Shown] = {}
+"""By kind. The rooms that make calendars enter theirs here, so that one address reads them all and knows none."""
+
+
+def show_feed(kind: str, roles: Sequence[str], make: Callable[[int], str]) -> None:
+    """Enter a kind of feed."""
+    SHOWN[kind] = Shown(frozenset(roles), make)
 
 
 def running_feeds(session: Session, user_id: int, kind: str) -> Sequence[CalendarFeed]:

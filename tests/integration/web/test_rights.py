@@ -113,7 +113,7 @@ TABLE: dict[tuple[str, str], tuple[Address, frozenset[str]]] = {
     ("floor.plan_paper", "GET"): (lambda house, _: f"/office/floor/MAIN/paper/{house.plan_paper}.pdf", READERS),
     ("tax.due", "GET"): ("/office/tax/", READERS),
     ("tax.calendar", "GET"): ("/office/tax/due-dates.ics", READERS),
-    ("tax_feeds.read", "GET"): (lambda house, _: f"/feeds/{house.feed_token}.ics", ALL),
+    ("feeds.read", "GET"): (lambda house, _: f"/feeds/{house.feed_token}.ics", ALL),
     ("tax_feeds.addresses", "GET"): ("/office/tax/calendar", READERS),
     ("tax_feeds.make", "POST"): ("/office/tax/calendar", READERS),
     ("tax_feeds.end", "POST"): (
