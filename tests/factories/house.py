@@ -46,6 +46,7 @@ from tests.factories.by_hand import add_by_hand
 from tests.factories.leasing import add_lease_rows
 from tests.factories.payout_run import add_run
 from tests.factories.tax import OFFICE, add_papers, make_filer
+from tests.factories.turns import TurnsLaid, add_turn_rows
 from tests.factories.unclaimed import add_unclaimed
 from tests.factories.year_end import add_year_end
 
@@ -85,6 +86,8 @@ class House:
     """What D01 asks about October's commission; zero without a month-end."""
     plan_paper: int
     """A document: the hall's plan on paper."""
+    turns: TurnsLaid
+    """What stands on November's rota, and what the pages of turns name."""
 
 
 def add_person(session: Session, now: datetime, email: str, roles: tuple[str, ...], member_id: int | None = None) -> int:
@@ -162,6 +165,7 @@ def build_house(session: Session, now: datetime, *, month_end: bool = True) -> H
     register_device(session, now, mall, "front desk")
     add_run(session, now, mall, ida, users["bookkeeper"], users["manager"])
     question = _ask(session, now, numbers.get("D01"), users["dealer"])
+    turns = add_turn_rows(session, now, mall, users["manager"])
     secrets = {who: make_feed(session, now, users[who], "tax", label="Office computer") for who in READERS}
     feeds = {who: running_feeds(session, users[who], "tax")[0].id for who in READERS}
     session.flush()
@@ -176,6 +180,7 @@ def build_house(session: Session, now: datetime, *, month_end: bool = True) -> H
         sent_mail=mails[0],
         failed_mail=mails[1],
         plan_paper=paper.id,
+        turns=turns,
         unclaimed=unclaimed,
         question=question,
     )

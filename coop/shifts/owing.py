@@ -1,0 +1,170 @@
+"""Who takes part in the turns of a mall's month, what each of them owes, and the balances that are carried."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from coop.core.periods import Month
+from coop.dealers.models import Dealer
+from coop.floor.models import Mall
+from coop.leases.models import Lease, LeaseShare, LeaseSpace
+from coop.leases.queries import leases_in
+from coop.shifts.domain.owed import Held, Owed, Part, month_owed
+from coop.shifts.models import TurnFact
+from coop.shifts.people import as_owed, fact_rows
+from coop.shifts.rules import rules_on
+from coop.shifts.turn_models import TurnAccount
+
+Days = tuple[tuple[date, date], ...]
+"""Spans of a month, first and last day of each."""
+
+
+def _within(days: Days, day: date) -> bool:
+    return any(first <= day <= last for first, last in days)
+
+
+@dataclass(frozen=True)
+class Worker:
+    """A member who takes part at a mall in a month: the days with a lease there, and those on which the facts hold."""
+
+    member_id: int
+    name: str
+    dealer_code: str
+    """The first of the member's codes with a lease here."""
+    joined_on: date
+    left_on: date | None
+    there: Days
+    trained: Days
+    keys: Days
+    exempt: tuple[tuple[date, date, str], ...]
+    """With the words why."""
+
+    def is_there(self, day: date) -> bool:
+        return _within(self.there, day)
+
+    def is_trained(self, day: date) -> bool:
+        return _within(self.trained, day)
+
+    def holds_keys(self, day: date) -> bool:
+        return _within(self.keys, day)
+
+    def is_exempt(self, day: date) -> bool:
+        return any(first <= day <= last for first, last, _ in self.exempt)
+
+
+def _leases_by_member(session: Session, mall_id: int, month: Month) -> dict[int, tuple[list[Dealer], list[Lease]]]:
+    """Leases in the month by the member of their dealer; the dealers by code."""
+    leases = leases_in(session, mall_id, month)
+    dealers = {
+        dealer.id: dealer
+        for dealer in session.scalars(select(Dealer).where(Dealer.id.in_({lease.dealer_id for lease in leases})))
+    }
+    found: dict[int, tuple[list[Dealer], list[Lease]]] = {}
+    for lease in sorted(leases, key=lambda lease: (dealers[lease.dealer_id].code, lease.starts_on, lease.id)):
+        dealer = dealers[lease.dealer_id]
+        sellers, held = found.setdefault(dealer.member_id, ([], []))
+        if dealer not in sellers:
+            sellers.append(dealer)
+        held.append(lease)
+    return found
+
+
+def _clip(month: Month, first: date, last: date | None) -> tuple[date, date] | None:
+    begins, ends = max(first, month.first_day), min(last or date.max, month.last_day)
+    return (begins, ends) if begins <= ends else None
+
+
+def _clipped(month: Month, rows: list[TurnFact], kind: str) -> tuple[tuple[date, date, str], ...]:
+    spans = ((_clip(month, row.starts_on, row.ends_on), row.words) for row in rows if row.kind == kind)
+    return tuple((*span, words) for span, words in spans if span)
+
+
+def workers_of(session: Session, mall: Mall, month: Month) -> list[Worker]:
+    """Members with a lease at a mall in a month, by code, as they are in it. A fixed number of queries."""
+    by_member = _leases_by_member(session, mall.id, month)
+    facts = fact_rows(session, mall.id, month.first_day, month.last_day)
+    workers = []
+    for member_id, (dealers, leases) in by_member.items():
+        member, rows = dealers[0].member, facts.get(member_id, [])
+        spans = (
+            _clip(month, max(lease.starts_on, member.joined_on), _earlier(lease.ends_on, member.left_on)) for lease in leases
+        )
+        there = tuple(span for span in spans if span)
+        if not there:
+            continue
+        workers.append(
+            Worker(
+                member_id=member_id,
+                name=member.name,
+                dealer_code=dealers[0].code,
+                joined_on=member.joined_on,
+                left_on=member.left_on,
+                there=there,
+                trained=tuple((first, last) for first, last, _ in _clipped(month, rows, "trained")),
+                keys=tuple((first, last) for first, last, _ in _clipped(month, rows, "keys")),
+                exempt=_clipped(month, rows, "exempt"),
+            )
+        )
+    return workers
+
+
+def _earlier(one: date | None, other: date | None) -> date | None:
+    return min((day for day in (one, other) if day is not None), default=None)
+
+
+def owed_of_month(session: Session, mall: Mall, month: Month) -> dict[int, Owed]:
+    """Turns owed at a mall in a month with their working, by member id. Nobody owes any where no rules of turns are set."""
+    rules = rules_on(session, mall.id, month.first_day)
+    if not rules.are_set:
+        return {}
+    by_member = _leases_by_member(session, mall.id, month)
+    facts = fact_rows(session, mall.id, month.first_day, month.last_day)
+    shared = _shared_parts(session, [lease.id for _, leases in by_member.values() for lease in leases])
+    owed: dict[int, Owed] = {}
+    for member_id, (dealers, leases) in by_member.items():
+        member = dealers[0].member
+        held = [Held(lease.starts_on, lease.ends_on, (*_own_parts(lease), *shared.get(lease.id, ()))) for lease in leases]
+        made = month_owed(
+            rules.owing, month, member.joined_on, member.left_on, held, [as_owed(row) for row in facts.get(member_id, ())]
+        )
+        if made is not None:
+            owed[member_id] = made
+    return owed
+
+
+def _own_parts(lease: Lease) -> list[Part]:
+    return [Part(span.starts_on, span.ends_on, span.leased_area_sqft100) for span in lease.spaces if not span.shares]
+
+
+def _shared_parts(session: Session, lease_ids: Collection[int]) -> dict[int, list[Part]]:
+    """Parts of shared booths, by the lease that pays for them."""
+    rows = session.execute(
+        select(LeaseShare.lease_id, LeaseShare.share_percent, LeaseSpace)
+        .join(LeaseSpace, LeaseSpace.id == LeaseShare.lease_space_id)
+        .where(LeaseShare.lease_id.in_(lease_ids))
+        .order_by(LeaseSpace.id)
+    )
+    found: dict[int, list[Part]] = {}
+    for lease_id, percent, span in rows:
+        found.setdefault(lease_id, []).append(Part(span.starts_on, span.ends_on, span.leased_area_sqft100, percent))
+    return found
+
+
+def balances(
+    session: Session, mall_ids: Collection[int] | None = None, before: Month | None = None
+) -> dict[tuple[int, int], Decimal]:
+    """Balances of the accounts of turns, by (mall id, member id): below zero is owed. `before`: without that month and later."""
+    rows = select(TurnAccount.mall_id, TurnAccount.member_id, func.sum(TurnAccount.turns)).group_by(
+        TurnAccount.mall_id, TurnAccount.member_id
+    )
+    if mall_ids is not None:
+        rows = rows.where(TurnAccount.mall_id.in_(mall_ids))
+    if before is not None:
+        rows = rows.where(TurnAccount.first_day < before.first_day)
+    return {(mall_id, member_id): Decimal(turns) for mall_id, member_id, turns in session.execute(rows)}
