@@ -96,6 +96,24 @@ def of_dealer(code: str) -> ColumnElement[bool]:
     return or_(_first().in_(statements), _first().in_(letters), Outbox.recipient.in_(addresses))
 
 
+def addressees(session: Session, mail_ids: Sequence[int]) -> dict[int, str]:
+    """Whom letters of leases and offers are to, by mail id: a dealer by code and name, who waits by name while it is kept."""
+    holder, asking = aliased(Member), aliased(Member)
+    rows = session.execute(
+        select(Outbox.id, Dealer.code, Dealer.trade_name, holder.name, func.coalesce(asking.name, Waiting.name))
+        .join(Letter, Letter.outbox_id == _first())
+        .outerjoin(Lease, Lease.id == Letter.lease_id)
+        .outerjoin(Dealer, Dealer.id == Lease.dealer_id)
+        .outerjoin(holder, holder.id == Dealer.member_id)
+        .outerjoin(Offer, Offer.id == Letter.offer_id)
+        .outerjoin(Waiting, Waiting.id == Offer.waiting_id)
+        .outerjoin(asking, asking.id == Waiting.member_id)
+        .where(Outbox.id.in_(mail_ids))
+    )
+    named = {mail_id: f"{code} {trade_name or name}" if code else asked for mail_id, code, trade_name, name, asked in rows}
+    return {mail_id: name for mail_id, name in named.items() if name}
+
+
 def counts(session: Session, sift: Sift, *, timezone: str) -> dict[str, int]:
     """How many letters are in each state, of those that are asked for."""
     return mail.count_mail(session, which=_which(sift, timezone))

@@ -38,6 +38,7 @@ def letters() -> Page:
         "office/letters.html",
         "letters",
         carried=queries.statements_of_mails(db(), shown),
+        named=letter_queries.addressees(db(), shown),
         counts=letter_queries.counts(db(), sift, timezone=timezone),
         asked=_asked(),
         sift=sift,
@@ -85,6 +86,7 @@ def letter(mail_id: int) -> Page:
     return render_template(
         "office/letter.html",
         letter=found,
+        named=letter_queries.addressees(db(), [found.id]).get(found.id, ""),
         kind_words=letter_queries.KINDS,
         passages=passages(found.text_body),
         copies=copies,

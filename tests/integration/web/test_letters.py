@@ -12,7 +12,10 @@ from coop.core.db import transaction
 from coop.core.mail import MailAttempt, queue_mail
 from coop.core.outbox import Outbox
 from coop.dealers.models import Dealer
+from coop.floor.models import Mall
+from coop.leases.models import Letter
 from coop.statements.models import StatementQuestion
+from tests.factories.leasing import build_leasing
 from tests.integration.web.conftest import Web, form_token, send
 from tests.integration.web.test_office import count_queries
 
@@ -176,3 +179,16 @@ def test_no_list_asks_more_when_there_is_more_to_show(web: Web, address: str) ->
     page = web.browser(who).get(address).text
     if who == "manager":
         assert 'rel="next"' in page or "questions" in address
+
+
+def test_letters_of_leases_and_offers_are_listed_by_whom_they_are_to(web: Web) -> None:
+    ids = [write(web, f"letter/{n}", kind="letter", recipient="ida@example.org") for n in range(2)]
+    with transaction(web.sessions) as session:
+        leasing = build_leasing(session, web.clock.at, session.get_one(Mall, web.house.mall.id))
+        of_lease = session.get_one(Letter, leasing.letter)
+        of_lease.outbox_id = ids[0]
+        columns = {name: getattr(of_lease, name) for name in ("mall_id", "kind", "subject", "value", "made_on")}
+        session.add(Letter(key="an offer", offer_id=leasing.offer, outbox_id=ids[1], **columns))
+    client = web.browser("auditor")
+    assert {"D01 Fenwick &amp; Daughter", "Ida Fenwick"} <= set(listed(client.get("/office/letters?kind=letter").text))
+    assert "<dd>D01 Fenwick &amp; Daughter, ida@example.org</dd>" in client.get(f"/office/letters/{ids[0]}").text
