@@ -1,0 +1,229 @@
+"""A mall's month of turns read from the database as plain facts: for the solver, for judging, for saying how turns are shared."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from datetime import date, timedelta
+from decimal import Decimal
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from coop.core.periods import Month
+from coop.floor.models import Mall
+from coop.shifts.domain.posing import EXEMPT, LEFT, SHARED, Elsewhere, House, MonthFacts, Seat, Someone
+from coop.shifts.domain.spans import Said, covers, touches
+from coop.shifts.hours import calendar_of
+from coop.shifts.models import Availability, MonthAnswer, Rota, Turn, TurnPair
+from coop.shifts.owing import Worker, balances, owed_of_month, workers_of
+from coop.shifts.rules import TurnRules, rules_on
+from coop.shifts.turn_models import TurnAccount
+from coop.shifts.wording import minute_of
+
+YEAR = 12
+"""Months over which turns are shared out fairly, this one with them."""
+_BESIDE = timedelta(days=14)
+"""How far beyond the month's ends turns are looked at: rest, weeks and days in a row reach no further."""
+
+
+def read_facts(session: Session, rota: Rota) -> MonthFacts:
+    """Everything a draft or a judgement of a rota goes by, in a fixed number of queries."""
+    mall, month = session.get_one(Mall, rota.mall_id), Month.of(rota.first_day)
+    rules = rules_on(session, mall.id, month.first_day)
+    turns = session.scalars(select(Turn).where(Turn.rota_id == rota.id, Turn.state == "standing").order_by(Turn.id)).all()
+    seats = tuple(_seat(turn, month, mall.timezone) for turn in turns)
+    workers = workers_of(session, mall, month)
+    members = [worker.member_id for worker in workers]
+    pairs = session.execute(
+        select(TurnPair.one_id, TurnPair.other_id, TurnPair.how).where(
+            TurnPair.starts_on <= month.last_day, (TurnPair.ended_on.is_(None)) | (TurnPair.ended_on > month.first_day)
+        )
+    ).all()
+    calendar = calendar_of(session, mall, month)
+    return MonthFacts(
+        first_day=month.first_day,
+        days=month.days,
+        seats=seats,
+        people=tuple(_people(session, mall, month, rules, workers, seats)),
+        house=House(
+            rules.most_day,
+            rules.most_week,
+            rules.most_in_row,
+            rules.rest_minutes,
+            rules.keys_at_ends,
+            rules.least_people,
+            {
+                (on - month.first_day).days: (hours.opens_min, hours.closes_min)
+                for on, hours in calendar.items()
+                if rules.least_weekdays >> on.weekday() & 1 and hours.opens_min is not None and hours.closes_min is not None
+            },
+        ),
+        elsewhere=tuple(_elsewhere(session, rota, month, members)),
+        apart=tuple((one, other) for one, other, how in pairs if how == "apart"),
+        together=tuple((one, other) for one, other, how in pairs if how == "together"),
+    )
+
+
+def _seat(turn: Turn, month: Month, timezone: str) -> Seat:
+    starts = minute_of(turn.starts_at, timezone)
+    return Seat(
+        id=turn.id,
+        day=(turn.on_date - month.first_day).days,
+        post_id=turn.post_id,
+        starts_min=starts,
+        # By the clock's hours, as people see them; on the night it changes a turn may last an hour more or less.
+        ends_min=_end(turn, starts, timezone),
+        number=turn.seat,
+        needs_keys=turn.needs_keys,
+        opens=turn.opens,
+        closes=turn.closes,
+        holiday=bool(turn.holiday),
+        member_id=turn.member_id,
+        locked=turn.locked,
+    )
+
+
+def _end(turn: Turn, starts: int, timezone: str) -> int:
+    ends = minute_of(turn.ends_at, timezone)
+    return ends if ends > starts else ends + 1440
+
+
+def _people(
+    session: Session, mall: Mall, month: Month, rules: TurnRules, workers: Iterable[Worker], seats: Iterable[Seat]
+) -> Iterable[Someone]:
+    workers = list(workers)
+    members = [worker.member_id for worker in workers]
+    owed, carried = owed_of_month(session, mall, month), balances(session, [mall.id], before=month)
+    said = _said(session, members, month)
+    answered = set(session.scalars(select(MonthAnswer.member_id).where(MonthAnswer.first_day == month.first_day)).all())
+    had, owed_before = turns_had(session, month, members), owed_over(session, mall, month, members)
+    spans = sorted({(seat.day, seat.kind, seat.starts_min, seat.ends_min) for seat in seats})
+    for worker in workers:
+        member = worker.member_id
+        this = owed[member].turns if member in owed else Decimal(0)
+        # Below zero is owed: what is carried adds to what is due, and what was worked beyond takes off.
+        due = max(Decimal(0), this - carried.get((mall.id, member), Decimal(0)))
+        mine = said.get(member, [])
+        yield Someone(
+            id=member,
+            name=worker.name,
+            trained=all(worker.is_trained(on) for on in month.each_day() if worker.is_there(on)),
+            keys=all(worker.holds_keys(on) for on in month.each_day() if worker.is_there(on)),
+            away=_away(worker, month),
+            owed=int(due * 100),
+            owed_year=int((this + owed_before.get(member, Decimal(0))) * 100),
+            had=had.get(member, {}),
+            says={
+                (day, kind): word
+                for day, kind, begins, ends in spans
+                if (word := _word(mine, month.first_day + timedelta(days=day), begins, ends))
+            },
+            silent=rules.silence == "never" and member not in answered and not mine,
+        )
+
+
+def _away(worker: Worker, month: Month) -> dict[int, str]:
+    days: dict[int, str] = {}
+    for number, on in enumerate(month.each_day()):
+        if not worker.is_there(on):
+            days[number] = LEFT
+        elif worker.is_exempt(on):
+            days[number] = EXEMPT
+    return days
+
+
+def _said(session: Session, members: list[int], month: Month) -> dict[int, list[Said]]:
+    rows = select(Availability).where(
+        Availability.member_id.in_(members),
+        Availability.ended_at.is_(None),
+        Availability.starts_on <= month.last_day,
+        (Availability.ends_on.is_(None)) | (Availability.ends_on >= month.first_day),
+    )
+    found: dict[int, list[Said]] = defaultdict(list)
+    for row in session.scalars(rows.order_by(Availability.id)):
+        found[row.member_id].append(
+            Said(row.kind, row.starts_on, row.ends_on, row.weekdays, row.every_weeks, row.from_min, row.to_min)
+        )
+    return found
+
+
+def _word(said: Iterable[Said], on: date, begins: int, ends: int) -> str:
+    """What is said of a span: `never` before `rather not` before `like`. A wish covers all of it, what stands in the way any."""
+    words = {s.kind for s in said if s.kind in ("never", "rather not") and touches(s, on, begins, ends)}
+    words |= {s.kind for s in said if s.kind == "like" and covers(s, on, begins, ends)}
+    return next((word for word in ("never", "rather not", "like") if word in words), "")
+
+
+def _elsewhere(session: Session, rota: Rota, month: Month, members: list[int]) -> Iterable[Elsewhere]:
+    """Turns of its members that are of other rotas: at other malls, and of the months beside; drafts of other malls count too."""
+    near = (month.first_day - _BESIDE, month.last_day + _BESIDE)
+    rows = (
+        select(Turn.member_id, Turn.on_date, Turn.starts_at, Turn.ends_at, Mall.timezone)
+        .join(Mall, Mall.id == Turn.mall_id)
+        .where(Turn.rota_id != rota.id, Turn.state == "standing", Turn.member_id.in_(members), Turn.on_date.between(*near))
+        .order_by(Turn.id)
+    )
+    for member_id, on, starts_at, ends_at, timezone in session.execute(rows):
+        assert member_id is not None
+        starts, ends = minute_of(starts_at, timezone), minute_of(ends_at, timezone)
+        yield Elsewhere(member_id, (on - month.first_day).days, starts, ends if ends > starts else ends + 1440)
+
+
+# --- the year -------------------------------------------------------------------------------------------------------------
+
+
+def first_of_year(month: Month) -> date:
+    """First day of the twelve months that end with a month."""
+    return date(month.year - 1, month.month + 1, 1) if month.month < YEAR else date(month.year, 1, 1)
+
+
+def turns_had(session: Session, before: Month, members: Iterable[int]) -> dict[int, dict[str, int]]:
+    """By member: weekend, holiday, opening and closing turns of the eleven months before, of published rotas of every mall."""
+    rows = (
+        select(Turn.member_id, Turn.on_date, Turn.holiday, Turn.opens, Turn.closes)
+        .join(Rota, Rota.id == Turn.rota_id)
+        .where(
+            Rota.state == "published",
+            Turn.state == "standing",
+            Turn.member_id.in_(list(members)),
+            Turn.on_date >= first_of_year(before),
+            Turn.on_date < before.first_day,
+        )
+    )
+    had: dict[int, dict[str, int]] = defaultdict(lambda: dict.fromkeys(SHARED, 0))
+    for member_id, on, holiday, opens, closes in session.execute(rows):
+        assert member_id is not None
+        is_one: Mapping[str, bool] = {
+            "weekend": on.weekday() >= 5,
+            "holiday": bool(holiday),
+            "opening": opens,
+            "closing": closes,
+        }
+        for name in SHARED:
+            had[member_id][name] += is_one[name]
+    return dict(had)
+
+
+def owed_over(session: Session, mall: Mall, before: Month, members: Iterable[int]) -> dict[int, Decimal]:
+    """By member: turns owed in the eleven months before. At every mall as their month-ends wrote them; at this one, months that
+    have a published rota and no month-end yet, by the rules."""
+    within = (TurnAccount.first_day >= first_of_year(before), TurnAccount.first_day < before.first_day)
+    written = select(TurnAccount.member_id, func.sum(TurnAccount.turns)).where(TurnAccount.kind == "owed", *within)
+    owed: dict[int, Decimal] = defaultdict(Decimal)
+    for member_id, turns in session.execute(
+        written.where(TurnAccount.member_id.in_(list(members))).group_by(TurnAccount.member_id)
+    ):
+        owed[member_id] -= Decimal(turns)
+    posted = select(TurnAccount.first_day).where(TurnAccount.kind == "owed", TurnAccount.mall_id == mall.id)
+    waiting = select(Rota.first_day).where(
+        Rota.mall_id == mall.id,
+        Rota.state == "published",
+        Rota.first_day >= first_of_year(before),
+        Rota.first_day < before.first_day,
+        Rota.first_day.not_in(posted),
+    )
+    for first_day in session.scalars(waiting):
+        for member_id, each in owed_of_month(session, mall, Month.of(first_day)).items():
+            owed[member_id] += each.turns
+    return dict(owed)
