@@ -29,17 +29,20 @@ class Goals:
             self._of[turn.person, turn.day].append((turn.kind, choice))
             self._at[turn.day, turn.kind].append((turn.person, choice))
 
-    def add_all(self) -> None:
-        for cover in self.problem.covers:
+    def add(self, tier: int) -> None:
+        """Put a tier's costs into the model: when its turn comes, since they only burden the search of those before it."""
+        problem = self.problem
+        for cover in (cover for cover in problem.covers if cover.tier == tier):
             self._add_cover(cover)
-        for request in self.problem.requests:
+        for request in (request for request in problem.requests if request.tier == tier):
             self._add_request(request)
-        for wish in self.problem.together:
+        for wish in (wish for wish in problem.together if wish.tier == tier):
             self._add_company(wish)
-        for target in self.problem.targets:
-            self._add_target(target, self.problem.group[target.group])
-        for turn in sorted(self.problem.last_draft):
-            self._pay_unless(self.problem.change_tier, self.problem.change_weight, self.chosen.get(turn))
+        for target in (target for target in problem.targets if target.tier == tier):
+            self._add_target(target, problem.group[target.group])
+        if problem.change_tier == tier:
+            for turn in sorted(problem.last_draft):
+                self._pay_unless(tier, problem.change_weight, self.chosen.get(turn))
 
     def expression(self, tier: int) -> Expr:
         """The tier's whole cost."""

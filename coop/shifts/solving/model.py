@@ -1,4 +1,4 @@
-"""A problem as a CP-SAT model: a literal for each possible turn, the hard rules, and the goals' costs."""
+"""A problem as a CP-SAT model: a literal for each possible turn and the hard rules; the goals are added tier by tier."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def possible_turns(problem: Problem) -> list[Turn]:
 
 
 def build(problem: Problem, *, ask_demands: bool = False) -> Built:
-    """The model. With `ask_demands` locks and minima hold only under their literals, and there are no goals."""
+    """The model. With `ask_demands` locks and minima hold only under their literals."""
     model = cp_model.CpModel()
     demands: Demands = {}
     chosen: Chosen = {turn: model.new_bool_var(f"{turn.person} {turn.day} {turn.kind}") for turn in possible_turns(problem)}
@@ -55,13 +55,7 @@ def build(problem: Problem, *, ask_demands: bool = False) -> Built:
         _keep_apart(model, problem, of_person, pair)
     for rule in problem.beside:
         _keep_beside(model, problem, chosen, rule)
-    goals = Goals(model, problem, chosen)
-    if not ask_demands:
-        goals.add_all()
-        for turn, choice in chosen.items():
-            if problem.last_draft:
-                model.add_hint(choice, turn in problem.last_draft)
-    return Built(model, chosen, goals, demands)
+    return Built(model, chosen, Goals(model, problem, chosen), demands)
 
 
 def _keep_apart(model: cp_model.CpModel, problem: Problem, of_person: dict[str, Choices], pair: Apart) -> None:
