@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from datetime import date, datetime
+from decimal import Decimal
 from zoneinfo import ZoneInfo
 
-from coop.core.templating import short_day
+from coop.core.templating import MINUS, short_day
 
 HALF_DAY_MIN = 12 * 60
 
@@ -45,3 +46,20 @@ def weekday_of(on: date) -> str:
 def turn_said(post: str, on: date, starts_at: datetime, ends_at: datetime, timezone: str) -> str:
     """A turn for a sentence: `Desk on Sat, Dec 5, 10 am to 2:30 pm`."""
     return f"{post} on {weekday_of(on)}, {hours_of(starts_at, ends_at, timezone)}"
+
+
+def turns_shown(turns: Decimal | int) -> str:
+    """A number of turns for a column: `2`, `2.5`, `−0.93` (a true minus)."""
+    text = f"{Decimal(turns):f}"
+    text = text.rstrip("0").rstrip(".") if "." in text else text
+    return "0" if text == "-0" else text.replace("-", MINUS)
+
+
+def balance_shown(turns: Decimal) -> str:
+    """A balance of turns for a column: `+2`, `0`, `−1.5`."""
+    return f"+{turns_shown(turns)}" if turns > 0 else turns_shown(turns)
+
+
+def moment_said(at: datetime, timezone: str) -> str:
+    """A moment for a sentence, where the year is plain: `Fri, Dec 4 at 10 am`."""
+    return f"{weekday_of(at.astimezone(ZoneInfo(timezone)).date())} at {clock(minute_of(at, timezone))}"

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime
+from decimal import Decimal
 
 import pytest
 
-from coop.shifts.wording import clock, clock_span, hours_of, turn_said
+from coop.shifts.wording import balance_shown, clock, clock_span, hours_of, turn_said, turns_shown
 
 
 @pytest.mark.parametrize(
@@ -38,3 +39,12 @@ def test_hours_are_those_of_the_malls_clock() -> None:
     july = datetime(2026, 7, 4, 15, tzinfo=UTC), datetime(2026, 7, 4, 19, 30, tzinfo=UTC)
     assert hours_of(*december, "America/Chicago") == hours_of(*july, "America/Chicago") == "10 am to 2:30 pm"
     assert turn_said("Desk", date(2026, 12, 5), *december, "America/Chicago") == "Desk on Sat, Dec 5, 10 am to 2:30 pm"
+
+
+@pytest.mark.parametrize(
+    ("turns", "shown", "balance"),
+    [("2", "2", "+2"), ("2.50", "2.5", "+2.5"), ("0.00", "0", "0"), ("-0.93", "−0.93", "−0.93"), ("10", "10", "+10")],
+)
+def test_turns_are_shown_without_idle_zeros_and_with_a_true_minus(turns: str, shown: str, balance: str) -> None:
+    assert turns_shown(Decimal(turns)) == shown
+    assert balance_shown(Decimal(turns)) == balance
