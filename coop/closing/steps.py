@@ -44,7 +44,7 @@ from coop.payouts.runs import prepare_run
 from coop.sales.card_cost import card_parts
 from coop.sales.devices import devices_of, waiting_devices
 from coop.sales.drawers import uncounted
-from coop.sales.queries import month_sales, unclaimed_in, unfinished_imports
+from coop.sales.queries import claimed_from_before, month_sales, unclaimed_in, unfinished_imports
 from coop.sales.taxing import recomputed_tax
 from coop.statements.service import counted
 from coop.tax.filing import move_tax_to_dealers
@@ -139,11 +139,21 @@ def check_sales(session: Session, now: datetime, mall: Mall, month: Month) -> Ou
     if stopped:
         raise StepRefused(f"The import of {stopped[0].file_name} stopped before its last row: run the same import again.")
     ensure_period(session, mall.id, month)
+    return Outcome(net_sales_said(session, mall, month))
+
+
+def net_sales_said(session: Session, mall: Mall, month: Month) -> str:
+    """What was sold on a month's days, as every page has it, and what of it, and of days before, dealers are credited with."""
     sales = month_sales(session, mall.id, month)
-    net = sum(s.net_cents for s in sales.values())
+    before = claimed_from_before(session, mall.id, month)
     nobodys = sales[None].net_cents if None in sales else 0
-    shares = f": {format_dollars(net - nobodys)} credited to dealers, {format_dollars(nobodys)} unclaimed" if nobodys else ""
-    return Outcome(f"Net sales of {format_dollars(net)}{shares}.")
+    credited = sum(s.net_cents for s in sales.values()) - nobodys
+    said = f"Net sales of {format_dollars(credited + nobodys - before)}"
+    if before or nobodys:
+        said += f": {format_dollars(credited)} credited to dealers"
+        said += f" ({format_dollars(before)} of it sold before and claimed now)" if before else ""
+        said += f", {format_dollars(nobodys)} unclaimed" if nobodys else ""
+    return f"{said}."
 
 
 def carry_unclaimed(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
@@ -211,7 +221,7 @@ def check_tax(session: Session, now: datetime, mall: Mall, month: Month) -> Outc
 def check_dealers(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
     """Every dealer's account moved by exactly the month's lines and charges."""
     period = period_of(session, mall.id, month)
-    movements = dealer_movements(session, period.id) if period else {}
+    movements = dealer_movements(session, period) if period else {}
     sales = month_sales(session, mall.id, month)
     expected: dict[tuple[int, str], int] = {}
     for dealer_id, sold in sales.items():

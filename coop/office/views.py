@@ -19,7 +19,7 @@ from coop.core.web import Page, allow, db, download, now, request_id, roll_back,
 from coop.floor.models import Mall
 from coop.office import queries
 from coop.office.month_list import books_being_made, mall_years
-from coop.sales.queries import unclaimed_in
+from coop.sales.queries import claimed_from_before, unclaimed_in
 from coop.statements import book
 from coop.statements.documents import said
 from coop.statements.domain import from_json
@@ -91,6 +91,7 @@ def _month_page(mall_code: str, month: Month, form: PassForm | None = None, trie
         late=closing_queries.late_tickets(db(), mall.id, month) if row.closed else 0,
         dealers=closing_queries.dealer_rows(db(), mall.id, month),
         unclaimed=unclaimed_in(db(), mall.id, month),
+        claimed_cents=claimed_from_before(db(), mall.id, month),
         made=queries.statements_of_month(db(), mall.id, month.first_day),
         books={one.without_mail: one for one in book.newest_books(db(), mall.id, month)},
         binding=books_being_made(db(), mall.id, month),

@@ -161,6 +161,21 @@ def unclaimed_in(session: Session, mall_id: int, month: Month) -> tuple[int, int
     return int(count), int(amount)
 
 
+def claimed_from_before(session: Session, mall_id: int, month: Month) -> int:
+    """Cents of lines of days before a month that were claimed in it.
+
+    What dealers were credited with in a month and what was nobody's at its end come to its days' net sales and this.
+    """
+    total = select(func.coalesce(func.sum(TicketLine.price_cents), 0)).where(
+        TicketLine.mall_id == mall_id,
+        TicketLine.posting_date < month.first_day,
+        TicketLine.credited_on.between(month.first_day, month.last_day),
+        # It follows from the others, and keeps what was never unclaimed unread: the index ix_ticket_line_waited has it.
+        TicketLine.credited_on > TicketLine.posting_date,
+    )
+    return int(session.scalar(total) or 0)
+
+
 def late_tickets(session: Session, import_id: int) -> list[tuple[str, int, date]]:
     """Tickets of an import whose month was closed when they came: (month of the sale, how many, the date they are posted on)."""
     counts: dict[tuple[Month, date], int] = {}

@@ -9,6 +9,7 @@ from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
 from coop.books.models import Period
+from coop.closing.steps import net_sales_said
 from coop.core.db import Sessions, transaction
 from coop.core.periods import Month
 from coop.office import sales_figures as figures
@@ -16,7 +17,7 @@ from coop.office import sales_tickets as tickets
 from coop.office.sales_ticket import ticket_view
 from coop.sales.claims import ask_claim, grant_claim
 from coop.sales.models import Ticket, TicketLine
-from coop.sales.queries import DealerSales
+from coop.sales.queries import DealerSales, claimed_from_before
 from coop.sales.service import take_tickets
 from tests.databases import fill
 from tests.factories.books import shut
@@ -110,6 +111,10 @@ def test_what_is_claimed_later_is_told_apart(sessions: Sessions, coop: SmallCoop
         assert (sold.net_cents, november.claimed_cents(sold)) == (0, 18_00)
         # Of March it was nobody's when March ended.
         assert figures.by_dealer(session, coop.mall, MARCH).nobodys.net_cents == 20_50
+        assert claimed_from_before(session, coop.mall.id, MARCH) == 0
+        # The month-end says the days' net sales, as Today, Sales and the list of months do.
+        said = net_sales_said(session, coop.mall, Month(2026, 11))
+    assert said == "Net sales of $0.00: $18.00 credited to dealers ($18.00 of it sold before and claimed now)."
 
 
 # --- tickets and items --------------------------------------------------------------------------------------------------

@@ -16,6 +16,8 @@ from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.leases.agreements import make_lease
+from coop.sales.claims import UNCLAIMED, ask_claim, grant_claim
+from coop.sales.models import TicketLine
 from coop.statements.models import Statement
 from coop.tax.filing import move_tax_to_dealers
 from tests.factories.people import make_dealer
@@ -162,3 +164,18 @@ def test_papers_that_wait_behind_are_told_as_to_come_and_not_as_under_way(web: W
     with transaction(web.sessions) as session:
         session.scalars(select(CloseStep).where(CloseStep.name == "statements")).one().progress_done = 1
     assert "Statements are made: 1 of 2" in client.get("/office/months").text
+
+
+def test_the_dealers_sum_comes_to_the_months_net_sales_as_every_page_has_them(web: Web) -> None:
+    """Of October's 42.00 of nobody, what is claimed in November was sold before it."""
+    with transaction(web.sessions) as session:
+        line = session.scalars(select(TicketLine).where(*UNCLAIMED).order_by(TicketLine.id).limit(1)).one()
+        cents = line.price_cents
+        dealer = session.scalars(select(Dealer).where(Dealer.code == "D02")).one()
+        grant_claim(session, web.clock.at, ask_claim(session, web.clock.at, line, dealer, words="Mine"))
+    client = web.browser("auditor")
+    month = client.get("/office/months/MAIN/2026-11").text
+    foot = month[month.index("<tfoot>") : month.index("</tfoot>")]
+    assert f">−{cents // 100}.{cents % 100:02d}</td>" in foot[foot.index("Sold before") :]
+    assert ">177.49</td>" in foot[foot.index("of the month’s days") :]
+    assert ">177.49</td>" in client.get("/office/months").text
