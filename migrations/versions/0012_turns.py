@@ -62,7 +62,7 @@ def _fixed() -> dict[str, str]:
         return [f"({before}NEW.{c} {differs} OLD.{c})" for c in columns.split()]
 
     once = [f"(OLD.{c} IS NOT NULL AND NEW.{c} {differs} OLD.{c})" for c in CAME.split()]
-    ended = "OLD.state IN ('taken', 'withdrawn', 'lapsed') AND "
+    ended = "(OLD.state = 'taken' OR OLD.state = 'withdrawn' OR OLD.state = 'lapsed') AND "
     return {
         "turn_offer": " OR ".join([*changed(OFFER), *changed(OFFER_ENDS, ended)]),
         "attendance": " OR ".join([*changed("id turn_id"), *once]),
