@@ -9,6 +9,7 @@ from datetime import date
 from sqlalchemy import ColumnElement, and_, case, func, select, true
 from sqlalchemy.orm import Session
 
+from coop.books import sums
 from coop.books.domain.export import ExportEntry, LedgerHead, opening_of
 from coop.books.models import Account, Entry, Opening, Period, Posting
 from coop.core.periods import Month
@@ -68,33 +69,39 @@ def last_closed(session: Session, mall_id: int) -> Month | None:
     return None if day is None else Month.of(day)
 
 
+def dealer_accounts(session: Session, mall_id: int, *, dealer_id: int | None = None) -> dict[int, int]:
+    """Each dealer's account at a mall (or one dealer's): account id -> dealer id."""
+    query = select(Account.id, Account.dealer_id).where(Account.kind == "dealer", Account.mall_id == mall_id)
+    rows = session.execute(query if dealer_id is None else query.where(Account.dealer_id == dealer_id))
+    return {account_id: dealer for account_id, dealer in rows if dealer is not None}
+
+
 def dealer_balances_before(session: Session, mall_id: int, day: date, *, dealer_id: int | None = None) -> dict[int, int]:
     """What the co-op owed each dealer of a mall at the start of a day, in cents: dealer id -> owed (negative: owes)."""
-    rows = session.execute(
-        select(Account.dealer_id, func.sum(Posting.amount_cents))
-        .join(Posting, Posting.account_id == Account.id)
-        .join(Entry, Entry.id == Posting.entry_id)
-        .where(
-            Account.kind == "dealer",
-            Account.mall_id == mall_id,
-            Entry.business_date < day,
-            true() if dealer_id is None else Account.dealer_id == dealer_id,
+    accounts = dealer_accounts(session, mall_id, dealer_id=dealer_id)
+    if dealer_id is None:
+        found = sums.balances_before(session, day, whose=sums.Whose(session.get_one(Mall, mall_id)))
+    else:
+        rows = session.execute(
+            select(Posting.account_id, func.sum(Posting.amount_cents))
+            .join(Entry, Entry.id == Posting.entry_id)
+            .where(Posting.account_id.in_(accounts), Entry.business_date < day)
+            .group_by(Posting.account_id)
         )
-        .group_by(Account.dealer_id)
-    )
-    return {dealer_id: -int(amount) for dealer_id, amount in rows if dealer_id is not None}
+        found = {account_id: int(amount) for account_id, amount in rows}
+    return {dealer: -found[account_id] for account_id, dealer in accounts.items() if account_id in found}
 
 
-def dealer_movements(session: Session, period_id: int) -> dict[tuple[int, str], int]:
-    """Each dealer's movement in a period by kind of entry: (dealer id, kind) -> cents, positive is owed to the dealer."""
+def dealer_movements(session: Session, period: Period) -> dict[tuple[int, str], int]:
+    """Each dealer's movement in a mall's period by kind of entry: (dealer id, kind) -> cents, positive is owed to the dealer."""
+    accounts = {} if period.mall_id is None else dealer_accounts(session, period.mall_id)
     rows = session.execute(
-        select(Account.dealer_id, Entry.kind, func.sum(Posting.amount_cents))
-        .join(Posting, Posting.account_id == Account.id)
+        select(Posting.account_id, Entry.kind, func.sum(Posting.amount_cents))
         .join(Entry, Entry.id == Posting.entry_id)
-        .where(Account.kind == "dealer", Entry.period_id == period_id)
-        .group_by(Account.dealer_id, Entry.kind)
+        .where(Entry.period_id == period.id)
+        .group_by(Posting.account_id, Entry.kind)
     )
-    return {(dealer_id, kind): -int(amount) for dealer_id, kind, amount in rows if dealer_id is not None}
+    return {(accounts[account_id], kind): -int(amount) for account_id, kind, amount in rows if account_id in accounts}
 
 
 def tax_movements(session: Session, period_id: int) -> dict[int, int]:

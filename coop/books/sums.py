@@ -1,14 +1,17 @@
-"""Every account's balance before a span of days and its movement in it, whatever years lie behind.
+"""Sums of accounts over days and months, whatever years lie behind.
 
 A closed month takes no entry, so what it sums to is found once and remembered by the process, for each database; only open
-months, and one that the span cuts through, are added up again.
+months, and one that a span of days cuts through, are added up again.
+
+Every query here begins with the entries of months and names no column of an account: where SQLite sees one, it begins with the
+accounts of a kind, and looks up all that was ever posted to them for the sum of a month.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from weakref import WeakKeyDictionary
 
 from sqlalchemy import ColumnElement, Connection, Engine, case, func, select
@@ -20,8 +23,11 @@ from coop.floor.models import Mall
 
 Sums = Sequence[tuple[int, int, int]]
 """Account id, debits, credits; both positive, in cents."""
-_CLOSED: WeakKeyDictionary[Engine, dict[tuple[int, datetime], Sums]] = WeakKeyDictionary()
-"""Of each database, by period and the moment it was closed: one that was restored remembers nothing of what it replaced."""
+_CLOSED: WeakKeyDictionary[Engine, dict[tuple[int, datetime, tuple[str, ...]], Sums]] = WeakKeyDictionary()
+"""Of each database, by period, the moment it was closed and the kinds of entry that count (none: all of them).
+
+One that was restored remembers nothing of what it replaced.
+"""
 
 
 @dataclass(frozen=True)
@@ -59,6 +65,27 @@ class _Total:
 
 def account_sums(session: Session, first: date, last: date, *, whose: Whose = EVERYBODY) -> list[AccountSum]:
     """Every account's balance before a span of days of one year and its movement in it, by path. Four queries at most."""
+    return _named(session, _totals(session, first, last, whose))
+
+
+def balances_before(session: Session, day: date, *, whose: Whose = EVERYBODY) -> dict[int, int]:
+    """Every account's balance when a day begins, by account id: cents, debit positive. What was never posted to is not there."""
+    return {account_id: total.before for account_id, total in _totals(session, day, day - timedelta(days=1), whose).items()}
+
+
+def month_sums(
+    session: Session, periods: Sequence[Period], kinds: tuple[str, ...], accounts: Collection[int] | None = None
+) -> list[tuple[Period, Sums]]:
+    """Each month's sums by entries of some kinds, of every account; or of a few, by id, and then added up from these alone."""
+    if accounts is not None:
+        found = _added_up(session, [period.id for period in periods], kinds, accounts)
+        return [(period, found[period.id]) for period in periods]
+    going_on = [period for period in periods if period.closed_at is None]
+    found = _added_up(session, [period.id for period in going_on], kinds)
+    return _remembered(session, periods, kinds) + [(period, found[period.id]) for period in going_on]
+
+
+def _totals(session: Session, first: date, last: date, whose: Whose) -> dict[int, _Total]:
     year = date(last.year, 1, 1)
     periods = _periods(session, last, whose)
     whole = [p for p in periods if p.closed_at is not None and p.last_day <= last and not p.first_day < first <= p.last_day]
@@ -80,7 +107,7 @@ def account_sums(session: Session, first: date, last: date, *, whose: Whose = EV
         for account_id, before, before_year, debits, credits in rows:
             total = totals.setdefault(account_id, _Total())
             total.add(int(debits), int(credits), before=bool(before), before_year=bool(before_year))
-    return _named(session, totals)
+    return totals
 
 
 def _periods(session: Session, last: date, whose: Whose) -> Sequence[Period]:
@@ -101,23 +128,32 @@ def _debits_and_credits() -> tuple[ColumnElement[int], ColumnElement[int]]:
     )
 
 
-def _remembered(session: Session, periods: Iterable[Period]) -> list[tuple[Period, Sums]]:
+def _remembered(session: Session, periods: Iterable[Period], kinds: tuple[str, ...] = ()) -> list[tuple[Period, Sums]]:
     """The sums of closed periods, added up where this process has not yet."""
     bind = session.get_bind()
     known = _CLOSED.setdefault(bind.engine if isinstance(bind, Connection) else bind, {})
-    wanted = {(period.id, period.closed_at): period for period in periods if period.closed_at is not None}
-    missing: dict[int, list[tuple[int, int, int]]] = {key[0]: [] for key in wanted if key not in known}
-    if missing:
-        rows = session.execute(
-            select(Entry.period_id, Posting.account_id, *_debits_and_credits())
-            .join(Posting, Posting.entry_id == Entry.id)
-            .where(Entry.period_id.in_(missing))
-            .group_by(Entry.period_id, Posting.account_id)
-        )
-        for period_id, account_id, debits, credits in rows:
-            missing[period_id].append((account_id, int(debits), int(credits)))
-        known.update({key: missing[key[0]] for key in wanted if key[0] in missing})
+    wanted = {(period.id, period.closed_at, kinds): period for period in periods if period.closed_at is not None}
+    missing = [key for key in wanted if key not in known]
+    added_up = _added_up(session, [period_id for period_id, _, _ in missing], kinds)
+    known.update({key: added_up[key[0]] for key in missing})
     return [(period, known[key]) for key, period in wanted.items()]
+
+
+def _added_up(
+    session: Session, period_ids: Sequence[int], kinds: tuple[str, ...], accounts: Collection[int] | None = None
+) -> dict[int, list[tuple[int, int, int]]]:
+    found: dict[int, list[tuple[int, int, int]]] = {period_id: [] for period_id in period_ids}
+    if not found:
+        return found
+    wanted = select(Entry.period_id, Posting.account_id, *_debits_and_credits()).join(Posting, Posting.entry_id == Entry.id)
+    if kinds:
+        wanted = wanted.where(Entry.kind.in_(kinds))
+    if accounts is not None:
+        wanted = wanted.where(Posting.account_id.in_(accounts))
+    rows = session.execute(wanted.where(Entry.period_id.in_(found)).group_by(Entry.period_id, Posting.account_id))
+    for period_id, account_id, debits, credits in rows:
+        found[period_id].append((account_id, int(debits), int(credits)))
+    return found
 
 
 def _named(session: Session, totals: Mapping[int, _Total]) -> list[AccountSum]:

@@ -119,7 +119,7 @@ def stated_dealers(session: Session, mall_id: int, month: Month) -> set[int]:
     period = period_of(session, mall_id, month)
     ids = {dealer_id for dealer_id in month_sales(session, mall_id, month) if dealer_id is not None}
     ids |= {charge.dealer_id for charge in charges_of(session, mall_id, month)}
-    ids |= {dealer_id for dealer_id, _ in dealer_movements(session, period.id)} if period else set()
+    ids |= {dealer_id for dealer_id, _ in dealer_movements(session, period)} if period else set()
     return ids | {d for d, balance in dealer_balances_before(session, mall_id, month.first_day).items() if balance}
 
 
@@ -179,7 +179,7 @@ def dealer_rows(session: Session, mall_id: int, month: Month) -> list[DealerMont
     period = period_of(session, mall_id, month)
     sales = month_sales(session, mall_id, month)
     opening = dealer_balances_before(session, mall_id, month.first_day)
-    movements = dealer_movements(session, period.id) if period else {}
+    movements = dealer_movements(session, period) if period else {}
     charged: dict[int, dict[str, int]] = defaultdict(lambda: defaultdict(int))
     for charge in charges_of(session, mall_id, month):
         group = "commission" if charge.kind == "commission" else "rent" if charge.kind in RENT_KINDS else "fees"

@@ -396,7 +396,7 @@ def test_what_the_books_are_asked(office: Office) -> None:
     assert queries.dealer_balances_before(s, main.id, OCTOBER.first_day) == {ida.id: 80_00}
     assert queries.dealer_balances_before(s, main.id, NOVEMBER.first_day) == {ida.id: 50_00, office.amos.id: 7_00}
     assert queries.dealer_balances_before(s, main.id, NOVEMBER.first_day, dealer_id=ida.id) == {ida.id: 50_00}
-    assert queries.dealer_movements(s, october.id) == {
+    assert queries.dealer_movements(s, october) == {
         (ida.id, "sale"): 70_00,
         (ida.id, "correction"): -20_00,
         (ida.id, "payout"): -80_00,
