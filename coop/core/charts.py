@@ -1,13 +1,13 @@
-"""Charts of money as inline SVG: bars by day or month, each with all its figures in words.
+"""Charts as inline SVG: bars of money by day or month, or of another unit, each with all its figures in words.
 
-A view makes a `Chart` from cents; the macro of `templates/chart.html` puts it on the page with its table. Colours are
+A view makes a `Chart` from cents, or from hundredths of its unit; the macro of `templates/chart.html` puts it on the page with its table. Colours are
 `currentColor` and looks are attributes, for the pages' policy knows no style in markup. Cents become lengths only in here.
 """
 
 from __future__ import annotations
 
 import xml.etree.ElementTree as ET
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
@@ -17,7 +17,7 @@ from leather import theme
 from markupsafe import Markup
 
 from coop.core.periods import Month
-from coop.core.templating import MINUS, dollars
+from coop.core.templating import MINUS, dollars, money
 
 _HAIR, _BASE = "hair", "base"
 """What leather takes for the colours of lines, told apart again when the drawing is dressed."""
@@ -46,12 +46,34 @@ class _Size:
 
 _WIDE, _NARROW = _Size(720, 230), _Size(340, 210)
 _MOST_STEPS = 4
-"""Of the axis of dollars."""
+"""Of the axis of figures."""
+
+
+@dataclass(frozen=True)
+class Unit:
+    """What the figures of a chart are hundredths of, and how they are written."""
+
+    heading: str
+    """Over the table's figures: `Dollars`."""
+    caption: str
+    """`in dollars`"""
+    said: Callable[[int], str]
+    """In a sentence: `$12.50`."""
+    shown: Callable[[int], str]
+    """In a column."""
+    on_axis: Callable[[int], str]
+
+
+def _on_axis(cents: int) -> str:
+    return f"{MINUS if cents < 0 else ''}${abs(cents) // 100:,}"
+
+
+DOLLARS = Unit("Dollars", "in dollars", dollars, money, _on_axis)
 
 
 @dataclass(frozen=True)
 class Point:
-    """A figure: a day or a month, and its cents; None is not known, or a day to come."""
+    """A figure: a day or a month, and its cents (hundredths of the chart's unit); None is not known, or a day to come."""
 
     label: str
     """Short: it stands beside the bar."""
@@ -74,6 +96,7 @@ class Chart:
     """What the points are, over the table: `Day`."""
     small: bool = False
     """For a narrow place on a wide page: drawn once, as on a phone."""
+    unit: Unit = DOLLARS
 
     def __bool__(self) -> bool:
         """Whether there is anything to draw: a figure that is not nothing."""
@@ -87,7 +110,7 @@ class Chart:
     @property
     def said(self) -> str:
         """Every figure in words: those of nothing together, at the end."""
-        told = [f"{point.name} {dollars(point.cents)}" for point in self.known if point.cents]
+        told = [f"{point.name} {self.unit.said(point.cents)}" for point in self.known if point.cents]
         nothing = "" if len(told) == len(self.known) else " All others: nothing."
         return f"{'; '.join(told)}.{nothing}"
 
@@ -109,8 +132,8 @@ def chart_of_months(title: str, months: Iterable[tuple[Month, int | None]]) -> C
 # --- scales -------------------------------------------------------------------------------------------------------------
 
 
-class _Dollars(leather.Scale):  # type: ignore[misc]
-    """From cents to lengths, with steps of whole dollars: 1, 2 or 5 and noughts."""
+class _Whole(leather.Scale):  # type: ignore[misc]
+    """From hundredths to lengths, with steps of whole dollars, or of another unit: 1, 2 or 5 and noughts."""
 
     def __init__(self, amounts: Iterable[int]) -> None:
         known = [*amounts, 0]
@@ -143,10 +166,6 @@ def _spanned(amounts: Sequence[int], step: int) -> int:
 # --- drawing ------------------------------------------------------------------------------------------------------------
 
 
-def _on_axis(cents: int, *_: Any) -> str:
-    return f"{MINUS if cents < 0 else ''}${abs(cents) // 100:,}"
-
-
 def _text(chart: Chart, size: _Size, shown: str) -> str:
     """The whole drawing as markup."""
     body = _bars(chart, size).to_svg_group(size.width, size.height)
@@ -165,17 +184,17 @@ def _text(chart: Chart, size: _Size, shown: str) -> str:
 def _bars(chart: Chart, size: _Size) -> leather.Chart:
     """Bars over the points' labels."""
     made = leather.Chart()
-    scale = _Dollars([point.cents for point in chart.known if point.cents is not None])
+    scale = _Whole([point.cents for point in chart.known if point.cents is not None])
     # Keyed by place: two points may have one label.
     keys = [str(n) for n in range(len(chart.points))]
     amounts = [point.cents for point in chart.points]
     made.add_series(leather.Series(list(zip(keys, amounts, strict=True)), name=chart.title), leather.Columns(_INK))
     made.set_x_scale(leather.Ordinal(keys))
     made.set_y_scale(scale)
-    left = max(len(_on_axis(tick)) for tick in scale.ticks()) * _CHAR
+    left = max(len(chart.unit.on_axis(tick)) for tick in scale.ticks()) * _CHAR
     every = _every([point.label for point in chart.points], size.width - left)
     made.add_x_axis(ticks=keys[::every], tick_formatter=lambda key, *_: chart.points[int(key)].label)
-    made.add_y_axis(tick_formatter=_on_axis)
+    made.add_y_axis(tick_formatter=lambda tick, *_: chart.unit.on_axis(tick))
     return made
 
 

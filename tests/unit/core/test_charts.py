@@ -8,7 +8,7 @@ from decimal import Decimal
 
 import pytest
 
-from coop.core.charts import Chart, Point
+from coop.core.charts import Chart, Point, Unit
 from coop.core.templating import dollars, environment
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -169,3 +169,12 @@ def test_the_table_under_a_chart_has_every_figure() -> None:
     cells = re.findall(r"<t[hd][^>]*>([^<]*)</t[hd]>", page)
     assert cells == ["Day", "Dollars", "Nov 1", "1.00", "Nov 3", "−2.50", "Nov 4", "0.00"]
     assert "style" not in page
+
+
+def test_a_chart_of_another_unit_says_it_everywhere() -> None:
+    turns = Unit("Turns", "in turns", lambda n: f"{n // 100} turns", lambda n: str(n // 100), lambda n: str(n // 100))
+    chart = Chart("Turns of a month", days(300, 100), heading="Day", unit=turns)
+    assert chart.said == "Nov 1 3 turns; Nov 2 1 turns."
+    assert "$" not in chart.svg
+    cells = re.findall(r"<t[hd][^>]*>([^<]*)</t[hd]>", shown(chart))
+    assert cells == ["Day", "Turns", "Nov 1", "3", "Nov 2", "1"]
