@@ -1,8 +1,8 @@
 """Charts as inline SVG: bars of money by day or month, or of another unit, each with all its figures in words.
 
 A view makes a `Chart` from cents, or from hundredths of its unit; the macro of `templates/chart.html` puts it on the page with
-its table. Colours are `currentColor` and looks are attributes, for the pages' policy knows no style in markup. Cents become lengths
-only in here.
+its table. Colours are `currentColor` and looks are attributes, for the pages' policy knows no style in markup. Cents become
+lengths only in here.
 """
 
 from __future__ import annotations
