@@ -29,6 +29,7 @@ import coop.payouts.bank_file
 import coop.payouts.models
 import coop.sales.layaway
 import coop.sales.models
+import coop.shifts.attending
 import coop.shifts.models
 import coop.shifts.turn_models
 import coop.statements.book

@@ -44,6 +44,7 @@ class Scheduled:
 
 
 SCHEDULE = (
+    Scheduled("shifts.watch", timedelta(minutes=5)),
     # 9:00 UTC is the night of every mall from Halifax to Honolulu.
     Scheduled("books.seal", timedelta(days=1), offset=timedelta(hours=9)),
     Scheduled("leases.rents", timedelta(days=1), offset=timedelta(hours=9)),
