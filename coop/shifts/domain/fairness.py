@@ -14,13 +14,13 @@ def jain(shares: Sequence[Share]) -> Decimal:
 
     Raises ValueError when there is nobody, a share is below zero or nobody has anything: then evenness means nothing.
 
-    Source: Jain, R., Chiu, D. and Hawe, W. (1984), A quantitative measure of fairness and discrimination for resource allocation in
-    shared computer systems, DEC TR-301.
+    Source: Jain, R., Chiu, D. and Hawe, W. (1984), A quantitative measure of fairness and discrimination for resource allocation
+    in shared computer systems, DEC TR-301.
     """
     exact = [Fraction(share) for share in shares]
     if not any(exact) or min(exact) < 0:
         raise ValueError("an index of evenness wants shares that are not below zero and not all zero")
-    index = sum(exact) ** 2 / (len(exact) * sum(share**2 for share in exact))
+    index = sum(exact, Fraction(0)) * sum(exact) / (len(exact) * sum(share * share for share in exact))
     return Decimal(index.numerator) / Decimal(index.denominator)
 
 
