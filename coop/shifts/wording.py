@@ -7,24 +7,8 @@ from decimal import Decimal
 from zoneinfo import ZoneInfo
 
 from coop.core.templating import MINUS, short_day
-
-HALF_DAY_MIN = 12 * 60
-
-
-def clock(minutes: int) -> str:
-    """Minutes after midnight as people write them: 600 -> `10 am`, 1050 -> `5:30 pm`, 720 -> `noon`, 1440 -> `midnight`."""
-    of_day = minutes % (2 * HALF_DAY_MIN)
-    if of_day in (0, HALF_DAY_MIN):
-        return "noon" if of_day else "midnight"
-    hour, minute = divmod(of_day, 60)
-    return f"{(hour - 1) % 12 + 1}{f':{minute:02d}' if minute else ''} {'am' if of_day < HALF_DAY_MIN else 'pm'}"
-
-
-def clock_span(from_min: int, to_min: int) -> str:
-    """`10 am to 2:30 pm`; what both share is said once: `2 to 6 pm`."""
-    begins, ends = clock(from_min), clock(to_min)
-    half = begins[-3:]
-    return f"{begins.removesuffix(half) if half in (' am', ' pm') and ends.endswith(half) else begins} to {ends}"
+from coop.shifts.domain.hours import clock as clock
+from coop.shifts.domain.hours import clock_span as clock_span
 
 
 def minute_of(at: datetime, timezone: str) -> int:
