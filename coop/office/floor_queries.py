@@ -6,7 +6,7 @@ No page's number of queries grows with its spaces or their dealers.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from fractions import Fraction
 
@@ -171,7 +171,7 @@ def _row(
     open_by_dealer: Mapping[int, tuple[int, ...]],
     is_offered: bool,
 ) -> SpaceRow:
-    now = [hold for hold in held if hold.on(today)]
+    now = [_as_of(hold, today) for hold in held if hold.on(today)]
     later = min((hold.starts_on for hold in held if hold.starts_on > today), default=None)
     outline = floor.as_outline(space.outline_in16)
     area = now[0].leased_sqft100 if now else space.measured_area_sqft100 or drawn_area_sqft100(outline)
@@ -194,6 +194,11 @@ def _row(
         past_due_cents=sum(sum(of_one[1:]) for of_one in ages),
         oldest=max((n for of_one in ages for n, cents in enumerate(of_one) if n and cents), default=0),
     )
+
+
+def _as_of(hold: Hold, today: date) -> Hold:
+    """The same without a term that is over: it goes on by the month, and that day says nothing any more."""
+    return replace(hold, term_ends_on=None) if hold.term_ends_on is not None and hold.term_ends_on < today else hold
 
 
 def _state(now: Sequence[Hold], later: date | None, is_offered: bool) -> str:

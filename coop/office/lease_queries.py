@@ -130,7 +130,8 @@ class LeaseRow:
 
     @property
     def until(self) -> date | None:
-        return self.lease.ends_on or self.lease.term_ends_on
+        """Its last day, or that of the term it runs through; a term that is over says nothing of a lease by the month."""
+        return self.lease.ends_on or (self.lease.term_ends_on if self.state == "fixed" else None)
 
     @property
     def spaces(self) -> str:

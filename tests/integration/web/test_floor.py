@@ -23,6 +23,7 @@ from coop.floor.domain.draft import draft_value
 from coop.floor.models import AisleWidth, Mall, PlanPart, Space, SpaceMeasure
 from coop.floor.queries import draft_of, plan_version
 from coop.leases.asking import Outsider, Wish, ask_for_space
+from coop.leases.models import Lease
 from coop.leases.offering import make_offer
 from tests.factories.floor_hall import build_hall, build_plan, build_tenants, hall_draft
 from tests.integration.web.conftest import Web, form_token, send
@@ -89,6 +90,9 @@ def test_the_table_says_who_is_in_and_what_the_floor_brings(hall: Web) -> None:
     # H03's fixed term; the house's own booth, leased for 120 sq ft whatever is drawn.
     assert rows["14"]["until"] == "2026-12-31"
     assert rows["12"]["area_sqft"] == "120.00"
+    with transaction(hall.sessions) as session:
+        session.scalars(select(Lease).where(Lease.term_ends_on == date(2026, 12, 31))).one().term_ends_on = date(2026, 10, 31)
+    assert table(hall.browser("auditor"))["14"]["until"] == ""  # By the month since.
 
 
 def test_the_table_is_sifted_and_sorted_by_its_address(hall: Web) -> None:

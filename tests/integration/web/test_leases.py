@@ -392,6 +392,10 @@ def test_leases_are_sorted_filtered_and_taken_as_csv(web: Web, leasing: Leasing)
     only = client.get(f"{MALL}/all?state=noticed&zone=case&as=csv").text.splitlines()
     assert only[1:] == ["4,D04,Tom Ashby,notice given,C1,2026-10-01,2026-11-30,2026-10-01,60.00,60.00,60.00"]
     assert "There is none like it" in client.get(f"{MALL}/all?find=nobody").text
+    with transaction(web.sessions) as session:
+        session.get_one(Lease, leasing.fixed).term_ends_on = date(2026, 10, 31)
+    by_the_month = client.get(f"{MALL}/all?find=D03&as=csv").text.splitlines()[1].split(",")
+    assert by_the_month[6] == ""  # A term that is over is no day it runs until.
     before = client.get(f"{MALL}/leases.csv?state=noticed&zone=case", follow_redirects=True)
     assert before.text.splitlines() == [lines[0], *only[1:]]
 
