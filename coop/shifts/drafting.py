@@ -50,7 +50,7 @@ def ask_draft(
         raise Refusal(f"The seconds are {seconds}: write 1 to {MOST_SECONDS}.")
     if seed is not None and not 0 <= seed < 2**31:
         raise Refusal(f"The seed is {seed}: write 0 to {2**31 - 1}.")
-    key = f"{KIND}:{rota.id}:{now.isoformat()}"
+    key = f"{KIND}:{rota.id}:{rota.version}"
     args = {"rota_id": rota.id, "seconds": seconds, "seed": seed}
     name_job(session, now, KIND, args, queue="rota", key=key, group_key=group_of(rota))
     rota.job_id, rota.stop_asked_at = session.scalar(select(Job.id).where(Job.key == key)), None
@@ -88,7 +88,7 @@ def _change(session: Session, rota_id: int, **values: Any) -> None:
 def _draft(run: JobRun, args: dict[str, Any]) -> None:
     with run.transaction() as session:
         rota = session.get(Rota, args["rota_id"])
-        if rota is None or rota.state == "published":
+        if rota is None or rota.state == "published" or rota.stop_asked_at is not None:
             run.finish(session)
             return
         mall, month = session.get_one(Mall, rota.mall_id), Month.of(rota.first_day)

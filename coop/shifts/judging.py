@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cached_property
@@ -95,7 +95,9 @@ class Judge:
         on = [seat for seat in facts.seats if seat.member_id == member and seat.day in days]
         seat = on[-1] if on else None
         said = joined([self._on(day) for day in sorted({seat.day for seat in on})]) or "this month"
-        return Broken(seat.id if seat else None, member, fault.rule, self._sentence(fault, member, said, seat))
+        # What a member says oneself one may waive by taking a turn, so it is told apart from what the house forbids.
+        rule = fault.detail if fault.rule == "forbidden" else fault.rule
+        return Broken(seat.id if seat else None, member, rule, self._sentence(fault, member, said, seat))
 
     def _sentence(self, fault: Fault, member: int, said: str, seat: Seat | None) -> str:
         name, house = self.names[member], self.facts.house
@@ -172,3 +174,8 @@ def would_break(
         rota = session.get_one(Rota, rota_id)
         found += Judge(session, rota).more_broken({one.id: moved[one.id] for one in turns if one.rota_id == rota_id})
     return found
+
+
+def hard_ones(broken: Sequence[Broken]) -> list[Broken]:
+    """Those that keep a rota from being published, and an offer from being taken."""
+    return [one for one in broken if one.hard]

@@ -38,7 +38,8 @@ SHARED = ("weekend", "holiday", "opening", "closing")
 """Turns that nobody is to have more of than the others."""
 _SEAT, _KEYS, _LEAST, _TOO_MANY = 20, 25, 10, 1000
 """Prices of an empty seat, of a key holder who is not there, of fewer people than the house wants, of one too many."""
-_WEIGHTS = {"turns": 2, "weekend": 3, "holiday": 100, "opening": 1, "closing": 1}
+_WEIGHTS = {"turns": 10, "weekend": 5, "holiday": 100, "opening": 1, "closing": 1}
+_STEPS = 6
 _UNIT = 100
 _CHANGE = _WEIGHTS["turns"] * _UNIT**2
 """Hundredths of a turn."""
@@ -323,7 +324,9 @@ def shares(facts: MonthFacts) -> dict[str, dict[int, int]]:
 
 def _targets(facts: MonthFacts) -> Iterable[Target]:
     due = shares(facts)
-    most = min(facts.days, 8)
+    # Beyond the table each turn costs as much as its last: it reaches past what anybody is likely to be given.
+    each = -(-len(facts.seats) // max(1, len(facts.people)))
+    most = max(_STEPS, 2 * each, max((person.owed for person in facts.people), default=0) // _UNIT + 2)
     for person in facts.people:
         who = str(person.id)
         yield Target(who, ALL, _costs("turns", 0, person.owed, most), FAIRNESS)
@@ -384,7 +387,7 @@ def why_each(facts: MonthFacts, seated: Mapping[int, int | None], names: Sequenc
         ]
         says = person.says.get((seat.day, seat.kind))
         if says:
-            parts.append({"like": "asked for", "rather not": "would rather not, but nobody else could"}.get(says, says))
+            parts.append({"like": "asked for", "rather not": "would rather not, and is asked all the same"}.get(says, says))
         said[seat_id] = "; ".join(parts)[:1].upper() + "; ".join(parts)[1:] + "."
     return said
 
