@@ -31,6 +31,8 @@ import coop.sales.layaway
 import coop.sales.models
 import coop.shifts.attending
 import coop.shifts.models
+import coop.shifts.offering
+import coop.shifts.reminding
 import coop.shifts.turn_models
 import coop.statements.book
 import coop.statements.models
