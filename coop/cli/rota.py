@@ -7,7 +7,23 @@ from pathlib import Path
 
 import click
 
+from coop.cli.context import MONTH, data_option, database_faults, find_mall, open_coop
+from coop.core.clock import utc_now
+from coop.core.db import transaction
 from coop.core.errors import Refusal
+from coop.core.periods import Month
+from coop.shifts.drafting import (
+    MOST_SECONDS,
+    SECONDS,
+    draft,
+    hold_unchanged,
+    keep_draft,
+    require_draftable,
+    said_outcome,
+    stop_of,
+)
+from coop.shifts.month_facts import read_facts
+from coop.shifts.planning import ensure_rota
 from coop.shifts.solving.checking import check
 from coop.shifts.solving.instances import read_instance
 from coop.shifts.solving.outcome import Outcome, Progress, Stop
@@ -45,6 +61,35 @@ def solve_command(file: Path, seconds: int, seed: int, workers: int, limit: int 
     except ImpossibleProblem as error:
         raise Refusal(str(error)) from error
     _say(problem, outcome, round(10 * (time.monotonic() - begun)))
+
+
+@rota_command.command("draft")
+@click.argument("month", type=MONTH)
+@click.option("--mall", "mall_code", required=True, help="Code of the mall.")
+@click.option(
+    "--seed", type=click.IntRange(0, 2**31 - 1), help="The same draft again for the same month: one search, by its work."
+)
+@click.option("--seconds", type=click.IntRange(1, MOST_SECONDS), default=SECONDS, show_default=True, help="Stop after so long.")
+@data_option
+def draft_command(month: Month, mall_code: str, seed: int | None, seconds: int, data: Path | None) -> None:
+    """Draft the turns of a mall's month, and say how it went.
+
+    Hours that cannot be covered are named with what stands in the way; the rest is drafted. Turns that are locked stay.
+    """
+    coop = open_coop(data)
+    with database_faults():
+        with transaction(coop.sessions) as session:
+            rota = ensure_rota(session, utc_now(), find_mall(session, mall_code), month)
+            require_draftable(session, rota)
+            session.flush()
+            rota_id, version, facts = rota.id, rota.version, read_facts(session, rota)
+            again = rota.drafted_at is not None
+        problem, outcome = draft(facts, stop_of(seconds, seed), keep=again, progress=_tell)
+        with transaction(coop.sessions) as session:
+            rota = hold_unchanged(session, rota_id, version)
+            keep_draft(session, utc_now(), rota, facts, problem, outcome, seed=seed)
+            for line in said_outcome(rota.outcome or {}):
+                click.echo(line)
 
 
 def _tell(progress: Progress) -> None:

@@ -18,6 +18,7 @@ from coop.core import audit
 from coop.core.errors import Refusal
 from coop.core.jobs import Job, JobRun, long_job, name_job
 from coop.core.periods import Month
+from coop.core.templating import joined
 from coop.floor.models import Mall
 from coop.shifts.domain.posing import ELSEWHERE, EXEMPT, KEY, LEFT, NEVER, SILENT, MonthFacts, Seat, pose, seat_members, why_each
 from coop.shifts.models import Post, Rota, Turn
@@ -41,11 +42,7 @@ def ask_draft(
 
     Refuses a published rota, a second draft at a time, and a time or seed that cannot be meant.
     """
-    month = Month.of(rota.first_day).name
-    if rota.state == "published":
-        raise Refusal(f"The rota of {month} is published: it is not drafted again. Move its turns one by one.")
-    if is_drafted_now(session, rota):
-        raise Refusal(f"A draft of {month} is under way: wait for it, or stop it.")
+    require_draftable(session, rota)
     if not 1 <= seconds <= MOST_SECONDS:
         raise Refusal(f"The seconds are {seconds}: write 1 to {MOST_SECONDS}.")
     if seed is not None and not 0 <= seed < 2**31:
@@ -57,6 +54,15 @@ def ask_draft(
     mall = session.get_one(Mall, rota.mall_id)
     audit.record(session, now, "draft asked for", "rota", f"{mall.code} {Month.of(rota.first_day)}", user_id=user_id)
     session.flush()
+
+
+def require_draftable(session: Session, rota: Rota) -> None:
+    """Refuse a published rota, and one of which a draft is under way."""
+    month = Month.of(rota.first_day).name
+    if rota.state == "published":
+        raise Refusal(f"The rota of {month} is published: it is not drafted again. Move its turns one by one.")
+    if is_drafted_now(session, rota):
+        raise Refusal(f"A draft of {month} is under way: wait for it, or stop it.")
 
 
 def group_of(rota: Rota) -> str:
@@ -99,12 +105,18 @@ def _draft(run: JobRun, args: dict[str, Any]) -> None:
     stop = stop_of(args["seconds"], args["seed"])
     problem, outcome = draft(facts, stop, keep=drafted_before, cancelled=_watching(run, args))
     with run.transaction() as session:
-        rota = session.get_one(Rota, args["rota_id"], with_for_update=True)
-        if rota.version != version or rota.state == "published":
-            month = Month.of(rota.first_day).name
-            raise Refusal(f"The rota of {month} was changed while it was drafted, and the draft is left: draft it again.")
+        rota = hold_unchanged(session, args["rota_id"], version)
         keep_draft(session, run.clock(), rota, facts, problem, outcome, seed=args["seed"])
         run.finish(session)
+
+
+def hold_unchanged(session: Session, rota_id: int, version: int) -> Rota:
+    """Hold a rota's row to write a draft down. Refuses one whose turns were changed since `version`."""
+    rota = session.get_one(Rota, rota_id, with_for_update=True)
+    if rota.version != version or rota.state == "published":
+        month = Month.of(rota.first_day).name
+        raise Refusal(f"The rota of {month} was changed while it was drafted, and the draft is left: draft it again.")
+    return rota
 
 
 def stop_of(seconds: int, seed: int | None) -> Stop:
@@ -279,3 +291,23 @@ def _conflict(facts: MonthFacts, posts: Mapping[int, str], locks: Iterable[tuple
 def _where(facts: MonthFacts, posts: Mapping[int, str], seat: Seat) -> str:
     on = weekday_of(facts.first_day + timedelta(days=seat.day))
     return f"{on}, {posts.get(seat.post_id, 'a post')}, {clock_span(seat.starts_min, seat.ends_min)}"
+
+
+def said_outcome(outcome: Mapping[str, Any]) -> list[str]:
+    """What came of a draft, line by line: what is covered, how good each tier is, what is not covered and why."""
+    if not outcome.get("found"):
+        return ["No draft was found in this time, and the turns are as they were: give it more."]
+    lines = [f"{outcome['covered']} of {outcome['turns']} turns covered, {outcome['moved']} moved from who had them"]
+    for tier in outcome["tiers"]:
+        gap = "proven" if tier["proven"] else f"at most {tier['gap_percent']}% above the best"
+        lines.append(f"{tier['name']:<12} cost {tier['value']}, {gap}")
+    for one in outcome["uncovered"]:
+        whom = {"turn": "uncovered", "key holder": "without a key holder", "least people": "with too few people"}[one["what"]]
+        why = "; ".join(_said_obstacle(obstacle) for obstacle in one["why"]) or "no reason found"
+        lines.append(f"{one['day']} {one['post']}, {one['hours']}: {one['missing']} {whom} ({why})")
+    return lines + [f"left out: {conflict}" for conflict in outcome["conflicts"]]
+
+
+def _said_obstacle(obstacle: Mapping[str, Any]) -> str:
+    more = f" and {obstacle['more']} more" if obstacle["more"] else ""
+    return f"{obstacle['words']}: {joined(obstacle['names'])}{more}" if obstacle["names"] else str(obstacle["words"])
