@@ -13,7 +13,7 @@ from wtforms.validators import StopValidation
 from wtforms.widgets import DateInput, TextInput
 
 from coop.core.geometry import format_length, parse_length
-from coop.core.money import format_cents, format_price, parse_cents, parse_decimal, plain_cents
+from coop.core.money import format_cents, format_price, parse_cents, parse_decimal
 from coop.core.periods import Month
 from coop.core.templating import MINUS, sqft
 from coop.core.templating import percent as shown
@@ -112,11 +112,6 @@ class DollarsField(TypedField):
 
     def write(self, value: Any) -> str:
         return format_cents(value)
-
-
-def dollars_text(cents: int) -> str:
-    """Cents as JSON terms keep them."""
-    return plain_cents(cents)
 
 
 class AreaField(TypedField):

@@ -19,10 +19,10 @@ from coop.core.fields import (
     Needed,
     NumberField,
     PercentField,
-    dollars_text,
     stripped,
     told,
 )
+from coop.core.money import plain_cents
 from coop.leases.wording import REASONS
 
 FIRST_DAY = "Write the first day, like 2026-10-19."
@@ -71,7 +71,7 @@ class TermForm(FlaskForm):  # type: ignore[misc]
     def _amount(self) -> dict[str, Any]:
         if self["percent"].data is not None:
             return {"percent": _text(self["percent"].data)}
-        return {"dollars": dollars_text(self["dollars"].data)}
+        return {"dollars": plain_cents(self["dollars"].data)}
 
 
 class DiscountForm(TermForm):
@@ -195,7 +195,7 @@ class SalesRentForm(TermForm):
             told(self.percent, "Write a percent above zero.")
 
     def terms(self) -> dict[str, Any]:
-        limit = {} if self.breakpoint.data is None else {"breakpoint": dollars_text(self.breakpoint.data)}
+        limit = {} if self.breakpoint.data is None else {"breakpoint": plain_cents(self.breakpoint.data)}
         return {"percent": _text(self.percent.data), "period": self.period.data, **limit}
 
 
@@ -251,7 +251,7 @@ class CommissionForm(TermForm):
         if self.used:
             made["tiers"] = [
                 {
-                    **({} if tier.upto.data is None else {"upto": dollars_text(tier.upto.data)}),
+                    **({} if tier.upto.data is None else {"upto": plain_cents(tier.upto.data)}),
                     "percent": _text(tier.percent.data),
                 }
                 for tier in self.used

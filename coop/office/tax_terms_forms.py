@@ -14,7 +14,8 @@ from flask_wtf import FlaskForm
 from wtforms import BooleanField, FieldList, Form, FormField, StringField
 from wtforms.validators import Length, Regexp
 
-from coop.core.fields import ChoiceField, DayField, DollarsField, Needed, PercentField, dollars_text, stripped, told
+from coop.core.fields import ChoiceField, DayField, DollarsField, Needed, PercentField, stripped, told
+from coop.core.money import plain_cents
 from coop.office.tax_fields import ClassesField, unknown_sentence
 from coop.tax.domain.rules import GENERAL
 
@@ -180,7 +181,7 @@ class HolidayForm(ClassesRuleForm):
     def terms(self) -> dict[str, Any]:
         made: dict[str, Any] = {"name": self.name.data, "tax_classes": self.tax_classes.data}
         if self.limit.data is not None:
-            made |= {"limit": dollars_text(self.limit.data), "limit_included": self.limit_included.data == "yes"}
+            made |= {"limit": plain_cents(self.limit.data), "limit_included": self.limit_included.data == "yes"}
         return made
 
 
@@ -194,7 +195,7 @@ class ThresholdForm(ClassesRuleForm):
     def terms(self) -> dict[str, Any]:
         return {
             "tax_classes": self.tax_classes.data,
-            "upto": dollars_text(self.upto.data),
+            "upto": plain_cents(self.upto.data),
             "limit_included": self.limit_included.data == "yes",
             "excess_only": self.excess_only.data == "yes",
         }
@@ -270,11 +271,11 @@ class ArticleForm(ClassesRuleForm):
     def terms(self) -> dict[str, Any]:
         made: dict[str, Any] = {}
         if self.cap.data is not None:
-            made["cap"] = dollars_text(self.cap.data)
+            made["cap"] = plain_cents(self.cap.data)
         tiers = []
         for tier in self.used:
-            upto = {} if tier.upto.data is None else {"upto": dollars_text(tier.upto.data)}
-            tiers.append({"name": tier.name.data[0], "over": dollars_text(tier.over.data), **upto})
+            upto = {} if tier.upto.data is None else {"upto": plain_cents(tier.upto.data)}
+            tiers.append({"name": tier.name.data[0], "over": plain_cents(tier.over.data), **upto})
         if tiers:
             made["tiers"] = tiers
         if self.tax_classes.data:
