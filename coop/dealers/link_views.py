@@ -42,7 +42,8 @@ def forgotten() -> Page:
     if asked is not None:
         form.email.errors = [f"There were too many tries. Wait {domain.in_minutes(asked.wait)}, then try again."]
         return render_template("dealers/forgotten.html", form=form, can_send=True), 429
-    flash("If somebody signs in with that mail address, a link is on its way there. It is good for two hours.")
+    lasts = links.LASTS_SAID[links.PASSPHRASE]
+    flash(f"If somebody signs in with that mail address, a link is on its way there. It is good for {lasts}.")
     return redirect(url_for("people.sign_in"), 303)
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import delete, select, update
+from sqlalchemy import ColumnElement, and_, delete, select, update
 from sqlalchemy.orm import Session
 
 from coop.config import Settings
@@ -40,7 +40,7 @@ from coop.dealers.service import (
 
 INVITATION, PASSPHRASE = "invitation", "passphrase"
 LASTS = {INVITATION: timedelta(days=7), PASSPHRASE: timedelta(hours=2)}
-_LASTS_SAID = {INVITATION: "seven days", PASSPHRASE: "two hours"}
+LASTS_SAID = {INVITATION: "seven days", PASSPHRASE: "two hours"}
 KIND = "sign-in link"
 _KEY = "sign-in-link/"
 KEEP = timedelta(days=30)
@@ -136,7 +136,7 @@ def send_link(
         "by_office": by is not None,
         "roles": joined(sorted(grant.role for grant in user.grants)),
         "address": f"{sender.base}/sign-in/link/{HIDDEN}",
-        "lasts": _LASTS_SAID[purpose],
+        "lasts": LASTS_SAID[purpose],
         "coop_name": coop.name if coop else "the co-op",
     }
     queue_mail(
@@ -177,6 +177,11 @@ def _secret(session: Session, now: datetime, settings: Settings, outbox: Outbox)
 # --- using --------------------------------------------------------------------------------------------------------------
 
 
+def _is_good(now: datetime) -> ColumnElement[bool]:
+    """Links that are not used, not ended, and not over."""
+    return and_(SignInLink.used_at.is_(None), SignInLink.ended_at.is_(None), SignInLink.expires_at > now)
+
+
 def open_link(session: Session, now: datetime, token: str) -> tuple[SignInLink, UserAccount] | None:
     """The link of a secret and whose it is; None when it is unknown, used, ended or over, or its user is locked.
 
@@ -187,9 +192,7 @@ def open_link(session: Session, now: datetime, token: str) -> tuple[SignInLink, 
         .join(UserAccount, UserAccount.id == SignInLink.user_id)
         .where(
             SignInLink.token_sha256 == hash_token(token),
-            SignInLink.used_at.is_(None),
-            SignInLink.ended_at.is_(None),
-            SignInLink.expires_at > now,
+            _is_good(now),
             UserAccount.disabled_at.is_(None),
         )
     ).one_or_none()
@@ -278,12 +281,5 @@ def _forget_links(session: Session, now: datetime, args: dict[str, Any]) -> None
 
 def running_links(session: Session, now: datetime, user_ids: Iterable[int]) -> dict[int, SignInLink]:
     """The link that each of these users can use now."""
-    rows = session.scalars(
-        select(SignInLink).where(
-            SignInLink.user_id.in_(list(user_ids)),
-            SignInLink.used_at.is_(None),
-            SignInLink.ended_at.is_(None),
-            SignInLink.expires_at > now,
-        )
-    )
+    rows = session.scalars(select(SignInLink).where(SignInLink.user_id.in_(list(user_ids)), _is_good(now)))
     return {link.user_id: link for link in rows}

@@ -14,6 +14,8 @@ from coop.office.settings_forms import ROLE_WORDS, InviteForm, RoleForm
 from coop.office.settings_people import Person, lines_about, people, person
 from coop.office.settings_views import settings
 
+_LASTS = links.LASTS_SAID[links.INVITATION]
+
 
 def _member_of(code: str | None) -> int | None:
     """The member behind a dealer's code. Raises WhichDealerRefused for one there is not."""
@@ -29,11 +31,11 @@ def _member_of(code: str | None) -> int | None:
 @allow("manager")
 def people_page() -> Page:
     form = InviteForm(formdata=None)
-    return show_list(people(db(), now(), request.args), "office/settings/people.html", "people", form=form)
+    return show_list(people(db(), now(), request.args), "office/settings/people.html", "people", form=form, lasts=_LASTS)
 
 
 def _list_page(form: InviteForm) -> str:
-    return render_template("office/settings/people.html", listed=people(db(), now(), request.args), form=form)
+    return render_template("office/settings/people.html", listed=people(db(), now(), request.args), form=form, lasts=_LASTS)
 
 
 @settings.post("/people")
@@ -57,7 +59,7 @@ def invite() -> Page:
         roll_back()
         form.tell(refusal)
         return _list_page(form), 422
-    flash(f"An invitation is on its way to {user.email}. It is good for seven days.")
+    flash(f"An invitation is on its way to {user.email}. It is good for {_LASTS}.")
     return redirect(url_for("settings.person_page", user_id=user.id), 303)
 
 
