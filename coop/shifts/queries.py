@@ -112,7 +112,9 @@ def also_on(session: Session, turns: Sequence[Turn]) -> dict[int, list[TurnRow]]
 def names_of(session: Session, member_ids: Iterable[int | None]) -> dict[int, str]:
     """Members' names by id."""
     wanted = {one for one in member_ids if one is not None}
-    return dict(session.execute(select(Member.id, Member.name).where(Member.id.in_(wanted))).tuples()) if wanted else {}
+    if not wanted:
+        return {}
+    return {row.id: row.name for row in session.execute(select(Member.id, Member.name).where(Member.id.in_(wanted)))}
 
 
 def month_turns(session: Session, rota: Rota) -> list[TurnRow]:

@@ -349,7 +349,7 @@ def _to(session: Session, key: str, member_ids: Iterable[int | None], note: Note
     rows = session.execute(
         select(Member.id, Member.email).where(Member.id.in_(wanted), Member.email != "", Member.left_on.is_(None))
     )
-    for member_id, email in sorted(rows.tuples()):
+    for member_id, email in sorted((row.id, row.email) for row in rows):
         yield Letter(f"{key}/{member_id}", email, note)
 
 
