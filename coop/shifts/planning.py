@@ -20,7 +20,9 @@ from coop.shifts.domain.demand import Seat, seats_in
 from coop.shifts.domain.hours import CLOSED
 from coop.shifts.hours import calendar_of, hours_are_set, set_exception
 from coop.shifts.models import Rota, Turn
+from coop.shifts.offering import end_offers
 from coop.shifts.posts import needs_of
+from coop.shifts.reminding import tell_closed
 from coop.shifts.turn_models import Attendance, TurnChange
 
 
@@ -183,7 +185,8 @@ def close_day(
     """The mall does not open on a day: a snow day. Its date is closed, and so is each standing turn of a published rota.
 
     Turns somebody has signed in to stand: they were worked. Each closed one has a change of its own, keeps who was to come,
-    and counts as the rules say (`closed`). A draft's turns of the day go. Returns the turns closed, for those to be told.
+    and counts as the rules say (`closed`); its offers end, and who had it is told. A draft's turns of the day go.
+    Returns the turns closed.
     Refuses a day that is past, and one without a reason.
     """
     if not why.strip():
@@ -196,6 +199,7 @@ def close_day(
     if rota.state != "published":
         ensure_rota(session, now, mall, month)
         return []
+    session.refresh(rota, with_for_update={"key_share": True})
     came = select(Attendance.turn_id).where(Attendance.signed_in_at.is_not(None))
     turns = session.scalars(
         select(Turn)
@@ -216,6 +220,9 @@ def close_day(
                 offer_id=None,
             )
         )
+    for turn in turns:
+        end_offers(session, now, turn)
+    tell_closed(session, now, turns)
     if turns:
         count_up(session, rota)
     audit.record(

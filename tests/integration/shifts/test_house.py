@@ -222,7 +222,7 @@ def _days(month: Month) -> tuple[date, date]:
 def test_a_need_that_cannot_be_is_refused(place: Place, changes: dict[str, Any], said: str) -> None:
     desk = posts.add_post(place.session, place.now, place.mall, "Desk", "desk")
     with pytest.raises(Refusal, match=said):
-        posts.add_need(place.session, place.now, desk, **{"starts_on": TODAY, "weekdays": 127} | changes)
+        posts.add_need(place.session, place.now, desk, **dict[str, Any](starts_on=TODAY, weekdays=127) | changes)
 
 
 def test_a_post_has_a_name_of_its_own(place: Place) -> None:

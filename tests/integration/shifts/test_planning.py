@@ -11,13 +11,14 @@ from sqlalchemy.orm import Session
 
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
+from coop.core.jobs import Job
 from coop.core.periods import Month
 from coop.shifts.domain.hours import CLOSED, Hours
 from coop.shifts.hours import calendar_of, set_exception
 from coop.shifts.models import OpeningHours, PostNeed, Rota, Turn
 from coop.shifts.planning import close_day, ensure_rota, seats_of
 from coop.shifts.posts import add_need
-from coop.shifts.turn_models import Attendance, TurnChange
+from coop.shifts.turn_models import Attendance, TurnChange, TurnOffer
 from tests.factories.hall import Hall
 from tests.factories.people import make_mall
 from tests.factories.turns import NOVEMBER, lay_hours, lay_mall, lay_need, lay_post, lay_published, lay_rota, lay_rules, turns_of
@@ -162,8 +163,13 @@ def test_a_snow_day_closes_the_turns_that_nobody_came_to(shop: Shop) -> None:
     lay_published(shop.session, rota, shop.now)
     shop.session.add(Attendance(turn_id=morning.id, signed_in_at=morning.starts_at))
     shop.session.flush()
+    offer = TurnOffer(turn_id=afternoon.id, kind="give", by_member_id=shop.amos.member_id, made_at=shop.now)
+    shop.session.add(offer)
+    shop.session.flush()
     version = rota.version
     closed = close_day(shop.session, shop.now, shop.mall, day, "Snow", None)
+    assert offer.state == "lapsed"
+    assert any(job.kind == "shifts.tell" and afternoon.id in job.args.values() for job in shop.session.scalars(select(Job)))
     assert [turn.id for turn in closed] == [afternoon.id]
     assert (morning.state, afternoon.state, afternoon.member_id) == ("standing", "closed", shop.amos.member_id)
     assert rota.version == version + 1
