@@ -16,6 +16,7 @@ from coop.core.jobs import short_job
 from coop.core.periods import Month
 from coop.dealers.models import Member, UserAccount
 from coop.floor.models import Mall
+from coop.floor.service import hold_mall
 from coop.sales.models import DrawerCount
 from coop.shifts.charging import charge_to, require_open_month
 from coop.shifts.models import Post, Rota, Turn, TurnHelper
@@ -359,7 +360,8 @@ def _rules(session: Session, turn: Turn) -> TurnRules:
 
 
 def _hold(session: Session, turn: Turn) -> None:
-    """Keep others, the watch among them, from this turn's attendance."""
+    """Keep others, the watch among them, from this turn's attendance: the mall first, as whoever moves turns or money does."""
+    hold_mall(session, turn.mall_id)
     session.refresh(turn, with_for_update={"key_share": True})
 
 
