@@ -34,6 +34,8 @@ from coop.shifts.solving.problem import (
 
 TIERS = ("cover", "availability", "fairness", "wishes")
 COVER, AVAILABILITY, FAIRNESS, WISHES = range(4)
+_EFFORTS = (2, 2, 6, 1)
+"""Cover and availability are mostly found at once; fairness is what takes the time."""
 SHARED = ("weekend", "holiday", "opening", "closing")
 """Turns that nobody is to have more of than the others."""
 _SEAT, _KEYS, _LEAST, _TOO_MANY = 20, 25, 10, 1000
@@ -185,6 +187,7 @@ def pose(facts: MonthFacts, *, keep: bool = False) -> Problem:
         change_weight=_CHANGE if keep else 1,
         change_tier=FAIRNESS if keep else WISHES,
         tiers=TIERS,
+        efforts=_EFFORTS,
     )
 
 

@@ -270,10 +270,13 @@ class Problem:
     change_weight: int = 0
     change_tier: int = 0
     tiers: tuple[str, ...] = field(default=("cost",))
+    efforts: tuple[int, ...] = ()
+    """How the time is shared among the tiers, each its part of what is left when its turn comes; empty: evenly."""
 
     def __post_init__(self) -> None:
         _need(self.days >= 1, "a rota has at least one day")
         _need(bool(self.tiers) and len(set(self.tiers)) == len(self.tiers), "the tiers want names, each once")
+        _need(len(self.efforts) in (0, len(self.tiers)) and min(self.efforts, default=1) > 0, "each tier wants an effort above 0")
         _whole("changes", self.change_weight)
         for what, ids in (
             ("person", [person.id for person in self.people]),

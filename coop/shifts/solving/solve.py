@@ -128,7 +128,8 @@ class _Search:
         self._used_work += round(solver.response_proto.deterministic_time)
 
     def _solver(self, tier: int) -> cp_model.CpSolver:
-        solver, stop, left = cp_model.CpSolver(), self.stop, len(self.problem.tiers) - tier
+        solver, stop = cp_model.CpSolver(), self.stop
+        efforts = (self.problem.efforts or (1,) * len(self.problem.tiers))[tier:]
         solver.parameters.num_workers = stop.workers
         solver.parameters.random_seed = stop.seed
         # The linear relaxation finds the bounds here: measured on the published instances, one search that uses all of it proves
@@ -138,9 +139,13 @@ class _Search:
             solver.parameters.subsolvers.append("max_lp")
         # What an earlier tier did not need is the later ones'.
         if stop.seconds is not None:
-            solver.parameters.max_time_in_seconds = max(1, (stop.seconds * 1000 - sum(self.milliseconds)) // (1000 * left))
+            solver.parameters.max_time_in_seconds = max(
+                1, (stop.seconds * 1000 - sum(self.milliseconds)) * efforts[0] // (1000 * sum(efforts))
+            )
         if stop.deterministic_limit is not None:
-            solver.parameters.max_deterministic_time = max(1, (stop.deterministic_limit - self._used_work) // left)
+            solver.parameters.max_deterministic_time = max(
+                1, (stop.deterministic_limit - self._used_work) * efforts[0] // sum(efforts)
+            )
         return solver
 
     @contextmanager
