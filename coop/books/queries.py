@@ -79,16 +79,8 @@ def dealer_accounts(session: Session, mall_id: int, *, dealer_id: int | None = N
 def dealer_balances_before(session: Session, mall_id: int, day: date, *, dealer_id: int | None = None) -> dict[int, int]:
     """What the co-op owed each dealer of a mall at the start of a day, in cents: dealer id -> owed (negative: owes)."""
     accounts = dealer_accounts(session, mall_id, dealer_id=dealer_id)
-    if dealer_id is None:
-        found = sums.balances_before(session, day, whose=sums.Whose(session.get_one(Mall, mall_id)))
-    else:
-        rows = session.execute(
-            select(Posting.account_id, func.sum(Posting.amount_cents))
-            .join(Entry, Entry.id == Posting.entry_id)
-            .where(Posting.account_id.in_(accounts), Entry.business_date < day)
-            .group_by(Posting.account_id)
-        )
-        found = {account_id: int(amount) for account_id, amount in rows}
+    whose = sums.Whose(session.get_one(Mall, mall_id))
+    found = sums.balances_before(session, day, whose=whose, accounts=None if dealer_id is None else accounts)
     return {dealer: -found[account_id] for account_id, dealer in accounts.items() if account_id in found}
 
 

@@ -68,9 +68,23 @@ def account_sums(session: Session, first: date, last: date, *, whose: Whose = EV
     return _named(session, _totals(session, first, last, whose))
 
 
-def balances_before(session: Session, day: date, *, whose: Whose = EVERYBODY) -> dict[int, int]:
-    """Every account's balance when a day begins, by account id: cents, debit positive. What was never posted to is not there."""
-    return {account_id: total.before for account_id, total in _totals(session, day, day - timedelta(days=1), whose).items()}
+def balances_before(
+    session: Session, day: date, *, whose: Whose = EVERYBODY, accounts: Collection[int] | None = None
+) -> dict[int, int]:
+    """Every account's balance when a day begins, or that of a few, by account id: cents, debit positive.
+
+    What was never posted to is not there. A few are added up from what was posted to them alone.
+    """
+    if accounts is None:
+        totals = _totals(session, day, day - timedelta(days=1), whose)
+        return {account_id: total.before for account_id, total in totals.items()}
+    rows = session.execute(
+        select(Posting.account_id, func.sum(Posting.amount_cents))
+        .join(Entry, Entry.id == Posting.entry_id)
+        .where(Posting.account_id.in_(accounts), Entry.business_date < day)
+        .group_by(Posting.account_id)
+    )
+    return {account_id: int(cents) for account_id, cents in rows}
 
 
 def month_sums(

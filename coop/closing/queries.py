@@ -16,11 +16,11 @@ from coop.closing.models import CloseOverride, MonthClose
 from coop.core.jobs import Job
 from coop.core.money import cents
 from coop.core.periods import Month
-from coop.dealers.models import Dealer
+from coop.dealers.models import Dealer, Member
 from coop.leases import queries as leases
 from coop.leases.domain.commission import Sold
 from coop.leases.posting import INCOME, SoldBy
-from coop.leases.queries import charges_of, leases_in
+from coop.leases.queries import charged_by_kind, dealers_in
 from coop.leases.rents import SalesBetween
 from coop.sales.models import Ticket, TicketLine
 from coop.sales.queries import DealerSales, credited_between, month_sales
@@ -118,7 +118,7 @@ def stated_dealers(session: Session, mall_id: int, month: Month) -> set[int]:
     """The dealers a month's books speak of: by a sale, a charge, an entry, or a balance brought forward."""
     period = period_of(session, mall_id, month)
     ids = {dealer_id for dealer_id in month_sales(session, mall_id, month) if dealer_id is not None}
-    ids |= {charge.dealer_id for charge in charges_of(session, mall_id, month)}
+    ids |= {dealer_id for dealer_id, _ in charged_by_kind(session, mall_id, month)}
     ids |= {dealer_id for dealer_id, _ in dealer_movements(session, period)} if period else set()
     return ids | {d for d, balance in dealer_balances_before(session, mall_id, month.first_day).items() if balance}
 
@@ -181,9 +181,8 @@ def dealer_rows(session: Session, mall_id: int, month: Month) -> list[DealerMont
     opening = dealer_balances_before(session, mall_id, month.first_day)
     movements = dealer_movements(session, period) if period else {}
     charged: dict[int, dict[str, int]] = defaultdict(lambda: defaultdict(int))
-    for charge in charges_of(session, mall_id, month):
-        group = "commission" if charge.kind == "commission" else "rent" if charge.kind in RENT_KINDS else "fees"
-        charged[charge.dealer_id][group] += charge.amount_cents
+    for (dealer_id, kind), amount in charged_by_kind(session, mall_id, month).items():
+        charged[dealer_id]["commission" if kind == "commission" else "rent" if kind in RENT_KINDS else "fees"] += amount
     paid: dict[int, int] = defaultdict(int)
     to_file: dict[int, int] = defaultdict(int)
     moved: dict[int, int] = defaultdict(int)
@@ -197,29 +196,35 @@ def dealer_rows(session: Session, mall_id: int, month: Month) -> list[DealerMont
     for row in collected_for_dealers(session, mall_id, month):
         tax[row.dealer_id] += row.amount_cents
     ids = {d for d in sales if d is not None} | set(moved) | set(charged)
-    ids |= {d for d, balance in opening.items() if balance} | {lease.dealer_id for lease in leases_in(session, mall_id, month)}
-    dealers = session.scalars(select(Dealer).where(Dealer.id.in_(ids)).order_by(Dealer.code)).all()
+    ids |= {d for d, balance in opening.items() if balance} | dealers_in(session, mall_id, month)
+    named = func.coalesce(func.nullif(Dealer.trade_name, ""), Member.name)
+    dealers = session.execute(
+        select(Dealer.id, Dealer.code, named)
+        .join(Member, Member.id == Dealer.member_id)
+        .where(Dealer.id.in_(ids))
+        .order_by(Dealer.code)
+    )
     nothing = DealerSales(0, 0, 0)
     rows = []
-    for dealer in dealers:
-        sold = sales.get(dealer.id, nothing)
+    for dealer_id, code, name in dealers:
+        sold = sales.get(dealer_id, nothing)
         rows.append(
             DealerMonth(
-                dealer_id=dealer.id,
-                dealer=dealer.code,
-                name=dealer.trade_name or dealer.member.name,
+                dealer_id=dealer_id,
+                dealer=code,
+                name=name,
                 gross=sold.gross_cents,
                 returns=sold.returns_cents,
                 discounts=sold.discounts_cents,
                 net=sold.net_cents,
-                commission=charged[dealer.id]["commission"],
-                rent=charged[dealer.id]["rent"],
-                fees=charged[dealer.id]["fees"],
-                tax_collected=tax[dealer.id],
-                opening=opening.get(dealer.id, 0),
-                tax_to_file=to_file[dealer.id],
-                paid=paid[dealer.id] + sold.trade_ins_cents,
-                closing=opening.get(dealer.id, 0) + moved[dealer.id],
+                commission=charged[dealer_id]["commission"],
+                rent=charged[dealer_id]["rent"],
+                fees=charged[dealer_id]["fees"],
+                tax_collected=tax[dealer_id],
+                opening=opening.get(dealer_id, 0),
+                tax_to_file=to_file[dealer_id],
+                paid=paid[dealer_id] + sold.trade_ins_cents,
+                closing=opening.get(dealer_id, 0) + moved[dealer_id],
             )
         )
     return rows

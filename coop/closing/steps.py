@@ -35,7 +35,7 @@ from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.leases.card_costs import CARD, post_card_costs
 from coop.leases.posting import INCOME, NoLease, post_commissions, post_rents
-from coop.leases.queries import charges_of
+from coop.leases.queries import charged_by_kind
 from coop.leases.settling import post_late_fees
 from coop.payouts.holding import hold_reasons, is_held, undecided
 from coop.payouts.models import PayoutLine
@@ -169,7 +169,7 @@ def post_rent(session: Session, now: datetime, mall: Mall, month: Month) -> Outc
     """What of the month's rent is not posted yet, once: what its sales decide, what changed since; and its late fees."""
     posted = post_rents(session, now, mall, month, sales_between=sales_between(session, mall.id))
     late = post_late_fees(session, now, mall, on=month.last_day)
-    total = sum(c.amount_cents for c in charges_of(session, mall.id, month) if c.kind != "commission")
+    total = sum(cents for (_, kind), cents in charged_by_kind(session, mall.id, month).items() if kind != "commission")
     fees = f" {counted(late, 'late fee')} charged now." if late else ""
     return Outcome(f"{format_dollars(total)} in all; {counted(posted, 'charge')} posted now.{fees}")
 
@@ -179,7 +179,7 @@ def post_commission(session: Session, now: datetime, mall: Mall, month: Month) -
     sales = month_sales(session, mall.id, month)
     net = {dealer_id: s.net_cents for dealer_id, s in sales.items() if dealer_id is not None}
     posted = post_commissions(session, now, mall, month, net, sold_by=items_sold(session, mall.id, month))
-    total = sum(c.amount_cents for c in charges_of(session, mall.id, month) if c.kind == "commission")
+    total = sum(cents for (_, kind), cents in charged_by_kind(session, mall.id, month).items() if kind == "commission")
     return Outcome(f"{format_dollars(total)} in all; {counted(posted, 'charge')} posted now.")
 
 
@@ -188,7 +188,7 @@ def post_card_cost(session: Session, now: datetime, mall: Mall, month: Month) ->
     percent = rules_on(session, month.last_day).card_percent
     parts = card_parts(session, mall.id, month) if percent else {}
     posted = post_card_costs(session, now, mall, month, parts, percent)
-    total = sum(c.amount_cents for c in charges_of(session, mall.id, month) if c.kind == CARD)
+    total = sum(cents for (_, kind), cents in charged_by_kind(session, mall.id, month).items() if kind == CARD)
     if not percent and not total and not posted:
         return Outcome("The co-op bears it.")
     return Outcome(f"{format_dollars(total)} in all; {counted(posted, 'charge')} posted now.")
@@ -227,9 +227,8 @@ def check_dealers(session: Session, now: datetime, mall: Mall, month: Month) -> 
     for dealer_id, sold in sales.items():
         if dealer_id is not None:
             expected[(dealer_id, "sales")] = sold.net_cents - sold.trade_ins_cents
-    for charge in charges_of(session, mall.id, month):
-        key = (charge.dealer_id, charge.kind)
-        expected[key] = expected.get(key, 0) - charge.amount_cents
+    for key, cents in charged_by_kind(session, mall.id, month).items():
+        expected[key] = expected.get(key, 0) - cents
     actual: dict[tuple[int, str], int] = {}
     for (dealer_id, kind), amount in movements.items():
         if kind in SALE_KINDS or kind in INCOME:

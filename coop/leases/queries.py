@@ -18,15 +18,24 @@ def leases_in(session: Session, mall_id: int, month: Month, *, dealer_id: int | 
     """Leases of a mall (or of one dealer there) in force on any day of a month, by dealer, then start."""
     rows = (
         select(Lease)
-        .where(
-            Lease.mall_id == mall_id,
-            Lease.starts_on <= month.last_day,
-            (Lease.ends_on.is_(None)) | (Lease.ends_on >= month.first_day),
-        )
+        .where(_in_force(mall_id, month))
         .options(selectinload(Lease.spaces))
         .order_by(Lease.dealer_id, Lease.starts_on, Lease.id)
     )
     return list(session.scalars(rows if dealer_id is None else rows.where(Lease.dealer_id == dealer_id)))
+
+
+def dealers_in(session: Session, mall_id: int, month: Month) -> set[int]:
+    """The dealers with a lease of a mall in force on any day of a month, by id."""
+    return set(session.scalars(select(Lease.dealer_id).where(_in_force(mall_id, month)).distinct()))
+
+
+def _in_force(mall_id: int, month: Month) -> ColumnElement[bool]:
+    return and_(
+        Lease.mall_id == mall_id,
+        Lease.starts_on <= month.last_day,
+        (Lease.ends_on.is_(None)) | (Lease.ends_on >= month.first_day),
+    )
 
 
 def held_in(session: Session, mall_id: int, month: Month, dealer_id: int) -> list[tuple[LeaseSpace, Decimal]]:
@@ -89,15 +98,21 @@ def charges_of(session: Session, mall_id: int, month: Month, *, dealer_id: int |
     return sorted(session.scalars(rows), key=lambda c: (c.dealer_id, _place(c), c.what, c.first_day, c.change))
 
 
+def charged_by_kind(session: Session, mall_id: int, month: Month) -> dict[tuple[int, str], int]:
+    """What a month states of each dealer's charges by kind, summed in the database: (dealer id, kind) -> cents."""
+    rows = session.execute(
+        select(Charge.dealer_id, Charge.kind, func.sum(Charge.amount_cents))
+        .outerjoin(Entry, Entry.id == Charge.entry_id)
+        .where(_is_stated(mall_id, month))
+        .group_by(Charge.dealer_id, Charge.kind)
+    )
+    return {(dealer_id, kind): int(cents) for dealer_id, kind, cents in rows}
+
+
 def commissions_charged(session: Session, mall_id: int, month: Month) -> dict[int, int]:
     """What a month states of commission, in cents by dealer id."""
-    rows = session.execute(
-        select(Charge.dealer_id, func.sum(Charge.amount_cents))
-        .outerjoin(Entry, Entry.id == Charge.entry_id)
-        .where(_is_stated(mall_id, month), Charge.kind == "commission")
-        .group_by(Charge.dealer_id)
-    )
-    return {dealer_id: int(cents) for dealer_id, cents in rows}
+    charged = charged_by_kind(session, mall_id, month)
+    return {dealer_id: cents for (dealer_id, kind), cents in charged.items() if kind == "commission"}
 
 
 def _is_stated(mall_id: int, month: Month) -> ColumnElement[bool]:

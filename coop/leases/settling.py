@@ -13,12 +13,13 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import and_, case, func, literal, or_, select
+from sqlalchemy import and_, func, or_, select, true
 from sqlalchemy.orm import Session, aliased
 
-from coop.books.models import Account, Entry, Period, Posting
-from coop.books.queries import SALE_KINDS
+from coop.books.models import Entry, Period, Posting
+from coop.books.queries import SALE_KINDS, dealer_accounts
 from coop.books.service import posting_date
+from coop.books.sums import month_sums
 from coop.core.clock import local_date
 from coop.core.errors import Refusal
 from coop.core.jobs import name_job, short_job
@@ -122,33 +123,34 @@ def _money(session: Session, mall_id: int, through: date, dealer_id: int | None)
 
     What was reversed by a day, a bounced check say, is left out with its reversal.
     """
+    accounts = dealer_accounts(session, mall_id, dealer_id=dealer_id)
+    few = None if dealer_id is None else accounts.keys()
+    periods = session.scalars(select(Period).where(Period.mall_id == mall_id, Period.first_day <= through)).all()
+    over = [period for period in periods if period.last_day <= through]
+    for period, sums in month_sums(session, over, SALE_KINDS, few):
+        for account_id, debits, credits in sums:
+            if account_id in accounts:
+                yield accounts[account_id], f"sales {period.id:09d}", SALE_KINDS[0], period.last_day, credits - debits
     original, reversal = aliased(Entry), aliased(Entry)
-    is_sales = Entry.kind.in_(SALE_KINDS)
-    one, day = case((is_sales, literal(0)), else_=Entry.id), case((is_sales, Period.last_day), else_=Entry.business_date)
     rows = (
-        select(Account.dealer_id, one, Entry.period_id, func.max(Entry.kind), func.max(day), func.sum(Posting.amount_cents))
-        .join(Posting, Posting.account_id == Account.id)
+        select(Posting.account_id, Entry.id, Entry.kind, Entry.business_date, func.sum(Posting.amount_cents))
         .join(Entry, Entry.id == Posting.entry_id)
-        .join(Period, Period.id == Entry.period_id)
         .outerjoin(original, original.id == Entry.reverses_id)
         .outerjoin(reversal, and_(reversal.reverses_id == Entry.id, reversal.business_date <= through))
         .where(
-            Account.kind == "dealer",
-            Account.mall_id == mall_id,
-            Entry.kind.not_in(INCOME),
-            day <= through,
+            Entry.period_id.in_([period.id for period in periods]),
+            Entry.kind.not_in((*SALE_KINDS, *INCOME)),
+            Entry.business_date <= through,
+            true() if few is None else Posting.account_id.in_(few),
             # A sale or a charge that was reversed stands, and what puts it right is money of its own day.
-            or_(is_sales, reversal.id.is_(None)),
+            reversal.id.is_(None),
             or_(original.id.is_(None), original.kind.in_((*SALE_KINDS, *INCOME))),
         )
-        .group_by(Account.dealer_id, one, Entry.period_id)
+        .group_by(Posting.account_id, Entry.id, Entry.kind, Entry.business_date)
     )
-    if dealer_id is not None:
-        rows = rows.where(Account.dealer_id == dealer_id)
-    for dealer, entry_id, period_id, kind, on, cents in session.execute(rows):
-        if dealer is not None:
-            key = f"entry {entry_id:09d}" if entry_id else f"sales {period_id:09d}"
-            yield dealer, key, kind, on, -int(cents)
+    for account_id, entry_id, kind, on, cents in session.execute(rows):
+        if account_id in accounts:
+            yield accounts[account_id], f"entry {entry_id:09d}", kind, on, -int(cents)
 
 
 def _take_back(account: DealerAccount, key: str, on: date, cents: int) -> None:

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 
-from sqlalchemy import ColumnElement, Select, and_, case, func, not_, select, true
+from sqlalchemy import Select, func, select, true
 from sqlalchemy.orm import Session, selectinload
 
 from coop.books.models import Account, Entry, Period, Posting
 from coop.books.queries import SALE_KINDS, first_days, last_closed
 from coop.books.rules import rules_on
+from coop.books.sums import balances_before
 from coop.core.clock import local_date
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
@@ -49,12 +50,9 @@ def payables(session: Session, month: Month, *, dealer_id: int | None = None, be
     pending = _pending(session, besides)
     rents = _next_rents(session, malls, month, dealer_id)
     standings: dict[int, list[tuple[int, Standing]]] = {}
-    for mall_id, dealer, stated, paid, sales, charged, other in session.execute(_moves(month, malls, dealer_id)):
-        if mall_id is None or dealer is None:
-            continue
-        key = (mall_id, dealer)
-        at = Standing(int(stated), -int(paid), pending.get(key, 0), int(sales), -int(charged), int(other), rents.pop(key, 0))
-        standings.setdefault(dealer, []).append((mall_id, at))
+    for key, at in _moves(session, month, malls, dealer_id).items():
+        whole = replace(at, pending_cents=pending.get(key, 0), next_rent_cents=rents.pop(key, 0))
+        standings.setdefault(key[1], []).append((key[0], whole))
     for (mall_id, dealer), rent in rents.items():
         # One who begins next month has nothing in the books here yet.
         standings.setdefault(dealer, []).append((mall_id, Standing(next_rent_cents=rent)))
@@ -62,34 +60,48 @@ def payables(session: Session, month: Month, *, dealer_id: int | None = None, be
     return {dealer: one for dealer, one in sorted(found.items()) if one.parts}
 
 
-def _moves(month: Month, malls: Sequence[Mall], dealer_id: int | None) -> Select[int | None, int | None, int, int, int, int, int]:
-    """Each dealer's account at each mall in the parts of a standing, positive to her."""
-    since = Entry.business_date >= month.next.first_day
-    paid, sold, charged = Entry.kind.in_((PAYOUT, RETURNED)), Entry.kind.in_(SALE_KINDS), Entry.kind.in_(INCOME)
-
-    def total(condition: ColumnElement[bool]) -> ColumnElement[int]:
-        return func.coalesce(func.sum(case((condition, -Posting.amount_cents), else_=0)), 0)
-
-    return (
-        select(
-            Account.mall_id,
-            Account.dealer_id,
-            total(not_(since)),
-            total(and_(since, paid)),
-            total(and_(since, sold)),
-            total(and_(since, charged, Period.state == "closed")),
-            total(and_(since, not_(paid), not_(sold), not_(charged))),
+def _moves(session: Session, month: Month, malls: Sequence[Mall], dealer_id: int | None) -> dict[tuple[int, int], Standing]:
+    """Each dealer's account at each mall as it stood at the month's end and has moved since: (mall id, dealer id) -> standing."""
+    since = month.next.first_day
+    here = [mall.id for mall in malls]
+    of_dealer = true() if dealer_id is None else Account.dealer_id == dealer_id
+    found = session.execute(
+        select(Account.id, Account.mall_id, Account.dealer_id).where(
+            Account.kind == "dealer", Account.mall_id.in_(here), of_dealer
         )
-        .join(Posting, Posting.account_id == Account.id)
-        .join(Entry, Entry.id == Posting.entry_id)
-        .join(Period, Period.id == Entry.period_id)
-        .where(
-            Account.kind == "dealer",
-            Account.mall_id.in_([mall.id for mall in malls]),
-            true() if dealer_id is None else Account.dealer_id == dealer_id,
-        )
-        .group_by(Account.mall_id, Account.dealer_id)
     )
+    accounts = {account_id: (mall_id, dealer) for account_id, mall_id, dealer in found if mall_id and dealer}
+    few = None if dealer_id is None else accounts.keys()
+    standings = {
+        accounts[account_id]: Standing(stated_cents=-cents)
+        for account_id, cents in balances_before(session, since, accounts=few).items()
+        if account_id in accounts
+    }
+    later = session.execute(select(Period.id, Period.state).where(Period.mall_id.in_(here), Period.first_day >= since))
+    closed = {period_id: state == "closed" for period_id, state in later}
+    # By the entries of those months: a query that names the accounts' kind looks up all that was ever posted to them.
+    moved = session.execute(
+        select(Entry.period_id, Posting.account_id, Entry.kind, -func.sum(Posting.amount_cents))
+        .join(Posting, Posting.entry_id == Entry.id)
+        .where(Entry.period_id.in_(closed), true() if few is None else Posting.account_id.in_(few))
+        .group_by(Entry.period_id, Posting.account_id, Entry.kind)
+    )
+    for period_id, account_id, kind, cents in moved:
+        if account_id in accounts:
+            at = standings.get(accounts[account_id], Standing())
+            standings[accounts[account_id]] = _and_moved(at, kind, int(cents), closed=closed[period_id])
+    return standings
+
+
+def _and_moved(at: Standing, kind: str, cents: int, *, closed: bool) -> Standing:
+    """A standing after entries of a kind, which were so much in the dealer's favor."""
+    if kind in (PAYOUT, RETURNED):
+        return replace(at, paid_cents=at.paid_cents - cents)
+    if kind in SALE_KINDS:
+        return replace(at, sales_cents=at.sales_cents + cents)
+    if kind in INCOME:
+        return replace(at, charged_cents=at.charged_cents - cents) if closed else at
+    return replace(at, other_cents=at.other_cents + cents)
 
 
 def _pending(session: Session, besides: int | None) -> dict[tuple[int, int], int]:

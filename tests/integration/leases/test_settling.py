@@ -149,7 +149,7 @@ def test_arrears_of_all_ask_as_often_as_of_one(hall: Hall) -> None:
         asked.clear()
         assert len(arrears_of(hall.session, hall.mall.id, on(5, 9))) == n * (n + 1) // 2
         counts.append(len(asked))
-    assert counts == [3, 3, 3]  # Charges, money, and the dealers' codes.
+    assert counts == [6, 6, 6]  # Charges; accounts, months, their sales, other money; and the dealers' codes.
 
 
 # --- late fees ----------------------------------------------------------------------------------------------------------
