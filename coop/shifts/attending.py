@@ -20,10 +20,13 @@ from coop.floor.service import hold_mall
 from coop.sales.models import DrawerCount
 from coop.shifts.charging import charge_to, require_open_month
 from coop.shifts.models import Post, Rota, Turn, TurnHelper
+from coop.shifts.offering import end_offers
 from coop.shifts.owing import workers_of
+from coop.shifts.queries import said
+from coop.shifts.reminding import tell_missed
 from coop.shifts.rules import TurnRules, rules_on
 from coop.shifts.turn_models import Attendance, TurnChange
-from coop.shifts.wording import clock, minute_of, turn_said
+from coop.shifts.wording import clock, minute_of
 
 EARLY = timedelta(hours=1)
 """Before a turn begins, from which one may sign in to it."""
@@ -132,12 +135,6 @@ def keeps_attendance(session: Session, mall_id: int, first: datetime, last: date
     return session.scalar(came.where(between).limit(1)) is not None
 
 
-def said(session: Session, turn: Turn) -> str:
-    """A turn for a sentence: `Desk on Sat, Dec 5, 10 am to 2 pm`."""
-    post, mall = session.get_one(Post, turn.post_id), session.get_one(Mall, turn.mall_id)
-    return turn_said(post.name, turn.on_date, turn.starts_at, turn.ends_at, mall.timezone)
-
-
 # --- signing in and out ---------------------------------------------------------------------------------------------------
 
 
@@ -188,6 +185,7 @@ def _take_place(session: Session, now: datetime, turn: Turn, member_id: int, use
     other = session.scalar(select(Turn).where(Turn.member_id == member_id, Turn.state == "standing", overlaps).limit(1))
     if other is not None:
         raise Refusal(f"{_name(session, member_id)} has {said(session, other)} at that time: nobody stands at two posts.")
+    end_offers(session, now, turn)
     before, turn.member_id, turn.for_member_id, turn.helper_id = turn.member_id, member_id, None, None
     _change(session, now, turn, "moved", before, user_id)
 
@@ -261,6 +259,7 @@ def _miss(session: Session, now: datetime, turn: Turn) -> None:
     # Somebody may have come at this moment, or a second watch have been here.
     if turn.member_id is not None and turn.state == "standing" and _attendance(session, turn) is None:
         _write(session, turn, None, missed_at=now)
+        tell_missed(session, now, turn)
 
 
 # --- what the manager writes down and decides -----------------------------------------------------------------------------

@@ -12,13 +12,14 @@ from coop.books.queries import dealer_balances_before
 from coop.books.service import check_trial_balance, ensure_period
 from coop.core.db import transaction
 from coop.core.errors import Refusal
+from coop.core.jobs import Job
 from coop.core.periods import Month
 from coop.dealers.models import Member
 from coop.leases.models import Charge
 from coop.sales.drawers import count_drawer
 from coop.shifts.attending import decide, hand_over, sign_in, sign_out, turns_on, watch_turns, write_down
 from coop.shifts.models import Turn, TurnHelper
-from coop.shifts.turn_models import Attendance, TurnChange
+from coop.shifts.turn_models import Attendance, TurnChange, TurnOffer
 from tests.factories.hall import Hall
 from tests.factories.house import add_person
 from tests.factories.turns import lay_mall, lay_published, lay_rota, turns_of
@@ -128,6 +129,8 @@ def test_nobody_came_is_found_once_after_half_an_hour_where_attendance_is_kept(s
     watch_turns(session, at(10, 35), {})
     missed = session.scalars(select(Attendance).where(Attendance.turn_id == turn.id)).one()
     assert (missed.missed_at, missed.signed_in_at) == (at(10, 30), None)
+    told = session.scalars(select(Job.args).where(Job.kind == "shifts.tell")).all()
+    assert [(args["what"], args["turn"]) for args in told] == [("missed", turn.id)]
     seen = turns_on(session, shop.mall, TUESDAY)[0]
     assert seen.was_missed
     assert seen.awaits_decision
@@ -151,7 +154,11 @@ def test_a_stand_in_takes_the_place_and_the_no_show_stays_with_who_did_not_come(
     session, turn = shop.session, shop.turn()
     attended_before(shop)
     watch_turns(session, at(10, 30), {})
+    offer = TurnOffer(turn_id=turn.id, kind="give", by_member_id=shop.ida.member_id, made_at=shop.now)
+    session.add(offer)
+    session.flush()
     came = sign_in(session, at(10, 45), turn, shop.amos.member_id)
+    assert offer.state == "lapsed"
     assert (turn.member_id, came.late) == (shop.amos.member_id, False)
     seen = turns_on(session, shop.mall, TUESDAY)[0]
     assert (seen.member.name, seen.missed.name) == ("Amos Pell", "Ida Fenwick")
