@@ -22,6 +22,10 @@ ROOMS = [name.removeprefix("coop.") for layer in reversed(LAYERS) for name in la
 
 NUMERIC = {"numpy", "shapely", "scipy", "ortools", "highspy", "holidays", "stdnum"}
 PURE_CORE = {"coop.core.money", "coop.core.periods", "coop.core.geometry", "coop.core.checked_json", "coop.core.csv_text"}
+PURE_VALUES = {"coop.shifts.solving.problem", "coop.shifts.solving.checking"}
+"""Pure as a domain is, and checked as one, though it stands beside the solver that reads it."""
+SOLVER = {f"coop.shifts.solving.{part}" for part in ("sequences", "goals", "model", "conflicts", "solve")}
+"""What loads OR-Tools: a second and 94 MB, which no web process is to pay."""
 IMPURE_STANDARD = {"random", "secrets", "time", "os", "sqlite3", "socket", "subprocess", "urllib", "http", "uuid", "threading"}
 
 
@@ -37,7 +41,9 @@ def room_of(path: Path) -> str | None:
 
 
 def is_domain(path: Path) -> bool:
-    return room_of(path) is not None and (path.name == "domain.py" or "domain" in path.parts[2:-1])
+    """Whether a file must be pure: in a room's domain, or of the values that a domain may read."""
+    named = ".".join(path.with_suffix("").parts)
+    return room_of(path) is not None and (path.name == "domain.py" or "domain" in path.parts[2:-1] or named in PURE_VALUES)
 
 
 def imported(tree: ast.AST) -> Iterator[tuple[int, str]]:
@@ -48,7 +54,7 @@ def imported(tree: ast.AST) -> Iterator[tuple[int, str]]:
         elif isinstance(node, ast.ImportFrom):
             if node.level:
                 yield node.lineno, "." * node.level + (node.module or "")
-            elif node.module in ("coop", "coop.core") or node.module in {f"coop.{room}" for room in ROOMS}:
+            elif node.module in ("coop", "coop.core", "coop.shifts.solving") or node.module in {f"coop.{room}" for room in ROOMS}:
                 yield from ((node.lineno, f"{node.module}.{alias.name}") for alias in node.names)
             else:
                 yield node.lineno, node.module or ""
@@ -61,7 +67,7 @@ def impure_imports(source: str, room: str) -> list[str]:
     for line, name in imported(ast.parse(source)):
         top, parts = name.split(".")[0], name.split(".")
         if top == "coop":
-            allowed = any(name == pure or name.startswith(pure + ".") for pure in PURE_CORE) or (
+            allowed = any(name == pure or name.startswith(pure + ".") for pure in PURE_CORE | PURE_VALUES) or (
                 len(parts) >= 3 and parts[1] in lower and parts[2] == "domain"
             )
         else:
@@ -69,6 +75,15 @@ def impure_imports(source: str, room: str) -> list[str]:
         if not allowed:
             faults.append(f"line {line}: a domain may not import {name}")
     return faults
+
+
+def solver_imports(source: str) -> list[str]:
+    """Where a module loads the solver as soon as it is loaded itself."""
+    return [
+        f"line {line}: imports {name}"
+        for line, name in imported(ast.parse(source))
+        if name.split(".")[0] == "ortools" or name in SOLVER or any(name.startswith(part + ".") for part in SOLVER)
+    ]
 
 
 def floats(source: str) -> list[str]:

@@ -109,6 +109,38 @@ def test_a_pure_domain_is_not_caught():
     assert rules.impure_imports(source, "sales") == []
 
 
+# The command that solves is itself loaded only when it is asked for.
+SOLVING = {Path("coop/cli/rota.py"), *(Path(name.replace(".", "/") + ".py") for name in rules.SOLVER)}
+
+
+def test_the_solver_is_loaded_only_by_who_solves():
+    files = rules.python_files("coop", "worker")
+    assert {path for path in files if rules.solver_imports(read(path))} == SOLVING
+
+
+def test_neither_web_nor_worker_nor_command_loads_the_solver_to_begin_with():
+    source = "import sys, coop.app, coop.cli, coop.rooms, worker.tasks; sys.exit('ortools' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", source], cwd=CHECKOUT, check=False).returncode == 0
+
+
+@pytest.mark.parametrize(
+    "planted",
+    [
+        "import ortools.sat",
+        "from ortools.sat.python import cp_model",
+        "from coop.shifts.solving.solve import solve",
+        "from coop.shifts.solving import model",
+    ],
+)
+def test_loading_the_solver_is_caught(planted):
+    assert rules.solver_imports(planted) != []
+
+
+def test_what_a_page_needs_of_the_rota_is_not_caught():
+    source = "from coop.shifts.solving.checking import check\nfrom coop.shifts.solving import uncovered\n"
+    assert rules.solver_imports(source) == []
+
+
 # --- money and time -----------------------------------------------------------------------------------------------------
 
 MONEY = [
