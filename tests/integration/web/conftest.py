@@ -17,10 +17,12 @@ from werkzeug.test import TestResponse
 
 from coop.app import create_app
 from coop.config import Settings
-from coop.core.db import Sessions
+from coop.core.db import Sessions, transaction
+from coop.floor.models import Mall
 from tests.apps import one_app
 from tests.databases import fill
 from tests.factories.house import House, build_house
+from tests.factories.leasing import Leasing, build_leasing
 
 
 @dataclass
@@ -94,3 +96,10 @@ def own_web(web: Web, settings: Settings) -> Iterator[Web]:
     app = create_app(settings, clock=web.clock)
     yield dataclasses.replace(web, app=app)
     app.extensions["coop"].engine.dispose()
+
+
+@pytest.fixture
+def leasing(web: Web) -> Leasing:
+    """The house with leases of every state, a waiting list, an offer, letters and a dispute."""
+    with transaction(web.sessions) as session:
+        return build_leasing(session, web.clock.at, session.get_one(Mall, web.house.mall.id))

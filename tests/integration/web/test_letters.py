@@ -12,10 +12,9 @@ from coop.core.db import transaction
 from coop.core.mail import MailAttempt, queue_mail
 from coop.core.outbox import Outbox
 from coop.dealers.models import Dealer
-from coop.floor.models import Mall
 from coop.leases.models import Letter
 from coop.statements.models import StatementQuestion
-from tests.factories.leasing import build_leasing
+from tests.factories.leasing import Leasing
 from tests.integration.web.conftest import Web, form_token, send
 from tests.integration.web.test_office import count_queries
 
@@ -181,10 +180,9 @@ def test_no_list_asks_more_when_there_is_more_to_show(web: Web, address: str) ->
         assert 'rel="next"' in page or "questions" in address
 
 
-def test_letters_of_leases_and_offers_are_listed_by_whom_they_are_to(web: Web) -> None:
+def test_letters_of_leases_and_offers_are_listed_by_whom_they_are_to(web: Web, leasing: Leasing) -> None:
     ids = [write(web, f"letter/{n}", kind="letter", recipient="ida@example.org") for n in range(2)]
     with transaction(web.sessions) as session:
-        leasing = build_leasing(session, web.clock.at, session.get_one(Mall, web.house.mall.id))
         of_lease = session.get_one(Letter, leasing.letter)
         of_lease.outbox_id = ids[0]
         columns = {name: getattr(of_lease, name) for name in ("mall_id", "kind", "subject", "value", "made_on")}

@@ -14,16 +14,10 @@ from coop.floor.models import Mall
 from coop.floor.service import add_space
 from coop.leases.deposits import return_deposit, take_deposit, use_deposit
 from coop.leases.models import Charge, Dispute, Lease, LeaseSpace, Letter, Offer, Waiting
-from tests.factories.leasing import Leasing, build_leasing
+from tests.factories.leasing import Leasing
 from tests.integration.web.conftest import Web, send
 from tests.integration.web.test_office import count_queries
 from tests.integration.web.test_tax_terms import mistake_at
-
-
-@pytest.fixture
-def leasing(web: Web) -> Leasing:
-    with transaction(web.sessions) as session:
-        return build_leasing(session, web.clock.at, session.get_one(Mall, web.house.mall.id))
 
 
 def test_she_reads_her_rent_with_its_working_and_her_terms(web: Web, leasing: Leasing) -> None:
