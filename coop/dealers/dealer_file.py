@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from coop.core.errors import Refusal
-from coop.dealers.details import Details, require_details
+from coop.dealers.details import Details, address_lines, require_details
 from coop.dealers.membership import require_code
 
 MOST_BYTES = 256 * 1024
@@ -112,7 +112,7 @@ def _columns(heading: list[str]) -> list[str]:
 
 def _row(number: int, columns: Sequence[str], cells: list[str], separator: str) -> FileRow:
     given = dict.fromkeys(COLUMNS, "") | dict(zip(columns, cells, strict=False))
-    address = "\n".join(line.strip() for line in re.split(r"\s+/\s+|[\r\n]+", given["address"]) if line.strip())
+    address = address_lines(re.sub(r"\s+/\s+", "\n", given["address"]))
     # A name on two lines in its cell is one name.
     one_line = {key: " ".join(text.split()) for key, text in given.items()}
     details = Details(one_line["name"], one_line["mail"], one_line["telephone"], address, one_line["trade_name"])

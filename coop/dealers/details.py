@@ -34,8 +34,8 @@ class Details:
 
 
 def address_lines(typed: str) -> str:
-    """An address as it is kept: a line each, without blanks round them or empty ones."""
-    return "\n".join(line.strip() for line in typed.splitlines() if line.strip())
+    """An address as it is kept: a line each, with single blanks between its words, and no empty ones."""
+    return "\n".join(" ".join(line.split()) for line in typed.splitlines() if line.strip())
 
 
 def require_details(details: Details) -> None:

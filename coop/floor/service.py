@@ -11,6 +11,7 @@ from coop.core import audit
 from coop.core.clock import is_timezone
 from coop.core.errors import Refusal
 from coop.core.geometry import rectangle_sqft100
+from coop.dealers.details import address_lines
 from coop.dealers.membership import require_code
 from coop.floor.models import SPACE_KINDS, Mall, Space
 
@@ -37,7 +38,7 @@ def add_mall(
     require_timezone(timezone)
     if session.scalar(select(Mall.id).where(Mall.code == code)) is not None:
         raise Refusal(f"Mall code {code} is taken: choose another.")
-    mall = Mall(code=code, name=name, timezone=timezone, address=address, created_at=now)
+    mall = Mall(code=code, name=name, timezone=timezone, address=address_lines(address), created_at=now)
     session.add(mall)
     session.flush()
     audit.record(session, now, "mall added", "mall", mall.code, user_id=user_id, request_id=request_id)
@@ -64,7 +65,7 @@ def change_mall(
     hold_mall(session, mall.id)
     session.refresh(mall)
     name = " ".join(name.split())
-    address = "\n".join(filter(None, (" ".join(line.split()) for line in address.splitlines())))
+    address = address_lines(address)
     if not name:
         raise Refusal("The mall’s name is empty.")
     for what, words, most in (("name", name, 120), ("address", address, 400)):

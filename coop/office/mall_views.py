@@ -6,7 +6,6 @@ from flask import flash, redirect, render_template, url_for
 
 from coop.core.errors import Refusal
 from coop.core.web import Page, allow, db, now, request_id, roll_back, visitor
-from coop.dealers.details import address_lines
 from coop.floor.service import add_mall as make_mall
 from coop.office import queries
 from coop.office.mall_forms import NewMallForm
@@ -39,7 +38,7 @@ def add_mall() -> Page:
             form.code.data,
             name=form.name.data,
             timezone=form.timezone.data,
-            address=address_lines(form.address.data),
+            address=form.address.data,
             user_id=visitor().user_id,
             request_id=request_id(),
         )
