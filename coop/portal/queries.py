@@ -55,13 +55,12 @@ class StatementRow:
 
 
 def own_statements_query(user: Visitor) -> Select[Statement, Dealer, Mall]:
-    """This user's statements, each with its dealer and mall, the latest month first."""
+    """This user's statements, each with its dealer and mall."""
     return (
         select(Statement, Dealer, Mall)
         .join(Dealer, Dealer.id == Statement.dealer_id)
         .join(Mall, Mall.id == Statement.mall_id)
         .where(Statement.dealer_id.in_(own_dealers_query(user)))
-        .order_by(Statement.first_day.desc(), Dealer.code, Mall.code)
     )
 
 
@@ -74,10 +73,9 @@ def own_latest_statements(session: Session, user: Visitor) -> Sequence[Statement
     is_latest = ~exists().where(
         later.dealer_id == Statement.dealer_id, later.mall_id == Statement.mall_id, later.first_day > Statement.first_day
     )
-    found = [
-        StatementRow(statement, dealer, mall)
-        for statement, dealer, mall in session.execute(own_statements_query(user).where(is_latest))
-    ]
+    newest_first = (Statement.first_day.desc(), Dealer.code, Mall.code)
+    rows = session.execute(own_statements_query(user).where(is_latest).order_by(*newest_first))
+    found = [StatementRow(statement, dealer, mall) for statement, dealer, mall in rows]
     return [row for row in found if row.month >= found[0].month.previous]
 
 

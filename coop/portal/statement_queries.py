@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import date
-from typing import Any
 
-from sqlalchemy import ColumnElement, Select, extract, func, select
+from sqlalchemy import ColumnElement, extract, func, select
 from sqlalchemy.orm import Session
 
 from coop.core.listing import Column, Listed, Listing, OneOf
@@ -48,8 +47,7 @@ def own_statements(session: Session, user: Visitor, asked: Mapping[str, str]) ->
     )
     choices = [(str(year), str(year)) for year in sorted((int(year) for year in years), reverse=True)]
     listing = STATEMENTS.with_choices("year", choices)
-    query: Select[Any] = own_statements_query(user).order_by(None)  # type: ignore[assignment]
-    return listing.read(session, query, asked, lambda row: StatementRow(*row))
+    return listing.read(session, own_statements_query(user), asked, lambda row: StatementRow(*row))
 
 
 def own_question_counts(session: Session, user: Visitor) -> dict[int, tuple[int, int]]:
