@@ -31,7 +31,7 @@ def _file_page(form: DealerFileForm) -> str:
     return render_template(
         "office/dealers/file.html",
         form=form,
-        columns=[(name, HELP[name], name == "name") for name in COLUMNS],
+        columns=[(name, HELP[name]) for name in COLUMNS],
         most_rows=MOST_ROWS,
     )
 

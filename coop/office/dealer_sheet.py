@@ -120,10 +120,6 @@ class Sheet:
         return sum(one.balance_cents for one in self.standing)
 
     @property
-    def open_cents(self) -> int:
-        return sum(one.arrears.open_cents for one in self.standing)
-
-    @property
     def late_cents(self) -> int:
         return sum(one.arrears.late_cents for one in self.standing)
 

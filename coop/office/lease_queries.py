@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from sqlalchemy import or_, select
+from sqlalchemy import Select, or_, select
 from sqlalchemy.orm import Session, selectinload
 
 from coop.core.errors import Refusal
@@ -54,21 +54,23 @@ def rate_rows(session: Session, mall_id: int, today: date) -> list[RateRow]:
 def zones_without_rate(session: Session, mall_id: int, today: date) -> list[str]:
     """Zones of spaces that have no rate today: their rent cannot be worked out."""
     rated = select(RentRate.zone).where(RentRate.mall_id == mall_id, RentRate.starts_on <= today)
-    standing = or_(Space.retired_on.is_(None), Space.retired_on > today)
-    query = select(Space.zone).where(Space.mall_id == mall_id, standing, Space.zone.not_in(rated)).distinct()
-    return sorted(session.scalars(query))
+    return sorted(session.scalars(_standing_zones(mall_id, today).where(Space.zone.not_in(rated))))
 
 
 def zones_of_floor(session: Session, mall_id: int, today: date) -> list[str]:
     """The zones that spaces of a mall stand in."""
+    return sorted(session.scalars(_standing_zones(mall_id, today)))
+
+
+def _standing_zones(mall_id: int, today: date) -> Select[str]:
+    """Each zone of a space that is not retired, once."""
     standing = or_(Space.retired_on.is_(None), Space.retired_on > today)
-    return sorted(session.scalars(select(Space.zone).where(Space.mall_id == mall_id, standing).distinct()))
+    return select(Space.zone).where(Space.mall_id == mall_id, standing).distinct()
 
 
 def rates_without_space(session: Session, mall_id: int, today: date) -> list[str]:
     """Zones that have a rate and no space: set ahead of the floor, or misspelt."""
-    standing = or_(Space.retired_on.is_(None), Space.retired_on > today)
-    drawn = select(Space.zone).where(Space.mall_id == mall_id, standing)
+    drawn = _standing_zones(mall_id, today)
     query = select(RentRate.zone).where(RentRate.mall_id == mall_id, RentRate.zone.not_in(drawn)).distinct()
     return sorted(session.scalars(query))
 

@@ -202,6 +202,11 @@ class EndedLease:
     deposit: Sequence[DepositLine]
     letters: Sequence[Letter]
 
+    @property
+    def held_cents(self) -> int:
+        """What of the deposit is still held."""
+        return sum(line.amount_cents if line.kind == "taken" else -line.amount_cents for line in self.deposit)
+
 
 def own_ended_leases(session: Session, user: Visitor) -> list[EndedLease]:
     """This user's leases that have ended, the last to end first: three queries."""
