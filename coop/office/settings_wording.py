@@ -10,6 +10,7 @@ from coop.config import Settings
 from coop.core.geometry import format_length
 from coop.core.money import format_price
 from coop.core.templating import day, dollars, joined, percent
+from coop.dealers import membership
 from coop.dealers.models import Cooperative
 from coop.floor.models import AisleWidth
 from coop.leases.models import RentRate
@@ -19,6 +20,7 @@ from coop.payouts.models import AchOrigin, YearThreshold
 from coop.tax.models import TaxPlace, TaxSetting
 
 PAPERS: Mapping[str, str] = {"letter": "US letter", "a4": "A4"}
+assert set(PAPERS) == set(membership.PAPERS)
 FREQUENCIES: Mapping[str, str] = {"month": "every month", "quarter": "every quarter", "year": "once a year"}
 Rule = Callable[[Any], str]
 
@@ -35,7 +37,7 @@ def coop_sentences(coop: Cooperative) -> dict[str, str]:
         "name": f"The co-op is called {coop.name}.",
         "commission": f"A new lease pays {percent(coop.commission_percent)} of its net sales, unless it says otherwise.",
         "payout day": f"Payouts are made on day {coop.payout_day} of the next month.",
-        "paper": f"Papers are printed on {PAPERS.get(coop.paper, coop.paper)}.",
+        "paper": f"Papers are printed on {PAPERS[coop.paper]}.",
     }
 
 
