@@ -26,6 +26,7 @@ from coop.statements.domain import ChargeLine, StatementError, from_json, sha256
 from coop.statements.figures import Middle
 from coop.statements.models import Statement
 from coop.statements.payday import Payday, payday_of
+from coop.statements.turn_lines import turn_lines
 
 
 def counted(number: int, one: str, many: str = "") -> str:
@@ -65,6 +66,7 @@ def freeze_statement(
             made_on=today,
             pay_how=payday.how,
             held=payday.held,
+            turns=turn_lines(session, mall, dealer, month),
             middle=middle,
             to_come=to_come,
         )
