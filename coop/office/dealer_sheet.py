@@ -28,6 +28,7 @@ from coop.leases.settling import arrears_of_dealer
 from coop.leases.wording import STATES
 from coop.office import letter_queries
 from coop.office.lease_queries import Part, parts_on
+from coop.office.log_queries import NO_PERSON
 from coop.sales.models import Claim, TicketLine
 from coop.sales.queries import sold_by_month
 from coop.statements.models import Statement, StatementQuestion
@@ -71,7 +72,7 @@ class Moved:
 
 @dataclass(frozen=True)
 class Logged:
-    """A line of the log and the mail address of who did it; empty for the command line and for scheduled work."""
+    """A line of the log and the mail address of who did it, or that no person did."""
 
     line: AuditLog
     who: str
@@ -283,7 +284,7 @@ def _disputes(session: Session, dealer: Dealer) -> list[Disputed]:
 def _log(session: Session, dealer: Dealer, lease_ids: Sequence[int]) -> list[Logged]:
     """The last lines of the log about her and her leases."""
     rows = session.execute(
-        select(AuditLog, func.coalesce(UserAccount.email, ""))
+        select(AuditLog, func.coalesce(UserAccount.email, NO_PERSON))
         .outerjoin(UserAccount, UserAccount.id == AuditLog.user_id)
         .where(
             or_(

@@ -135,7 +135,7 @@ def test_a_dealers_page_has_what_she_telephones_about(web: Web) -> None:
         "October 2026 : $5,183.90 owed to the dealer",
         "Claims Cobalt inkwell",
         "Commission: −537.94",
-        "lease made, D01 from 2026-10-01 by the command line",
+        "lease made, D01 from 2026-10-01 by command line or schedule",
         "Change names, addresses and numbers",
         "Post a payment",
     ):
