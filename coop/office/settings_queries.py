@@ -20,6 +20,7 @@ from coop.core.clock import local_date
 from coop.core.geometry import format_length
 from coop.core.templating import day
 from coop.dealers.models import Cooperative
+from coop.floor.domain.plan import LEAST_CLEAR_IN16
 from coop.floor.models import AisleWidth, FloorPlan, Mall
 from coop.leases.models import LeaseRule, RentRate
 from coop.leases.rules import HouseRules
@@ -136,7 +137,7 @@ def _of_leases(mall: Mall, house: Sequence[LeaseRule], rates: Sequence[RentRate]
 
 
 def _of_aisles(mall: Mall, widths: Sequence[AisleWidth], plan: FloorPlan | None, today: date) -> Chapter:
-    least = format_length(plan.required_clear_in16 if plan else 576)
+    least = format_length(plan.required_clear_in16 if plan else LEAST_CLEAR_IN16)
     usual = f"Where nothing is said, an aisle is kept {least} clear."
     rules = []
     for aisle, rows in _grouped(widths, lambda row: row.aisle).items():
