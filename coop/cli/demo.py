@@ -47,7 +47,7 @@ SIGN_INS = "demo-sign-ins.txt"
 _YEAR = 12
 _OFFICE = (
     (MANAGER, "manager", "the office"),
-    (BOOKKEEPER, "bookkeeper", "the office: books, bank, payouts and drawers; she closes no month"),
+    (BOOKKEEPER, "bookkeeper", "the office: books, bank, payouts and drawers; closes no month"),
 )
 _DEALERS = (
     (7, "whose booth was re-laid, and sells far more since"),
@@ -55,7 +55,7 @@ _DEALERS = (
     (12, "who came three months ago, has a discount on the rent and an agreement to sign"),
     (17, "who shares a booth's rent with D18"),
     (28, "who owes rent and disputes some of it"),
-    (29, "who gave notice and left: her last statement, her deposit returned"),
+    (29, "who gave notice and left: the last statement, the deposit returned"),
     (38, "who rents in both malls"),
     (50, "who is offered a second booth"),
 )
