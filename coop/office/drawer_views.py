@@ -9,6 +9,7 @@ from flask import Blueprint, abort, flash, redirect, render_template, request, u
 from sqlalchemy import select
 
 from coop.books.banking import take_to_bank
+from coop.books.reading import months_of_books
 from coop.core.clock import local_date
 from coop.core.csv_text import csv_text, defused
 from coop.core.errors import Refusal
@@ -36,6 +37,8 @@ from coop.office.views import READERS
 from coop.sales import devices as desk_devices
 from coop.sales import drawers as service
 from coop.sales.models import DeskDevice
+from coop.shifts.attending import hand_over, turns_seen
+from coop.shifts.models import Turn
 
 drawers = Blueprint("drawers", __name__, url_prefix="/office/sales/drawers")
 
@@ -87,7 +90,7 @@ def listed(mall_code: str) -> Page:
 
 def _page(mall_code: str, *, device: DeviceForm | None = None, retiring: RetireForm | None = None, retired: int = 0) -> str:
     mall = wanted_mall(mall_code)
-    month = _month(mall)
+    month, this_month = _month(mall), Month.of(_today(mall))
     counts = service.counts_of(db(), mall, month)
     by_drawer, by_person = service.over_short(counts)
     return render_template(
@@ -95,7 +98,8 @@ def _page(mall_code: str, *, device: DeviceForm | None = None, retiring: RetireF
         mall=mall,
         malls=office_queries.malls(db()),
         month=month,
-        this_month=Month.of(_today(mall)),
+        months=sorted({*months_of_books(db()), this_month, month}, reverse=True),
+        this_month=this_month,
         drawers=service.drawers_of(db(), mall, _today(mall)),
         checks=service.checks_waiting(db(), mall),
         counts=counts,
@@ -146,6 +150,14 @@ def count(mall_code: str) -> Page:
     return _count_page(mall, CountForm(formdata=None, on=_today(mall), drawer=_asked()))
 
 
+def _turn_ended(mall: Mall) -> Turn | None:
+    """The turn at whose end the drawer is counted, where the desk asked for it."""
+    asked = request.args.get("turn", "")
+    if not (asked.isascii() and asked.isdigit() and len(asked) < 10):
+        return None
+    return next((one.turn for one in turns_seen(db(), Turn.id == int(asked), Turn.mall_id == mall.id) if one.came), None)
+
+
 def _asked() -> str:
     """The drawer an address asks about."""
     return request.args.get("drawer", "") or ANY_DRAWER
@@ -174,7 +186,9 @@ def _count_choices(mall: Mall, form: CountForm) -> None:
 def _count_page(mall: Mall, form: CountForm, off: str = "") -> str:
     """`off`: by how much, in words, where that is to be confirmed."""
     _count_choices(mall, form)
-    return render_template("office/drawers/count.html", mall=mall, form=form, bills=list(BILLS), coins=list(COINS), off=off)
+    return render_template(
+        "office/drawers/count.html", mall=mall, form=form, bills=list(BILLS), coins=list(COINS), off=off, turn=_turn_ended(mall)
+    )
 
 
 @drawers.post("/<mall_code>/count")
@@ -211,6 +225,10 @@ def record_count(mall_code: str) -> Page:
     how = "just what the books say" if not over else f"{format_dollars(abs(over))} {'over' if over > 0 else 'short'}"
     title = service.titled(counted.drawer).capitalize()
     flash(f"{title} is counted: {format_dollars(counted.counted_cents)}, {how}.")
+    turn = _turn_ended(mall)
+    if turn is not None:
+        hand_over(db(), turn, counted)
+        return redirect(url_for("desk.day", mall_code=mall.code), 303)
     return redirect(url_for("drawers.listed", mall_code=mall.code, month=Month.of(counted.on)), 303)
 
 

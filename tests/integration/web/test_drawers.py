@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from pathlib import Path
 
 import pytest
@@ -164,3 +165,13 @@ def test_a_device_reports_by_the_command(web: Web, tmp_path: Path, database_url:
     assert "There is no device attic in use at MAIN. There is: front desk." in run(
         "report", "--device", "attic", "--waiting", "0"
     )
+
+
+def test_the_month_of_counts_is_chosen_among_those_of_the_books_and_the_one_asked_for(web: Web) -> None:
+    page = web.browser("auditor").get(f"{PAGE}?month=2026-08").text
+    offered = page[page.index('<select id="sift-month"') :].partition("</select>")[0]
+    assert re.findall(r'value="(\d{4}-\d\d)"( selected)?', offered) == [
+        ("2026-11", ""),
+        ("2026-10", ""),
+        ("2026-08", " selected"),
+    ]
