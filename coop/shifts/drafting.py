@@ -280,8 +280,10 @@ def _conflict(facts: MonthFacts, posts: Mapping[int, str], locks: Iterable[tuple
     names = {person.id: person.name for person in facts.people}
     said = []
     for member, day, kind in locks:
-        seat = next(s for s in facts.seats if s.day == day and s.kind == kind)
-        said.append(f"{names[member]} on {_where(facts, posts, seat)}")
+        seat = next((s for s in facts.seats if s.day == day and s.kind == kind), None)
+        on = weekday_of(facts.first_day + timedelta(days=day))
+        where = _where(facts, posts, seat) if seat else f"{on}, at another mall"
+        said.append(f"{names[member]} on {where}")
     if not said:
         return "What is asked of some members cannot be had together with the rest."
     cannot = "cannot be" if len(said) == 1 else "cannot all be"

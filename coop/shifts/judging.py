@@ -21,7 +21,7 @@ from coop.shifts.domain.posing import (
     SILENT,
     MonthFacts,
     Seat,
-    held,
+    arranged,
     pose,
     with_members,
 )
@@ -71,7 +71,7 @@ class Judge:
     def broken(self, moved: Mapping[int, int | None] | None = None) -> list[Broken]:
         """Everything the rota breaks, with other members in some turns (by turn's id) if so: by day, then by member."""
         facts = with_members(self.facts, moved or {})
-        report = check(self.problem, held(facts))
+        report = check(self.problem, arranged(facts))
         # Locks are the draft's: whoever moves a locked turn means it.
         found = [self._fault(facts, fault) for fault in report.broken if fault.rule != "lock"]
         found += [self._strange(seat) for seat in facts.seats if seat.member_id is not None and seat.member_id not in self.names]

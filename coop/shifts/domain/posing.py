@@ -144,6 +144,10 @@ class MonthFacts:
         monday = -self.first_day.weekday()
         return tuple(tuple(range(day, day + 7)) for day in range(monday, self.days, 7))
 
+    def holds(self, e: Elsewhere) -> bool:
+        """Whether a turn elsewhere is in the month itself."""
+        return 0 <= e.day < self.days
+
     def is_weekend(self, day: int) -> bool:
         return (self.first_day + timedelta(days=day)).weekday() >= 5
 
@@ -160,7 +164,7 @@ def pose(facts: MonthFacts, *, keep: bool = False) -> Problem:
     `keep`: each turn that is not kept as it stands costs as much as a turn that is one too many for its member.
     """
     kinds = _kinds(facts)
-    known = {Turn(str(e.member_id), e.day, _outside(e)) for e in facts.elsewhere if not 0 <= e.day < facts.days}
+    known = {Turn(str(e.member_id), e.day, _outside(e)) for e in facts.elsewhere if not facts.holds(e)}
     ids = {person.id for person in facts.people}
     anybody_trained = any(person.trained for person in facts.people)
     return Problem(
@@ -170,7 +174,8 @@ def pose(facts: MonthFacts, *, keep: bool = False) -> Problem:
         covers=tuple(_covers(facts)),
         requests=tuple(_requests(facts)),
         forbidden=tuple(_forbidden(facts)),
-        locks=frozenset(Turn(str(s.member_id), s.day, s.kind) for s in facts.seats if s.locked and s.member_id in ids),
+        locks=frozenset(Turn(str(s.member_id), s.day, s.kind) for s in facts.seats if s.locked and s.member_id in ids)
+        | _had_elsewhere(facts),
         known=frozenset(turn for turn in known if int(turn.person) in ids),
         apart=tuple(Apart(str(one), str(other)) for one, other in facts.apart if {one, other} <= ids),
         together=tuple(
@@ -192,9 +197,14 @@ def pose(facts: MonthFacts, *, keep: bool = False) -> Problem:
 
 
 def held(facts: MonthFacts) -> frozenset[Turn]:
-    """The turns as they stand, of members who take part."""
+    """The rota's turns as they stand, of members who take part."""
     ids = {person.id for person in facts.people}
     return frozenset(Turn(str(s.member_id), s.day, s.kind) for s in facts.seats if s.member_id in ids)
+
+
+def arranged(facts: MonthFacts) -> frozenset[Turn]:
+    """The same with what these members have at other malls in the month: what a judgement goes by."""
+    return held(facts) | _had_elsewhere(facts)
 
 
 def _kinds(facts: MonthFacts) -> Iterable[Kind]:
@@ -206,17 +216,36 @@ def _kinds(facts: MonthFacts) -> Iterable[Kind]:
     for name, seat in sorted(spans.items()):
         length = seat.ends_min - seat.starts_min
         yield Kind(name, length, starts=seat.starts_min, post=str(seat.post_id), days=frozenset(days[name]))
-    outside = {_outside(e): e for e in facts.elsewhere if not 0 <= e.day < facts.days}
+    outside = {_outside(e): e for e in facts.elsewhere if not facts.holds(e)}
     for name, e in sorted(outside.items()):
         yield Kind(name, e.ends_min - e.starts_min, starts=e.starts_min, days=frozenset())
+    for name, e in sorted((_elsewhere(e), e) for e in facts.elsewhere if facts.holds(e)):
+        only_hers = frozenset({_only(e.member_id)})
+        yield Kind(name, e.ends_min - e.starts_min, starts=e.starts_min, days=frozenset({e.day}), needs=only_hers, elsewhere=True)
 
 
 def _outside(e: Elsewhere) -> str:
     return f"out:{e.starts_min}-{e.ends_min}"
 
 
+def _elsewhere(e: Elsewhere) -> str:
+    return f"at:{e.member_id}:{e.day}:{e.starts_min}-{e.ends_min}"
+
+
+def _only(member_id: int) -> str:
+    """The skill of one member, whose turn elsewhere nobody else can have."""
+    return f"member {member_id}"
+
+
+def _had_elsewhere(facts: MonthFacts) -> frozenset[Turn]:
+    ids = {person.id for person in facts.people}
+    return frozenset(
+        Turn(str(e.member_id), e.day, _elsewhere(e)) for e in facts.elsewhere if facts.holds(e) and e.member_id in ids
+    )
+
+
 def _person(person: Someone, house: House, anybody_trained: bool) -> Person:
-    skills = {KEY} if person.keys else set()
+    skills = {KEY, _only(person.id)} if person.keys else {_only(person.id)}
     # Where nobody's training was ever written down, nobody is a trainee: else nobody could stand anywhere.
     skills.add(TRAINED if person.trained or not anybody_trained else TRAINEE)
     limits = Limits(
@@ -304,9 +333,10 @@ def _requests(facts: MonthFacts) -> Iterable[Request]:
 
 
 def _groups(facts: MonthFacts) -> Iterable[Group]:
-    yield Group(ALL)
-    yield Group("weekend", days=frozenset(day for day in range(facts.days) if facts.is_weekend(day)))
-    yield Group("holiday", days=frozenset(seat.day for seat in facts.seats if seat.holiday))
+    here = frozenset(seat.kind for seat in facts.seats)
+    yield Group(ALL, kinds=here)
+    yield Group("weekend", days=frozenset(day for day in range(facts.days) if facts.is_weekend(day)), kinds=here)
+    yield Group("holiday", days=frozenset(seat.day for seat in facts.seats if seat.holiday), kinds=here)
     yield Group("opening", kinds=frozenset(seat.kind for seat in facts.seats if seat.opens))
     yield Group("closing", kinds=frozenset(seat.kind for seat in facts.seats if seat.closes))
 

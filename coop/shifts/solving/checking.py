@@ -95,7 +95,8 @@ class Roster:
                 raise ValueError(f"{turn} names a person, day or kind that the problem does not have")
             kind = problem.kind[turn.kind]
             self.of_person[turn.person].append((turn.day, kind))
-            self.on_day[turn.day].append((turn.person, kind))
+            if not kind.elsewhere:
+                self.on_day[turn.day].append((turn.person, kind))
 
 
 def check(problem: Problem, turns: Iterable[Turn]) -> Report:

@@ -61,8 +61,8 @@ def build(problem: Problem, *, ask_demands: bool = False) -> Built:
 def _keep_apart(model: cp_model.CpModel, problem: Problem, of_person: dict[str, Choices], pair: Apart) -> None:
     kinds = problem.kind
     for (day, kind_id), choice in of_person[pair.one].items():
-        for other in problem.kinds_on(day):
-            if (day, other.id) in of_person[pair.other] and other.overlaps(kinds[kind_id]):
+        for other in problem.kinds_on(day) if not kinds[kind_id].elsewhere else ():
+            if not other.elsewhere and (day, other.id) in of_person[pair.other] and other.overlaps(kinds[kind_id]):
                 model.add_at_most_one(choice, of_person[pair.other][day, other.id])
 
 
@@ -74,7 +74,7 @@ def _keep_beside(model: cp_model.CpModel, problem: Problem, chosen: Chosen, rule
             guides[turn.day, turn.kind].append((turn.person, choice))
     stretches: dict[tuple[int, str], list[frozenset[str]]] = {}
     for turn, choice in chosen.items():
-        if rule.skill not in people[turn.person].skills:
+        if rule.skill not in people[turn.person].skills or problem.kind[turn.kind].elsewhere:
             continue
         at = turn.day, turn.kind
         if at not in stretches:

@@ -44,7 +44,8 @@ class Kind:
     """A kind of turn. `starts` is minutes after midnight; without it two turns are at the same time only if they are one kind.
 
     `bars_next_day` names kinds that its person may not work on the day after. `days` are those on which it is worked (None: all).
-    `needs` are skills everybody on it must have. `credit` is what it counts in groups that go by credit.
+    `needs` are skills everybody on it must have. `credit` is what it counts in groups that go by credit. One that is `elsewhere`
+    counts for its person's limits and rest, and is no company for anybody here.
     """
 
     id: str
@@ -55,6 +56,7 @@ class Kind:
     days: frozenset[int] | None = None
     needs: frozenset[str] = frozenset()
     credit: int = 1
+    elsewhere: bool = False
 
     def __post_init__(self) -> None:
         _whole(f"kind {self.id}", self.credit)
@@ -357,7 +359,7 @@ class Problem:
 
     def side_by_side(self, day: int, kind: Kind, *, same_post: bool = False) -> list[frozenset[str]]:
         """For each stretch of the kind's time, which of the day's kinds are worked all through it (itself among them)."""
-        near = [k for k in self.kinds_on(day) if k.overlaps(kind) and (not same_post or k.post == kind.post)]
+        near = [k for k in self.kinds_on(day) if k.overlaps(kind) and not k.elsewhere and (not same_post or k.post == kind.post)]
         if kind.starts is None:
             return [frozenset({kind.id})]
         starts = [(k, k.starts, k.starts + k.minutes) for k in near if k.starts is not None]
