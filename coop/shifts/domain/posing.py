@@ -1,8 +1,8 @@
 """A mall's month as the solver's problem, and back: plain facts in, a `Problem` out; the solver's turns in, who sits where out.
 
 Cover comes first, then availability, then fairness, then wishes. Fairness is squared distance, in hundredths of a turn, of what a
-member has from what is due: turns against what is owed and carried; weekend, holiday, opening and closing turns over a year
-against a share by turns owed. Of holidays the share is nothing, so a second one costs more than anybody's first.
+member has from what is due: turns against what is owed and carried; weekend, opening and closing turns over a year against a share
+by turns owed. Holidays are few, and come before: their share is nothing, so a second one costs more than anybody's first.
 """
 
 from __future__ import annotations
@@ -32,15 +32,15 @@ from coop.shifts.solving.problem import (
     squared_costs,
 )
 
-TIERS = ("cover", "availability", "fairness", "wishes")
-COVER, AVAILABILITY, FAIRNESS, WISHES = range(4)
-_EFFORTS = (2, 2, 6, 1)
-"""Cover and availability are mostly found at once; fairness is what takes the time."""
+TIERS = ("cover", "availability", "holidays", "fairness", "wishes")
+COVER, AVAILABILITY, HOLIDAYS, FAIRNESS, WISHES = range(5)
+_EFFORTS = (2, 2, 2, 8, 1)
+"""The first three are mostly found at once; fairness is what takes the time."""
 SHARED = ("weekend", "holiday", "opening", "closing")
 """Turns that nobody is to have more of than the others."""
 _SEAT, _KEYS, _LEAST, _TOO_MANY = 20, 25, 10, 1000
 """Prices of an empty seat, of a key holder who is not there, of fewer people than the house wants, of one too many."""
-_WEIGHTS = {"turns": 10, "weekend": 5, "holiday": 100, "opening": 1, "closing": 1}
+_WEIGHTS = {"turns": 10, "weekend": 5, "holiday": 1, "opening": 1, "closing": 1}
 _STEPS = 6
 _UNIT = 100
 _CHANGE = _WEIGHTS["turns"] * _UNIT**2
@@ -365,7 +365,8 @@ def _targets(facts: MonthFacts) -> Iterable[Target]:
         yield Target(who, ALL, _costs("turns", 0, person.owed, most), FAIRNESS)
         for name in SHARED:
             aim = 0 if name == "holiday" else due[name][person.id]
-            yield Target(who, name, _costs(name, person.had.get(name, 0) * _UNIT, aim, most), FAIRNESS)
+            tier = HOLIDAYS if name == "holiday" else FAIRNESS
+            yield Target(who, name, _costs(name, person.had.get(name, 0) * _UNIT, aim, most), tier)
 
 
 def _costs(name: str, start: int, aim: int, steps: int) -> tuple[int, ...]:

@@ -100,7 +100,7 @@ def test_a_draft_covers_the_month_by_the_rules_and_shares_it_out(hall: Hall) -> 
         assert judge(session, rota) == []
         assert rota.outcome is not None
         assert (rota.outcome["covered"], rota.outcome["turns"], rota.outcome["uncovered"]) == (58, 58, [])
-        assert [tier["name"] for tier in rota.outcome["tiers"]] == ["cover", "availability", "fairness", "wishes"]
+        assert [tier["name"] for tier in rota.outcome["tiers"]] == ["cover", "availability", "holidays", "fairness", "wishes"]
         assert rota.outcome["tiers"][0]["proven"]
         assert rota.drafted_at == hall.now
         assert all(turn.why for turn in turns_of(session, rota))
