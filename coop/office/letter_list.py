@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import ColumnElement
@@ -18,23 +17,6 @@ from coop.office.letter_queries import KINDS, Sift, of_dealer, of_month
 STATES = {"queued": "waiting", "sending": "being sent", "sent": "sent", "failed": "refused", "given_up": "given up"}
 
 
-@dataclass(frozen=True)
-class _OfMonth(Words):
-    """Letters about a month, or written in it where the office is."""
-
-    timezone: str = "UTC"
-
-    def where(self, asked: str) -> ColumnElement[bool]:
-        return of_month(Month.parse(asked), self.timezone)
-
-    def fault(self, asked: str) -> str:
-        try:
-            Month.parse(asked)
-        except ValueError:
-            return f"{asked} is no month: write it like 2026-10."
-        return ""
-
-
 class _OfDealer(Words):
     """Letters about a dealer, by her code."""
 
@@ -42,8 +24,8 @@ class _OfDealer(Words):
         return of_dealer(asked)
 
 
-def letter_list(kinds: Mapping[str, str], timezone: str) -> Listing[MailState]:
-    """The list, with the kinds of letter that there are, and where the office is."""
+def letter_list(kinds: Mapping[str, str], months: Sequence[Month], timezone: str) -> Listing[MailState]:
+    """The list, with the kinds of letter that there are, the months they may be of, and where the office is."""
     zone = ZoneInfo(timezone)
     return Listing(
         columns=(
@@ -60,15 +42,23 @@ def letter_list(kinds: Mapping[str, str], timezone: str) -> Listing[MailState]:
         filters=(
             OneOf("state", "State", tuple(STATES.items()), lambda state: Outbox.state == state),
             OneOf("kind", "Kind", tuple(kinds.items()), lambda kind: Outbox.kind == kind, every="every kind"),
-            _OfMonth("month", "Month", timezone=timezone),
+            OneOf(
+                "month",
+                "Month",
+                tuple((str(month), month.name) for month in months),
+                lambda month: of_month(Month.parse(month), timezone),
+                every="every month",
+            ),
             _OfDealer("dealer", "Dealer’s code"),
         ),
         tie=Outbox.id.desc(),
     )
 
 
-def read_letters(session: Session, asked: Mapping[str, str], kinds: Mapping[str, str], timezone: str) -> Listed[MailState]:
-    return letter_list(kinds, timezone).read(session, mails_query(), asked, lambda row: MailState(*row))
+def read_letters(
+    session: Session, asked: Mapping[str, str], kinds: Mapping[str, str], months: Sequence[Month], timezone: str
+) -> Listed[MailState]:
+    return letter_list(kinds, months, timezone).read(session, mails_query(), asked, lambda row: MailState(*row))
 
 
 def sift_of(listed: Listed[MailState]) -> Sift:

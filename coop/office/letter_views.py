@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import Any
 
 from flask import abort, flash, redirect, render_template, request, url_for
 
+from coop.books.reading import months_of_books
 from coop.core import mail
+from coop.core.clock import local_date
 from coop.core.errors import Refusal
 from coop.core.listing import wants_csv
+from coop.core.periods import Month
 from coop.core.web import Page, allow, db, now, show_list, site, visitor
 from coop.office import letter_queries, queries
 from coop.office.letter_list import read_letters, sift_of
@@ -24,11 +28,19 @@ def _asked() -> dict[str, Any]:
     return {name: words for name in _ASKED if (words := request.args.get(name, "").strip()[:40])}
 
 
+def _months(this_month: Month) -> list[Month]:
+    """Those of the books, this one, and the one asked for: of none of it there is no letter, which is an answer."""
+    months = {*months_of_books(db()), this_month}
+    with suppress(ValueError):
+        months.add(Month.parse(request.args.get("month", "")))
+    return sorted(months, reverse=True)
+
+
 @office.get("/letters")
 @allow(*READERS)
 def letters() -> Page:
     timezone, kinds = queries.office_timezone(db()), letter_queries.kinds(db(), request.args.get("kind", ""))
-    listed = read_letters(db(), request.args, kinds, timezone)
+    listed = read_letters(db(), request.args, kinds, _months(Month.of(local_date(now(), timezone))), timezone)
     if wants_csv(request.args):
         return show_list(listed, "", "letters")
     sift, shown = sift_of(listed), [one.outbox_id for one in listed.rows]

@@ -88,7 +88,7 @@ def test_the_csv_says_when_a_letter_was_written_where_the_office_is(web: Web) ->
 
 def test_a_month_that_is_none_is_told(web: Web) -> None:
     page = web.browser("auditor").get("/office/letters?month=october").text
-    assert "october is no month: write it like 2026-10." in page
+    assert "Choose one of these." in page
 
 
 def test_failed_letters_are_sent_again_in_one_form_each_under_its_own_id(web: Web) -> None:
