@@ -186,6 +186,12 @@ def standing(session: Session, member_id: int) -> list[Availability]:
     return list(session.scalars(rows.order_by(Availability.starts_on, Availability.id)))
 
 
+def has_answered(session: Session, member_id: int, month: Month) -> bool:
+    """Whether a member has said that all is said for a month."""
+    rows = select(MonthAnswer.id).where(MonthAnswer.member_id == member_id, MonthAnswer.first_day == month.first_day)
+    return session.scalar(rows) is not None
+
+
 def answers(session: Session, mall: Mall, month: Month) -> dict[int, tuple[Said, ...]]:
     """What members said of a month that counts at a mall, by member; whoever said nothing of it is not named.
 

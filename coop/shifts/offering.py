@@ -99,7 +99,7 @@ def _require_unbroken(session: Session, moves: Mapping[int, int]) -> None:
     turn = session.get_one(Turn, first)
     found = would_break(session, turn, moves[first], also={one: moves[one] for one in others})
     if hard := in_the_way(found):
-        raise Refusal(f"{hard[0].words} So it cannot be taken.")
+        raise Refusal(f"Then a rule would be broken: {hard[0].words}")
 
 
 def in_the_way(broken: Iterable[Broken]) -> list[Broken]:
@@ -403,6 +403,26 @@ def _put(
         if "overlap" in str(error):
             raise Refusal(f"{said(session, turns[0])} overlaps another turn of whoever takes it.") from error
         raise
+
+
+def take_free_turn(session: Session, now: datetime, turn: Turn, *, member_id: int, user_id: int | None = None) -> None:
+    """Take a published turn that nobody has, until it begins. Raises Refusal: somebody has it by now, or a rule is in the way."""
+    _hold(session, [turn.id])
+    what = said(session, turn)
+    if turn.member_id is not None:
+        raise Refusal(f"{what} is taken already, by {session.get_one(Member, turn.member_id).name}.")
+    if session.get_one(Rota, turn.rota_id).state != "published" or turn.state != "standing":
+        raise Refusal(f"{what} is not to be had: look at the rota again.")
+    if now >= turn.starts_at:
+        raise Refusal(f"{what} has begun: whoever stands in signs in at the desk.")
+    _hold_members(session, [member_id])
+    _require_taking_part(session, turn, member_id)
+    _require_unbroken(session, {turn.id: member_id})
+    _put(session, now, [turn], {turn.id: member_id}, {turn.id: None})
+    change = TurnChange(turn_id=turn.id, at=now, how="given", to_member_id=member_id, by_user_id=user_id)
+    session.add(change)
+    session.flush()
+    audit.record(session, now, "turn taken", "turn", turn.id, user_id=user_id, detail="nobody had it")
 
 
 # --- ending ---------------------------------------------------------------------------------------------------------------

@@ -1,0 +1,73 @@
+"""A member's helper sent to a turn in the member's place."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from coop.core import audit
+from coop.core.errors import Refusal
+from coop.core.periods import Month
+from coop.core.templating import day
+from coop.floor.models import Mall
+from coop.leases.editing import By
+from coop.shifts.models import Rota, Turn, TurnHelper
+from coop.shifts.owing import workers_of
+from coop.shifts.people import end_helper
+from coop.shifts.queries import also_on, said
+from coop.shifts.rules import NOBODY
+from coop.shifts.turn_models import Attendance, TurnChange
+
+
+def send_helper(
+    session: Session, now: datetime, turn: Turn, helper: TurnHelper | None, *, member_id: int, user_id: int | None = None
+) -> None:
+    """Say that a helper comes to a member's own turn, or (None) that the member does.
+
+    Refuses another's turn or helper, one that has begun, and a helper who may not stand alone where nobody trained is there.
+    """
+    session.refresh(turn, with_for_update={"key_share": True})
+    if turn.member_id != member_id or (helper is not None and helper.member_id != member_id):
+        raise Refusal(f"{said(session, turn)} is not yours, or the helper is not: only who has a turn sends somebody to it.")
+    if session.get_one(Rota, turn.rota_id).state != "published" or turn.state != "standing":
+        raise Refusal(f"Nobody is needed for {said(session, turn)}.")
+    signed_in = select(Attendance.id).where(Attendance.turn_id == turn.id, Attendance.signed_in_at.is_not(None))
+    if session.scalar(signed_in) is not None or now >= turn.ends_at:
+        raise Refusal(f"{said(session, turn)} has begun: who came stays.")
+    if helper is not None:
+        _require_able(session, turn, helper)
+    if (helper.id if helper else None) == turn.helper_id:
+        return
+    turn.helper_id = helper.id if helper else None
+    change = TurnChange(
+        turn_id=turn.id, at=now, how="helper", from_member_id=member_id, to_member_id=member_id, by_user_id=user_id
+    )
+    session.add(change)
+    session.flush()
+    detail = f"helper {helper.id}" if helper else "no helper"
+    audit.record(session, now, "helper sent", "turn", turn.id, user_id=user_id, detail=detail)
+
+
+def drop_helper(session: Session, now: datetime, helper: TurnHelper, last_day: date, *, by: By = NOBODY) -> None:
+    """A helper works for the member through a day; to turns after it, and those later today, the member comes again."""
+    end_helper(session, now, helper, last_day, by=by)
+    to_come = select(Turn).where(Turn.helper_id == helper.id, Turn.starts_at > now, Turn.state == "standing")
+    for turn in session.scalars(to_come.order_by(Turn.id)).all():
+        send_helper(session, now, turn, None, member_id=helper.member_id, user_id=by.user_id)
+
+
+def _require_able(session: Session, turn: Turn, helper: TurnHelper) -> None:
+    if helper.ended_on is not None and helper.ended_on < turn.on_date:
+        raise Refusal(f"{helper.name} is your helper no more on {day(turn.on_date)}: name the helper anew first.")
+    if helper.trained_on is not None and helper.trained_on <= turn.on_date:
+        return
+    mall = session.get_one(Mall, turn.mall_id)
+    trained = {w.member_id for w in workers_of(session, mall, Month.of(turn.on_date)) if w.is_trained(turn.on_date)}
+    beside = [row.turn for row in also_on(session, [turn]).get(turn.id, [])]
+    if not any(other.member_id in trained and other.helper_id is None for other in beside):
+        raise Refusal(
+            f"{helper.name} may not stand alone yet, and nobody trained is there with {said(session, turn)}: "
+            "ask the manager to have the helper trained."
+        )
