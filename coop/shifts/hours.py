@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -31,25 +31,35 @@ from coop.shifts.domain.hours import (
     hours_words,
 )
 from coop.shifts.models import HolidayChoice, OpeningException, OpeningHours
-from coop.shifts.rules import NOBODY, rules_on
+from coop.shifts.rules import NOBODY, TurnRules, dated_rules
 
 HOW_WORDS = {"open": "open as on any such weekday", "short": "open short", "closed": "closed"}
+
+
+Weekly = Mapping[int, list[Dated[Hours]]]
+"""Dated hours by weekday, 0 is Monday."""
 
 
 @dataclass(frozen=True)
 class OpeningRows:
     """Everything a mall's hours follow from."""
 
-    weekly: Mapping[int, list[Dated[Hours]]]
+    weekly: Weekly
     choices: Mapping[str, list[Dated[HolidayHours]]]
     exceptions: Mapping[date, tuple[Hours, str]]
 
 
+def weekly_rows(rows: Iterable[OpeningHours]) -> Weekly:
+    """A mall's rows by weekday."""
+    weekly: dict[int, list[Dated[Hours]]] = {}
+    for row in rows:
+        weekly.setdefault(row.weekday, []).append(Dated(row.starts_on, Hours(row.opens_min, row.closes_min)))
+    return weekly
+
+
 def opening_rows(session: Session, mall_id: int) -> OpeningRows:
     """The rows of a mall's hours: three queries whatever the days asked for."""
-    weekly: dict[int, list[Dated[Hours]]] = {}
-    for row in session.scalars(select(OpeningHours).where(OpeningHours.mall_id == mall_id).order_by(OpeningHours.starts_on)):
-        weekly.setdefault(row.weekday, []).append(Dated(row.starts_on, Hours(row.opens_min, row.closes_min)))
+    weekly = weekly_rows(session.scalars(select(OpeningHours).where(OpeningHours.mall_id == mall_id)))
     choices: dict[str, list[Dated[HolidayHours]]] = {}
     for choice in session.scalars(
         select(HolidayChoice).where(HolidayChoice.mall_id == mall_id).order_by(HolidayChoice.starts_on)
@@ -65,11 +75,11 @@ def opening_rows(session: Session, mall_id: int) -> OpeningRows:
 
 def calendar_between(session: Session, mall: Mall, first: date, last: date) -> dict[date, DayHours]:
     """The hours of each day from one to another, both included; holidays are those of the rules of each month's first day."""
-    rows = opening_rows(session, mall.id)
+    rows, rules = opening_rows(session, mall.id), [made for _, made in dated_rules(session, mall.id)]
     named: dict[date, str] = {}
     month = Month.of(first)
     while month.first_day <= last:
-        code = rules_on(session, mall.id, month.first_day).holidays_of
+        code = next((made for made in rules if made.starts_on <= month.first_day), TurnRules()).holidays_of
         named |= holidays_between(code, month.first_day, month.last_day)
         month = month.next
     return {day: day_hours(day, rows.weekly, named.get(day, ""), rows.choices, rows.exceptions) for day in days_from(first, last)}

@@ -6,12 +6,13 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
+from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 
 from coop.core.periods import Month
-from coop.dealers.models import Dealer
+from coop.dealers.models import Dealer, Member
 from coop.floor.models import Mall
 from coop.leases.models import Lease, LeaseShare, LeaseSpace
 from coop.leases.queries import leases_in
@@ -58,20 +59,17 @@ class Worker:
         return any(first <= day <= last for first, last, _ in self.exempt)
 
 
-def _leases_by_member(session: Session, mall_id: int, month: Month) -> dict[int, tuple[list[Dealer], list[Lease]]]:
-    """Leases in the month by the member of their dealer; the dealers by code."""
+def _leases_by_member(session: Session, mall_id: int, month: Month) -> dict[int, tuple[Member, list[Lease]]]:
+    """Leases in the month by the member of their dealer, in the order of the dealers' codes."""
     leases = leases_in(session, mall_id, month)
     dealers = {
         dealer.id: dealer
         for dealer in session.scalars(select(Dealer).where(Dealer.id.in_({lease.dealer_id for lease in leases})))
     }
-    found: dict[int, tuple[list[Dealer], list[Lease]]] = {}
+    found: dict[int, tuple[Member, list[Lease]]] = {}
     for lease in sorted(leases, key=lambda lease: (dealers[lease.dealer_id].code, lease.starts_on, lease.id)):
-        dealer = dealers[lease.dealer_id]
-        sellers, held = found.setdefault(dealer.member_id, ([], []))
-        if dealer not in sellers:
-            sellers.append(dealer)
-        held.append(lease)
+        member = dealers[lease.dealer_id].member
+        found.setdefault(member.id, (member, []))[1].append(lease)
     return found
 
 
@@ -86,29 +84,41 @@ def _clipped(month: Month, rows: list[TurnFact], kind: str) -> tuple[tuple[date,
 
 
 def workers_of(session: Session, mall: Mall, month: Month) -> list[Worker]:
-    """Members with a lease at a mall in a month, by code, as they are in it. A fixed number of queries."""
-    by_member = _leases_by_member(session, mall.id, month)
+    """Members with a lease at a mall in a month, by code, as they are in it. Two queries, of plain values."""
+    rows = session.execute(
+        select(Dealer.code, Member.id, Member.name, Member.joined_on, Member.left_on, Lease.starts_on, Lease.ends_on)
+        .select_from(Lease)
+        .join(Dealer, Dealer.id == Lease.dealer_id)
+        .join(Member, Member.id == Dealer.member_id)
+        .where(
+            Lease.mall_id == mall.id,
+            Lease.starts_on <= month.last_day,
+            or_(Lease.ends_on.is_(None), Lease.ends_on >= month.first_day),
+        )
+        .order_by(Dealer.code, Lease.starts_on, Lease.id)
+    )
+    leases: dict[int, list[Any]] = {}
+    for row in rows:
+        leases.setdefault(row.id, []).append(row)
     facts = fact_rows(session, mall.id, month.first_day, month.last_day)
     workers = []
-    for member_id, (dealers, leases) in by_member.items():
-        member, rows = dealers[0].member, facts.get(member_id, [])
-        spans = (
-            _clip(month, max(lease.starts_on, member.joined_on), _earlier(lease.ends_on, member.left_on)) for lease in leases
-        )
+    for member_id, own in leases.items():
+        one, known = own[0], facts.get(member_id, [])
+        spans = (_clip(month, max(row.starts_on, one.joined_on), _earlier(row.ends_on, one.left_on)) for row in own)
         there = tuple(span for span in spans if span)
         if not there:
             continue
         workers.append(
             Worker(
                 member_id=member_id,
-                name=member.name,
-                dealer_code=dealers[0].code,
-                joined_on=member.joined_on,
-                left_on=member.left_on,
+                name=one.name,
+                dealer_code=one.code,
+                joined_on=one.joined_on,
+                left_on=one.left_on,
                 there=there,
-                trained=tuple((first, last) for first, last, _ in _clipped(month, rows, "trained")),
-                keys=tuple((first, last) for first, last, _ in _clipped(month, rows, "keys")),
-                exempt=_clipped(month, rows, "exempt"),
+                trained=tuple((first, last) for first, last, _ in _clipped(month, known, "trained")),
+                keys=tuple((first, last) for first, last, _ in _clipped(month, known, "keys")),
+                exempt=_clipped(month, known, "exempt"),
             )
         )
     return workers
@@ -127,8 +137,7 @@ def owed_of_month(session: Session, mall: Mall, month: Month) -> dict[int, Owed]
     facts = fact_rows(session, mall.id, month.first_day, month.last_day)
     shared = _shared_parts(session, [lease.id for _, leases in by_member.values() for lease in leases])
     owed: dict[int, Owed] = {}
-    for member_id, (dealers, leases) in by_member.items():
-        member = dealers[0].member
+    for member_id, (member, leases) in by_member.items():
         held = [Held(lease.starts_on, lease.ends_on, (*_own_parts(lease), *shared.get(lease.id, ()))) for lease in leases]
         made = month_owed(
             rules.owing, month, member.joined_on, member.left_on, held, [as_owed(row) for row in facts.get(member_id, ())]

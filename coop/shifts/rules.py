@@ -72,9 +72,10 @@ class TurnRules:
         return self.buy_out_cents is not None or self.paid_substitutes or self.no_show == "charge" or self.credit_cents > 0
 
 
-def _values(row: TurnRule) -> dict[str, Any]:
+def read_rules(row: TurnRule) -> TurnRules:
+    """A row as a value."""
     said = {f.name: getattr(row, f.name) for f in fields(TurnRules)}
-    return said | {"owed_by_area": tuple((int(area), int(turns)) for area, turns in row.owed_by_area)}
+    return TurnRules(**said | {"owed_by_area": tuple((int(area), int(turns)) for area, turns in row.owed_by_area)})
 
 
 def rules_on(session: Session, mall_id: int, day: date) -> TurnRules:
@@ -85,13 +86,13 @@ def rules_on(session: Session, mall_id: int, day: date) -> TurnRules:
         .order_by(TurnRule.starts_on.desc())
         .limit(1)
     )
-    return TurnRules() if row is None else TurnRules(**_values(row))
+    return TurnRules() if row is None else read_rules(row)
 
 
 def dated_rules(session: Session, mall_id: int) -> list[tuple[int, TurnRules]]:
     """Every set of rules of a mall with its id, the latest first."""
     rows = select(TurnRule).where(TurnRule.mall_id == mall_id).order_by(TurnRule.starts_on.desc())
-    return [(row.id, TurnRules(**_values(row))) for row in session.scalars(rows)]
+    return [(row.id, read_rules(row)) for row in session.scalars(rows)]
 
 
 def set_rules(session: Session, now: datetime, mall: Mall, starts_on: date, *, by: By = NOBODY, **changes: Any) -> TurnRule:

@@ -164,9 +164,11 @@ def _end_words(what: str, minutes: int) -> str:
 
 
 def need_words(need: Need) -> str:
-    """`Monday to Friday, from opening to 2 pm: 2 people, 1 with a key`"""
+    """`Monday to Friday, from opening to 2 pm: 2 people, 1 with a key`; `1 person with a key`; `2 people, all with a key`"""
     people = "1 person" if need.people == 1 else f"{need.people} people"
-    keys = f", {need.key_holders} with a key" if need.key_holders else ""
+    keys = f", {'all' if need.key_holders == need.people else need.key_holders} with a key" if need.key_holders else ""
+    if need.people == 1:
+        keys = keys.replace(", all", "")
     begins, ends = _end_words(need.from_what, need.from_min), _end_words(need.to_what, need.to_min)
     days = weekday_words(need.weekdays)
     return f"{days[0].upper()}{days[1:]}, from {begins} to {ends}: {people}{keys}"

@@ -151,4 +151,6 @@ def test_where_fewer_stand_than_the_rules_want_is_found() -> None:
 def test_a_need_is_said() -> None:
     said = need_words(need(weekdays=0b0011111, from_min=-30, to_what="clock", to_min=840, people=2, key_holders=1))
     assert said == "Monday to Friday, from 30 minutes before opening to 2 pm: 2 people, 1 with a key"
+    assert need_words(need(key_holders=1)) == "Every day, from opening to closing: 1 person with a key"
+    assert need_words(need(people=2, key_holders=2)) == "Every day, from opening to closing: 2 people, all with a key"
     assert need_words(need(to_min=90)) == "Every day, from opening to 1 hour and 30 minutes after closing: 1 person"
