@@ -41,6 +41,9 @@ import coop.portal.lease_views
 import coop.portal.paying_views
 import coop.portal.sales_views
 import coop.portal.statement_views
+import coop.portal.turn_answer_views
+import coop.portal.turn_own_views
+import coop.portal.turn_rota_views
 import coop.rooms  # noqa: F401  every table and kind of work
 from coop.config import Settings, load_settings, secret_key
 from coop.core import broker, paths, web
@@ -72,6 +75,7 @@ from coop.office.tax_terms_views import tax_terms
 from coop.office.tax_views import tax
 from coop.office.views import office
 from coop.office.year_views import year
+from coop.portal.turn_views import turns
 from coop.portal.views import portal
 
 _SENTENCES = {
@@ -140,6 +144,7 @@ def create_app(settings: Settings | None = None, *, clock: Callable[[], datetime
         questions,
         settings_pages,
         portal,
+        turns,
     ):
         app.register_blueprint(face)
     app.context_processor(_letterhead)

@@ -28,7 +28,7 @@ class Shown:
 
     roles: frozenset[str]
     """Its user must have one of them still."""
-    make: Callable[[int], str]
+    make: Callable[[int], str | bytes]
     """Its calendar as iCalendar, for the user with this id."""
 
 
@@ -36,7 +36,7 @@ SHOWN: dict[str, Shown] = {}
 """By kind. The rooms that make calendars enter theirs here, so that one address reads them all and knows none."""
 
 
-def show_feed(kind: str, roles: Sequence[str], make: Callable[[int], str]) -> None:
+def show_feed(kind: str, roles: Sequence[str], make: Callable[[int], str | bytes]) -> None:
     """Enter a kind of feed."""
     SHOWN[kind] = Shown(frozenset(roles), make)
 

@@ -6,7 +6,7 @@ from flask import Blueprint, render_template
 
 from coop.core.web import Page, allow, db, now, visitor
 from coop.payouts.came_back import came_back
-from coop.portal import lease_queries, month_queries, news_queries, queries
+from coop.portal import lease_queries, month_queries, news_queries, queries, turn_queries
 
 portal = Blueprint("portal", __name__, url_prefix="/portal")
 
@@ -29,4 +29,6 @@ def home() -> Page:
         news=news_queries.own_news(db(), who, now(), days.timezone) if month else [],
         back=came_back(db(), [dealer.id for dealer in dealers]),
         latest=queries.own_latest_statements(db(), who),
+        turn=turn_queries.next_turn(db(), now(), who.member_id) if who.member_id else None,
+        turn_offers=turn_queries.waiting_offers(db(), now(), who.member_id) if who.member_id else [],
     )

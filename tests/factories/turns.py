@@ -11,7 +11,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from coop.core.periods import Month
-from coop.dealers.models import Dealer
+from coop.dealers.models import CalendarFeed, Dealer, UserAccount
+from coop.dealers.service import hash_token
 from coop.floor.models import Mall
 from coop.shifts.domain.hours import EVERY_DAY
 from coop.shifts.models import (
@@ -62,6 +63,10 @@ class TurnsLaid:
     exception: int
     rule: int
     """Rules that begin on January 1, 2027."""
+    said: int
+    """What D01 says: rather not on Mondays from December on."""
+    feed: int
+    """D01's calendar of turns."""
 
 
 def lay_rules(session: Session, mall: Mall, *, starts_on: date = LONG_AGO, **changes: Any) -> TurnRule:
@@ -208,6 +213,25 @@ def add_turn_rows(session: Session, now: datetime, mall: Mall, user_id: int | No
         said_at=now,
         ended_at=None,
     )
+    rather_not = Availability(
+        member_id=ida,
+        kind="rather not",
+        starts_on=date(2026, 12, 7),
+        ends_on=None,
+        weekdays=0b0000001,
+        every_weeks=1,
+        from_min=0,
+        to_min=1440,
+        said_at=now,
+        ended_at=None,
+    )
+    feed = CalendarFeed(
+        user_id=session.scalars(select(UserAccount.id).where(UserAccount.member_id == ida)).one(),
+        kind="turns",
+        label="My phone",
+        token_sha256=hash_token("the house's calendar of turns"),
+        created_at=now,
+    )
     opening = TurnAccount(
         mall_id=mall.id,
         member_id=ida,
@@ -219,7 +243,7 @@ def add_turn_rows(session: Session, now: datetime, mall: Mall, user_id: int | No
         turn_id=None,
         at=now,
     )
-    session.add_all([pair, helper, never, opening])
+    session.add_all([pair, helper, never, rather_not, feed, opening])
     rota = lay_rota(session, mall, NOVEMBER)
     found: dict[tuple[int, bool], Turn] = {}
     for turn in turns_of(session, rota):
@@ -248,4 +272,6 @@ def add_turn_rows(session: Session, now: datetime, mall: Mall, user_id: int | No
         need=need.id,
         exception=fair.id,
         rule=to_come.id,
+        said=rather_not.id,
+        feed=feed.id,
     )
