@@ -31,6 +31,7 @@ KINDS = {
     "payout came back": "Payments that came back",
     "tax due": "Tax returns due",
     "sign-in link": "Links to sign in",
+    "turns": "Turns and the rota",
 }
 """Kinds of mail as people call them; one that is not here reads as it is stored."""
 

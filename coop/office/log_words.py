@@ -37,6 +37,7 @@ KINDS: dict[str, tuple[str, tuple[str, ...]]] = {
     "settings": ("The co-op and its malls", ("co-op", "mall")),
     "floor": ("Floor", ("space", "floor plan")),
     "leases": ("Leases", ("lease", "offer", "waiting", "lease rules", "rent rate", "price index")),
+    "turns": ("Turns and the rota", ("turn", "rota", "rules of turns", "opening hours", "post", "member")),
     "letters": ("Letters and questions", ("letter", "outbox", "question")),
     "sales": ("Sales", ("import", "claim", "ticket line", "gift certificate", "layaway", "drawer", "device")),
     "tax": (
