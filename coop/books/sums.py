@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from weakref import WeakKeyDictionary
 
-from sqlalchemy import ColumnElement, Connection, Engine, case, func, select
+from sqlalchemy import ColumnElement, Connection, Engine, case, event, func, select
 from sqlalchemy.orm import Session
 
 from coop.books.domain.tree import AccountSum
@@ -26,8 +26,9 @@ Sums = Sequence[tuple[int, int, int]]
 _CLOSED: WeakKeyDictionary[Engine, dict[tuple[int, datetime, tuple[str, ...]], Sums]] = WeakKeyDictionary()
 """Of each database, by period, the moment it was closed and the kinds of entry that count (none: all of them).
 
-One that was restored remembers nothing of what it replaced.
+One that was restored remembers nothing of what it replaced. What a transaction added up is remembered once it has committed.
 """
+_LEARNED = "closed sums"
 
 
 @dataclass(frozen=True)
@@ -144,13 +145,30 @@ def _debits_and_credits() -> tuple[ColumnElement[int], ColumnElement[int]]:
 
 def _remembered(session: Session, periods: Iterable[Period], kinds: tuple[str, ...] = ()) -> list[tuple[Period, Sums]]:
     """The sums of closed periods, added up where this process has not yet."""
-    bind = session.get_bind()
-    known = _CLOSED.setdefault(bind.engine if isinstance(bind, Connection) else bind, {})
+    known = _CLOSED.get(_engine(session), {})
+    # A month may have been closed by this very transaction, and be open again if it is rolled back.
+    learned = session.info.setdefault(_LEARNED, {})
     wanted = {(period.id, period.closed_at, kinds): period for period in periods if period.closed_at is not None}
-    missing = [key for key in wanted if key not in known]
+    missing = [key for key in wanted if key not in known and key not in learned]
     added_up = _added_up(session, [period_id for period_id, _, _ in missing], kinds)
-    known.update({key: added_up[key[0]] for key in missing})
-    return [(period, known[key]) for key, period in wanted.items()]
+    learned.update({key: added_up[key[0]] for key in missing})
+    return [(period, known[key] if key in known else learned[key]) for key, period in wanted.items()]
+
+
+def _engine(session: Session) -> Engine:
+    bind = session.get_bind()
+    return bind.engine if isinstance(bind, Connection) else bind
+
+
+@event.listens_for(Session, "after_commit")
+def _remember(session: Session) -> None:
+    if _LEARNED in session.info and not session.in_nested_transaction():
+        _CLOSED.setdefault(_engine(session), {}).update(session.info.pop(_LEARNED))
+
+
+@event.listens_for(Session, "after_rollback")
+def _forget(session: Session) -> None:
+    session.info.pop(_LEARNED, None)
 
 
 def _added_up(

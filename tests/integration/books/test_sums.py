@@ -13,7 +13,7 @@ from coop.books.domain.entries import EntryDraft
 from coop.books.domain.tree import AccountSum
 from coop.books.models import Account, Entry, Posting
 from coop.books.service import ensure_period, post_entries
-from coop.books.sums import Whose, account_sums
+from coop.books.sums import Whose, account_sums, balances_before
 from coop.core.db import Sessions, transaction
 from coop.core.periods import Month
 from coop.floor.models import Mall
@@ -99,3 +99,19 @@ def test_a_closed_month_is_added_up_once(sessions: Sessions, now: datetime) -> N
         for _ in range(2):
             account_sums(session, date(2025, 12, 1), date(2025, 12, 31), whose=Whose(main))
     assert sum("posting" in statement for statement in asked) == 1
+
+
+def test_what_was_added_up_in_vain_is_not_remembered(sessions: Sessions, now: datetime) -> None:
+    """A closing that was rolled back, more posted, and closed again at the same moment."""
+    with transaction(sessions) as session:
+        main, _east = _lay_out(session, now)
+        ida = dealer_account(session, main, make_dealer(session, now, "D02"))
+    february = Month(2026, 2)
+    for cents in (5_00, 7_00):
+        with sessions() as session:
+            postings = ((ida, cents), (bank_account(session), -cents))
+            draft = EntryDraft(main.id, february.first_day, "fee", "test", "in vain", "fee", postings)
+            post_entries(session, now, [draft])
+            shut(session, now, ensure_period(session, main.id, february))
+            assert balances_before(session, february.next.first_day)[ida] == cents
+            session.rollback()
