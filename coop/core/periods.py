@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from fractions import Fraction
+from functools import cache
 
 
 @dataclass(frozen=True, order=True)
@@ -46,7 +47,7 @@ class Month:
 
     @property
     def days(self) -> int:
-        return calendar.monthrange(self.year, self.month)[1]
+        return _days_of(self.year, self.month)
 
     @property
     def next(self) -> Month:
@@ -69,6 +70,11 @@ class Month:
 
     def each_day(self) -> Iterator[date]:
         return (self.first_day + timedelta(days=n) for n in range(self.days))
+
+
+@cache
+def _days_of(year: int, month: int) -> int:
+    return calendar.monthrange(year, month)[1]
 
 
 def days_within(month: Month, starts_on: date, ends_on: date | None) -> int:

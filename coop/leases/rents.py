@@ -43,6 +43,7 @@ OF_RENT = ("space", "discount", "turns", "percentage")
 SalesBetween = Callable[[date, date], Mapping[int, int]]
 """Net sales from one day to another, in cents by dealer id."""
 _DAY = timedelta(days=1)
+_WHOLE = Decimal(100)
 
 
 @dataclass(frozen=True)
@@ -114,7 +115,10 @@ def month_rents(
 class RentBook:
     """The leases of a mall round a month, with all that their rents are computed of."""
 
-    def __init__(self, session: Session, mall: Mall, month: Month, dealer_id: int | None = None) -> None:
+    def __init__(
+        self, session: Session, mall: Mall, month: Month, dealer_id: int | None = None, *, through: Month | None = None
+    ) -> None:
+        """`through` is the last month that is asked for, where it is another one."""
         self.session, self.mall = session, mall
         # A year back: percentage rent by the year adds up the months of a lease's year.
         rows = session.scalars(
@@ -122,7 +126,7 @@ class RentBook:
             .where(
                 Lease.mall_id == mall.id,
                 true() if dealer_id is None else Lease.id.in_(_reached_from(dealer_id)),
-                Lease.starts_on <= month.last_day,
+                Lease.starts_on <= (through or month).last_day,
                 (Lease.ends_on.is_(None)) | (Lease.ends_on >= month.first_day - timedelta(days=366)),
             )
             .options(selectinload(Lease.spaces), selectinload(Lease.terms))
@@ -162,19 +166,34 @@ class RentBook:
     def spaces(self, month: Month, only: int | None = None) -> dict[int, OfLease]:
         """The rent of each space, by the lease that pays it: by each of those who share it. `only` one lease's, if told."""
         by_lease: dict[int, OfLease] = {}
+        for lease, spans in self._held(only):
+            with self.catching(lease, named(spans[0].space)):
+                self._add_space(month, lease, spans, by_lease)
+        return by_lease
+
+    def pieces(self, month: Month) -> dict[int, list[Piece]]:
+        """What whole months of each lease's spaces cost, exactly, by the lease that pays it: for who asks for no rents."""
+        by_lease: dict[int, list[Piece]] = {}
+        for lease, spans in self._held():
+            with self.catching(lease, named(spans[0].space)):
+                pieces, terms = self._space(month, lease, spans)
+                if terms is not None:
+                    for who in dict.fromkeys(share.who for share in terms.shares):
+                        by_lease.setdefault(int(who), []).extend(sharer_pieces(terms, pieces, who))
+        return {lease_id: pieces for lease_id, pieces in by_lease.items() if pieces}
+
+    def _held(self, only: int | None = None) -> Iterable[tuple[Lease, list[LeaseSpace]]]:
+        """Each space's spans under each lease, or those that one lease pays of."""
         for lease in self.leases.values():
             by_space: dict[int, list[LeaseSpace]] = {}
             for span in lease.spaces:
                 by_space.setdefault(span.space_id, []).append(span)
             for spans in by_space.values():
-                payers = {lease.id, *(share.lease_id for span in spans for share in span.shares)}
-                if only is not None and only not in payers:
-                    continue
-                with self.catching(lease, named(spans[0].space)):
-                    self._add_space(month, lease, spans, by_lease)
-        return by_lease
+                if only in (None, lease.id) or any(share.lease_id == only for span in spans for share in span.shares):
+                    yield lease, spans
 
-    def _add_space(self, month: Month, lease: Lease, spans: Sequence[LeaseSpace], by_lease: dict[int, OfLease]) -> None:
+    def _space(self, month: Month, lease: Lease, spans: Sequence[LeaseSpace]) -> tuple[list[Piece], SpaceTerms | None]:
+        """A space's pieces of a month under a lease, and who pays which share of them; none and nobody, if it is not held."""
         space = spans[0].space
         name = named(space)
         pieces: list[Piece] = []
@@ -185,16 +204,21 @@ class RentBook:
                 continue
             pieces += self._pieces(month, lease, span, name, first, last)
             parts = [(self.leases.get(share.lease_id), share.share_percent) for share in span.shares]
-            for sharer, percent in parts or [(lease, Decimal(100))]:
+            for sharer, percent in parts or [(lease, _WHOLE)]:
                 if sharer is None:
                     continue
                 begins, ends = max(first, sharer.starts_on), _earliest(last, sharer.ends_on, month.last_day)
                 if begins <= ends:
                     shares.append(Share(str(sharer.id), percent, begins, ends))
         if not pieces:
+            return [], None
+        return joined_pieces(pieces), SpaceTerms(name, space.zone, (), shares=tuple(shares))
+
+    def _add_space(self, month: Month, lease: Lease, spans: Sequence[LeaseSpace], by_lease: dict[int, OfLease]) -> None:
+        pieces, terms = self._space(month, lease, spans)
+        if terms is None:
             return
-        pieces = joined_pieces(pieces)
-        terms = SpaceTerms(name, space.zone, (), shares=tuple(shares))
+        space = spans[0].space
         # By the first span of the lease's hold on it: a booth that grows keeps its charge, and posts the difference.
         what = f"space:{min(span.id for span in spans)}"
         for who, rent in rents_by_share(terms, pieces).items():
@@ -205,7 +229,7 @@ class RentBook:
             of_lease = by_lease.setdefault(payer.id, OfLease())
             of_lease.pieces += own
             of_lease.drafts.append(
-                RentDraft(payer.id, payer.dealer_id, KIND_OF_SPACE[space.kind], what, name, rent, own[0].starts_on)
+                RentDraft(payer.id, payer.dealer_id, KIND_OF_SPACE[space.kind], what, terms.name, rent, own[0].starts_on)
             )
 
     def _pieces(self, month: Month, lease: Lease, span: LeaseSpace, name: str, first: date, last: date) -> list[Piece]:
@@ -312,7 +336,7 @@ def _taken_off(
     begins_on = min(draft.begins_on for draft in of_lease.drafts)
     left = Rent(whole, f"{format_dollars(whole)} of rent")
     discounts = [term for term in terms if isinstance(term, Discount)]
-    after, taken = discounted(left, of_lease.pieces, discounts)
+    after, taken = discounted(left, of_lease.pieces, discounts) if discounts else (left, None)
     if taken:
         rent = Rent(after.amount_cents - whole, after.working)
         yield RentDraft(lease.id, lease.dealer_id, kind, f"discount:{lease.id}", "Discount", rent, begins_on)

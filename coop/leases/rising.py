@@ -37,31 +37,27 @@ def rises(session: Session, mall: Mall, today: date, until: date) -> tuple[list[
     """Every rise of a running lease's rent after today through a day, by day; and why some could not be computed.
 
     What a dealer agreed to herself is none: a space that is added or grows, a share that is taken over. The number of queries
-    goes by the months looked at, not by the leases.
+    grows with neither months nor leases.
     """
-    faults: list[str] = []
-    leases: dict[int, Lease] = {}
-    pieces: dict[int, list[Piece]] = {}
     month = Month.of(today)
+    book = RentBook(session, mall, month, through=Month.of(until))
+    pieces: dict[int, list[Piece]] = {}
     while month.first_day <= until:
-        book = RentBook(session, mall, month)
-        for lease_id, of_lease in book.spaces(month).items():
-            leases[lease_id] = book.leases[lease_id]
-            pieces.setdefault(lease_id, []).extend(of_lease.pieces)
-        faults += book.faults
+        for lease_id, of_lease in book.pieces(month).items():
+            pieces.setdefault(lease_id, []).extend(of_lease)
         month = month.next
     told = set(session.scalars(select(Letter.key).where(Letter.mall_id == mall.id, Letter.kind == "increase")))
-    own = _agreed_days(leases.values())
+    own = _agreed_days(book.leases[lease_id] for lease_id in pieces)
     found = []
-    for lease_id, lease in leases.items():
-        held = pieces[lease_id]
+    for lease_id, held in pieces.items():
+        lease = book.leases[lease_id]
         for day in sorted({piece.starts_on for piece in held if today < piece.starts_on <= until}):
             before, after = _rent(held, day - _DAY), _rent(held, day)
             if 0 < before < after and (lease_id, day) not in own:
                 words = " + ".join(piece.words for piece in held if piece.starts_on <= day <= piece.ends_on)
                 key = increase_key(lease_id, day)
                 found.append(Rise(lease, day, before, after, words, f"increase/{key}" in told))
-    return sorted(found, key=lambda rise: (rise.begins_on, rise.lease.id)), list(dict.fromkeys(faults))
+    return sorted(found, key=lambda rise: (rise.begins_on, rise.lease.id)), list(dict.fromkeys(book.faults))
 
 
 def increase_key(lease_id: int, begins_on: date) -> str:

@@ -8,6 +8,7 @@ late fee. So, once a month's sales are credited, what is open less what waits as
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
@@ -74,27 +75,24 @@ def accounts_of(
 
     `money_through` is the last day of money read, where that is another one.
     """
-    accounts: dict[int, DealerAccount] = {}
-    for charge in _charges(session, mall_id, through, dealer_id):
-        account = accounts.setdefault(charge.dealer_id, DealerAccount())
-        key, on, cents = f"{charge.id:09d}", charge.business_date, charge.amount_cents
+    accounts: defaultdict[int, DealerAccount] = defaultdict(DealerAccount)
+    for charge_id, dealer, kind, cents, on, opened_on, closed_on in _charges(session, mall_id, through, dealer_id):
         if cents < 0:
-            account.paid.append(Paid(key, on, -cents))
+            accounts[dealer].paid.append(Paid(f"{charge_id:09d}", on, -cents))
         else:
-            due_on = Month.of(on).last_day if charge.kind in AT_MONTH_END else on
-            account.owed.append(Owed(key, due_on, cents, charge.kind, charge.opened_on, charge.closed_on))
+            due_on = Month.of(on).last_day if kind in AT_MONTH_END else on
+            accounts[dealer].owed.append(Owed(f"{charge_id:09d}", due_on, cents, kind, opened_on, closed_on))
     payouts: list[tuple[int, str, date, int]] = []
     for dealer, key, kind, on, cents in _money(session, mall_id, money_through or through, dealer_id):
-        account = accounts.setdefault(dealer, DealerAccount())
         if kind == PAYOUT and cents < 0:
             payouts.append((dealer, key, on, -cents))
         elif cents > 0:
-            account.paid.append(Paid(key, on, cents))
+            accounts[dealer].paid.append(Paid(key, on, cents))
         elif cents < 0:
-            account.owed.append(Owed(key, on, -cents, OTHER))
+            accounts[dealer].owed.append(Owed(key, on, -cents, OTHER))
     for dealer, key, on, cents in sorted(payouts, key=lambda p: (p[2], p[1])):
         _take_back(accounts[dealer], key, on, cents)
-    return accounts
+    return dict(accounts)
 
 
 def _charges(session: Session, mall_id: int, through: date, dealer_id: int | None) -> Iterable[Any]:

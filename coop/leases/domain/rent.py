@@ -128,9 +128,11 @@ def rents_by_share(terms: SpaceTerms, pieces: Sequence[Piece]) -> dict[str, Rent
     """Each sharer's rent of the pieces of a space's month; errors as in `shared_rents`."""
     names = list(dict.fromkeys(share.who for share in terms.shares))
     of_each = {who: sharer_pieces(terms, pieces, who) for who in names}
-    whole = rent_of(pieces)
     if not names:
         raise TermsError(f"{terms.name} has no shares: say who shares it and by how many percent.")
+    if len(names) == 1:
+        return {who: rent_of(own) for who, own in of_each.items()}
+    whole = rent_of(pieces)
     exactly = [sum((piece.dollars() for piece in of_each[who]), Fraction(0)) * 100 for who in names]
     rents = {}
     for who, cents, owed in zip(names, round_to_sum(exactly), exactly, strict=True):
@@ -143,6 +145,9 @@ def rents_by_share(terms: SpaceTerms, pieces: Sequence[Piece]) -> dict[str, Rent
 
 def sharer_pieces(terms: SpaceTerms, pieces: Iterable[Piece], who: str) -> list[Piece]:
     """One sharer's part of a space's pieces, exactly. Raises TermsError naming the day on which the shares are not 100%."""
+    pieces = list(pieces)
+    if _is_all_of(terms.shares, pieces, who):
+        return joined_pieces(pieces)
     found = []
     for piece in pieces:
         cuts = [share.starts_on for share in terms.shares] + [s.ends_on + _DAY for s in terms.shares if s.ends_on]
@@ -160,6 +165,14 @@ def sharer_pieces(terms: SpaceTerms, pieces: Iterable[Piece], who: str) -> list[
                 monthly = piece.monthly * percent / 100
                 found.append(Piece(piece.month, first, last, monthly, piece.method, words))
     return joined_pieces(found)
+
+
+def _is_all_of(shares: Sequence[Share], pieces: Iterable[Piece], who: str) -> bool:
+    """Whether one alone holds all of it on every day, as nearly every space is held."""
+    if len(shares) != 1 or shares[0].who != who or shares[0].percent != 100:
+        return False
+    first, last = shares[0].starts_on, shares[0].ends_on or date.max
+    return all(first <= piece.starts_on and piece.ends_on <= last for piece in pieces)
 
 
 def space_pieces(month: Month, terms: SpaceTerms, rates: Mapping[str, Sequence[DatedRate]]) -> list[Piece]:

@@ -98,7 +98,9 @@ def settle(owed: Sequence[Owed], paid: Sequence[Paid], through: date) -> Settlem
         if money[0].on > day:
             continue
         for charge in queue:
-            while money and money[0].on <= day and charge.due_on <= day and open_cents[charge.key] and not charge.in_dispute(day):
+            if charge.due_on > day or not money or money[0].on > day:
+                break
+            while money and money[0].on <= day and open_cents[charge.key] and not charge.in_dispute(day):
                 payment = money[0]
                 amount = min(left[payment.key], open_cents[charge.key])
                 settled.append(Settled(charge.key, payment.key, day, amount))
