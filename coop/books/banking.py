@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from sqlalchemy import exists, func, or_, select
+from sqlalchemy import and_, exists, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from coop.books.accounts import bank_account, coop_expense_account, ensure_account, expense_account, tender_account
@@ -333,13 +333,16 @@ def checks_up_to(session: Session, cents: int, *, most: int = 60) -> list[CheckT
         .where(Posting.entry_id == Entry.id, Posting.account_id == place.id)
         .where(or_(place.kind == "bank", place.path.like("Assets:Checks-to-deposit:%")))
     )
+    # By the source, which has an index, and not by the kind of account, by which all that was ever posted to dealers is looked
+    # up: of a payment's two accounts the dealer's alone is anybody's.
+    payment = and_(Entry.source_kind == PAYMENT, Entry.kind == PAYMENT)
     rows = session.execute(
         select(Entry.id, Entry.mall_id, Dealer.code, Entry.business_date, -hers.amount_cents, Entry.memo)
         .join(hers, hers.entry_id == Entry.id)
         .join(Account, Account.id == hers.account_id)
         .join(Dealer, Dealer.id == Account.dealer_id)
         .outerjoin(reversal, reversal.reverses_id == Entry.id)
-        .where(Entry.kind == PAYMENT, Account.kind == "dealer", reversal.id.is_(None), taken, -hers.amount_cents <= cents)
+        .where(payment, reversal.id.is_(None), taken, -hers.amount_cents <= cents)
         .order_by(Entry.business_date.desc(), Entry.id.desc())
         .limit(most)
     )

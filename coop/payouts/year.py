@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
-from datetime import date, datetime
+from collections.abc import Iterable, Sequence
+from datetime import date, datetime, timedelta
+from functools import cached_property
 
 from sqlalchemy import ColumnElement, case, distinct, func, select
 from sqlalchemy.orm import Session, aliased
 
-from coop.books.models import Account, Entry, Opening, OpeningMemo, Posting
+from coop.books.models import Account, Entry, Opening, OpeningMemo, Period, Posting
 from coop.books.queries import SALE_KINDS, first_days, last_closed
+from coop.books.sums import balances_before, month_sums
 from coop.core import audit
 from coop.core.errors import Refusal
 from coop.core.periods import Month
 from coop.dealers.membership import hold_coop
-from coop.dealers.models import Dealer
+from coop.dealers.models import Dealer, Member
 from coop.dealers.paying import forms_of
 from coop.floor.models import Mall
 from coop.leases.models import Charge
@@ -37,21 +39,23 @@ _PAPER = {"gross": "gross_cents", "net": "net_cents", "commission": "commission_
 def year_totals(session: Session, year: int) -> YearTotals:
     """Every dealer who sold, was charged, was paid, or has a balance in a year, over all malls, by code."""
     first, last = date(year, 1, 1), date(year, 12, 31)
-    sold, moved = _sold(session, first, last), _moved(session, first, last)
-    before, paper = _balances_before(session, first), _paper(session, year)
+    ledger = _Ledger(session, first, last)
+    sold, moved = _sold(session, first, last), _moved(session, ledger)
+    before, paper = ledger.balances_before(first), _paper(session, year)
     thresholds = thresholds_of(session, year)
     forms = forms_of(session)
     rows = []
     ids = sold.keys() | moved.keys() | paper.keys() | {dealer for dealer, cents in before.items() if cents}
-    for dealer in session.scalars(select(Dealer).where(Dealer.id.in_(ids)).order_by(Dealer.code)):
-        figures = _figures(sold.get(dealer.id, (0, 0, 0, 0)), moved.get(dealer.id, {}), before.get(dealer.id, 0))
-        form, on_paper = forms.get(dealer.id), paper.get(dealer.id, Figures())
+    dealers = select(Dealer.id, Dealer.code, Member.name).join(Member, Member.id == Dealer.member_id).where(Dealer.id.in_(ids))
+    for dealer_id, code, name in session.execute(dealers.order_by(Dealer.code)):
+        figures = _figures(sold.get(dealer_id, (0, 0, 0, 0)), moved.get(dealer_id, {}), before.get(dealer_id, 0))
+        form, on_paper = forms.get(dealer_id), paper.get(dealer_id, Figures())
         whole = figures + on_paper
         rows.append(
             YearRow(
-                dealer_id=dealer.id,
-                code=dealer.code,
-                name=dealer.member.name,
+                dealer_id=dealer_id,
+                code=code,
+                name=name,
                 form=form.form if form else "",
                 number_last4=form.number_last4 if form else "",
                 books=figures,
@@ -59,7 +63,7 @@ def year_totals(session: Session, year: int) -> YearTotals:
                 reached=tuple(one.kind for one in thresholds if one.reached(whole)),
             )
         )
-    controls = _controls(session, first, last, summed(row.books for row in rows))
+    controls = _controls(session, first, last, ledger, summed(row.books for row in rows))
     return YearTotals(year, tuple(rows), controls, thresholds, tuple(unfinished(session, year)))
 
 
@@ -97,41 +101,62 @@ def _sold(session: Session, first: date, last: date) -> dict[int, tuple[int, int
             func.sum(TicketLine.trade_in_cents),
         )
         .join(Ticket, Ticket.id == TicketLine.ticket_id)
-        .where(TicketLine.credited_on.between(first, last))
+        # Each mall's, for the index of days is by mall: else every line that was ever sold is looked up.
+        .where(TicketLine.mall_id.in_(select(Mall.id)), TicketLine.credited_on.between(first, last))
         .group_by(TicketLine.dealer_id)
     )
     return {dealer: (int(n), int(gross), int(net), int(kind)) for dealer, n, gross, net, kind in rows if dealer is not None}
 
 
-def _moved(session: Session, first: date, last: date) -> dict[int, dict[str, int]]:
+class _Ledger:
+    """Dealers' accounts of all malls over a year: what closed months come to is remembered (`books.sums`)."""
+
+    def __init__(self, session: Session, first: date, last: date) -> None:
+        self.session = session
+        rows = session.execute(select(Account.id, Account.dealer_id).where(Account.kind == "dealer"))
+        self.accounts = {account_id: dealer_id for account_id, dealer_id in rows if dealer_id is not None}
+        months = select(Period).where(Period.mall_id.is_not(None), Period.first_day.between(first, last))
+        self.periods = session.scalars(months).all()
+
+    def balances_before(self, day: date) -> dict[int, int]:
+        """What each dealer is owed as a day begins, over all malls, in cents by dealer id."""
+        return self._by_dealer(balances_before(self.session, day).items())
+
+    @cached_property
+    def sales(self) -> dict[int, int]:
+        """What was credited to each dealer by sales in the year, less returns, in cents by dealer id."""
+        months = month_sums(self.session, self.periods, SALE_KINDS)
+        return self._by_dealer((account_id, debits - credits) for _, sums in months for account_id, debits, credits in sums)
+
+    def _by_dealer(self, of_accounts: Iterable[tuple[int, int]]) -> dict[int, int]:
+        found: dict[int, int] = {}
+        for account_id, cents in of_accounts:
+            dealer_id = self.accounts.get(account_id)
+            if dealer_id is not None:
+                found[dealer_id] = found.get(dealer_id, 0) - cents
+        return found
+
+
+def _moved(session: Session, ledger: _Ledger) -> dict[int, dict[str, int]]:
     """Each dealer's accounts over days by kind of entry, in her favor; what takes a payout back counts with the payouts."""
     original = aliased(Entry)
     is_payout = Entry.kind.in_((PAYOUT, RETURNED)) | func.coalesce(original.kind == PAYOUT, False)
     kind: ColumnElement[str] = case((is_payout, PAYOUT), else_=Entry.kind)
     rows = session.execute(
-        select(Account.dealer_id, kind, func.sum(Posting.amount_cents))
-        .join(Posting, Posting.account_id == Account.id)
+        select(Posting.account_id, kind, func.sum(Posting.amount_cents))
         .join(Entry, Entry.id == Posting.entry_id)
         .outerjoin(original, original.id == Entry.reverses_id)
-        .where(Account.kind == "dealer", Entry.business_date.between(first, last))
-        .group_by(Account.dealer_id, kind)
+        .where(Entry.period_id.in_([period.id for period in ledger.periods]), Entry.kind.not_in(SALE_KINDS))
+        .group_by(Posting.account_id, kind)
     )
     moved: dict[int, dict[str, int]] = defaultdict(dict)
-    for dealer, name, cents in rows:
+    for dealer_id, cents in ledger.sales.items():
+        moved[dealer_id][SALE_KINDS[0]] = cents
+    for account_id, name, cents in rows:
+        dealer = ledger.accounts.get(account_id)
         if dealer is not None:
-            moved[dealer][name] = -int(cents)
+            moved[dealer][name] = moved[dealer].get(name, 0) - int(cents)
     return moved
-
-
-def _balances_before(session: Session, day: date) -> dict[int, int]:
-    rows = session.execute(
-        select(Account.dealer_id, func.sum(Posting.amount_cents))
-        .join(Posting, Posting.account_id == Account.id)
-        .join(Entry, Entry.id == Posting.entry_id)
-        .where(Account.kind == "dealer", Entry.business_date < day)
-        .group_by(Account.dealer_id)
-    )
-    return {dealer: -int(cents) for dealer, cents in rows if dealer is not None}
 
 
 def _paper(session: Session, year: int) -> dict[int, Figures]:
@@ -147,25 +172,21 @@ def _paper(session: Session, year: int) -> dict[int, Figures]:
     return found
 
 
-def _controls(session: Session, first: date, last: date, rows: Figures) -> tuple[Control, ...]:
+def _controls(session: Session, first: date, last: date, ledger: _Ledger, rows: Figures) -> tuple[Control, ...]:
     """Totals of the rows beside the ledger's own, each read in another way."""
 
-    def ledger(*where: ColumnElement[bool]) -> int:
-        found = (
-            select(func.coalesce(func.sum(Posting.amount_cents), 0))
-            .join(Entry, Entry.id == Posting.entry_id)
-            .join(Account, Account.id == Posting.account_id)
-            .where(*where)
-        )
-        return int(session.scalar(found) or 0)
-
     within = Entry.business_date.between(first, last)
-    of_dealers = Account.kind == "dealer"
     charged = rows.commission_cents + rows.rent_cents + rows.fees_cents
     charges = (
         select(func.coalesce(func.sum(Charge.amount_cents), 0))
         .join(Entry, Entry.id == Charge.entry_id)
         .where(Entry.business_date.between(first, last))
+    )
+    income = (
+        select(func.coalesce(func.sum(Posting.amount_cents), 0))
+        .join(Entry, Entry.id == Posting.entry_id)
+        .join(Account, Account.id == Posting.account_id)
+        .where(Account.kind == "income", within, Entry.kind.in_(INCOME))
     )
     shares = (
         select(func.coalesce(func.sum(PatronageShare.cash_cents), 0))
@@ -176,14 +197,16 @@ def _controls(session: Session, first: date, last: date, rows: Figures) -> tuple
         Control(
             "sales less trade-ins",
             rows.net_cents - rows.trade_ins_cents,
-            -ledger(of_dealers, within, Entry.kind.in_(SALE_KINDS)),
+            sum(ledger.sales.values()),
         ),
         Control("commission, rent and fees by their charges", int(session.scalar(charges) or 0), charged),
-        Control(
-            "commission, rent and fees as income", charged, -ledger(Account.kind == "income", within, Entry.kind.in_(INCOME))
-        ),
+        Control("commission, rent and fees as income", charged, -int(session.scalar(income) or 0)),
         Control("patronage in cash by its shares", int(session.scalar(shares) or 0), rows.patronage_cents),
-        Control("balances of dealers at the year's end", rows.reckoned_cents, -ledger(of_dealers, Entry.business_date <= last)),
+        Control(
+            "balances of dealers at the year's end",
+            rows.reckoned_cents,
+            sum(ledger.balances_before(last + timedelta(days=1)).values()),
+        ),
     )
 
 

@@ -7,8 +7,9 @@ paper beside the opening balances (memoranda) is added to gross, net, commission
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import astuple, dataclass, fields
+from dataclasses import dataclass, fields
 from functools import cached_property
+from operator import add
 
 from coop.core.csv_text import csv_text, defused
 from coop.core.money import plain_cents
@@ -50,7 +51,7 @@ class Figures:
     closing_cents: int = 0
 
     def __add__(self, more: Figures) -> Figures:
-        return Figures(*(a + b for a, b in zip(astuple(self), astuple(more), strict=True)))
+        return Figures(*map(add, vars(self).values(), vars(more).values()))
 
     @property
     def reckoned_cents(self) -> int:
@@ -93,7 +94,7 @@ class YearRow:
     reached: tuple[str, ...] = ()
     """Kinds of threshold she has reached."""
 
-    @property
+    @cached_property
     def whole(self) -> Figures:
         return self.books + self.paper
 
