@@ -41,7 +41,7 @@ def rota_command() -> None:
 @click.argument("file", metavar="INSTANCE", type=click.Path(path_type=Path))
 @click.option("--seconds", type=click.IntRange(1, 86_400), default=60, show_default=True, help="Stop the search after so long.")
 @click.option("--seed", type=click.IntRange(0, 2**31 - 1), default=1, show_default=True, help="Where the search begins.")
-@click.option("--workers", type=click.IntRange(1, 64), default=4, show_default=True, help="Searches side by side.")
+@click.option("--workers", type=click.IntRange(1, 64), default=2, show_default=True, help="Searches side by side.")
 @click.option(
     "--limit", type=click.IntRange(1), help="Stop after so much of the solver's own count of work; with --workers 1 repeatable."
 )

@@ -49,6 +49,10 @@ class Goals:
         terms = self.terms[tier]
         return linear_sum((variable for variable, _ in terms), [weight for _, weight in terms]) + self.fixed[tier]
 
+    def cost(self, tier: int, values: list[int]) -> int:
+        """The tier's cost when the variables have these values, by their index."""
+        return self.fixed[tier] + sum(weight * values[variable.index] for variable, weight in self.terms[tier])
+
     def least(self, tier: int) -> int:
         """What the tier costs at least, whatever the rota: every term by itself at its best."""
         return self.fixed[tier] + sum(weight * self.most[variable.index] for variable, weight in self.terms[tier] if weight < 0)

@@ -18,7 +18,7 @@ class Stop:
 
     seconds: int | None = None
     deterministic_limit: int | None = None
-    workers: int = 4
+    workers: int = 2
     seed: int = 1
 
     def __post_init__(self) -> None:
