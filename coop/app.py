@@ -29,6 +29,7 @@ import coop.office.log_views
 import coop.office.mall_views
 import coop.office.money_rules_views
 import coop.office.payout_hold_views
+import coop.office.rota_turn_views
 import coop.office.sales_ticket_views
 import coop.office.settings_people_views
 import coop.office.tax_files_views
@@ -69,6 +70,7 @@ from coop.office.paying_views import paying
 from coop.office.payout_views import payouts
 from coop.office.question_views import questions
 from coop.office.release_views import releases
+from coop.office.rota_views import rota
 from coop.office.sales_views import sales
 from coop.office.settings_views import settings as settings_pages
 from coop.office.tax_terms_views import tax_terms
@@ -134,6 +136,7 @@ def create_app(settings: Settings | None = None, *, clock: Callable[[], datetime
         year,
         releases,
         leases,
+        rota,
         sales,
         layaways,
         floor,

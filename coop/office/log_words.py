@@ -109,6 +109,9 @@ def _words(kind: str, subject: str, where: _Where | None) -> str:
     if kind in ("month", "month close"):
         code, _, month = subject.rpartition(" ")
         return f"{Month.parse(month).name}, {code}"
+    if kind == "rota":
+        code, _, month = subject.rpartition(" ")
+        return f"rota of {Month.parse(month).name}, {code}"
     if kind == "bank month" and subject[:1].isdecimal():
         return f"bank, {Month.parse(subject).name}"
     if kind == "co-op":
@@ -163,6 +166,11 @@ def _of_month(subject: str, _where: _Where | None) -> str:
     return url_for("office.month", mall_code=code, month=Month.parse(month))
 
 
+def _of_rota(subject: str, _where: _Where | None) -> str:
+    code, _, month = subject.rpartition(" ")
+    return url_for("rota.month", mall_code=code, month=Month.parse(month))
+
+
 def _placed(endpoint: str, argument: str) -> Callable[[str, _Where | None], str]:
     """A page of a mall that goes by the subject's own number."""
     return lambda subject, where: url_for(endpoint, mall_code=where.code, **_named(argument, subject)) if where else ""
@@ -199,6 +207,7 @@ _PAGES: dict[str, Callable[[str, _Where | None], str]] = {
     "bank month": lambda subject, _where: url_for("bank.month", month=Month.parse(subject)),
     "month": _of_month,
     "month close": _of_month,
+    "rota": _of_rota,
     "payout run": _plain("payouts.run", "number"),
     "patronage": _plain("year.shares", "number"),
     "release": _plain("releases.first"),

@@ -10,6 +10,7 @@ from coop.core.web import Page, allow, db, now, request_id, visitor
 from coop.office import queries
 from coop.office.failed_work import WORDS, failed_work, find_failed, in_words
 from coop.office.first_steps import beginning_of
+from coop.office.on_turn import on_turn
 from coop.office.tax_queries import today as office_today
 from coop.office.trading import trading
 from coop.office.views import READERS, office
@@ -26,6 +27,8 @@ def today() -> Page:
         today=office_today(db(), now()),
         beginning=beginning_of(db(), visitor(), malls),
         waiting=waiting_things(db(), now(), malls) if malls else (),
+        on_turn=on_turn(db(), now()),
+        several=len(malls) > 1,
         trading=trading(db(), malls, days) if malls else None,
     )
 

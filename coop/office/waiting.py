@@ -103,8 +103,8 @@ def _of_mall(code: str) -> dict[str, Any]:
     return {"mall_code": code} if code else {}
 
 
-def _bank_month(found: Found) -> Month:
-    assert found.day is not None, "lines of the bank are counted by their months"
+def _month_of(found: Found) -> Month:
+    assert found.day is not None, "what is told with its month has a day"
     return Month.of(found.day)
 
 
@@ -114,8 +114,8 @@ _KINDS: dict[str, _Kind] = {
     "unclaimed": _Kind("unclaimed sale", "older than the house allows, to settle", _at("sales.unclaimed")),
     "bank lines": _Kind(
         "line of the bank",
-        lambda found: f"not matched in {_bank_month(found).name}, which is closed",
-        lambda found, _code: url_for("bank.month", month=_bank_month(found)),
+        lambda found: f"not matched in {_month_of(found).name}, which is closed",
+        lambda found, _code: url_for("bank.month", month=_month_of(found)),
     ),
     "journals": _Kind("entry", "by hand to approve", _at("books.hand")),
     "openings": _Kind("file of balances from paper", "to sign", _at("opening.page")),
@@ -123,6 +123,18 @@ _KINDS: dict[str, _Kind] = {
     "runs to pay": _Kind("payout run", "approved, to pay", _at("payouts.first"), has_day=True),
     "releases": _Kind("release", "to approve", _at("releases.first")),
     "patronage": _Kind("sharing of a surplus", "to approve", _at("year.patronage")),
+    "rotas": _Kind(
+        "rota",
+        lambda found: f"to publish, {_month_of(found).name}",
+        lambda found, code: url_for("rota.month", mall_code=code, month=_month_of(found)),
+        has_day=True,
+    ),
+    "open turns": _Kind(
+        "turn",
+        "uncovered within two weeks",
+        lambda found, code: url_for("rota.month", mall_code=code, month=_month_of(found)),
+        has_day=True,
+    ),
     "offers": _Kind("offer", "running out", _at("leases.work", _anchor="offers"), has_day=True),
     "leaving": _Kind("lease", "ending: go through the move-out", _at("leases.work", _anchor="noticed"), has_day=True),
     "renewals": _Kind("lease", "ending without renewal", _at("leases.work", _anchor="renewals"), has_day=True),

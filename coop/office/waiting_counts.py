@@ -29,12 +29,14 @@ from coop.books.models import BankLine, BankMatch, Journal, Opening, Period
 from coop.books.rules import rules_on
 from coop.core.jobs import Job
 from coop.core.outbox import Outbox
+from coop.core.periods import Month
 from coop.floor.models import Mall, Space
 from coop.leases.models import Charge, Dispute, Lease, LeaseRule, Offer
 from coop.leases.rules import HouseRules
 from coop.payouts.models import Patronage, PayoutRun, Release
 from coop.sales.claims import UNCLAIMED
 from coop.sales.models import Claim, LayawayAgreement, Ticket, TicketLine
+from coop.shifts.models import Post, PostNeed, Rota, Turn
 from coop.statements.models import StatementQuestion
 from coop.tax.models import TaxPlace
 
@@ -44,10 +46,14 @@ OFFER_AHEAD = timedelta(days=3)
 """An offer is told of so many days before it runs out."""
 LEAVING_AHEAD = timedelta(days=7)
 """A lease that ends is told of so many days before, until its dealer has moved out."""
+OPEN_TURNS_AHEAD = timedelta(days=14)
+"""Turns that nobody has are told of so many days before."""
+ROTA_AHEAD = timedelta(days=7)
+"""A month's rota is to be published so many days before it begins."""
 MAIL_KEPT = timedelta(days=30)
 """Letters that did not go are told of for so long; the older ones stand in Letters."""
-SHOWN_ELSEWHERE = ("mail.send", "closing.step", "closing.watch", "statements.make", "statements.mail")
-"""Work whose failing is told of by the letter or the month-end that it was for."""
+SHOWN_ELSEWHERE = ("mail.send", "closing.step", "closing.watch", "statements.make", "statements.mail", "shifts.draft")
+"""Work whose failing is told of by the letter, the month-end or the rota that it was for."""
 
 
 @dataclass(frozen=True)
@@ -105,6 +111,16 @@ def count_all(session: Session, now: datetime, days: Days, today: date) -> list[
             _there(days, Lease.mall_id, lambda day: Lease.ends_on <= day + LEAVING_AHEAD),
         ),
         _without_place(days),
+        _by_mall("open turns", Turn.mall_id, day=func.min(Turn.on_date))
+        .select_from(Turn)
+        .join(Rota, Rota.id == Turn.rota_id)
+        .where(
+            Rota.state == "published",
+            Turn.state == "standing",
+            Turn.member_id.is_(None),
+            _there(days, Turn.mall_id, lambda day: Turn.on_date.between(day, day + OPEN_TURNS_AHEAD)),
+        ),
+        *_rotas(days),
         _terms(days),
         _bank_lines(),
     )
@@ -188,6 +204,33 @@ def _without_place(days: Days) -> _Part:
     placed = select(TaxPlace.mall_id).where(_there(days, TaxPlace.mall_id, lambda day: TaxPlace.starts_on <= day))
     sold = select(Ticket.id).where(Ticket.mall_id == Mall.id).exists()
     return _by_mall("places", Mall.id).select_from(Mall).where(Mall.id.not_in(placed), sold)
+
+
+def _rotas(days: Days) -> list[_Part]:
+    """Malls whose posts need people in a month that runs, or begins within the week, and whose rota is not published."""
+    parts = []
+    for today in sorted(set(days.values())):
+        here = Mall.id.in_([mall_id for mall_id, day in days.items() if day == today])
+        for month in (Month.of(today), Month.of(today).next):
+            if today < month.first_day - ROTA_AHEAD:
+                continue
+            needed = (
+                select(PostNeed.id)
+                .join(Post, Post.id == PostNeed.post_id)
+                .where(
+                    Post.mall_id == Mall.id,
+                    PostNeed.starts_on <= month.last_day,
+                    or_(PostNeed.ends_on.is_(None), PostNeed.ends_on >= month.first_day),
+                )
+            )
+            published = select(Rota.id).where(
+                Rota.mall_id == Mall.id, Rota.first_day == month.first_day, Rota.state == "published"
+            )
+            first_day = literal(month.first_day, Date)
+            parts.append(
+                _by_mall("rotas", Mall.id, day=first_day).select_from(Mall).where(here, needed.exists(), ~published.exists())
+            )
+    return parts
 
 
 def _terms(days: Days) -> _Part:

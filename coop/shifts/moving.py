@@ -139,12 +139,6 @@ def exchange_difference(session: Session, one: Turn, other: Turn) -> Difference:
     return _tried(session, session.get_one(Rota, one.rota_id), _exchanged(one, other))
 
 
-def could_have(session: Session, rota: Rota, turn: Turn, member_ids: Iterable[int]) -> dict[int, list[Broken]]:
-    """What giving a turn to each of these members would break that holds now, by member."""
-    judge = Judge(session, rota)
-    return {member_id: judge.more_broken({turn.id: member_id}) for member_id in member_ids}
-
-
 def needs_consent_of(rota: Rota, member_ids: Iterable[int | None]) -> list[int]:
     """Who has to agree before these are given turns of a rota; giving a turn up needs nobody's consent but its own."""
     return [one for one in member_ids if one is not None] if rota.state == "published" else []
