@@ -29,6 +29,8 @@ import coop.office.log_views
 import coop.office.mall_views
 import coop.office.money_rules_views
 import coop.office.payout_hold_views
+import coop.office.rota_people_views
+import coop.office.rota_posts_views
 import coop.office.rota_turn_views
 import coop.office.sales_ticket_views
 import coop.office.settings_people_views
@@ -70,6 +72,7 @@ from coop.office.paying_views import paying
 from coop.office.payout_views import payouts
 from coop.office.question_views import questions
 from coop.office.release_views import releases
+from coop.office.rota_house_views import rota_house
 from coop.office.rota_views import rota
 from coop.office.sales_views import sales
 from coop.office.settings_views import settings as settings_pages
@@ -137,6 +140,7 @@ def create_app(settings: Settings | None = None, *, clock: Callable[[], datetime
         releases,
         leases,
         rota,
+        rota_house,
         sales,
         layaways,
         floor,

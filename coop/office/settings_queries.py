@@ -24,12 +24,17 @@ from coop.floor.domain.plan import LEAST_CLEAR_IN16
 from coop.floor.models import AisleWidth, FloorPlan, Mall
 from coop.leases.models import LeaseRule, RentRate
 from coop.leases.rules import HouseRules
+from coop.office import settings_turn_wording as turn_words
 from coop.office import settings_wording as words
 from coop.office.queries import malls as all_malls
 from coop.office.queries import office_timezone
+from coop.office.rota_house_queries import weeks_of
 from coop.office.settings_dated import Chapter, Said, said
 from coop.payouts.models import AchOrigin, YearThreshold
 from coop.sales.models import Ticket
+from coop.shifts.hours import weekly_rows
+from coop.shifts.models import OpeningHours, TurnRule
+from coop.shifts.rules import read_rules
 from coop.tax.models import Jurisdiction, TaxPlace, TaxSetting
 
 Row = TypeVar("Row")
@@ -46,9 +51,11 @@ def chapters(session: Session, now: datetime, settings: Settings) -> list[Chapte
     found += [_of_money(session, today), _of_nobody(session, today)]
     lease_rules, rates = _by_mall(session, LeaseRule), _by_mall(session, RentRate)
     aisles, places = _by_mall(session, AisleWidth), _by_mall(session, TaxPlace)
+    turn_rules, opening = _by_mall(session, TurnRule), _by_mall(session, OpeningHours)
     plans = {plan.mall_id: plan for plan in session.scalars(select(FloorPlan))}
     for mall in malls:
         found.append(_of_leases(mall, lease_rules[mall.id], rates[mall.id], today))
+        found.append(_of_turns(mall, turn_rules[mall.id], opening[mall.id], today))
         found.append(_of_aisles(mall, aisles[mall.id], plans.get(mall.id), today))
     found.append(_of_places(malls, places, today))
     found += [_of_tax(session, malls, today), _of_payouts(session, timezone), _of_years(session, today)]
@@ -134,6 +141,18 @@ def _of_leases(mall: Mall, house: Sequence[LeaseRule], rates: Sequence[RentRate]
     if not rates:
         rules.append(Said("Rent rates", "No zone has a price yet.", address=at_rates))
     return Chapter(f"Leases of {mall.name}", rules, url_for("leases.rules", mall_code=mall.code), "House rules of leases")
+
+
+def _of_turns(mall: Mall, house: Sequence[TurnRule], opening: Sequence[OpeningHours], today: date) -> Chapter:
+    weeks = [(week.starts_on, week) for week in weeks_of(weekly_rows(opening))]
+    hours = said("Hours", weeks, turn_words.hours, today, usual=turn_words.NO_HOURS)
+    at_hours = url_for("rota_house.hours", mall_code=mall.code)
+    rules = [Said(hours.name, hours.sentence, hours.since if weeks else "", hours.coming, at_hours)]
+    dated = [(row.starts_on, read_rules(row)) for row in house]
+    rules += [said(name, dated, say, today, usual=turn_words.UNSET) for name, say in turn_words.TURNS.items() if dated]
+    if not dated:
+        rules.append(Said("Turns", turn_words.UNSET))
+    return Chapter(f"Turns at {mall.name}", rules, url_for("rota_house.rules", mall_code=mall.code), "House rules of turns")
 
 
 def _of_aisles(mall: Mall, widths: Sequence[AisleWidth], plan: FloorPlan | None, today: date) -> Chapter:
