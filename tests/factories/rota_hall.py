@@ -47,10 +47,36 @@ def build_rota(session: Session, now: datetime, mall: Mall) -> Rota:
     return rota
 
 
-def member_of(session: Session, name: str) -> int:
-    """A member by the name of NAMES."""
-    code = f"D{NAMES.index(name) + 11}"
-    return session.scalars(select(Dealer.member_id).where(Dealer.code == code)).one()
+OUTCOME = {
+    "found": True,
+    "stopped": True,
+    "seed": 7,
+    "milliseconds": 4200,
+    "tiers": [
+        {"name": "cover", "value": 20, "bound": 20, "proven": True, "gap_percent": 0},
+        {"name": "availability", "value": 0, "bound": 0, "proven": True, "gap_percent": 0},
+        {"name": "fairness", "value": 1250, "bound": 1000, "proven": False, "gap_percent": 20},
+    ],
+    "turns": 62,
+    "covered": 61,
+    "moved": 2,
+    "uncovered": [
+        {
+            "day": "2026-12-26",
+            "post": "Desk",
+            "hours": "2 to 6 pm",
+            "what": "turn",
+            "missing": 1,
+            "why": [
+                {"words": "said never", "names": ["Amos Pell"], "more": 0},
+                {"words": "at the limit of turns in that week", "names": ["Cora Whitlock", "Dean Marsh"], "more": 3},
+                {"words": "could", "names": ["Ida Fenwick"], "more": 0},
+            ],
+        },
+    ],
+    "conflicts": ["Ivo Brandt on Sat, Dec 5, Desk, 9 am to 2 pm: cannot be, by the rules. Unlock one of them."],
+}
+"""What a draft says that was stopped, could not cover one turn, and left one lock out."""
 
 
 def desk_turn(session: Session, day: int, *, opens: bool = True) -> Turn:

@@ -14,7 +14,7 @@ from coop.dealers.models import Member
 from coop.floor.models import Mall
 from coop.shifts.models import Rota, Turn
 from coop.shifts.turn_models import TurnChange
-from tests.factories.rota_hall import build_rota, desk_turn
+from tests.factories.rota_hall import OUTCOME, build_rota, desk_turn
 from tests.functional.browsing import (
     DESKTOP,
     NARROWEST,
@@ -23,6 +23,7 @@ from tests.functional.browsing import (
     Served,
     audited,
     context,
+    faults_of,
     finish_jobs,
     listen,
     serve,
@@ -308,14 +309,30 @@ def test_a_month_is_drafted_while_its_page_says_how_far_and_published(browser: B
     assert [one for one in said if "422" not in one] == []
 
 
-def test_an_audit_finds_nothing_on_a_month_with_its_turn_open(browser: Browser, hall: Served, axe: str) -> None:
+def test_an_audit_finds_nothing_on_a_month_with_its_turn_open_and_on_the_pages_beside(
+    browser: Browser, hall: Served, axe: str
+) -> None:
+    turn = turn_id(hall, 1)
+    with transaction(hall.sessions) as session:
+        rota = session.get_one(Rota, desk_turn(session, 1).rota_id)
+        rota.outcome, rota.drafted_at = OUTCOME, NOW
+    beside = (
+        "/office/rota/",
+        "/office/rota/MAIN/fairness",
+        "/office/rota/MAIN/2026-11",
+        "/office/rota/MAIN/2027-01",
+        f"{MONTH}/turns/{turn}?member=nobody",
+        f"{MONTH}?moved={turn}&had=2",
+    )
     faults = []
     for scheme, size in (("light", DESKTOP), ("dark", PHONE)):
         with context(browser, hall, "manager", size, scheme=scheme, bypass_csp=True) as opened:
             page = opened.new_page()
+            faults += faults_of(page, axe, hall.base, beside, size)
+            page.set_viewport_size({"width": size[0], "height": size[1]})
             page.goto(hall.base + MONTH)
             faults += audited(page, axe, f"{MONTH}, {scheme}")
-            cell(page, turn_id(hall, 1)).get_by_role("link").click()
+            cell(page, turn).get_by_role("link").click()
             choose(page.get_by_role("dialog"), "Amos Pell")
             expect(page.get_by_role("dialog").locator("#would")).to_contain_text("It would break")
             faults += audited(page, axe, f"a turn, {scheme}")

@@ -15,6 +15,7 @@ from coop.dealers.models import UserAccount
 from coop.floor.models import Mall
 from coop.shifts.models import Rota, Turn
 from coop.shifts.planning import ensure_rota
+from tests.factories.rota_hall import OUTCOME
 from tests.integration.web.conftest import Web, send
 
 DECEMBER = Month(2026, 12)
@@ -153,6 +154,27 @@ def test_a_draft_is_asked_for_and_stopped_and_wrong_figures_are_told_at_their_fi
     assert "A draft of December 2026 is under way" in manager.get(AT).text
     send(manager, f"{AT}/stop", version=version(web))
     assert "It is being stopped" in manager.get(AT).text
+
+
+def test_the_last_draft_is_told_in_words(web: Web) -> None:
+    rota_id = begin(web)
+    with transaction(web.sessions) as session:
+        rota = session.get_one(Rota, rota_id)
+        rota.outcome, rota.drafted_at = OUTCOME, web.clock.at
+    page = words(web.browser("auditor").get(AT).text)
+    for sentence in (
+        "The draft took 4 seconds, with the seed 7: 61 of 62 turns are covered, 2 members were moved and it was stopped.",
+        "The hours covered 20 20 the best there is",
+        "When members can 0 0 nothing is missed",
+        "Shared out fairly 1,250 1,000 at most 20% better can be",
+        "Ivo Brandt on Sat, Dec 5, Desk, 9 am to 2 pm: cannot be, by the rules.",
+        "Sat, Dec 26, Desk, 2 to 6 pm: 1 turn uncovered Amos Pell: said never. Cora Whitlock, Dean Marsh and 3 others: "
+        "at the limit of turns in that week. Ida Fenwick could, and then miss elsewhere.",
+    ):
+        assert sentence in page
+    with transaction(web.sessions) as session:
+        session.get_one(Rota, rota_id).outcome = OUTCOME | {"found": False, "tiers": [], "uncovered": [], "conflicts": []}
+    assert "The time ended before any draft was found" in web.browser("auditor").get(AT).text
 
 
 def test_a_rota_is_published_and_a_published_turn_asks_for_consent(web: Web) -> None:
