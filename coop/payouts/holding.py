@@ -244,10 +244,12 @@ def _find_disputes(session: Session, found: _Found, dealer_id: int | None) -> No
 def _find_arrears(session: Session, now: datetime, month: Month, found: _Found, dealer_id: int | None) -> None:
     """What was due by the month's end and is still open: mostly at another mall, for what she sold at one settles its own."""
     late: dict[int, list[str]] = {}
-    for mall in malls_in(session, month):
+    for mall in malls_in(session, month) if found.reasons else ():
         on = max(local_date(now, mall.timezone), month.next.first_day)
         accounts = accounts_of(session, mall.id, month.last_day, money_through=on, dealer_id=dealer_id)
         for dealer, account in accounts.items():
+            if dealer not in found.reasons:
+                continue
             due = [owed for owed in account.owed if owed.due_on <= month.last_day]
             cents = arrears(due, account.paid, on).late_cents
             if cents > 0:
