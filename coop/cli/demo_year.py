@@ -13,7 +13,7 @@ import click
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from coop.cli import demo_counter, demo_floor, demo_leases, demo_money, demo_waiting
+from coop.cli import demo_counter, demo_floor, demo_leases, demo_money, demo_turns, demo_waiting
 from coop.cli.demo_closing import close_in_its_time
 from coop.cli.demo_coop import MALLS, TIMEZONE, Demo, DemoMall, at, mall_of
 from coop.cli.demo_counter import LAYAWAYS, Gifts, SetAside
@@ -77,6 +77,7 @@ class Year:
         self._plan_leases()
         self._plan_counter()
         self._plan_waiting()
+        self._plan_turns()
         self.diary.live()
 
     def note(self, moment: datetime, deed: Deed) -> None:
@@ -228,6 +229,30 @@ class Year:
         self.note(read_at, lambda session, now: demo_waiting.ask_of_statement(session, now, last, domain))
         entered_at = max(at(self.today, 0), self.demo.now - timedelta(minutes=40))
         self.note(entered_at, demo_waiting.enter_by_hand)
+
+    # --- turns ------------------------------------------------------------------------------------------------------------
+
+    def _plan_turns(self) -> None:
+        """The town's mall: begun some months ago, each month published in the one before, and who came, day by day."""
+        first, demo = self.months.back(demo_turns.MONTHS_BACK), self.demo
+        self.note(at(first.first_day - 14 * _DAY, 11), lambda s, n: demo_turns.begin(s, n, demo, _TOWN, first.first_day))
+        month = first
+        while month <= self.months.running.next:
+            self.note(at(month.first_day - 14 * _DAY, 12), partial(demo_turns.answer, demo, _TOWN, month))
+            self.diary.note(at(month.first_day - 8 * _DAY, 10), partial(self._publish, month))
+            self.note(
+                at(month.first_day.replace(day=18), 10), partial(demo_turns.judge_missed, _TOWN, month.first_day.replace(day=17))
+            )
+            month = month.next
+        day = first.first_day
+        while day <= self.today:
+            evening = at(day, 20) if day < self.today else demo.now - timedelta(seconds=2)
+            self.note(evening, partial(demo_turns.stand, demo, _TOWN, day))
+            day += _DAY
+        self.note(demo.now - timedelta(hours=5), partial(demo_turns.offer, _TOWN))
+
+    def _publish(self, month: Month, now: datetime) -> None:
+        demo_turns.publish_month(self.demo, now, _TOWN, month)
 
     # --- at the desks -----------------------------------------------------------------------------------------------------
 
