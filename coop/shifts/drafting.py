@@ -5,7 +5,6 @@ The job reads the month in one transaction, searches without one, and writes in 
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Iterable, Mapping
 from datetime import datetime, timedelta
 from importlib import import_module
@@ -32,6 +31,7 @@ from coop.shifts.wording import clock_span, weekday_of
 KIND = "shifts.draft"
 SECONDS, MOST_SECONDS = 30, 600
 _NAMES_SHOWN = 5
+_SECOND = timedelta(seconds=1)
 Solve = Callable[..., Outcome]
 
 
@@ -141,12 +141,12 @@ def draft(
 
 def _watching(run: JobRun, args: Mapping[str, Any]) -> Cancelled:
     """Asked once a second: says how far the draft is, and whether somebody wants it to stop."""
-    began = time.monotonic()
+    began = run.clock()
 
     def is_stopped() -> bool:
         seconds = args["seconds"]
         with run.transaction() as session:
-            run.progress(min(seconds, int(time.monotonic() - began)), seconds, session)
+            run.progress(min(seconds, (run.clock() - began) // _SECOND), seconds, session)
             asked = session.scalar(select(Rota.stop_asked_at).where(Rota.id == args["rota_id"]))
         return asked is not None
 
