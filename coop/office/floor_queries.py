@@ -140,15 +140,22 @@ def space_rows(session: Session, mall: Mall, today: date, span: Span) -> list[Sp
     sales = net_between(session, mall.id, first, last)
     open_by_dealer = {row.dealer_id: row.arrears.ages for row in arrears_of(session, mall.id, today)}
     offered = set(session.scalars(select(Offer.space_id).join(Space).where(Space.mall_id == mall.id, Offer.state == "open")))
-    months = span.months
+    weights = {hold: sqft_months([hold], span.months) for hold in held}
     per_dealer = {
         dealer_id: Fraction(sales.get(dealer_id, 0)) / floor_months
         for dealer_id, mine in by_dealer.items()
-        if (floor_months := sqft_months(mine, months))
+        if (floor_months := sum((weights[hold] for hold in mine), Fraction(0)))
     }
     return [
         _row(
-            space, by_space.get(space.id, []), today, months, rents.get(space.id), per_dealer, open_by_dealer, space.id in offered
+            space,
+            by_space.get(space.id, []),
+            today,
+            weights,
+            rents.get(space.id),
+            per_dealer,
+            open_by_dealer,
+            space.id in offered,
         )
         for space in floor.spaces_of(session, mall.id, today)
     ]
@@ -165,7 +172,7 @@ def _row(
     space: Space,
     held: Sequence[Hold],
     today: date,
-    months: Sequence[Month],
+    weights: Mapping[Hold, Fraction],
     rent_cents: int | None,
     per_dealer: Mapping[int, Fraction],
     open_by_dealer: Mapping[int, tuple[int, ...]],
@@ -175,8 +182,8 @@ def _row(
     later = min((hold.starts_on for hold in held if hold.starts_on > today), default=None)
     outline = floor.as_outline(space.outline_in16)
     area = now[0].leased_sqft100 if now else space.measured_area_sqft100 or drawn_area_sqft100(outline)
-    floor_months = sqft_months(held, months)
-    weighed = [(sqft_months([hold], months), per_dealer.get(hold.dealer_id)) for hold in held]
+    floor_months = sum((weights[hold] for hold in held), Fraction(0))
+    weighed = [(weights[hold], per_dealer.get(hold.dealer_id)) for hold in held]
     ages = [open_by_dealer[dealer_id] for dealer_id in {hold.dealer_id for hold in now} & open_by_dealer.keys()]
     sold = [weight * figure for weight, figure in weighed if figure is not None and weight]
     return SpaceRow(
