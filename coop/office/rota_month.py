@@ -185,12 +185,19 @@ def cells_of(
 
 def _seen(broken: Iterable[Broken]) -> list[Broken]:
     """What stands against a rota and is to be said; what is uncovered is seen in its day."""
-    return [one for one in without_keys_to_come(broken) if one.rule != UNCOVERED]
+    return [one for one in worth_saying(broken) if one.rule != UNCOVERED]
 
 
-def without_keys_to_come(broken: Iterable[Broken]) -> list[Broken]:
-    """Without key holders that are missed where nobody stands yet: that is uncovered, and is said as that."""
-    return [one for one in broken if one.hard or one.rule != "keys"]
+def worth_saying(broken: Iterable[Broken]) -> list[Broken]:
+    """What is broken without saying one thing twice: key holders are missed once a turn, and not where nobody stands yet."""
+    found, keyless = [], set()
+    for one in broken:
+        if one.rule == "keys" and (not one.hard or one.turn_id in keyless):
+            continue
+        found.append(one)
+        if one.rule == "keys":
+            keyless.add(one.turn_id)
+    return found
 
 
 _People = Mapping[int | None, tuple[str, str]]

@@ -13,7 +13,7 @@ from coop.core.web import Page, allow, db, now, roll_back, visitor
 from coop.floor.models import Mall
 from coop.office.floor_views import wanted_mall
 from coop.office.rota_forms import NOBODY, MoveForm
-from coop.office.rota_month import without_keys_to_come
+from coop.office.rota_month import worth_saying
 from coop.office.rota_turn import TurnPage, turn_page
 from coop.office.rota_views import rota, to_month, wanted_rota, wanted_version
 from coop.office.views import READERS
@@ -126,7 +126,7 @@ def _tried(sentence: str, ask: Callable[[], Difference]) -> Tried:
         found = ask()
     except Refusal as refusal:
         return Tried(refusal=str(refusal))
-    return Tried(sentence, without_keys_to_come(found.broken), without_keys_to_come(found.mended))
+    return Tried(sentence, worth_saying(found.broken), worth_saying(found.mended))
 
 
 # --- moved ----------------------------------------------------------------------------------------------------------------

@@ -73,7 +73,6 @@ function show({ page, address }, turn) {
     if (here && there) here.replaceWith(document.importNode(there, true));
   }
   history.replaceState(null, "", address.replace(/#.*/, ""));
-  prepare();
   const last = document.querySelector("#rota-last");
   say(words(last && last.querySelector("p")) + (last ? ` ${words(last.querySelector("ul"))}` : ""));
   const link = turn && document.querySelector(`#turn-${turn} a`);
@@ -200,8 +199,9 @@ document.addEventListener("keydown", (event) => {
 let held = null;
 let over = null;
 
-/** What can be dragged, once the page shows it: turns that somebody has, and members. */
+/** Turns and members can be dragged whenever the page shows them anew; not while a draft goes on. */
 function prepare() {
+  if (!one("rota-drag")) return;
   for (const link of document.querySelectorAll(".turn a")) link.draggable = false;
   for (const part of document.querySelectorAll(".turn:not(.shut), tr[data-member]")) part.draggable = true;
 }
@@ -244,6 +244,7 @@ function mark(part) {
 if (isMonth) {
   main.append(box);
   prepare();
+  new MutationObserver(prepare).observe(main, { childList: true });
   main.addEventListener("dragstart", (event) => {
     held = event.target instanceof Element && event.target.closest('[draggable="true"]');
     if (!held) return;

@@ -148,7 +148,7 @@ def test_a_draft_is_asked_for_and_stopped_and_wrong_figures_are_told_at_their_fi
     page = manager.get(AT).text
     assert "The draft waits for its turn." in page
     assert "live.js" in page
-    assert "rota.js" not in page
+    assert 'id="rota-drag"' not in page
     assert 'data-ended="no"' in manager.get(f"{AT}/progress").text
     send(manager, f"{AT}/draft", seconds="5", seed="")
     assert "A draft of December 2026 is under way" in manager.get(AT).text
