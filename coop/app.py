@@ -58,6 +58,7 @@ from coop.core.templating import FILTERS, joined
 from coop.dealers import queries as people_queries
 from coop.dealers.feed_views import read_feeds
 from coop.dealers.views import OFFICE_ROLES, people, recognise
+from coop.desk.views import desk
 from coop.office import queries as office_queries
 from coop.office.bank_views import bank
 from coop.office.books_views import books
@@ -72,6 +73,7 @@ from coop.office.paying_views import paying
 from coop.office.payout_views import payouts
 from coop.office.question_views import questions
 from coop.office.release_views import releases
+from coop.office.rota_days_views import rota_days
 from coop.office.rota_house_views import rota_house
 from coop.office.rota_views import rota
 from coop.office.sales_views import sales
@@ -140,6 +142,7 @@ def create_app(settings: Settings | None = None, *, clock: Callable[[], datetime
         releases,
         leases,
         rota,
+        rota_days,
         rota_house,
         sales,
         layaways,
@@ -151,6 +154,7 @@ def create_app(settings: Settings | None = None, *, clock: Callable[[], datetime
         questions,
         settings_pages,
         portal,
+        desk,
         turns,
     ):
         app.register_blueprint(face)
@@ -172,6 +176,7 @@ def _letterhead() -> dict[str, object]:
         "zone": _zone,
         "in_office": who is not None and bool(who.roles & OFFICE_ROLES),
         "is_dealer": who is not None and "dealer" in who.roles,
+        "is_desk": who is not None and "desk" in who.roles,
         "is_manager": who is not None and "manager" in who.roles,
     }
 

@@ -58,6 +58,8 @@ def home_of(who: Visitor) -> str:
         return url_for("office.today")
     if "dealer" in who.roles:
         return url_for("portal.home")
+    if "desk" in who.roles:
+        return url_for("desk.first")
     return url_for("people.home")
 
 
@@ -70,7 +72,7 @@ def start() -> Page:
 @people.get("/home")
 @allow(SIGNED_IN)
 def home() -> Page:
-    """What there is for this user: for the desk, whose own pages come later, nearly all there is."""
+    """What there is for this user, in a few words: who has no role yet comes here."""
     return render_template("dealers/home.html")
 
 

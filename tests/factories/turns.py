@@ -31,7 +31,7 @@ from coop.shifts.models import (
 )
 from coop.shifts.planning import seats_of
 from coop.shifts.rules import TurnRules
-from coop.shifts.turn_models import TurnAccount, TurnChange, TurnOffer
+from coop.shifts.turn_models import Attendance, ChecklistItem, TurnAccount, TurnChange, TurnOffer
 
 NOVEMBER = Month(2026, 11)
 LONG_AGO = date(2020, 1, 1)
@@ -52,6 +52,8 @@ class TurnsLaid:
     """D02's on November 20 at 2 pm."""
     open_turn: int
     """Nobody's, on November 10 at 10 am."""
+    missed: int
+    """D02's on November 2 at 2 pm, to which nobody came."""
     today: int
     """D01's on November 3 at 10 am."""
     offer: int
@@ -255,6 +257,7 @@ def add_turn_rows(session: Session, now: datetime, mall: Mall, user_id: int | No
     found_open = next(turn for turn in turns_of(session, rota) if turn.on_date.day == 10 and turn.opens)
     session.flush()
     lay_published(session, rota, now - timedelta(days=10), user_id)
+    _lay_days(session, mall, found[2, True], found[2, False])
     offer = TurnOffer(turn_id=found[20, True].id, kind="give", by_member_id=ida, words="Out of town", made_at=now)
     session.add(offer)
     session.flush()
@@ -263,6 +266,7 @@ def add_turn_rows(session: Session, now: datetime, mall: Mall, user_id: int | No
         turn=found[20, True].id,
         other_turn=found[20, False].id,
         open_turn=found_open.id,
+        missed=found[2, False].id,
         today=found[3, True].id,
         offer=offer.id,
         helper=helper.id,
@@ -275,3 +279,13 @@ def add_turn_rows(session: Session, now: datetime, mall: Mall, user_id: int | No
         said=rather_not.id,
         feed=feed.id,
     )
+
+
+def _lay_days(session: Session, mall: Mall, worked: Turn, missed: Turn) -> None:
+    """A day of which one turn was worked and one missed, and the mall's own lists."""
+    session.add(Attendance(turn_id=worked.id, signed_in_at=worked.starts_at, signed_out_at=worked.ends_at))
+    session.add(Attendance(turn_id=missed.id, missed_at=missed.starts_at + timedelta(minutes=30)))
+    for kind, lines in (("opening", ("Lights on", "Count the float")), ("closing", ("Lock the back door",))):
+        for place, words in enumerate(lines, start=1):
+            session.add(ChecklistItem(mall_id=mall.id, kind=kind, place=place, words=words, starts_on=LONG_AGO, ended_on=None))
+    session.flush()

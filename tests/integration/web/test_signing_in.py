@@ -23,7 +23,7 @@ NO_MATCH = "This mail address and passphrase do not belong together."
         ("manager@example.org", "/office/"),
         (" Books@Example.org ", "/office/"),
         ("auditor@example.org", "/office/"),
-        ("desk@example.org", "/home"),
+        ("desk@example.org", "/desk/"),
         ("ida@example.org", "/portal/"),
     ],
 )
@@ -32,7 +32,7 @@ def test_each_comes_to_their_own_pages(web: Web, email: str, home: str) -> None:
     answer = send(client, "/sign-in", email=email, passphrase=PASSPHRASE)
     assert (answer.status_code, answer.headers["Location"]) == (303, "/")
     assert client.get("/").headers["Location"] == home
-    assert client.get(home).status_code == 200
+    assert client.get(home, follow_redirects=True).status_code == 200
     cookie = next(c for c in answer.headers.getlist("Set-Cookie") if c.startswith("coop="))
     assert "HttpOnly" in cookie
     assert "SameSite=Lax" in cookie
