@@ -46,6 +46,7 @@ from coop.sales.devices import devices_of, waiting_devices
 from coop.sales.drawers import uncounted
 from coop.sales.queries import claimed_from_before, month_sales, unclaimed_in, unfinished_imports
 from coop.sales.taxing import recomputed_tax
+from coop.shifts.month_end import post_turns, worked_by_dealer
 from coop.statements.service import counted
 from coop.tax.filing import move_tax_to_dealers
 from coop.tax.queries import charged_by_account
@@ -165,9 +166,21 @@ def carry_unclaimed(session: Session, now: datetime, mall: Mall, month: Month) -
     return Outcome(f"{counted(count, 'unclaimed line')}, {format_dollars(amount)} in all, {are} carried.")
 
 
+def post_month_turns(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
+    """Turns owed, worked and missed are in the accounts, with what they cost or bring; rent and commission go by them."""
+    return Outcome(post_turns(session, now, mall, month).words)
+
+
 def post_rent(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
     """What of the month's rent is not posted yet, once: what its sales decide, what changed since; and its late fees."""
-    posted = post_rents(session, now, mall, month, sales_between=sales_between(session, mall.id))
+    posted = post_rents(
+        session,
+        now,
+        mall,
+        month,
+        sales_between=sales_between(session, mall.id),
+        turns=worked_by_dealer(session, mall, month),
+    )
     late = post_late_fees(session, now, mall, on=month.last_day)
     total = sum(cents for (_, kind), cents in charged_by_kind(session, mall.id, month).items() if kind != "commission")
     fees = f" {counted(late, 'late fee')} charged now." if late else ""
@@ -178,7 +191,15 @@ def post_commission(session: Session, now: datetime, mall: Mall, month: Month) -
     """Commission on each dealer's net sales, once a month, rounded once."""
     sales = month_sales(session, mall.id, month)
     net = {dealer_id: s.net_cents for dealer_id, s in sales.items() if dealer_id is not None}
-    posted = post_commissions(session, now, mall, month, net, sold_by=items_sold(session, mall.id, month))
+    posted = post_commissions(
+        session,
+        now,
+        mall,
+        month,
+        net,
+        sold_by=items_sold(session, mall.id, month),
+        turns=worked_by_dealer(session, mall, month),
+    )
     total = sum(cents for (_, kind), cents in charged_by_kind(session, mall.id, month).items() if kind == "commission")
     return Outcome(f"{format_dollars(total)} in all; {counted(posted, 'charge')} posted now.")
 
@@ -333,6 +354,7 @@ BEFORE_LOCK: dict[str, StepBody] = {
     "drawers": check_drawers,
     "devices": check_devices,
     "unclaimed": carry_unclaimed,
+    "turns": post_month_turns,
     "rent": post_rent,
     "commission": post_commission,
     "card": post_card_cost,
@@ -348,6 +370,7 @@ TITLES = {
     "drawers": "Drawers are counted",
     "devices": "Desk devices have sent all they rang up",
     "unclaimed": "Unclaimed sales are carried",
+    "turns": "Turns are counted",
     "rent": "Rent is posted",
     "commission": "Commission is posted",
     "card": "Card cost is posted",
@@ -367,6 +390,7 @@ MENDS = {
     "drawers": "/office/sales/drawers/{mall}?month={month}",
     "devices": "/office/sales/drawers/{mall}?month={month}",
     "unclaimed": "/office/sales/{mall}/unclaimed",
+    "turns": "/office/rota/{mall}/{month}/attendance",
     "rent": "/office/leases/{mall}/rates",
     "commission": "/office/leases/{mall}",
     "card": "/office/leases/{mall}",

@@ -35,14 +35,14 @@ def end_jobs(web: Web) -> None:
 
 def test_months_are_listed_with_their_state(web: Web) -> None:
     page = web.browser("auditor").get("/office/months").text
-    assert "under way, 14 of 16 steps done" in page
+    assert "under way, 15 of 17 steps done" in page
     assert page.index("November 2026") < page.index("October 2026")
 
 
 def test_a_month_under_way_is_watched_and_a_stopped_one_is_taken_up_again(web: Web) -> None:
     client = web.browser("manager")
     page = client.get("/office/months/MAIN/2026-10").text
-    assert "14 of 16 steps are done." in page
+    assert "15 of 17 steps are done." in page
     assert "live.js" in page
     assert "Take it up again" not in page
     assert "Mend it" not in page
@@ -81,7 +81,7 @@ def test_a_finished_month_is_closed(web: Web) -> None:
     client = web.browser("manager")
     assert "closed" in client.get("/office/months").text
     page = client.get("/office/months/MAIN/2026-10").text
-    assert "All 16 steps are done." in page
+    assert "All 17 steps are done." in page
     assert "Take it up again" not in page
 
 
