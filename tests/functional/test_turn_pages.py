@@ -14,6 +14,7 @@ from coop.core.db import Sessions, make_sessions, transaction
 from coop.dealers import service as people
 from coop.floor.service import hold_mall
 from coop.shifts import offering
+from coop.shifts.models import TurnHelper
 from coop.shifts.offering import Terms
 from coop.shifts.turn_models import TurnChange, TurnOffer
 from tests.factories.swaps import CODES, Swaps
@@ -135,6 +136,8 @@ def test_an_audit_finds_nothing_on_pages_of_turns_in_their_states(
         made = session.get_one(TurnOffer, int(ended.rpartition("/")[2]))
         offering.withdraw_offer(session, NOW, made, member_id=yard.swaps.members["D01"])
         turn = f"/portal/turns/{yard.swaps.turn(session, 8).id}"
+        ida = yard.swaps.members["D01"]
+        session.add(TurnHelper(member_id=ida, name="Rufus", phone="", trained_on=None, named_at=NOW, ended_on=None))
     paths = {
         "D01": (open_one, answered, ended, alone, turn, "/portal/turns/", "/portal/"),
         "D03": (open_one, answered),
