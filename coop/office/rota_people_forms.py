@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from typing import Any
+from collections.abc import Mapping
 
 from flask_wtf import FlaskForm
-from wtforms import SelectField, SelectMultipleField, StringField
-from wtforms.fields.choices import SelectChoice
+from wtforms import SelectMultipleField, StringField
 from wtforms.validators import Length
 
 from coop.core.fields import ChoiceField, DayField, Needed, stripped, told
@@ -20,7 +18,6 @@ FACTS = {
     "office": "holds an office, and owes less",
     "exempt": "is exempt, and owes none",
 }
-_LISTED = "Choose one of those listed."
 
 
 class FactForm(FlaskForm):  # type: ignore[misc]
@@ -81,21 +78,21 @@ class HelperForm(FlaskForm):  # type: ignore[misc]
 
 
 class PairForm(FlaskForm):  # type: ignore[misc]
-    one = SelectField("One", invalid_choice_message=_LISTED)
-    other = SelectField("and the other", invalid_choice_message=_LISTED)
+    """Two members by a code of each: a list of hundreds to choose from, twice, would be longer than the page."""
+
+    one = StringField("One", filters=[stripped, str.upper], validators=[Needed("Write a dealer's code, such as D01.")])
+    other = StringField(
+        "and the other", filters=[stripped, str.upper], validators=[Needed("Write a dealer's code, such as D02.")]
+    )
     how = ChoiceField("They", choices=PAIR_WORDS)
     pair_from = DayField("From", validators=[Needed(FIRST_DAY)])
 
-    def __init__(self, *args: Any, people: Iterable[tuple[int, str]], **more: Any) -> None:
-        super().__init__(*args, **more)
-        listed = [SelectChoice("", "choose"), *(SelectChoice(str(one), name) for one, name in people)]
-        self.one.choices = self.other.choices = listed
-
-    def check(self) -> bool:
+    def check(self, members: Mapping[str, int]) -> bool:
+        """`members` has the id of whoever takes part by each code."""
         self.validate()
         for field in (self.one, self.other):
-            if not field.data and not field.errors:
-                told(field, "Choose a member.")
-        if self.one.data and self.one.data == self.other.data:
-            told(self.other, "Choose two different members.")
+            if not field.errors and field.data not in members:
+                told(field, f"Nobody who takes part here has the code {field.data}: look at the list above.")
+        if not self.errors and members[self.one.data] == members[self.other.data]:
+            told(self.other, "That is the same member: write another's code.")
         return not self.errors

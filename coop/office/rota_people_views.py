@@ -42,7 +42,6 @@ def people(mall_code: str) -> Page:
 def _people_page(mall: Mall, many: ManyForm | None = None, pair: PairForm | None = None) -> str:
     today = today_of(mall)
     rows = queries.person_rows(db(), mall, today)
-    named = [(row.member_id, row.name) for row in rows]
     return render_template(
         "office/rota/people.html",
         **leading(mall),
@@ -50,7 +49,7 @@ def _people_page(mall: Mall, many: ManyForm | None = None, pair: PairForm | None
         pairs=queries.pairs_running(db(), today),
         pair_words=PAIR_WORDS,
         many=many or ManyForm(formdata=None, starts_on=today),
-        pair=pair or PairForm(formdata=None, people=named, pair_from=today),
+        pair=pair or PairForm(formdata=None, pair_from=today),
     )
 
 
@@ -90,11 +89,11 @@ def set_many(mall_code: str) -> Page:
 @allow("manager")
 def set_pair(mall_code: str) -> Page:
     mall = wanted_mall(mall_code)
-    rows = queries.person_rows(db(), mall, today_of(mall))
-    form = PairForm(people=[(row.member_id, row.name) for row in rows])
-    if not form.check():
+    members = {row.code: row.member_id for row in queries.person_rows(db(), mall, today_of(mall))}
+    form = PairForm()
+    if not form.check(members):
         return _people_page(mall, pair=form), 422
-    one, other = (db().get_one(Member, int(field.data)) for field in (form.one, form.other))
+    one, other = (db().get_one(Member, members[field.data]) for field in (form.one, form.other))
     try:
         folk.set_pair(db(), now(), one, other, form.how.data, form.pair_from.data, by=by())
     except Refusal as refusal:

@@ -8,14 +8,13 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-from sqlalchemy import func, or_, select
+from sqlalchemy import ColumnElement, and_, func, or_, select
 from sqlalchemy.orm import Session
 
 from coop.core.periods import Month
 from coop.dealers.models import Dealer, Member
 from coop.floor.models import Mall
 from coop.leases.models import Lease, LeaseShare, LeaseSpace
-from coop.leases.queries import leases_in
 from coop.shifts.domain.owed import Held, Owed, Part, month_owed
 from coop.shifts.models import TurnFact
 from coop.shifts.people import as_owed, fact_rows
@@ -59,18 +58,37 @@ class Worker:
         return any(first <= day <= last for first, last, _ in self.exempt)
 
 
-def _leases_by_member(session: Session, mall_id: int, month: Month) -> dict[int, tuple[Member, list[Lease]]]:
-    """Leases in the month by the member of their dealer, in the order of the dealers' codes."""
-    leases = leases_in(session, mall_id, month)
-    dealers = {
-        dealer.id: dealer
-        for dealer in session.scalars(select(Dealer).where(Dealer.id.in_({lease.dealer_id for lease in leases})))
-    }
-    found: dict[int, tuple[Member, list[Lease]]] = {}
-    for lease in sorted(leases, key=lambda lease: (dealers[lease.dealer_id].code, lease.starts_on, lease.id)):
-        member = dealers[lease.dealer_id].member
-        found.setdefault(member.id, (member, []))[1].append(lease)
+def _lease_rows(session: Session, mall_id: int, month: Month) -> dict[int, list[Any]]:
+    """Leases in the month with their dealers' codes and members, by member id, in the order of the codes: plain values."""
+    rows = session.execute(
+        select(
+            Lease.id.label("lease_id"),
+            Lease.starts_on,
+            Lease.ends_on,
+            Dealer.code,
+            Member.id.label("member_id"),
+            Member.name,
+            Member.joined_on,
+            Member.left_on,
+        )
+        .select_from(Lease)
+        .join(Dealer, Dealer.id == Lease.dealer_id)
+        .join(Member, Member.id == Dealer.member_id)
+        .where(_runs_in(mall_id, month))
+        .order_by(Dealer.code, Lease.starts_on, Lease.id)
+    )
+    found: dict[int, list[Any]] = {}
+    for row in rows:
+        found.setdefault(row.member_id, []).append(row)
     return found
+
+
+def _runs_in(mall_id: int, month: Month) -> ColumnElement[bool]:
+    return and_(
+        Lease.mall_id == mall_id,
+        Lease.starts_on <= month.last_day,
+        or_(Lease.ends_on.is_(None), Lease.ends_on >= month.first_day),
+    )
 
 
 def _clip(month: Month, first: date, last: date | None) -> tuple[date, date] | None:
@@ -85,21 +103,7 @@ def _clipped(month: Month, rows: list[TurnFact], kind: str) -> tuple[tuple[date,
 
 def workers_of(session: Session, mall: Mall, month: Month) -> list[Worker]:
     """Members with a lease at a mall in a month, by code, as they are in it. Two queries, of plain values."""
-    rows = session.execute(
-        select(Dealer.code, Member.id, Member.name, Member.joined_on, Member.left_on, Lease.starts_on, Lease.ends_on)
-        .select_from(Lease)
-        .join(Dealer, Dealer.id == Lease.dealer_id)
-        .join(Member, Member.id == Dealer.member_id)
-        .where(
-            Lease.mall_id == mall.id,
-            Lease.starts_on <= month.last_day,
-            or_(Lease.ends_on.is_(None), Lease.ends_on >= month.first_day),
-        )
-        .order_by(Dealer.code, Lease.starts_on, Lease.id)
-    )
-    leases: dict[int, list[Any]] = {}
-    for row in rows:
-        leases.setdefault(row.id, []).append(row)
+    leases = _lease_rows(session, mall.id, month)
     facts = fact_rows(session, mall.id, month.first_day, month.last_day)
     workers = []
     for member_id, own in leases.items():
@@ -133,35 +137,43 @@ def owed_of_month(session: Session, mall: Mall, month: Month) -> dict[int, Owed]
     rules = rules_on(session, mall.id, month.first_day)
     if not rules.are_set:
         return {}
-    by_member = _leases_by_member(session, mall.id, month)
     facts = fact_rows(session, mall.id, month.first_day, month.last_day)
-    shared = _shared_parts(session, [lease.id for _, leases in by_member.values() for lease in leases])
+    parts = _parts(session, mall.id, month)
     owed: dict[int, Owed] = {}
-    for member_id, (member, leases) in by_member.items():
-        held = [Held(lease.starts_on, lease.ends_on, (*_own_parts(lease), *shared.get(lease.id, ()))) for lease in leases]
-        made = month_owed(
-            rules.owing, month, member.joined_on, member.left_on, held, [as_owed(row) for row in facts.get(member_id, ())]
-        )
+    for member_id, leases in _lease_rows(session, mall.id, month).items():
+        held = [Held(row.starts_on, row.ends_on, tuple(parts.get(row.lease_id, ()))) for row in leases]
+        known = [as_owed(row) for row in facts.get(member_id, ())]
+        made = month_owed(rules.owing, month, leases[0].joined_on, leases[0].left_on, held, known)
         if made is not None:
             owed[member_id] = made
     return owed
 
 
-def _own_parts(lease: Lease) -> list[Part]:
-    return [Part(span.starts_on, span.ends_on, span.leased_area_sqft100) for span in lease.spaces if not span.shares]
-
-
-def _shared_parts(session: Session, lease_ids: Collection[int]) -> dict[int, list[Part]]:
-    """Parts of shared booths, by the lease that pays for them."""
-    rows = session.execute(
-        select(LeaseShare.lease_id, LeaseShare.share_percent, LeaseSpace)
+def _parts(session: Session, mall_id: int, month: Month) -> dict[int, list[Part]]:
+    """Spaces held in the month by the lease that pays for them, whole or, of a shared booth, its part."""
+    columns = (LeaseSpace.starts_on, LeaseSpace.ends_on, LeaseSpace.leased_area_sqft100)
+    in_month = and_(
+        LeaseSpace.starts_on <= month.last_day, or_(LeaseSpace.ends_on.is_(None), LeaseSpace.ends_on >= month.first_day)
+    )
+    whole = (
+        select(Lease.id, *columns)
+        .join(LeaseSpace, LeaseSpace.lease_id == Lease.id)
+        .where(
+            _runs_in(mall_id, month), in_month, ~select(LeaseShare.id).where(LeaseShare.lease_space_id == LeaseSpace.id).exists()
+        )
+        .order_by(LeaseSpace.id)
+    )
+    shared = (
+        select(Lease.id, *columns, LeaseShare.share_percent)
+        .join(LeaseShare, LeaseShare.lease_id == Lease.id)
         .join(LeaseSpace, LeaseSpace.id == LeaseShare.lease_space_id)
-        .where(LeaseShare.lease_id.in_(lease_ids))
+        .where(_runs_in(mall_id, month), in_month)
         .order_by(LeaseSpace.id)
     )
     found: dict[int, list[Part]] = {}
-    for lease_id, percent, span in rows:
-        found.setdefault(lease_id, []).append(Part(span.starts_on, span.ends_on, span.leased_area_sqft100, percent))
+    for query in (whole, shared):
+        for lease_id, *part in session.execute(query):
+            found.setdefault(lease_id, []).append(Part(*part))
     return found
 
 

@@ -7,11 +7,13 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
 from fractions import Fraction
+from itertools import pairwise
 
 from coop.core.money import round_half_up
 from coop.core.periods import Month, shown_days
 
 HUNDRED = Decimal(100)
+ONE = timedelta(days=1)
 LONGEST = 300
 """Letters of a working, as the account of turns keeps it."""
 
@@ -123,6 +125,19 @@ def _of_day(rules: Owing, joined_on: date, leases: Sequence[Held], facts: Sequen
     return max(owed, Fraction(0)), said
 
 
+def _steps(
+    rules: Owing, month: Month, joined_on: date, left_on: date | None, leases: Sequence[Held], facts: Sequence[Fact]
+) -> list[tuple[date, date]]:
+    """The month in stretches of days within which nothing begins or ends: each day of one owes the same."""
+    dated: list[Held | Part | Fact] = [*leases, *facts, *(part for lease in leases for part in lease.parts)]
+    begins = {month.first_day, joined_on, *(thing.starts_on for thing in dated)}
+    begins |= {day + ONE for day in (left_on, *(thing.ends_on for thing in dated)) if day is not None and day < month.last_day}
+    if joined_on <= month.last_day:
+        begins.add(joined_on + timedelta(days=rules.new_days))
+    firsts = sorted(day for day in begins if day in month)
+    return [(first, after - ONE) for first, after in pairwise([*firsts, month.last_day + ONE])]
+
+
 def month_owed(
     rules: Owing, month: Month, joined_on: date, left_on: date | None, leases: Sequence[Held], facts: Sequence[Fact]
 ) -> Owed | None:
@@ -132,16 +147,16 @@ def month_owed(
     owe nothing. Rounded once, to the hundredth, half up.
     """
     spans: list[tuple[date, date, Fraction, str]] = []
-    for day in month.each_day():
-        if day < joined_on or (left_on is not None and day > left_on):
+    for first, last in _steps(rules, month, joined_on, left_on, leases, facts):
+        if first < joined_on or (left_on is not None and first > left_on):
             continue
-        rate, said = _of_day(rules, joined_on, leases, facts, day)
+        rate, said = _of_day(rules, joined_on, leases, facts, first)
         if not said:
             continue
-        if spans and spans[-1][1] == day - timedelta(days=1) and spans[-1][2:] == (rate, said):
-            spans[-1] = (spans[-1][0], day, rate, said)
+        if spans and spans[-1][1] == first - ONE and spans[-1][2:] == (rate, said):
+            spans[-1] = (spans[-1][0], last, rate, said)
         else:
-            spans.append((day, day, rate, said))
+            spans.append((first, last, rate, said))
     if not spans:
         return None
     owed = sum((rate * ((last - first).days + 1) / month.days for first, last, rate, _ in spans), Fraction(0))

@@ -420,12 +420,19 @@ def test_helpers_are_named_trained_and_ended(web: Web) -> None:
 
 
 def test_pairs_are_kept_apart_or_together_until_ended(web: Web) -> None:
-    browser, ida, amos = web.browser("manager"), str(member_id(web, "D01")), str(member_id(web, "D02"))
-    pair = {"one": ida, "other": amos, "how": "apart", "pair_from": "2026-11-03"}
+    browser = web.browser("manager")
+    pair = {"one": "d01", "other": "D02", "how": "apart", "pair_from": "2026-11-03"}
     assert "are written down already" in told(send(browser, f"{MAIN}/people/pairs", **pair))["other"]
     send(browser, f"{MAIN}/people/pairs/{web.house.turns.pair}/end")
-    assert told(send(browser, f"{MAIN}/people/pairs", **pair | {"other": ida})) == {"other": "Choose two different members."}
-    assert told(send(browser, f"{MAIN}/people/pairs", **pair | {"one": ""})) == {"one": "Choose a member."}
+    assert told(send(browser, f"{MAIN}/people/pairs", **pair | {"other": "D01"})) == {
+        "other": "That is the same member: write another's code."
+    }
+    answer = send(browser, f"{MAIN}/people/pairs", **pair | {"one": "", "other": "D99"})
+    assert told(answer) == {
+        "one": "Write a dealer's code, such as D01.",
+        "other": "Nobody who takes part here has the code D99: look at the list above.",
+    }
+    assert 'value="D99"' in answer.text
     send(browser, f"{MAIN}/people/pairs", **pair)
     assert "Ida Fenwick and Amos Pell must not work together, since Nov 3, 2026" in said(web, f"{MAIN}/people")
     with transaction(web.sessions) as session:
