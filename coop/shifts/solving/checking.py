@@ -337,7 +337,8 @@ def costs(roster: Roster) -> tuple[tuple[Short, ...], tuple[Part, ...]]:
             spent[request.tier, "requests"] += request.weight
     for wish in problem.together:
         for day, kind in roster.of_person[wish.person]:
-            if not any(other_day == day and _meet(kind, other) for other_day, other in roster.of_person[wish.other]):
+            company = [other for who, other in roster.on_day.get(day, ()) if who == wish.other]
+            if not kind.elsewhere and not any(_meet(kind, other) for other in company):
                 spent[wish.tier, "together"] += wish.weight
     for target in problem.targets:
         group = problem.group[target.group]

@@ -114,7 +114,13 @@ class Goals:
         for day in range(self.problem.days):
             others = self._of.get((wish.other, day), ())
             for kind_id, choice in self._of.get((wish.person, day), ()):
-                beside = [other for other_kind, other in others if kinds[kind_id].overlaps(kinds[other_kind])]
+                if kinds[kind_id].elsewhere:
+                    continue
+                beside = [
+                    other
+                    for other_kind, other in others
+                    if kinds[kind_id].overlaps(kinds[other_kind]) and not kinds[other_kind].elsewhere
+                ]
                 alone = self.model.new_bool_var(f"alone {wish.person} {day} {kind_id}") if beside else choice
                 if beside:
                     self.model.add(choice - linear_sum(beside) <= alone)

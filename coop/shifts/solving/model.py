@@ -73,6 +73,7 @@ def _keep_beside(model: cp_model.CpModel, problem: Problem, chosen: Chosen, rule
         if rule.by in people[turn.person].skills:
             guides[turn.day, turn.kind].append((turn.person, choice))
     stretches: dict[tuple[int, str], list[frozenset[str]]] = {}
+    guided: dict[tuple[int, frozenset[str]], cp_model.IntVar] = {}
     for turn, choice in chosen.items():
         if rule.skill not in people[turn.person].skills or problem.kind[turn.kind].elsewhere:
             continue
@@ -80,5 +81,12 @@ def _keep_beside(model: cp_model.CpModel, problem: Problem, chosen: Chosen, rule
         if at not in stretches:
             stretches[at] = problem.side_by_side(turn.day, problem.kind[turn.kind], same_post=rule.same_post)
         for together in stretches[at]:
-            near = [guide for kind in sorted(together) for who, guide in guides[turn.day, kind] if who != turn.person]
-            model.add(choice <= linear_sum(near))
+            near = [(who, guide) for kind in sorted(together) for who, guide in guides[turn.day, kind]]
+            if rule.by in people[turn.person].skills:
+                model.add(choice <= linear_sum(guide for who, guide in near if who != turn.person))
+                continue
+            # One literal for all of them: a long sum for each trainee is most of a large mall's model.
+            if (turn.day, together) not in guided:
+                somebody = guided[turn.day, together] = model.new_bool_var(f"{rule.by} {turn.day} {'|'.join(sorted(together))}")
+                model.add(somebody <= linear_sum(guide for _, guide in near))
+            model.add_implication(choice, guided[turn.day, together])

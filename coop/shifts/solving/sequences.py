@@ -45,8 +45,21 @@ class PersonDays:
             if self._at_most_one:
                 self.model.add(linear_sum(choices) == works)
             else:
-                self.model.add_max_equality(works, choices)
+                # Those at one time exclude each other: together they are a better bound than each by itself.
+                for together in self._at_once(day):
+                    self.model.add(linear_sum(together) <= works)
+                self.model.add(linear_sum(choices) >= works)
         return self._works[day]
+
+    def _at_once(self, day: int) -> list[list[cp_model.IntVar]]:
+        """The choices of a day in sets of which one at most can be made, each choice in one set at least."""
+        here = [kind for kind in self.problem.kinds if (day, kind.id) in self.choices]
+        timed = [(kind.id, kind.starts, kind.starts + kind.minutes) for kind in here if kind.starts is not None]
+        sets = {
+            frozenset(kind for kind, begin, end in timed if begin <= moment < end) for moment in {begin for _, begin, _ in timed}
+        }
+        sets |= {frozenset({kind.id}) for kind in here if kind.starts is None}
+        return [[self.choices[day, kind] for kind in sorted(ids)] for ids in sorted(sets, key=sorted)]
 
     def add_rules(self) -> None:
         self._add_same_day()
@@ -65,13 +78,9 @@ class PersonDays:
                 continue
             if limit is not None and limit < len(choices):
                 self.model.add(linear_sum(choices) <= limit)
-            here = [kind for kind in self.problem.kinds if (day, kind.id) in self.choices and kind.starts is not None]
-            for moment in {kind.starts for kind in here}:
-                busy = [
-                    k for k in here if k.starts is not None and moment is not None and k.starts <= moment < k.starts + k.minutes
-                ]
-                if len(busy) > 1:
-                    self.model.add_at_most_one(self.choices[day, kind.id] for kind in busy)
+            for together in self._at_once(day):
+                if len(together) > 1:
+                    self.model.add_at_most_one(together)
 
     def _add_following_days(self) -> None:
         limits, kinds = self.person.limits, self.problem.kinds

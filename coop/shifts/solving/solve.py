@@ -69,6 +69,8 @@ class _Search:
                 self.bounds.append(goals.least(tier))
             elif not self._search_tier(tier):
                 return False
+            if not self.values and not self.stopped and not self._search_tier(tier, with_all=True):
+                return False
             if not self.values:
                 return True
         self._settle(len(self.problem.tiers) - 1)
@@ -104,13 +106,14 @@ class _Search:
         self.values = list(solver.response_proto.solution)
         self._spend(tier, solver)
 
-    def _search_tier(self, tier: int) -> bool:
+    def _search_tier(self, tier: int, *, with_all: bool = False) -> bool:
+        """Whether the hard rules can be kept. `with_all`: in all the time there is, since without a first draft there is none."""
         model, goals, name = self.built.model, self.built.goals, self.problem.tiers[tier]
         model.minimize(goals.expression(tier))
         if tier:
             # The draft so far is no hint: led by the relaxation alone the search is there in a fraction of the time (measured).
             model.clear_hints()  # type: ignore[no-untyped-call]
-        solver = self._solver(tier)
+        solver = self._solver(tier, with_all=with_all)
         found = _Found(self.progress, name, tier, len(self.problem.tiers)) if self.progress else None
         with self._watched(solver):
             status = solver.solve(model, found)
@@ -131,15 +134,18 @@ class _Search:
         self.milliseconds[tier] += round(solver.wall_time * 1000)
         self._used_work += round(solver.response_proto.deterministic_time)
 
-    def _solver(self, tier: int) -> cp_model.CpSolver:
+    def _solver(self, tier: int, *, with_all: bool) -> cp_model.CpSolver:
         solver, stop = cp_model.CpSolver(), self.stop
-        efforts = (self.problem.efforts or (1,) * len(self.problem.tiers))[tier:]
+        efforts = (1,) if with_all else (self.problem.efforts or (1,) * len(self.problem.tiers))[tier:]
         solver.parameters.num_workers = stop.workers
         solver.parameters.random_seed = stop.seed
         # The linear relaxation finds the bounds here, and the drafts near them: measured on the published instances and on months
         # of malls, one search with the whole of it proves alone, in less time than eight of the usual kinds. It is the one search
         # over everything; what workers are left look for better drafts near the best.
         solver.parameters.linearization_level = 2
+        # A large mall's model would be made smaller for longer than it is then searched.
+        solver.parameters.cp_model_probing_level = 0
+        solver.parameters.max_presolve_iterations = 1
         if stop.workers > 1:
             whole_search = cp_model.SatParameters()
             whole_search.name, whole_search.linearization_level = "whole_relaxation", 2

@@ -137,7 +137,7 @@ def test_a_larger_instance_gets_better_with_more_work():
     """Of the size of the published instance 4 to 6: 18 staff, 28 days, three shifts of which later ones bar the earlier."""
     problem = read_instance(instance_text(4, staff=18))
     told: list[Progress] = []
-    outcome = solve(problem, Stop.repeatable(2), progress=told.append)
+    outcome = solve(problem, Stop.repeatable(4), progress=told.append)
     honest(problem, outcome)
     values = [progress.value for progress in told]
     assert values == sorted(values, reverse=True)
