@@ -36,7 +36,7 @@ def helpers() -> Page:
 
 def _helpers_page(form: HelperForm) -> str:
     rows = helpers_of(db(), _today(), member_ids=[own_member()]).get(own_member(), [])
-    return render_template("portal/turns/helpers.html", rows=rows, form=form)
+    return render_template("portal/turns/who_helps.html", rows=rows, form=form)
 
 
 @turns.post("/helpers")
