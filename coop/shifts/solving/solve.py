@@ -120,6 +120,8 @@ class _Search:
         self._spend(tier, solver)
         if status == cp_model.INFEASIBLE:
             return False
+        if status == cp_model.MODEL_INVALID:
+            raise ValueError(f"the solver cannot count with this problem's numbers: {model.validate()}")
         if status in (cp_model.OPTIMAL, cp_model.FEASIBLE):
             before, self.values = self.values, list(solver.response_proto.solution)
             if before and goals.cost(tier, before) < goals.cost(tier, self.values):

@@ -18,7 +18,19 @@ from coop.shifts.solving.checking import Roster, check, person_faults
 from coop.shifts.solving.conflicts import without
 from coop.shifts.solving.instances import read_instance
 from coop.shifts.solving.outcome import Outcome, Progress, Stop, TierResult
-from coop.shifts.solving.problem import Cover, Kind, Limits, Minimum, Person, Problem, Turn
+from coop.shifts.solving.problem import (
+    Apart,
+    Beside,
+    Cover,
+    Forbidden,
+    Kind,
+    Limits,
+    Minimum,
+    Person,
+    Problem,
+    Together,
+    Turn,
+)
 from coop.shifts.solving.solve import ImpossibleProblem, solve
 from tests.unit.shifts.making import instance_text, mall_problem, small_problem
 
@@ -169,6 +181,38 @@ def test_locks_are_kept_and_those_that_contradict_each_other_named_and_left_out(
     assert [conflict.locks for conflict in outcome.conflicts] == [{Turn("A", 0, "D"), Turn("A", 1, "D"), Turn("A", 2, "D")}]
     assert {Turn("B", 4, "D"), Turn("A", 4, "D")} <= outcome.turns
     assert {turn.day for turn in outcome.turns} == set(range(5))
+
+
+def test_a_turn_elsewhere_is_no_company_and_still_fills_the_week():
+    """B is locked elsewhere on both days: no guide to the trainee, nobody to be apart from, and with no room left in the week."""
+    people = (
+        Person("A", skills=frozenset({"new"})),
+        Person("B", Limits(turns_a_day=None, turns_a_week=2), frozenset({"old"})),
+        Person("C", skills=frozenset({"old"})),
+    )
+    kinds = (Kind("D", 60, 600), Kind("other mall", 60, 600, elsewhere=True), Kind("late", 60, 900))
+    problem = Problem(
+        days=2,
+        people=people,
+        kinds=kinds,
+        covers=tuple(Cover(day, frozenset({kind}), 1, 10, 1) for day in (0, 1) for kind in ("D", "late")),
+        forbidden=tuple(Forbidden(person, day, frozenset({"other mall"})) for person in "AC" for day in (0, 1)),
+        locks=frozenset({Turn("B", 0, "other mall"), Turn("B", 1, "other mall"), Turn("A", 0, "D")}),
+        apart=(Apart("A", "B"),),
+        beside=(Beside("new", "old"),),
+        together=(Together("B", "A", 5), Together("A", "B", 1)),
+        weeks=((0, 1),),
+    )
+    outcome = solve(problem, ENOUGH)
+    honest(problem, outcome)
+    assert Turn("C", 0, "D") in outcome.turns
+    assert {turn.kind for turn in outcome.turns if turn.person == "B"} == {"other mall"}
+
+
+def test_numbers_the_solver_cannot_count_with_are_refused():
+    vast = Cover(0, frozenset({"D"}), 1, 2**62)
+    with pytest.raises(ValueError, match="cannot count"):
+        solve(Problem(days=1, people=(Person("A"),), kinds=(Kind("D", 60),), covers=(vast, vast, vast)), ENOUGH)
 
 
 def test_a_lock_against_a_day_off_is_a_conflict_by_itself():
