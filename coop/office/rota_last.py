@@ -61,7 +61,11 @@ def last_move(it: MonthOfTurns, asked: Mapping[str, str]) -> LastMove | None:
         url_for("rota.move", **at),
         "Undo",
         f": {whose} again",
-        [("member", str(had) if had else NOBODY), *([("lock", "yes")] if locked else [])],
+        [
+            ("member", str(had) if had else NOBODY),
+            ("had", str(cell.turn.member_id or NOBODY)),
+            *([("lock", "yes")] if locked else []),
+        ],
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 from flask import abort, render_template, request
 
@@ -54,6 +55,12 @@ def _member_id(text: str) -> int | None:
     if not (text.isascii() and text.isdigit() and len(text) < 16):
         abort(404)
     return int(text)
+
+
+def _had() -> int | Literal["anybody"] | None:
+    """Who had the turn on the page that was sent."""
+    text = request.form.get("had", "")
+    return _member_id(text) if text else "anybody"
 
 
 def _name(member_id: int | None) -> str:
@@ -152,6 +159,7 @@ def move(mall_code: str, month: Month, turn_id: int) -> Page:
             user_id=visitor().user_id,
             consent=form.consent.data,
             lock=form.lock.data,
+            had=_had(),
         )
     except Refusal as refusal:
         roll_back()

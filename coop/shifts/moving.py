@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Literal
 
 from sqlalchemy import select, update
 from sqlalchemy.exc import IntegrityError
@@ -76,15 +77,18 @@ def move_turn(
     user_id: int | None,
     consent: bool = False,
     lock: bool = False,
+    had: int | Literal["anybody"] | None = "anybody",
 ) -> list[Broken]:
     """Give a turn to a member, or to nobody; what of the rules that breaks which held before. `lock`: drafts leave it so.
 
-    `version` is the rota's, as it was looked at. `consent`: whoever comes has agreed, which a published rota needs.
-    Raises Refusal, naming turn and member.
+    `version` is the rota's, as it was looked at, and `had` who had the turn then: members swap among themselves, which no version
+    counts. `consent`: whoever comes has agreed, which a published rota needs. Raises Refusal, naming turn and member.
     """
     rota = session.get_one(Rota, turn.rota_id)
     take_version(session, rota, version)
     _hold(session, [turn])
+    if had not in ("anybody", turn.member_id):
+        raise Refusal(f"{_name(session, turn.member_id)} has {said(session, turn)} since this page was shown: look at it again.")
     if turn.member_id == member_id:
         who = (
             f"{_name(session, member_id)} has {said(session, turn)} already" if member_id else f"Nobody has {said(session, turn)}"

@@ -225,7 +225,7 @@ function moveTo(part) {
   }
   const member = (turn === held ? part : held).dataset.member || "nobody";
   const lock = member === "nobody" ? {} : { lock: "yes" };
-  return { turn, address: `${address}/move`, fields: { member, ...lock }, would: `${address}/would?member=${member}`, member };
+  return { turn, address: `${address}/move`, fields: { member, had: turn.dataset.had, ...lock }, would: `${address}/would?member=${member}`, member };
 }
 
 function mark(part) {

@@ -217,6 +217,16 @@ def test_a_published_turn_moves_with_consent_keeps_its_history_and_ends_its_offe
         assert told(session) == [turn.id]
 
 
+def test_a_turn_that_was_swapped_since_it_was_looked_at_is_not_moved(published: Drafted) -> None:
+    """Members swap among themselves, which counts no version."""
+    with transaction(published.sessions) as session:
+        published.turn(session, 1).member_id = published.members["D03"]
+    with published.sessions() as session, session.begin():
+        turn, version, had = published.turn(session, 1), published.version(session), published.members["D01"]
+        with pytest.raises(Refusal, match="Ruth Ambler has Desk on Tue, Dec 1, 10 am to 2 pm since this page was shown"):
+            move_turn(session, published.now, turn, None, version=version, user_id=None, had=had)
+
+
 def test_a_published_turn_is_given_up_without_anybodys_consent(published: Drafted) -> None:
     with transaction(published.sessions) as session:
         turn = published.turn(session, 1)
