@@ -12,10 +12,11 @@ from sqlalchemy.orm import Session
 
 from coop.core.periods import Month
 from coop.floor.models import Mall
+from coop.shifts.answering import answers
 from coop.shifts.domain.posing import EXEMPT, LEFT, SHARED, Elsewhere, House, MonthFacts, Seat, Someone
 from coop.shifts.domain.spans import Said, covers, touches
 from coop.shifts.hours import calendar_of
-from coop.shifts.models import Availability, MonthAnswer, Rota, Turn, TurnPair
+from coop.shifts.models import Rota, Turn, TurnPair
 from coop.shifts.owing import Worker, balances, owed_of_month, workers_of
 from coop.shifts.rules import TurnRules, rules_on
 from coop.shifts.turn_models import TurnAccount
@@ -95,8 +96,7 @@ def _people(
     workers = list(workers)
     members = [worker.member_id for worker in workers]
     owed, carried = owed_of_month(session, mall, month), balances(session, [mall.id], before=month)
-    said = _said(session, members, month)
-    answered = set(session.scalars(select(MonthAnswer.member_id).where(MonthAnswer.first_day == month.first_day)).all())
+    said = answers(session, mall, month)
     had, owed_before = turns_had(session, month, members), owed_over(session, mall, month, members)
     spans = sorted({(seat.day, seat.kind, seat.starts_min, seat.ends_min) for seat in seats})
     for worker in workers:
@@ -104,7 +104,7 @@ def _people(
         this = owed[member].turns if member in owed else Decimal(0)
         # Below zero is owed: what is carried adds to what is due, and what was worked beyond takes off.
         due = max(Decimal(0), this - carried.get((mall.id, member), Decimal(0)))
-        mine = said.get(member, [])
+        mine = said.get(member, ())
         yield Someone(
             id=member,
             name=worker.name,
@@ -119,7 +119,7 @@ def _people(
                 for day, kind, begins, ends in spans
                 if (word := _word(mine, month.first_day + timedelta(days=day), begins, ends))
             },
-            silent=rules.silence == "never" and member not in answered and not mine,
+            silent=rules.silence == "never" and member not in said,
         )
 
 
@@ -131,21 +131,6 @@ def _away(worker: Worker, month: Month) -> dict[int, str]:
         elif worker.is_exempt(on):
             days[number] = EXEMPT
     return days
-
-
-def _said(session: Session, members: list[int], month: Month) -> dict[int, list[Said]]:
-    rows = select(Availability).where(
-        Availability.member_id.in_(members),
-        Availability.ended_at.is_(None),
-        Availability.starts_on <= month.last_day,
-        (Availability.ends_on.is_(None)) | (Availability.ends_on >= month.first_day),
-    )
-    found: dict[int, list[Said]] = defaultdict(list)
-    for row in session.scalars(rows.order_by(Availability.id)):
-        found[row.member_id].append(
-            Said(row.kind, row.starts_on, row.ends_on, row.weekdays, row.every_weeks, row.from_min, row.to_min)
-        )
-    return found
 
 
 def _word(said: Iterable[Said], on: date, begins: int, ends: int) -> str:

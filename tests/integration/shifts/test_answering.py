@@ -24,6 +24,7 @@ from coop.shifts.answering import (
     take_back,
 )
 from coop.shifts.domain.spans import Said
+from coop.shifts.month_facts import read_facts
 from tests.factories.leases import make_lease
 from tests.factories.people import make_mall
 from tests.factories.swaps import DECEMBER, Swaps
@@ -97,6 +98,20 @@ def test_what_is_taken_back_late_counts_for_that_month_still(session: Session, y
     assert standing(session, ida.id) == []
     with pytest.raises(Refusal, match="taken back already"):
         take_back(session, CLOSED, late)
+
+
+def test_the_rota_is_drafted_by_what_stood_when_answers_closed(session: Session, yard: Swaps, ida: Member, now: datetime) -> None:
+    """One takes back in time, the other too late; a third has only said that all is said, where silence is never."""
+    lay_rules(session, yard.mall(session), starts_on=DECEMBER.first_day, silence="never")
+    amos, ruth = (session.get_one(Member, yard.members[code]) for code in ("D02", "D03"))
+    early, late = (give_availability(session, now, one, said()) for one in (ida, amos))
+    take_back(session, LAST, early)
+    take_back(session, CLOSED, late)
+    answer_month(session, now, ruth, DECEMBER)
+    people = {one.id: one for one in read_facts(session, yard.rota(session)).people}
+    assert (people[ida.id].says, people[ida.id].silent) == ({}, True)
+    assert (set(people[amos.id].says.values()), people[amos.id].silent) == ({"never"}, False)
+    assert (people[ruth.id].says, people[ruth.id].silent) == ({}, False)
 
 
 def test_silence_is_who_said_nothing_of_the_month(session: Session, yard: Swaps, ida: Member, now: datetime) -> None:
