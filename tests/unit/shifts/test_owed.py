@@ -8,11 +8,15 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date, timedelta
 from decimal import Decimal
+from fractions import Fraction
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from coop.core.money import round_half_up
 from coop.core.periods import Month
-from coop.shifts.domain.owed import LONGEST, Fact, Held, Owed, Owing, Part, month_owed, turns_words
+from coop.shifts.domain.owed import LONGEST, Fact, Held, Owed, Owing, Part, lease_turns, month_owed, turns_words
 
 NOVEMBER = Month(2026, 11)
 LONG_AGO = date(2020, 1, 1)
@@ -144,3 +148,38 @@ def test_a_working_fits_the_account_however_often_things_change() -> None:
 @pytest.mark.parametrize(("turns", "said"), [("1", "1 turn"), ("2.50", "2.5 turns"), ("0.93", "0.93 turns"), ("10", "10 turns")])
 def test_turns_are_said(turns: str, said: str) -> None:
     assert turns_words(Decimal(turns)) == said
+
+
+# --- every day counts alike ---------------------------------------------------------------------------------------------------
+
+DAYS = st.dates(date(2026, 10, 20), date(2026, 12, 10))
+SPANS = st.tuples(DAYS, st.none() | DAYS).filter(lambda span: span[1] is None or span[0] <= span[1])
+PARTS = st.builds(
+    lambda span, area, percent: Part(*span, area, Decimal(percent)),
+    SPANS,
+    st.integers(0, 300_00),
+    st.sampled_from(("100", "50", "33.333333")),
+)
+LEASES = st.builds(lambda span, parts: Held(*span, tuple(parts)), SPANS, st.lists(PARTS, max_size=3))
+FACTS = st.builds(
+    lambda span, kind: Fact(kind, *span, "so it is", Decimal("0.5") if kind == "office" else Decimal(0)),
+    SPANS,
+    st.sampled_from(("office", "exempt", "trained")),
+)
+
+
+@given(st.lists(LEASES, max_size=3), st.lists(FACTS, max_size=3), DAYS, st.none() | DAYS)
+def test_the_month_is_the_sum_of_its_days(leases: list[Held], facts: list[Fact], joined: date, left: date | None) -> None:
+    """A day's part of the month, as a month of which only that day is there would have it."""
+    made = month_owed(RULES, NOVEMBER, joined, left, leases, facts)
+    days = Fraction(0)
+    for day in NOVEMBER.each_day():
+        running = [lease for lease in leases if lease.starts_on <= day and (lease.ends_on is None or day <= lease.ends_on)]
+        holding = [fact for fact in facts if fact.starts_on <= day and (fact.ends_on is None or day <= fact.ends_on)]
+        gone = day < joined or (left is not None and day > left)
+        if gone or (day - joined).days < RULES.new_days or any(fact.kind == "exempt" for fact in holding):
+            continue
+        whole = min(sum((lease_turns(RULES, lease, day)[0] for lease in running), Fraction(0)), Fraction(8))
+        days += max(whole - Fraction(1, 2) * sum(fact.kind == "office" for fact in holding), Fraction(0)) / 30
+    assert (made.turns if made else Decimal(0)) == Decimal(round_half_up(days * 100)) / 100
+    assert made is None or len(made.working) <= LONGEST
