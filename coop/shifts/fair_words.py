@@ -24,8 +24,8 @@ def weekends_said(fair: Fairness) -> str:
     """Whether weekends are shared evenly, with Jain's index; nothing where none can be said."""
     if fair.weekend_jain is None:
         return ""
-    index = f"{fair.weekend_jain:.2f}"
-    how = "shared evenly" if fair.weekend_jain >= EVEN else "not shared evenly yet"
+    index = fair.weekend_jain.quantize(Decimal("0.01"))
+    how = "shared evenly" if index >= EVEN else "not shared evenly yet"
     return (
         f"Weekend turns are {how}: Jain’s index is {index}. It is 1 where everybody has as many for each turn owed, and lower "
         "the more a few have."
