@@ -19,10 +19,12 @@ from coop.shifts.rules import rules_on
 
 
 def said_in_words(said: Said) -> str:
-    """`every Tuesday from Dec 1, 2026, 10 am to noon`: when it is that something is said of."""
+    """`every Tuesday, from Dec 1, 2026 on, 10 am to noon`: when it is that something is said of."""
     days = weekday_words(said.weekdays)
     if said.every_weeks > 1:
-        days = f"{'every day' if said.weekdays == EVERY_DAY else days}, every {said.every_weeks} weeks"
+        days = f"every {said.every_weeks} weeks on {'all days' if said.weekdays == EVERY_DAY else days}"
+    elif said.weekdays != EVERY_DAY:
+        days = f"every {days}"
     if said.ends_on == said.starts_on:
         dates = f"on {day(said.starts_on)}"
     elif said.ends_on is None:

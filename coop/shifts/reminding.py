@@ -288,16 +288,19 @@ def reminders(session: Session, now: datetime) -> Iterable[Letter]:
     """Of every published turn that is as near as its mall reminds of, to whoever comes; each turn and member once."""
     for mall in session.scalars(select(Mall).order_by(Mall.id)).all():
         today = local_date(now, mall.timezone)
-        days = rules_on(session, mall.id, today).remind_days
+        # A month goes by the rules of its first day, and turns that are near may be of the next one.
+        months = (Month.of(today), Month.of(today).next)
+        days = {month: rules_on(session, mall.id, month.first_day).remind_days for month in months}
         rows = turn_rows(
             session,
             PUBLISHED,
             STANDING,
             Turn.mall_id == mall.id,
             Turn.member_id.is_not(None),
-            Turn.on_date.between(today, today + timedelta(days=days)),
+            Turn.on_date.between(today, today + timedelta(days=max(days.values()))),
             Turn.starts_at > now,
         )
+        rows = [row for row in rows if (row.turn.on_date - today).days <= days[Month.of(row.turn.on_date)]]
         others = also_on(session, [row.turn for row in rows])
         for row in rows:
             left = (row.turn.on_date - today).days

@@ -361,6 +361,27 @@ def test_two_offers_taken_at_once_by_one_are_judged_together(sessions: Sessions,
     assert "Ruth Ambler has more than 1 turn on Tue, Dec 8" in said[1]
 
 
+def test_a_turn_nobody_has_is_taken_by_one_of_two(sessions: Sessions, now: datetime) -> None:
+    with transaction(sessions) as session:
+        yard = Swaps(session, now)
+        turn_id = yard.turn(session, 11).id
+
+    def taking(who: str) -> Callable[[Session], None]:
+        return lambda session: offering.take_free_turn(
+            session, now, session.get_one(Turn, turn_id), member_id=yard.members[who], user_id=yard.users[who]
+        )
+
+    said = _race(sessions, taking("D01"), taking("D03"))
+    assert said[0] == ""
+    assert "is taken already, by " in said[1]
+    with transaction(sessions) as session:
+        assert session.get_one(Turn, turn_id).member_id in (yard.members["D01"], yard.members["D03"])
+        with pytest.raises(Refusal, match="Dealer D04 is not trained yet"):
+            offering.take_free_turn(session, now, yard.turn(session, 14), member_id=yard.members["D04"])
+        with pytest.raises(Refusal, match="has begun"):
+            offering.take_free_turn(session, LATE, yard.turn(session, 14), member_id=yard.members["D01"])
+
+
 def test_taking_and_withdrawing_at_once_leave_one_of_the_two(sessions: Sessions, now: datetime) -> None:
     with transaction(sessions) as session:
         yard = Swaps(session, now)

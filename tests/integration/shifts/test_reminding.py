@@ -196,6 +196,18 @@ def test_reminders_come_once_as_many_days_before_as_the_rules_say(session: Sessi
     assert len(remind(morning + timedelta(days=1))) == 3
 
 
+def test_a_turn_is_reminded_of_by_the_rules_of_its_own_month(session: Session, now: datetime, yard: Swaps) -> None:
+    """December has two days before and is near at the end of November, which goes by fewer."""
+    lay_rules(session, yard.mall(session), starts_on=date(2026, 11, 1), remind_days=0)
+    eve = datetime(2026, 11, 29, 15, tzinfo=UTC)
+    assert list(reminding.reminders(session, eve)) == []
+    lay_rules(session, yard.mall(session), starts_on=date(2026, 12, 1), remind_days=2)
+    assert [letter.note.subject for letter in reminding.reminders(session, eve)] == [
+        "Your turn in 2 days: Desk, 10 am to 2 pm",
+        "Your turn in 2 days: Desk, 2 to 6 pm",
+    ]
+
+
 def test_who_has_said_nothing_is_asked_in_the_week_before_the_answers_close(session: Session, now: datetime, yard: Swaps) -> None:
     session.add(MonthAnswer(member_id=yard.members["D01"], first_day=DECEMBER.first_day, answered_at=now))
     said_by(session, yard.members["D02"], "rather not", now, starts_on=date(2026, 12, 1))

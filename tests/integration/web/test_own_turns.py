@@ -202,14 +202,14 @@ def test_availability_is_given_shown_in_words_and_taken_back(web: Web) -> None:
     path, client = "/portal/turns/availability", web.browser("dealer")
     assert send(client, path, **FORM).status_code == 303
     said = text(web, path)
-    assert "I never can : Tuesday, every 2 weeks, from Dec 1, 2026 on, midnight to noon" in said
+    assert "I never can : every 2 weeks on Tuesday, from Dec 1, 2026 on, midnight to noon" in said
     with transaction(web.sessions) as session:
         row = session.scalars(select(Availability).order_by(Availability.id.desc()).limit(1)).one()
         assert (row.weekdays, row.every_weeks, row.from_min, row.to_min) == (2, 2, 0, 720)
         row_id = row.id
     answer = client.post(f"{path}/{row_id}/end", data={"csrf_token": _token(client)}, follow_redirects=True)
     assert "That is taken back." in answer.text
-    assert "Tuesday, every 2 weeks" not in text(web, path)
+    assert "every 2 weeks on Tuesday" not in text(web, path)
 
 
 def _token(client: object) -> str:
