@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from flask import Blueprint, abort, current_app, flash, redirect, render_template, request, url_for
+from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 
 from coop.books.queries import last_closed
 from coop.core.errors import Refusal
@@ -34,7 +34,6 @@ rota_days = Blueprint("rota_days", __name__, url_prefix="/office/rota")
 @rota_days.context_processor
 def _shared() -> dict[str, object]:
     return {
-        "rota_pages": current_app.view_functions,
         "caution": CAUTION,
         "turns_shown": turns_shown,
         "balance_shown": balance_shown,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 from typing import Any
 
-from flask import Blueprint, abort, current_app, flash, redirect, render_template, request, url_for
+from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 
 from coop.core.errors import Refusal
 from coop.core.templating import day as written
@@ -32,7 +32,6 @@ rota_house = Blueprint("rota_house", __name__, url_prefix="/office/rota")
 @rota_house.context_processor
 def _shared() -> dict[str, object]:
     return {
-        "rota_pages": current_app.view_functions,
         "caution": CAUTION,
         "turns_shown": turns_shown,
         "balance_shown": balance_shown,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from flask import Blueprint, abort, current_app, flash, redirect, render_template, request, url_for
+from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 
 from coop.core.clock import local_date
 from coop.core.errors import Refusal
@@ -28,11 +28,6 @@ from coop.shifts.wording import balance_shown, turns_shown
 rota = Blueprint("rota", __name__, url_prefix="/office/rota")
 rota.add_app_template_filter(turns_shown, "turns")
 rota.add_app_template_filter(balance_shown, "balance")
-
-
-@rota.context_processor
-def _shared() -> dict[str, object]:
-    return {"rota_pages": current_app.view_functions}
 
 
 def wanted_rota(mall: Mall, month: Month) -> Rota:
