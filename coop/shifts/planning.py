@@ -37,6 +37,12 @@ def rota_of(session: Session, mall_id: int, month: Month) -> Rota | None:
     return session.scalar(select(Rota).where(Rota.mall_id == mall_id, Rota.first_day == month.first_day))
 
 
+def _held_rota(session: Session, mall_id: int, month: Month) -> Rota | None:
+    """The same, held and read anew: nobody publishes or moves it meanwhile."""
+    rows = select(Rota).where(Rota.mall_id == mall_id, Rota.first_day == month.first_day)
+    return session.scalar(rows.with_for_update(key_share=True).execution_options(populate_existing=True))
+
+
 def count_up(session: Session, rota: Rota) -> None:
     """Count a rota's version up: its turns are changed, whatever of its own row is."""
     flag_modified(rota, "state")
@@ -51,7 +57,7 @@ def ensure_rota(session: Session, now: datetime, mall: Mall, month: Month) -> Ro
     Refuses a month without a seat, and says what to set first.
     """
     hold_mall(session, mall.id)
-    rota = rota_of(session, mall.id, month)
+    rota = _held_rota(session, mall.id, month)
     if rota is not None and rota.state == "published":
         return rota
     seats = seats_of(session, mall, month)
@@ -193,13 +199,12 @@ def close_day(
         raise Refusal(f"Say why {mall.name} stays closed on {written(day)}, such as snow.")
     set_exception(session, now, mall, day, CLOSED, why, by=By(user_id, request_id))  # type: ignore[arg-type]
     month = Month.of(day)
-    rota = rota_of(session, mall.id, month)
+    rota = _held_rota(session, mall.id, month)
     if rota is None:
         return []
     if rota.state != "published":
         ensure_rota(session, now, mall, month)
         return []
-    session.refresh(rota, with_for_update={"key_share": True})
     came = select(Attendance.turn_id).where(Attendance.signed_in_at.is_not(None))
     turns = session.scalars(
         select(Turn)

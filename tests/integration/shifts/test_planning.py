@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator
 from datetime import UTC, date, datetime
 
@@ -13,6 +14,7 @@ from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.jobs import Job
 from coop.core.periods import Month
+from coop.floor.models import Mall
 from coop.shifts.domain.hours import CLOSED, Hours
 from coop.shifts.hours import calendar_of, set_exception
 from coop.shifts.models import OpeningHours, PostNeed, Rota, Turn
@@ -188,6 +190,30 @@ def test_a_snow_day_in_a_draft_takes_its_turns_away(shop: Shop) -> None:
     rota = shop.ensure()
     assert close_day(shop.session, shop.now, shop.mall, FRIDAY, "Snow", None) == []
     assert shop.desk_on(rota, FRIDAY) == []
+
+
+def test_a_rota_that_is_being_published_is_not_worked_over(sessions: Sessions, now: datetime) -> None:
+    """Whoever brings its turns up to the hours waits, and finds it published."""
+    with transaction(sessions) as session:
+        shop = Shop(session, now)
+        shop.ensure()
+        mall_id = shop.mall.id
+        set_exception(session, now, shop.mall, FRIDAY, CLOSED, "Stocktaking")
+    found: list[tuple[str, int]] = []
+
+    def bring_up() -> None:
+        with transaction(sessions) as session:
+            rota = ensure_rota(session, now, session.get_one(Mall, mall_id), DECEMBER)
+            found.append((rota.state, len(turns_of(session, rota))))
+
+    with transaction(sessions) as session:
+        lay_published(session, session.scalars(select(Rota).with_for_update(key_share=True)).one(), now)
+        other = threading.Thread(target=bring_up)
+        other.start()
+        # Long enough that it stands before the row, which is held until the commit; sooner or later, the answer is the same.
+        other.join(timeout=0.3)
+    other.join(timeout=30)
+    assert found == [("published", 58)]
 
 
 def test_a_day_is_closed_for_a_reason_and_not_afterwards(shop: Shop) -> None:
