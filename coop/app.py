@@ -45,6 +45,7 @@ import coop.portal.paying_views
 import coop.portal.sales_views
 import coop.portal.statement_views
 import coop.portal.turn_answer_views
+import coop.portal.turn_buy_views
 import coop.portal.turn_own_views
 import coop.portal.turn_rota_views
 import coop.rooms  # noqa: F401  every table and kind of work

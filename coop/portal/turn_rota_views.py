@@ -10,6 +10,7 @@ from coop.core.periods import Month
 from coop.core.web import Page, allow, db, now
 from coop.floor.models import Mall
 from coop.portal import turn_queries as queries
+from coop.portal.turn_buy_views import all_to_buy
 from coop.portal.turn_views import own_member, turns
 from coop.shifts import fair_words
 from coop.shifts.answering import own_malls
@@ -63,7 +64,9 @@ def rota(mall_code: str, month: Month) -> Page:
 @turns.get("/balance")
 @allow("dealer")
 def balance() -> Page:
-    return render_template("portal/turns/balance.html", accounts=queries.own_accounts(db(), now(), own_member()))
+    accounts = queries.own_accounts(db(), now(), own_member())
+    buying = all_to_buy([one.mall for one in accounts])
+    return render_template("portal/turns/balance.html", accounts=accounts, buying=buying)
 
 
 @turns.get("/fairness")

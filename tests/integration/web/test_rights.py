@@ -459,6 +459,8 @@ TABLE: dict[tuple[str, str], tuple[Address, frozenset[str]]] = {
     ("turns.rotas", "GET"): ("/portal/turns/rota", DEALER),
     ("turns.rota", "GET"): ("/portal/turns/rota/MAIN/2026-11", DEALER),
     ("turns.balance", "GET"): ("/portal/turns/balance", DEALER),
+    ("turns.buy", "GET"): ("/portal/turns/buy-out/MAIN/2026-12", DEALER),
+    ("turns.buy_turns", "POST"): ("/portal/turns/buy-out/MAIN/2026-12", DEALER),
     ("turns.fairness", "GET"): ("/portal/turns/fairness", DEALER),
     ("turns.helpers", "GET"): ("/portal/turns/helpers", DEALER),
     ("turns.add_helper", "POST"): ("/portal/turns/helpers", DEALER),
