@@ -17,7 +17,7 @@ from coop.shifts.answering import answers_close, first_open_month, has_answered,
 from coop.shifts.helping import send_helper
 from coop.shifts.models import Turn, TurnHelper
 from coop.shifts.people import helpers_of
-from coop.shifts.queries import PUBLISHED, STANDING, TurnRow, also_on, coming_turns, turn_rows
+from coop.shifts.queries import PUBLISHED, STANDING, TurnRow, also_on, coming_turns, signed_at, turn_rows
 from coop.shifts.rules import rules_on
 from coop.shifts.substitutes import CAUTION
 from coop.shifts.turn_models import TurnOffer
@@ -233,6 +233,7 @@ def _offer_page(row: OfferRow, form: ReturnForm | None = None, wrong: str = "") 
         "portal/turns/offer.html",
         row=row,
         is_own=is_own,
+        signed=signed_at(made),
         may_take=may_take,
         in_the_way=in_the_way,
         beside=also_on(db(), [row.turn.turn]).get(row.turn.turn.id, []),

@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session, aliased
 from coop.dealers.models import Member
 from coop.floor.models import Mall
 from coop.shifts.models import Post, Rota, Turn, TurnHelper
+from coop.shifts.turn_models import TurnOffer
 from coop.shifts.wording import hours_of, turn_said, weekday_of
 
 
@@ -71,6 +72,13 @@ def turn_row(session: Session, turn: Turn) -> TurnRow:
 def said(session: Session, turn: Turn) -> str:
     """A turn for a sentence: `Desk on Sat, Dec 5, 10 am to 2 pm`."""
     return turn_row(session, turn).said
+
+
+def signed_at(offer: TurnOffer) -> tuple[datetime, datetime]:
+    """When who offered signed a turn that is taken, and when who took it: by offering, or by agreeing to an answer."""
+    last = offer.ended_at or offer.made_at
+    taken = offer.answered_at or last
+    return (offer.made_at if taken == last else last), taken
 
 
 PUBLISHED = Rota.state == "published"

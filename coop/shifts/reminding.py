@@ -27,7 +27,7 @@ from coop.shifts.answering import answers, last_day_to_answer, span_of, stand_in
 from coop.shifts.domain.spans import covers
 from coop.shifts.models import Rota, Turn
 from coop.shifts.owing import workers_of
-from coop.shifts.queries import PUBLISHED, STANDING, TurnRow, also_on, names_of, turn_row, turn_rows
+from coop.shifts.queries import PUBLISHED, STANDING, TurnRow, also_on, names_of, signed_at, turn_row, turn_rows
 from coop.shifts.rules import rules_on
 from coop.shifts.substitutes import CAUTION
 from coop.shifts.turn_models import TurnOffer
@@ -226,12 +226,8 @@ def _taken(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
     if offer.pays_cents:
         hers.append(f"{format_dollars(offer.pays_cents)} is charged to your account for it, and the turn counts as yours.")
         theirs.append(f"{format_dollars(offer.pays_cents)} is credited to your account for it; the turn counts as {giver}’s.")
-    signed = f"Both have signed: {giver} on {{}}, {taker} on {{}}."
-    zone = row.mall.timezone
-    last = offer.ended_at or offer.made_at
-    by_offer = last if offer.kind == "swap" and offer.to_member_id is None else offer.made_at
-    by_taking = offer.answered_at or last
-    both = signed.format(written(local_date(by_offer, zone)), written(local_date(by_taking, zone)))
+    given_on, taken_on = (written(local_date(at, row.mall.timezone)) for at in signed_at(offer))
+    both = f"Both have signed: {giver} on {given_on}, {taker} on {taken_on}."
     key = f"turn-taken/{offer.id}"
     subject = f"{'Swapped' if back else 'Taken'}: {row.day}"
     yield from _to(session, key, [offer.by_member_id], Note(subject, (*hers, both)))

@@ -116,10 +116,14 @@ def test_a_turn_in_return_is_told_declined_and_agreed(session: Session, now: dat
     assert "gives you in return: Desk on Wed, Dec 9, 10 am to 2 pm" in told["d01@example.org: Ruth Ambler answers your offer"]
     offering.turn_down(session, now, made, member_id=ida)
     assert "Everything stays as it is." in tell(session, now)["d03@example.org: Ida Fenwick declines"]
-    later = now + timedelta(hours=1)
+    later = now + timedelta(days=1)
     offering.answer_offer(session, later, made, given, member_id=ruth)
-    offering.sign_offer(session, later, made, member_id=ida)
+    offering.sign_offer(session, later + timedelta(days=1), made, member_id=ida)
     told = tell(session, later)
+    assert (
+        "Both have signed: Ida Fenwick on Nov 5, 2026, Ruth Ambler on Nov 4, 2026."
+        in told["d01@example.org: Swapped: Tue, Dec 8"]
+    )
     assert "In return you have: Desk on Wed, Dec 9" in told["d01@example.org: Swapped: Tue, Dec 8"]
     assert "In return Ida Fenwick has yours: Desk on Wed, Dec 9" in told["d03@example.org: Swapped: Tue, Dec 8"]
 
