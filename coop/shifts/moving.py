@@ -144,7 +144,7 @@ def exchange_difference(session: Session, one: Turn, other: Turn) -> Difference:
 
 
 def needs_consent_of(rota: Rota, member_ids: Iterable[int | None]) -> list[int]:
-    """Who has to agree before these are given turns of a rota; giving a turn up needs nobody's consent but its own."""
+    """Who has to agree before these are given turns of a rota; giving a turn up needs nobody's."""
     return [one for one in member_ids if one is not None] if rota.state == "published" else []
 
 
@@ -167,9 +167,8 @@ def _tried(session: Session, rota: Rota, wanted: _Arrangement) -> Difference:
     _require_possible(session, rota, wanted)
     judge = Judge(session, rota)
     before, after = judge.broken(), judge.broken(_by_id(wanted))
-    return Difference(
-        tuple(one for one in before if one not in set(after)), tuple(one for one in after if one not in set(before))
-    )
+    was, will = set(before), set(after)
+    return Difference(tuple(one for one in before if one not in will), tuple(one for one in after if one not in was))
 
 
 def _arrange(
