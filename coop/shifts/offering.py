@@ -236,9 +236,12 @@ def decline_offer(session: Session, now: datetime, offer: TurnOffer, *, member_i
 def take_offer(session: Session, now: datetime, offer: TurnOffer, *, member_id: int, user_id: int | None = None) -> None:
     """Take an offered turn: as a gift, for its money, or for the turn named in return. Of two at once one takes it.
 
-    Raises Refusal: it has ended (and who took it), is to somebody else, or a rule of the house stands in the way on either side.
+    Pressed twice by whoever has taken it, it is taken once. Raises Refusal: it has ended (and who took it), is to somebody else,
+    or a rule of the house stands in the way on either side.
     """
     _hold(session, [offer.turn_id, offer.return_turn_id], offer)
+    if offer.state == "taken" and offer.answered_by == member_id:
+        return
     _require_still_good(session, now, offer)
     _require_addressed(session, offer, member_id)
     if offer.kind == "swap" and offer.return_turn_id is None:
@@ -409,6 +412,8 @@ def take_free_turn(session: Session, now: datetime, turn: Turn, *, member_id: in
     """Take a published turn that nobody has, until it begins. Raises Refusal: somebody has it by now, or a rule is in the way."""
     _hold(session, [turn.id])
     what = said(session, turn)
+    if turn.member_id == member_id:
+        return
     if turn.member_id is not None:
         raise Refusal(f"{what} is taken already, by {session.get_one(Member, turn.member_id).name}.")
     if session.get_one(Rota, turn.rota_id).state != "published" or turn.state != "standing":

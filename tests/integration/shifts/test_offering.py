@@ -75,6 +75,10 @@ def test_what_is_taken_is_not_taken_again(session: Session, now: datetime, yard:
     take(session, now, yard, made, "D03")
     with pytest.raises(Refusal, match=r"^Desk on Tue, Dec 8, 10 am to 2 pm is taken already, by Ruth Ambler\.$"):
         take(session, now, yard, made, "D02")
+    # Pressed twice by whoever has it: nothing more happens.
+    take(session, now, yard, made, "D03")
+    assert len(changes(session, made.id)) == 1
+    assert jobs(session) == ["offered", "taken"]
 
 
 def test_one_alone_takes_what_is_offered_to_one(session: Session, now: datetime, yard: Swaps) -> None:
@@ -359,6 +363,23 @@ def test_two_offers_taken_at_once_by_one_are_judged_together(sessions: Sessions,
     said = _race(sessions, *(_taking(now, yard, offer_id, "D03") for offer_id in both))
     assert said[0] == ""
     assert "Ruth Ambler has more than 1 turn on Tue, Dec 8" in said[1]
+
+
+def test_two_who_ask_each_other_for_the_same_swap_swap_once(sessions: Sessions, now: datetime) -> None:
+    """Each offers the own turn for the other's, and both press at once: nobody waits for ever, and they are swapped once."""
+    with transaction(sessions) as session:
+        yard = Swaps(session, now)
+        mine, theirs = yard.turn(session, 8), yard.turn(session, 8, opens=False)
+        both = [
+            offer(session, now, yard, 8, "D01", kind="swap", return_turn_id=theirs.id).id,
+            offer(session, now, yard, 8, "D02", kind="swap", return_turn_id=mine.id).id,
+        ]
+    said = _race(sessions, _taking(now, yard, both[0], "D02"), _taking(now, yard, both[1], "D01"))
+    assert said[0] == ""
+    assert "has run out" in said[1]
+    with transaction(sessions) as session:
+        assert yard.turn(session, 8).member_id == yard.members["D02"]
+        assert sorted(session.get_one(TurnOffer, one).state for one in both) == ["lapsed", "taken"]
 
 
 def test_a_turn_nobody_has_is_taken_by_one_of_two(sessions: Sessions, now: datetime) -> None:
