@@ -21,6 +21,7 @@ from coop.core.templating import day as written
 from coop.dealers.membership import hold_coop
 from coop.dealers.second_person import require_second
 from coop.floor.models import Mall
+from coop.shifts.month_end import post_openings
 
 OPENING = "opening"
 """Kind and source kind of its entries."""
@@ -173,6 +174,9 @@ def sign_opening(session: Session, now: datetime, opening: Opening, *, user_id: 
     opening.state, opening.signed_by, opening.signed_at = "signed", user_id, now
     opening.content = without_buyers(opening.content)
     session.flush()
+    for mall in malls:
+        # A first rota is drafted before any month-end brings them in.
+        post_openings(session, now, mall)
     audit.record(session, now, "opening signed", "opening", opening.id, user_id=user_id, detail=str(month.next))
     return ids
 

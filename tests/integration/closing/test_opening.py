@@ -40,6 +40,7 @@ from coop.sales.domain import TenderIn
 from coop.sales.layaway import complete_layaway, take_layaway_payment
 from coop.sales.models import GiftCertificate, GiftMove, LayawayAgreement, TicketLine
 from coop.sales.service import take_tickets
+from coop.shifts.turn_models import TurnAccount
 from coop.statements.models import Statement
 from coop.tax import service as tax
 from tests.factories.coops import found, line, ticket
@@ -167,6 +168,8 @@ def test_what_is_signed_opens_the_books_and_the_first_month_closes_on_it(paper: 
     assert paper.all(items) == [(date(2025, 2, 26), -250_00, "1041"), (date(2025, 2, 28), 40_00, "D-9")]
     memos = select(OpeningMemo.what, OpeningMemo.year, OpeningMemo.amount_cents, OpeningMemo.turns).order_by(OpeningMemo.id)
     assert paper.all(memos) == [("gross", 2025, 3120_00, None), ("turns", 2025, None, Decimal("1.5"))]
+    turns = select(TurnAccount.member_id, TurnAccount.first_day, TurnAccount.kind, TurnAccount.turns)
+    assert paper.all(turns) == [(paper.dealers["D01"].member_id, date(2025, 2, 1), "opening", Decimal("1.5"))]
     certificate = select(GiftCertificate.number, GiftMove.kind, GiftMove.amount_cents).join(GiftMove)
     assert paper.all(certificate) == [("G-204", "brought over", 25_00)]
     with transaction(paper.sessions) as session:
