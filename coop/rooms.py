@@ -30,8 +30,8 @@ import coop.payouts.models
 import coop.sales.layaway
 import coop.sales.models
 import coop.shifts.attending
+import coop.shifts.lapsing
 import coop.shifts.models
-import coop.shifts.offering
 import coop.shifts.reminding
 import coop.shifts.turn_models
 import coop.statements.book

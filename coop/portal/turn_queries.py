@@ -16,7 +16,7 @@ from coop.core.periods import Month
 from coop.floor.models import Mall
 from coop.shifts.answering import own_malls
 from coop.shifts.models import Rota, Turn
-from coop.shifts.offering import OPEN, cut_off
+from coop.shifts.offer_limits import OPEN, cut_off
 from coop.shifts.owing import balances, owed_of_month, workers_of
 from coop.shifts.queries import PUBLISHED, STANDING, TurnRow, coming_turns, names_of, turn_rows
 from coop.shifts.turn_models import TurnAccount, TurnOffer

@@ -12,7 +12,7 @@ from coop.core.web import Page, allow, db, now, roll_back, visitor
 from coop.portal import turn_queries as queries
 from coop.portal.turn_forms import OfferForm, ReturnForm, SendForm
 from coop.portal.turn_queries import OfferRow
-from coop.shifts import offering
+from coop.shifts import offer_limits, offering
 from coop.shifts.answering import answers_close, first_open_month, has_answered, last_day_to_answer, own_malls, standing
 from coop.shifts.helping import send_helper
 from coop.shifts.models import Turn, TurnHelper
@@ -115,8 +115,8 @@ def turn(turn_id: int) -> Page:
 
 
 def _turn_page(row: TurnRow, form: OfferForm | None = None, send: SendForm | None = None) -> str:
-    ends = offering.cut_off(db(), row.turn)
-    running = queries.offer_rows(db(), TurnOffer.turn_id == row.turn.id, TurnOffer.state.in_(offering.OPEN))
+    ends = offer_limits.cut_off(db(), row.turn)
+    running = queries.offer_rows(db(), TurnOffer.turn_id == row.turn.id, TurnOffer.state.in_(offer_limits.OPEN))
     sent = "" if row.turn.helper_id is None else str(row.turn.helper_id)
     return render_template(
         "portal/turns/turn.html",
@@ -228,7 +228,7 @@ def _offer_page(row: OfferRow, form: ReturnForm | None = None, wrong: str = "") 
     may_take = not is_own and made.state == "open"
     in_the_way = wrong
     if may_take and not wrong:
-        in_the_way = offering.refusal_to_take(db(), now(), made, member_id)
+        in_the_way = offer_limits.refusal_to_take(db(), now(), made, member_id)
     return render_template(
         "portal/turns/offer.html",
         row=row,
@@ -237,7 +237,7 @@ def _offer_page(row: OfferRow, form: ReturnForm | None = None, wrong: str = "") 
         may_take=may_take,
         in_the_way=in_the_way,
         beside=also_on(db(), [row.turn.turn]).get(row.turn.turn.id, []),
-        until=moment_said(offering.cut_off(db(), row.turn.turn), row.turn.mall.timezone),
+        until=moment_said(offer_limits.cut_off(db(), row.turn.turn), row.turn.mall.timezone),
         form=form or _return_form(formdata=None),
         is_alone=made.to_member_id == member_id,
         caution=CAUTION,

@@ -19,8 +19,8 @@ from coop.floor.models import Mall
 from coop.floor.service import hold_mall
 from coop.sales.models import DrawerCount
 from coop.shifts.charging import charge_to, require_open_month
+from coop.shifts.lapsing import end_offers
 from coop.shifts.models import Post, Rota, Turn, TurnHelper
-from coop.shifts.offering import end_offers
 from coop.shifts.owing import workers_of
 from coop.shifts.queries import said
 from coop.shifts.reminding import tell_missed

@@ -25,8 +25,8 @@ from coop.dealers.models import Member
 from coop.floor.models import Mall
 from coop.floor.service import hold_mall
 from coop.shifts.judging import Broken, Judge
+from coop.shifts.lapsing import end_offers
 from coop.shifts.models import Rota, Turn
-from coop.shifts.offering import end_offers
 from coop.shifts.owing import workers_of
 from coop.shifts.queries import said
 from coop.shifts.reminding import tell_moved

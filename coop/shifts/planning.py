@@ -19,8 +19,8 @@ from coop.leases.editing import By
 from coop.shifts.domain.demand import Seat, seats_in
 from coop.shifts.domain.hours import CLOSED
 from coop.shifts.hours import calendar_of, hours_are_set, set_exception
+from coop.shifts.lapsing import end_offers
 from coop.shifts.models import Rota, Turn
-from coop.shifts.offering import end_offers
 from coop.shifts.posts import needs_of
 from coop.shifts.reminding import tell_closed
 from coop.shifts.turn_models import Attendance, TurnChange

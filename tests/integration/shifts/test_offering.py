@@ -16,7 +16,7 @@ from coop.core.errors import Refusal
 from coop.core.jobs import Job
 from coop.dealers.models import Member
 from coop.leases.models import Charge
-from coop.shifts import offering
+from coop.shifts import lapsing, offer_limits, offering
 from coop.shifts.judging import judge
 from coop.shifts.models import Availability, Turn
 from coop.shifts.offering import Terms
@@ -106,8 +106,8 @@ def test_a_rule_stands_in_the_way_in_its_own_words(
     made = offer(session, now, yard, day)
     with pytest.raises(Refusal, match=said):
         take(session, now, yard, made, who)
-    assert said in offering.refusal_to_take(session, now, made, yard.members[who])
-    assert offering.refusal_to_take(session, now, made, yard.members["D03"]) == ""
+    assert said in offer_limits.refusal_to_take(session, now, made, yard.members[who])
+    assert offer_limits.refusal_to_take(session, now, made, yard.members["D03"]) == ""
 
 
 def test_whoever_has_said_never_may_take_a_turn_all_the_same(session: Session, now: datetime, yard: Swaps) -> None:
@@ -156,15 +156,15 @@ def test_swaps_end_at_the_cut_off(session: Session, now: datetime, yard: Swaps) 
     """24 hours before 10 am in Chicago, which is 16:00 UTC."""
     made = offer(session, now, yard, 8)
     just, ends = datetime(2026, 12, 7, 15, 59, tzinfo=UTC), datetime(2026, 12, 7, 16, 0, tzinfo=UTC)
-    assert offering.lapse_offers(session, just) == 0
+    assert lapsing.lapse_offers(session, just) == 0
     with pytest.raises(Refusal, match=r"swaps of it ended Mon, Dec 7 at 10 am\. The manager can still move it: ask\.$"):
         take(session, ends, yard, made, "D03")
     with pytest.raises(Refusal, match="swaps of it ended"):
         offer(session, ends, yard, 8)
-    assert offering.lapse_offers(session, ends) == 1
+    assert lapsing.lapse_offers(session, ends) == 1
     assert (made.state, made.ended_at) == ("lapsed", ends)
     assert jobs(session) == ["offered", "lapsed"]
-    assert offering.lapse_offers(session, ends) == 0
+    assert lapsing.lapse_offers(session, ends) == 0
     with pytest.raises(Refusal, match="has run out"):
         take(session, just, yard, made, "D03")
 
@@ -182,7 +182,7 @@ def test_an_offer_that_means_nothing_any_more_lapses_without_a_word(
     else:
         turn.member_id = yard.members["D03"]
     session.flush()
-    assert offering.lapse_offers(session, now) == 1
+    assert lapsing.lapse_offers(session, now) == 1
     assert made.state == "lapsed"
     assert jobs(session) == ["offered"]
 
@@ -428,7 +428,7 @@ def test_the_job_that_lapses_leaves_what_is_being_taken(sessions: Sessions, now:
     said = _race(
         sessions,
         _taking(ends - timedelta(seconds=1), yard, offer_id, "D03"),
-        lambda session: offering.lapse_offers(session, ends),
+        lambda session: lapsing.lapse_offers(session, ends),
     )
     assert said[0] == ""
     with transaction(sessions) as session:

@@ -15,7 +15,7 @@ from coop.core.db import Sessions, transaction
 from coop.core.jobs import Job, claim_next, run_job
 from coop.core.mail import Outbox
 from coop.dealers.models import Member
-from coop.shifts import offering, reminding
+from coop.shifts import lapsing, offering, reminding
 from coop.shifts.models import Availability, MonthAnswer, TurnHelper
 from coop.shifts.offering import Terms
 from tests.factories.house import add_person
@@ -131,7 +131,7 @@ def test_a_turn_in_return_is_told_declined_and_agreed(session: Session, now: dat
 def test_an_offer_nobody_took_is_told_to_who_made_it(session: Session, now: datetime, yard: Swaps) -> None:
     offering.offer_turn(session, now, yard.turn(session, 8), Terms(), member_id=yard.members["D01"])
     ends = datetime(2026, 12, 7, 16, tzinfo=UTC)
-    assert offering.lapse_offers(session, ends) == 1
+    assert lapsing.lapse_offers(session, ends) == 1
     assert "you come as planned. Desk on Tue, Dec 8" in tell(session, ends)["d01@example.org: You come as planned: Tue, Dec 8"]
 
 

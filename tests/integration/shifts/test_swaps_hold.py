@@ -13,10 +13,11 @@ from sqlalchemy.orm import Session
 from coop.books.queries import dealer_balances_before
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
-from coop.shifts import offering
+from coop.shifts import lapsing, offer_limits, offering
 from coop.shifts.judging import judge
 from coop.shifts.models import Turn, TurnPair
-from coop.shifts.offering import OPEN, Terms
+from coop.shifts.offer_limits import OPEN
+from coop.shifts.offering import Terms
 from coop.shifts.turn_models import TurnChange, TurnOffer
 from tests.factories.swaps import CODES, DECEMBER, Swaps
 
@@ -58,7 +59,7 @@ def _do(session: Session, now: datetime, yard: Swaps, step: Step) -> None:
     elif deed == "free":
         offering.take_free_turn(session, now, turn, member_id=member)
     elif deed == "late":
-        offering.lapse_offers(session, now)
+        lapsing.lapse_offers(session, now)
     elif open_ones:
         made = open_ones[nth % len(open_ones)]
         if deed == "take":
@@ -74,7 +75,7 @@ def _do(session: Session, now: datetime, yard: Swaps, step: Step) -> None:
 
 
 def _hard(session: Session, yard: Swaps) -> list[str]:
-    return [one.words for one in offering.in_the_way(judge(session, yard.rota(session)))]
+    return [one.words for one in offer_limits.in_the_way(judge(session, yard.rota(session)))]
 
 
 def test_whatever_follows_no_hard_rule_is_broken(sessions: Sessions, now: datetime) -> None:
