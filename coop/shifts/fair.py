@@ -68,8 +68,9 @@ def fairness(session: Session, now: datetime, mall: Mall, through: Month | None 
     through = through or _latest(session, mall) or Month.of(local_date(now, mall.timezone))
     workers = workers_of(session, mall, through)
     members = [worker.member_id for worker in workers]
-    had, owed = turns_had(session, through.next, members), owed_over(session, mall, through.next, members)
-    turns = _turns(session, members, first_of_year(through.next), through.last_day)
+    first = first_of_year(through)
+    had, owed = turns_had(session, first, through.next, members), owed_over(session, mall, first, through.next, members)
+    turns = _turns(session, members, first, through.last_day)
     since = _turns(session, members, date.min, through.last_day)
     carried = balances(session, [mall.id])
     owed_since = _owed_since(session, members)

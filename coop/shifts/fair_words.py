@@ -17,7 +17,7 @@ EVEN = Decimal("0.9")
 
 def year_said(fair: Fairness) -> str:
     """The months it is about: `January 2026 to December 2026`."""
-    return f"{Month.of(first_of_year(fair.through.next)).name} to {fair.through.name}"
+    return f"{Month.of(first_of_year(fair.through)).name} to {fair.through.name}"
 
 
 def weekends_said(fair: Fairness) -> str:
@@ -68,6 +68,6 @@ def fair_chart(fair: Fairness) -> Chart:
 def since_said(fair: Fairness, member_id: int) -> str:
     """Of a member who joined within the year: since when the figures run; nothing for the others."""
     row = next((one for one in fair.rows if one.member_id == member_id), None)
-    if row is None or row.joined_on <= first_of_year(fair.through.next):
+    if row is None or row.joined_on <= first_of_year(fair.through):
         return ""
     return f"since {day(row.joined_on)}"

@@ -97,7 +97,8 @@ def _people(
     members = [worker.member_id for worker in workers]
     owed, carried = owed_of_month(session, mall, month), balances(session, [mall.id], before=month)
     said = answers(session, mall, month)
-    had, owed_before = turns_had(session, month, members), owed_over(session, mall, month, members)
+    since = first_of_year(month)
+    had, owed_before = turns_had(session, since, month, members), owed_over(session, mall, since, month, members)
     spans = sorted({(seat.day, seat.kind, seat.starts_min, seat.ends_min) for seat in seats})
     for worker in workers:
         member = worker.member_id
@@ -163,8 +164,8 @@ def first_of_year(month: Month) -> date:
     return date(month.year - 1, month.month + 1, 1) if month.month < YEAR else date(month.year, 1, 1)
 
 
-def turns_had(session: Session, before: Month, members: Iterable[int]) -> dict[int, dict[str, int]]:
-    """By member: weekend, holiday, opening and closing turns of the eleven months before, of published rotas of every mall."""
+def turns_had(session: Session, first: date, before: Month, members: Iterable[int]) -> dict[int, dict[str, int]]:
+    """By member: weekend, holiday, opening and closing turns from a day on before a month, of published rotas of every mall."""
     rows = (
         select(Turn.member_id, Turn.on_date, Turn.holiday, Turn.opens, Turn.closes)
         .join(Rota, Rota.id == Turn.rota_id)
@@ -172,7 +173,7 @@ def turns_had(session: Session, before: Month, members: Iterable[int]) -> dict[i
             Rota.state == "published",
             Turn.state == "standing",
             Turn.member_id.in_(list(members)),
-            Turn.on_date >= first_of_year(before),
+            Turn.on_date >= first,
             Turn.on_date < before.first_day,
         )
     )
@@ -190,10 +191,10 @@ def turns_had(session: Session, before: Month, members: Iterable[int]) -> dict[i
     return dict(had)
 
 
-def owed_over(session: Session, mall: Mall, before: Month, members: Iterable[int]) -> dict[int, Decimal]:
-    """By member: turns owed in the eleven months before. At every mall as their month-ends wrote them; at this one, months that
+def owed_over(session: Session, mall: Mall, first: date, before: Month, members: Iterable[int]) -> dict[int, Decimal]:
+    """By member: turns owed from a day on before a month. At every mall as their month-ends wrote them; at this one, months that
     have a published rota and no month-end yet, by the rules."""
-    within = (TurnAccount.first_day >= first_of_year(before), TurnAccount.first_day < before.first_day)
+    within = (TurnAccount.first_day >= first, TurnAccount.first_day < before.first_day)
     written = select(TurnAccount.member_id, func.sum(TurnAccount.turns)).where(TurnAccount.kind == "owed", *within)
     owed: dict[int, Decimal] = defaultdict(Decimal)
     for member_id, turns in session.execute(
@@ -204,7 +205,7 @@ def owed_over(session: Session, mall: Mall, before: Month, members: Iterable[int
     waiting = select(Rota.first_day).where(
         Rota.mall_id == mall.id,
         Rota.state == "published",
-        Rota.first_day >= first_of_year(before),
+        Rota.first_day >= first,
         Rota.first_day < before.first_day,
         Rota.first_day.not_in(posted),
     )

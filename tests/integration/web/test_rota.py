@@ -213,6 +213,6 @@ def test_what_is_not_there_is_told_so(web: Web) -> None:
 
 def test_fairness_shows_turns_for_each_owed(web: Web) -> None:
     page = words(web.browser("auditor").get("/office/rota/MAIN/fairness").text)
-    assert "January 2026 to November 2026, turns at every mall" in page
+    assert "December 2025 to November 2026, turns at every mall" in page
     assert "Ida Fenwick D01" in page
     assert "Turns for each turn owed" in page
