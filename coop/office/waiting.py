@@ -135,6 +135,11 @@ _KINDS: dict[str, _Kind] = {
         lambda found, code: url_for("rota.month", mall_code=code, month=_month_of(found)),
         has_day=True,
     ),
+    "no-shows": _Kind(
+        "no-show",
+        lambda found: f"of {_month_of(found).name} to decide",
+        lambda found, code: url_for("rota_days.attendance", mall_code=code, month=_month_of(found), _anchor="to-do"),
+    ),
     "offers": _Kind("offer", "running out", _at("leases.work", _anchor="offers"), has_day=True),
     "leaving": _Kind("lease", "ending: go through the move-out", _at("leases.work", _anchor="noticed"), has_day=True),
     "renewals": _Kind("lease", "ending without renewal", _at("leases.work", _anchor="renewals"), has_day=True),

@@ -37,6 +37,7 @@ from coop.payouts.models import Patronage, PayoutRun, Release
 from coop.sales.claims import UNCLAIMED
 from coop.sales.models import Claim, LayawayAgreement, Ticket, TicketLine
 from coop.shifts.models import Post, PostNeed, Rota, Turn
+from coop.shifts.turn_models import Attendance
 from coop.statements.models import StatementQuestion
 from coop.tax.models import TaxPlace
 
@@ -119,6 +120,16 @@ def count_all(session: Session, now: datetime, days: Days, today: date) -> list[
             Turn.state == "standing",
             Turn.member_id.is_(None),
             _there(days, Turn.mall_id, lambda day: Turn.on_date.between(day, day + OPEN_TURNS_AHEAD)),
+        ),
+        _by_mall("no-shows", Turn.mall_id, day=func.min(Turn.on_date))
+        .select_from(Turn)
+        .join(Attendance, Attendance.turn_id == Turn.id)
+        .where(
+            Turn.state == "standing",
+            Attendance.missed_at.is_not(None),
+            Attendance.decision == "",
+            # Of a month that is closed the rules have decided.
+            _there(days, Turn.mall_id, lambda day: Turn.on_date >= Month.of(day).previous.first_day),
         ),
         *_rotas(days),
         _terms(days),

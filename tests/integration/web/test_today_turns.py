@@ -35,6 +35,15 @@ def test_uncovered_turns_and_rotas_to_publish_appear_and_vanish(web: Web) -> Non
     assert to_publish not in told(web)
 
 
+def test_a_no_show_waits_until_it_is_decided(web: Web) -> None:
+    """D02 did not come on November 2."""
+    waits = f"1 no-show of {HALL} of November 2026 to decide"
+    assert waits in told(web)
+    assert led(web, waits) == "/office/rota/MAIN/2026-11/attendance#to-do"
+    change(web, update(Attendance).where(Attendance.turn_id == web.house.turns.missed).values(decision="owed"))
+    assert waits not in told(web)
+
+
 def test_who_is_on_turn_is_told_with_who_has_signed_in(web: Web) -> None:
     """D01 has the desk on November 3 from 10 am to 2 pm, which is 16 to 20 UTC."""
     assert "On turn now" not in web.browser("manager").get("/office/").text
