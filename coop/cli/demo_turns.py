@@ -99,7 +99,7 @@ def _people(session: Session, now: datetime, demo: Demo, made: DemoMall, starts_
         members[one.number] = member = dealer.member
         if one.number not in _NEW:
             set_fact(session, now, member, "trained", starts_on=starts_on, by=by)
-        if one.number % 3 == 1 and one.number not in _NEW:
+        if one.number % 4 and one.number not in _NEW:
             set_fact(session, now, member, "keys", starts_on=starts_on, by=by)
         if chance.random() < 0.6:
             weekdays = 1 << chance.choice((1, 2, 3, 4)) | (1 << chance.choice((5, 6)) if chance.random() < 0.3 else 0)

@@ -15,6 +15,7 @@ from coop.dealers.models import Dealer, UserAccount
 from coop.floor.models import Mall, Space
 from coop.leases.models import Lease, LeaseRule, RentRate
 from coop.sales.models import Ticket
+from coop.shifts.models import Rota
 from coop.tax.models import TaxPlace
 
 
@@ -82,6 +83,13 @@ def beginning_of(session: Session, who: Visitor, malls: Sequence[Mall]) -> Begin
             Step("Leases", "Who holds what, from when.", "lease" in there, at("leases.new_lease")),
             Step("Sales tax", "The jurisdictions that tax what the mall sells.", "tax" in there, at("tax.place")),
             Step(
+                "The rota",
+                "When the mall is open, who its posts need, and the first month of turns.",
+                "rota" in there,
+                at("rota_house.hours"),
+                by_choice=True,
+            ),
+            Step(
                 "Balances from paper",
                 "Only for a co-op that was there before, and before the first sale.",
                 "opening" in there,
@@ -115,6 +123,7 @@ def _there(session: Session) -> set[str]:
         "dealer": select(Dealer.id),
         "lease": select(Lease.id),
         "tax": select(TaxPlace.id),
+        "rota": select(Rota.id).where(Rota.state == "published"),
         "opening": select(Opening.id).where(Opening.state == "signed"),
         "entry": select(Entry.id),
         "ticket": select(Ticket.id),

@@ -40,6 +40,7 @@ NAMES = [
     "Floor",
     "Dealers",
     "Leases",
+    "Rota",
     "Sales",
     "Tax",
     "Books",
@@ -141,7 +142,7 @@ def test_a_new_co_op_is_led_to_its_mall_and_its_first_dealer_without_script(brow
         assert page.locator("h1").inner_text().startswith("Today")
         page.get_by_role("link", name="A mall", exact=True).click()
         page.get_by_role("button", name="Add the mall").click()
-        assert page.get_by_text("Write the mall's name.").is_visible()
+        assert page.get_by_text("Write the mall’s name.").is_visible()
         page.get_by_label("Name").fill("Elm Hall")
         page.get_by_label("Code").fill("elm")
         page.get_by_label("Time zone").select_option("America/Chicago")
