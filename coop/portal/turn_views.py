@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from flask import Blueprint, abort, flash, redirect, render_template, url_for
+from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 
 from coop.core.errors import Refusal
 from coop.core.periods import Month
@@ -285,9 +285,13 @@ def answer(offer_id: int) -> Page:
 @turns.post("/offers/<int:offer_id>/sign")
 @allow("dealer")
 def sign(offer_id: int) -> Page:
+    seen = request.form.get("back", "")
+    agreed = int(seen) if seen.isascii() and seen.isdigit() and len(seen) < 19 else 0
     return _do(
         offer_id,
-        lambda made: offering.sign_offer(db(), now(), made, member_id=own_member(), user_id=visitor().user_id),
+        lambda made: offering.sign_offer(
+            db(), now(), made, member_id=own_member(), agreed_turn_id=agreed, user_id=visitor().user_id
+        ),
         "The two turns are swapped. Both of you have signed for it, and both get a mail.",
     )
 

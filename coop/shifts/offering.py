@@ -183,13 +183,20 @@ def answer_offer(
     tell_answered(session, now, offer)
 
 
-def sign_offer(session: Session, now: datetime, offer: TurnOffer, *, member_id: int, user_id: int | None = None) -> None:
-    """Whoever offered agrees to the turn in return: the two are swapped. Raises Refusal as `take_offer`."""
-    hold_offer(session, [offer.turn_id, offer.return_turn_id], offer)
+def sign_offer(
+    session: Session, now: datetime, offer: TurnOffer, *, member_id: int, agreed_turn_id: int, user_id: int | None = None
+) -> None:
+    """Whoever offered agrees to the turn in return (`agreed_turn_id`, as it was shown): the two are swapped.
+
+    Raises Refusal as `take_offer`, and where another turn is given in return by now.
+    """
+    hold_offer(session, [offer.turn_id, offer.return_turn_id, agreed_turn_id], offer)
     require_own(offer, member_id)
     require_still_good(session, now, offer)
     if offer.state != "answered" or offer.answered_by is None:
         raise Refusal("Nobody has answered with a turn in return yet.")
+    if offer.return_turn_id != agreed_turn_id:
+        raise Refusal("Another turn is given in return by now: look at the offer as it is, and agree then.")
     _carry_out(session, now, offer, offer.answered_by, user_id)
 
 

@@ -253,11 +253,14 @@ def test_an_answer_waits_for_the_offerer_to_sign(session: Session, now: datetime
     offering.turn_down(session, now, made, member_id=ida)
     assert (made.state, made.return_turn_id, made.answered_by) == ("open", None, None)
     with pytest.raises(Refusal, match="Nobody has answered"):
-        offering.sign_offer(session, now, made, member_id=ida)
+        offering.sign_offer(session, now, made, member_id=ida, agreed_turn_id=given.id)
     offering.answer_offer(session, now, made, given, member_id=ruth)
     with pytest.raises(Refusal, match="only whoever made it"):
-        offering.sign_offer(session, now, made, member_id=ruth)
-    offering.sign_offer(session, now, made, member_id=ida, user_id=yard.users["D01"])
+        offering.sign_offer(session, now, made, member_id=ruth, agreed_turn_id=given.id)
+    other = yard.turn(session, 16)
+    with pytest.raises(Refusal, match="Another turn is given in return by now"):
+        offering.sign_offer(session, now, made, member_id=ida, agreed_turn_id=other.id)
+    offering.sign_offer(session, now, made, member_id=ida, agreed_turn_id=given.id, user_id=yard.users["D01"])
     assert (yard.turn(session, 8).member_id, yard.turn(session, 9).member_id, made.state) == (ruth, ida, "taken")
     assert jobs(session) == ["offered", "answered", "declined", "answered", "taken"]
 

@@ -118,7 +118,7 @@ def test_a_turn_in_return_is_told_declined_and_agreed(session: Session, now: dat
     assert "Everything stays as it is." in tell(session, now)["d03@example.org: Ida Fenwick declines"]
     later = now + timedelta(days=1)
     offering.answer_offer(session, later, made, given, member_id=ruth)
-    offering.sign_offer(session, later + timedelta(days=1), made, member_id=ida)
+    offering.sign_offer(session, later + timedelta(days=1), made, member_id=ida, agreed_turn_id=given.id)
     told = tell(session, later)
     assert (
         "Both have signed: Ida Fenwick on Nov 5, 2026, Ruth Ambler on Nov 4, 2026."

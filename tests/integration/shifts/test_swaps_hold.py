@@ -67,7 +67,7 @@ def _do(session: Session, now: datetime, yard: Swaps, step: Step) -> None:
         elif deed == "answer":
             offering.answer_offer(session, now, made, others[nth % len(others)], member_id=member)
         elif deed == "sign":
-            offering.sign_offer(session, now, made, member_id=made.by_member_id)
+            offering.sign_offer(session, now, made, member_id=made.by_member_id, agreed_turn_id=made.return_turn_id or 0)
         elif deed == "down":
             offering.turn_down(session, now, made, member_id=made.by_member_id)
         else:

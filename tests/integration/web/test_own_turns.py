@@ -142,7 +142,11 @@ def test_two_turns_are_swapped_by_both(web: Web) -> None:
     assert send(amos, f"{path}/sign").status_code == 422
     assert send(ida, f"{path}/decline").status_code == 303
     assert send(amos, f"{path}/answer", given=str(theirs)).status_code == 303
-    assert send(ida, f"{path}/sign").status_code == 303
+    answer = send(ida, f"{path}/sign", back=str(mine))
+    assert answer.status_code == 422
+    assert "Another turn is given in return by now" in answer.text
+    assert f'name="back" value="{theirs}"' in ida.get(path).text
+    assert send(ida, f"{path}/sign", back=str(theirs)).status_code == 303
     seen = text(web, path)
     assert "Amos Pell has taken it, and both have signed: Ida Fenwick on Nov 3, 2026, 9:00 am" in seen
     assert "Wed, Nov 25 2 to 6 pm" in text(web, f"/portal/turns/{theirs}")
