@@ -139,6 +139,14 @@ class MonthOfTurns:
     def soft(self) -> list[Broke]:
         return [one for one in self.faults if not one.fault.hard]
 
+    def row_of(self, member_id: str) -> MemberRow | None:
+        """The row of a member whom an address names."""
+        return next((row for row in self.members if str(row.member_id) == member_id), None)
+
+    def turns_of(self, row: MemberRow) -> list[TurnCell]:
+        """Turns that a member is to come to."""
+        return [cell for cell in self.cells.values() if cell.turn.member_id == row.member_id]
+
     @property
     def silent(self) -> list[MemberRow]:
         return [row for row in self.members if not row.has_answered and row.takes_part]

@@ -77,6 +77,7 @@ def _month_page(mall: Mall, month: Month, form: DraftForm | None = None) -> str:
         told=outcome_told(it),
         line=progress_line(it),
         last=last_move(it, request.args),
+        whose=it.row_of(request.args.get("who", "")) if it.rota else None,
     )
 
 

@@ -202,7 +202,7 @@ let over = null;
 /** Turns and members can be dragged whenever the page shows them anew; not while a draft goes on. */
 function prepare() {
   if (!one("rota-drag")) return;
-  for (const link of document.querySelectorAll(".turn a")) link.draggable = false;
+  for (const link of document.querySelectorAll(".turn a, tr[data-member] a")) link.draggable = false;
   for (const part of document.querySelectorAll(".turn:not(.shut), tr[data-member]")) part.draggable = true;
 }
 

@@ -324,6 +324,7 @@ def test_an_audit_finds_nothing_on_a_month_with_its_turn_open_and_on_the_pages_b
         "/office/rota/MAIN/2027-01",
         f"{MONTH}/turns/{turn}?member=nobody",
         f"{MONTH}?moved={turn}&had=2",
+        f"{MONTH}?who=2",
     )
     faults = []
     for scheme, size in (("light", DESKTOP), ("dark", PHONE)):

@@ -194,6 +194,17 @@ def test_a_rota_is_published_and_a_published_turn_asks_for_consent(web: Web) -> 
     assert "Undo" not in words(manager.get(answer.location).text)
 
 
+def test_a_members_turns_are_told_with_what_the_member_owes(web: Web) -> None:
+    begin(web)
+    manager, ida = web.browser("manager"), member(web)
+    send(manager, f"{AT}/turns/{turn_of(web, 1)}/move", member=str(ida), version=version(web))
+    assert f'href="{AT}?who={ida}#days"' in manager.get(AT).text
+    page = words(manager.get(f"{AT}?who={ida}").text)
+    assert "Ida Fenwick D01 has 1 turn and owes 3 (4 less 1 (Treasurer) = 3); the account had −1 before." in page
+    assert "Desk on Tue, Dec 1, 10 am to 2 pm Given by the manager on Nov 3, 2026." in page
+    assert "What the member’s turns go by" not in manager.get(f"{AT}?who=99999").text
+
+
 def test_readers_see_a_month_and_change_nothing(web: Web) -> None:
     begin(web)
     page = web.browser("bookkeeper").get(AT).text
