@@ -8,12 +8,14 @@ from datetime import date, datetime, timedelta
 from decimal import Decimal
 from itertools import groupby
 
-from sqlalchemy import ColumnElement, and_, or_, select
+from sqlalchemy import ColumnElement, and_, func, or_, select
 from sqlalchemy.orm import Session
 
 from coop.core.clock import local_date
 from coop.core.periods import Month
+from coop.dealers.models import Dealer
 from coop.floor.models import Mall
+from coop.leases.models import Lease
 from coop.shifts.answering import own_malls
 from coop.shifts.models import Rota, Turn
 from coop.shifts.offer_limits import OPEN, cut_off
@@ -101,6 +103,23 @@ def waiting_offers(session: Session, now: datetime, member_id: int) -> list[Offe
     alone = and_(TurnOffer.to_member_id == member_id, TurnOffer.state == "open")
     answered = and_(TurnOffer.by_member_id == member_id, TurnOffer.state == "answered")
     return [row for row in offer_rows(session, or_(alone, answered)) if row.turn.turn.starts_at > now]
+
+
+def count_open_to_all(session: Session, now: datetime, member_id: int) -> int:
+    """How many turns others offer to everybody at the malls where the member has a lease, or a part in one."""
+    here = select(Lease.mall_id).join(Dealer, Dealer.id == Lease.dealer_id).where(Dealer.member_id == member_id)
+    rows = (
+        select(func.count(TurnOffer.id))
+        .join(Turn, Turn.id == TurnOffer.turn_id)
+        .where(
+            TurnOffer.state == "open",
+            TurnOffer.to_member_id.is_(None),
+            TurnOffer.by_member_id != member_id,
+            Turn.starts_at > now,
+            Turn.mall_id.in_(here),
+        )
+    )
+    return session.scalar(rows) or 0
 
 
 def own_offer(session: Session, offer_id: int, member_id: int) -> OfferRow | None:

@@ -30,5 +30,6 @@ def home() -> Page:
         back=came_back(db(), [dealer.id for dealer in dealers]),
         latest=queries.own_latest_statements(db(), who),
         turn=turn_queries.next_turn(db(), now(), who.member_id) if who.member_id else None,
+        offered_to_all=turn_queries.count_open_to_all(db(), now(), who.member_id) if who.member_id else 0,
         turn_offers=turn_queries.waiting_offers(db(), now(), who.member_id) if who.member_id else [],
     )

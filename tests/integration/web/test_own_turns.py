@@ -60,6 +60,8 @@ def test_the_page_has_what_is_to_come_what_is_offered_and_what_is_owed(web: Web)
 
 def test_my_booth_shows_the_next_turn_and_what_waits(web: Web) -> None:
     assert "Your next turn : Tue, Nov 3 , 10 am to 2 pm, Desk at Lantern Yard Antiques Hall." in text(web, "/portal/")
+    assert "offered to everybody" not in text(web, "/portal/")
+    assert "One turn is offered to everybody ." in text(web, "/portal/", "other dealer")
     mine, theirs = turn_of(web, 25), turn_of(web, 25, opens=False)
     with transaction(web.sessions) as session:
         turn, back = session.get_one(Turn, mine), session.get_one(Turn, theirs)
