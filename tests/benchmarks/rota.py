@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from decimal import Decimal
 from pathlib import Path
 
 from coop.shifts.solving.checking import check
@@ -11,8 +12,10 @@ from coop.shifts.solving.instances import read_instance
 from coop.shifts.solving.outcome import Outcome, Stop
 from coop.shifts.solving.problem import Problem
 from coop.shifts.solving.solve import solve
+from tests.factories.rota_year import by_draft, by_rotation, live_year, make_members
 from tests.unit.shifts.making import instance_text, mall_problem
 
+EVEN = Decimal("0.95")
 ROSTER = Path(__file__).parents[1] / "reference" / "roster"
 
 
@@ -44,3 +47,24 @@ def bench_rota(row: Callable[[str, str, str], None], *, smoke: bool = False) -> 
             f"{took:.1f} s",
             f"{worked:.1f} s of processor; " + told(outcome) + (f"; {broken} RULES BROKEN" if broken else ""),
         )
+    if not smoke:
+        _bench_year(row)
+
+
+def _bench_year(row: Callable[[str, str, str], None]) -> None:
+    """Sixty members over twelve months, drafted within twenty seconds a month, against a rotation list in the same run.
+
+    Fails when weekends are not shared evenly enough, a hard rule is broken, or anybody has a second holiday too soon.
+    """
+    members = make_members(60, seed=1)
+    wall = live_year(members, by_rotation(), people=2, seed=1)
+    begun = time.perf_counter()
+    drafted = live_year(members, by_draft(Stop(seconds=20)), people=2, seed=1)
+    row(
+        "a year of 60 members drafted month by month",
+        f"{time.perf_counter() - begun:.0f} s",
+        f"Jain's index of weekends by turns owed {drafted.weekend_index}, of a list on the wall {wall.weekend_index}; "
+        f"holidays too soon {drafted.holidays_too_soon} against {wall.holidays_too_soon}; {drafted.uncovered} of {drafted.of} uncovered",
+    )
+    if drafted.weekend_index < EVEN or drafted.broken or drafted.holidays_too_soon:
+        raise SystemExit(f"The year's turns are not shared as they should be: {drafted}")
