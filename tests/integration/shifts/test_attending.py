@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
@@ -274,3 +275,33 @@ def test_the_handover_keeps_the_count_of_the_drawer(shop):
     again = count_drawer(session, at(14), shop.mall, key="k2", drawer="", on=TUESDAY, counted_cents=0)
     hand_over(session, turn, again)
     assert session.scalars(select(Attendance.drawer_count_id)).one() == count.id
+
+
+def test_of_two_who_sign_in_at_once_one_stands_and_nobody_is_missed_who_came(sessions, now):
+    """Both desks press at the same moment, and the watch looks: one row, one who stands."""
+    with transaction(sessions) as session:
+        shop = Shop(session, now)
+        attended_before(shop)
+        turn_id, ida, amos = shop.turn().id, shop.ida.member_id, shop.amos.member_id
+
+    def press(member_id: int | None) -> str:
+        try:
+            with transaction(sessions) as session:
+                if member_id is None:
+                    watch_turns(session, at(10, 30), {})
+                else:
+                    sign_in(session, at(10, 30), session.get_one(Turn, turn_id), member_id)
+        except Refusal as refusal:
+            return str(refusal)
+        return "done"
+
+    with ThreadPoolExecutor(3) as pool:
+        said = list(pool.map(press, [ida, amos, None]))
+    with transaction(sessions) as session:
+        there = session.scalars(select(Attendance).where(Attendance.turn_id == turn_id)).one()
+        who = session.get_one(Turn, turn_id).member_id
+    assert there.signed_in_at == at(10, 30)
+    assert said[2] == "done"
+    # Whoever was second is told of the first.
+    first, second = ("Ida Fenwick", said[1]) if who == ida else ("Amos Pell", said[0])
+    assert second == f"{first} has signed in to Desk on Tue, Nov 3, 10 am to 2 pm already."
