@@ -64,7 +64,8 @@ def _bench_year(row: Callable[[str, str, str], None]) -> None:
         "a year of 60 members drafted month by month",
         f"{time.perf_counter() - begun:.0f} s",
         f"Jain's index of weekends by turns owed {drafted.weekend_index}, of a list on the wall {wall.weekend_index}; "
-        f"holidays too soon {drafted.holidays_too_soon} against {wall.holidays_too_soon}; {drafted.uncovered} of {drafted.of} uncovered",
+        f"holidays too soon {drafted.holidays_too_soon} against {wall.holidays_too_soon}; "
+        f"{drafted.uncovered} of {drafted.of} uncovered",
     )
     if drafted.weekend_index < EVEN or drafted.broken or drafted.holidays_too_soon:
         raise SystemExit(f"The year's turns are not shared as they should be: {drafted}")
