@@ -14,6 +14,7 @@ from sqlalchemy import select, update
 from coop.core.db import transaction
 from coop.dealers import service as people
 from coop.dealers.models import CalendarFeed, RoleGrant
+from coop.floor.models import Mall
 from coop.shifts import offering
 from coop.shifts.models import Availability, MonthAnswer, Turn, TurnHelper
 from coop.shifts.turn_models import TurnChange, TurnOffer
@@ -309,6 +310,8 @@ def _made(web: Web, who: str = "dealer") -> str:
 
 def test_a_calendar_program_reads_the_dealers_turns(web: Web) -> None:
     """Read back by `vobject`, and by `icalendar` strictly: implementations of RFC 5545 apart from what wrote it."""
+    with transaction(web.sessions) as session:
+        session.execute(update(Mall).values(address="12 Mill Lane; the yard\nElder, Ohio"))
     answer = web.browser().get(_made(web))
     assert answer.status_code == 200
     assert answer.content_type == "text/calendar; charset=utf-8"
@@ -320,7 +323,7 @@ def test_a_calendar_program_reads_the_dealers_turns(web: Web) -> None:
     assert event.dtstart.value == datetime(2026, 11, 20, 16, tzinfo=UTC)
     assert event.dtend.value == datetime(2026, 11, 20, 20, tzinfo=UTC)
     assert event.summary.value == "Desk, Lantern Yard Antiques Hall"
-    assert event.location.value.startswith("Lantern Yard Antiques Hall")
+    assert event.location.value == "Lantern Yard Antiques Hall\n12 Mill Lane; the yard\nElder, Ohio"
     assert event.sequence.value == "0"
     assert event.valarm.trigger.value == timedelta(hours=-2)
     assert "Desk on Fri, Nov 20, 10 am to 2 pm." in event.description.value
