@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
 
-from sqlalchemy import func, select
+from sqlalchemy import func, select, true
 from sqlalchemy.orm import Session
 
 from coop.books.models import Opening, OpeningMemo
@@ -371,12 +371,16 @@ def worked_by_dealer(session: Session, mall: Mall, month: Month) -> dict[int, in
     return {dealers[member_id]: int(turns) for member_id, turns in worked.items() if member_id in dealers and turns > 0}
 
 
-def dealers_of_accounts(session: Session, mall: Mall, month: Month) -> dict[int, int]:
-    """The dealer under whom a member's turns at a mall are told and counted, by member id."""
+def dealers_of_accounts(session: Session, mall: Mall, month: Month, *, member_id: int | None = None) -> dict[int, int]:
+    """The dealer under whom a member's turns at a mall are told and counted, by member id; of one member alone, if named."""
     rows = session.execute(
         select(Dealer.member_id, Dealer.id, Dealer.code, Lease.id, Lease.ends_on)
         .join(Lease, Lease.dealer_id == Dealer.id)
-        .where(Lease.mall_id == mall.id, Lease.starts_on <= month.last_day)
+        .where(
+            Lease.mall_id == mall.id,
+            Lease.starts_on <= month.last_day,
+            true() if member_id is None else Dealer.member_id == member_id,
+        )
     ).all()
     by_turns = set()
     for lease_id, terms in session.execute(
@@ -385,10 +389,10 @@ def dealers_of_accounts(session: Session, mall: Mall, month: Month) -> dict[int,
         if terms.get("reason") == "turns" or "turns" in terms:
             by_turns.add(lease_id)
     ranked = sorted(
-        ((ends_on or date.max) < month.first_day, lease_id not in by_turns, code, dealer_id, member_id)
-        for member_id, dealer_id, code, lease_id, ends_on in rows
+        ((ends_on or date.max) < month.first_day, lease_id not in by_turns, code, dealer_id, whose)
+        for whose, dealer_id, code, lease_id, ends_on in rows
     )
     found: dict[int, int] = {}
-    for _over, _without, _code, dealer_id, member_id in ranked:
-        found.setdefault(member_id, dealer_id)
+    for _over, _without, _code, dealer_id, whose in ranked:
+        found.setdefault(whose, dealer_id)
     return found

@@ -43,7 +43,7 @@ def turn_lines(session: Session, mall: Mall, dealer: Dealer, month: Month) -> tu
     after = before + sum((row.turns for row, _ in rows), Decimal(0))
     if not rows and not before:
         return ()
-    if dealers_of_accounts(session, mall, month).get(dealer.member_id) != dealer.id:
+    if dealers_of_accounts(session, mall, month, member_id=dealer.member_id).get(dealer.member_id) != dealer.id:
         return ()
     lines = [TurnLine("Brought forward", balance_shown(before), _above(before))] if before else []
     for kind, label, working in _KINDS:
