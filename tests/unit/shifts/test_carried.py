@@ -5,6 +5,8 @@ from __future__ import annotations
 from decimal import Decimal
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from coop.shifts.domain.carried import Prices, Settled, at_leaving, beyond
 
@@ -52,3 +54,19 @@ def test_whoever_leaves_is_left_with_nothing():
     )
     let_off = at_leaving(Decimal("-1.5"), Prices(None, None, 0))
     assert let_off == Settled("excused", Decimal("1.5"), 0, "left owing 1.5 turns, which cost nothing by the rules")
+
+
+HUNDREDTHS = st.integers(-2_000, 2_000).map(lambda n: Decimal(n) / 100)
+
+
+@given(HUNDREDTHS, st.integers(0, 500), st.integers(0, 100_00), st.integers(0, 100_00))
+def test_what_is_left_lies_within_what_is_carried_and_money_has_the_sign_of_its_turns(balance, most, short_cents, over_cents):
+    prices = Prices(Decimal(most) / 100, short_cents, over_cents)
+    settled = beyond(balance, prices)
+    left = balance + (settled.turns if settled else 0)
+    assert abs(left) == min(abs(balance), prices.carry_most)
+    assert left == 0 or (left > 0) == (balance > 0)
+    gone = at_leaving(balance, prices)
+    assert balance + (gone.turns if gone else 0) == 0
+    for one in (settled, gone):
+        assert one is None or (one.cents >= 0 if one.turns > 0 else one.cents <= 0)
