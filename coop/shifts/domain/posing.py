@@ -1,8 +1,8 @@
 """A mall's month as the solver's problem, and back: plain facts in, a `Problem` out; the solver's turns in, who sits where out.
 
-Cover comes first, then availability, then fairness, then wishes. Fairness is squared distance, in hundredths of a turn, of what a
-member has from what is due: turns against what is owed and carried; weekend, opening and closing turns over a year against a share
-by turns owed. Holidays are few, and come before: their share is nothing, so a second one costs more than anybody's first.
+Cover comes first, then availability, then fairness, then wishes. Fairness is squared distance, in hundredths of a turn, of what
+a member has from what is due: turns against what is owed and carried; weekend, opening and closing turns over a year against a
+share by turns owed. Holidays are few, and come before: their share is nothing, so a second one costs more than anybody's first.
 """
 
 from __future__ import annotations
