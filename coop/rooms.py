@@ -30,6 +30,7 @@ import coop.payouts.models
 import coop.sales.layaway
 import coop.sales.models
 import coop.shifts.attending
+import coop.shifts.drafting
 import coop.shifts.lapsing
 import coop.shifts.models
 import coop.shifts.reminding
