@@ -23,6 +23,7 @@ from coop.shifts.domain.posing import ELSEWHERE, EXEMPT, KEY, LEFT, NEVER, SILEN
 from coop.shifts.models import Post, Rota, Turn
 from coop.shifts.month_facts import read_facts
 from coop.shifts.planning import ensure_rota
+from coop.shifts.seating import put_members
 from coop.shifts.solving.outcome import Cancelled, OnProgress, Outcome, Stop
 from coop.shifts.solving.problem import Problem
 from coop.shifts.solving.uncovered import COULD, NOBODY_HAS_SKILL, Obstacle, Uncovered, reasons
@@ -203,17 +204,12 @@ def keep_draft(
 def _seat(session: Session, rota: Rota, seated: Mapping[int, int | None], why: Mapping[int, str]) -> None:
     turns = session.scalars(select(Turn).where(Turn.rota_id == rota.id, Turn.id.in_(list(seated)))).all()
     elsewhere = _elsewhere_now(session, rota, [member for member in seated.values() if member is not None])
-    # First nobody: a member cannot have two at once even for a moment.
+
+    def is_free(turn: Turn, member: int | None) -> bool:
+        return not any(begins < turn.ends_at and ends > turn.starts_at for begins, ends in elsewhere.get(member or 0, ()))
+
     moving = [turn for turn in turns if turn.member_id != seated[turn.id] and not turn.locked]
-    for turn in moving:
-        turn.member_id = turn.helper_id = turn.for_member_id = None
-    session.flush()
-    for turn in moving:
-        member = seated[turn.id]
-        if member is not None and not any(
-            begins < turn.ends_at and ends > turn.starts_at for begins, ends in elsewhere.get(member, ())
-        ):
-            turn.member_id = member
+    put_members(session, {turn: seated[turn.id] if is_free(turn, seated[turn.id]) else None for turn in moving})
     for turn in turns:
         turn.why = why.get(turn.id, "") if turn.member_id is not None else ""
     session.flush()

@@ -13,7 +13,6 @@ from datetime import datetime
 from typing import Literal
 
 from sqlalchemy import select, update
-from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from coop.core import audit
@@ -30,6 +29,7 @@ from coop.shifts.models import Rota, Turn
 from coop.shifts.owing import workers_of
 from coop.shifts.queries import said
 from coop.shifts.reminding import tell_moved
+from coop.shifts.seating import put_members
 from coop.shifts.turn_models import Attendance, TurnAccount, TurnChange
 
 
@@ -195,7 +195,9 @@ def _arrange(
     broken = Judge(session, rota).more_broken(_by_id(wanted))
     had = {turn: turn.member_id for turn in wanted}
     mall = session.get_one(Mall, rota.mall_id)
-    _put(session, wanted, f"Given by the manager on {day(local_date(now, mall.timezone))}.")
+    put_members(session, wanted)
+    for turn, member_id in wanted.items():
+        turn.why = f"Given by the manager on {day(local_date(now, mall.timezone))}." if member_id is not None else ""
     for turn in wanted:
         turn.locked = turn in locked and turn.member_id is not None and rota.state == "draft"
     if rota.state == "published":
@@ -203,26 +205,6 @@ def _arrange(
             _keep(session, now, mall, turn, had[turn], user_id=user_id)
     session.flush()
     return broken
-
-
-def _put(session: Session, wanted: _Arrangement, why: str) -> None:
-    """Write who has which turn: first nobody, for a member cannot have two at once even for a moment."""
-    try:
-        with session.begin_nested():
-            for turn in wanted:
-                turn.member_id = turn.for_member_id = turn.helper_id = None
-            session.flush()
-            for turn, member_id in wanted.items():
-                turn.member_id = member_id
-                turn.why = why if member_id is not None else ""
-            session.flush()
-    except IntegrityError as error:
-        # At another mall, at this very moment: what is refused in time has its own sentence.
-        if "overlap" in str(error):
-            raise Refusal(
-                f"{said(session, next(iter(wanted)))} overlaps a turn that was just given elsewhere: look again."
-            ) from error
-        raise
 
 
 def _keep(session: Session, now: datetime, mall: Mall, turn: Turn, had: int | None, *, user_id: int | None) -> None:

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from sqlalchemy import select
-from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from coop.core import audit
@@ -41,6 +40,7 @@ from coop.shifts.offer_limits import (
 from coop.shifts.queries import said
 from coop.shifts.reminding import tell_answered, tell_declined, tell_offered, tell_taken
 from coop.shifts.rules import rules_on
+from coop.shifts.seating import put_members
 from coop.shifts.substitutes import pay_substitute
 from coop.shifts.turn_models import OFFER_KINDS, TurnChange, TurnOffer
 
@@ -266,21 +266,13 @@ def _works_off(offer: TurnOffer, turns: Sequence[Turn], taker_id: int) -> dict[i
 def _put(
     session: Session, now: datetime, turns: Sequence[Turn], moves: Mapping[int, int], works_off: Mapping[int, int | None]
 ) -> None:
-    """Write who has which turn: first nobody, for a member cannot have two at once even for a moment."""
+    """Write who has which turn, and whose owed one it works off."""
     zone = session.get_one(Mall, turns[0].mall_id).timezone
     why = f"{'Taken over' if len(turns) == 1 else 'Swapped'} on {day(local_date(now, zone))}."
-    try:
-        with session.begin_nested():
-            for turn in turns:
-                turn.member_id = turn.for_member_id = turn.helper_id = None
-            session.flush()
-            for turn in turns:
-                turn.member_id, turn.for_member_id, turn.why = moves[turn.id], works_off[turn.id], why
-            session.flush()
-    except IntegrityError as error:
-        if "overlap" in str(error):
-            raise Refusal(f"{said(session, turns[0])} overlaps another turn of whoever takes it.") from error
-        raise
+    put_members(session, {turn: moves[turn.id] for turn in turns})
+    for turn in turns:
+        turn.for_member_id, turn.why = works_off[turn.id], why
+    session.flush()
 
 
 def take_free_turn(session: Session, now: datetime, turn: Turn, *, member_id: int, user_id: int | None = None) -> None:

@@ -205,8 +205,6 @@ def close_day(
     if rota.state != "published":
         ensure_rota(session, now, mall, month)
         return []
-    # The rota before its turns, as whoever moves one holds them: two at once would wait for each other.
-    session.refresh(rota, with_for_update={"key_share": True})
     came = select(Attendance.turn_id).where(Attendance.signed_in_at.is_not(None))
     turns = session.scalars(
         select(Turn)
@@ -237,7 +235,7 @@ def close_day(
         now,
         "day closed",
         "rota",
-        rota.id,
+        f"{mall.code} {month}",
         user_id=user_id,
         request_id=request_id,
         detail=f"{mall.code} {day}: {len(turns)} turns, {' '.join(why.split())}",
