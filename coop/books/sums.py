@@ -155,6 +155,12 @@ def _remembered(session: Session, periods: Iterable[Period], kinds: tuple[str, .
     return [(period, known[key] if key in known else learned[key]) for key, period in wanted.items()]
 
 
+def add_up_anew(session: Session) -> None:
+    """Forget what closed months came to: whoever proves the books reads them, and no memory of them."""
+    session.info.pop(_LEARNED, None)
+    _CLOSED.pop(_engine(session), None)
+
+
 def _engine(session: Session) -> Engine:
     bind = session.get_bind()
     return bind.engine if isinstance(bind, Connection) else bind

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from coop.books.sums import add_up_anew
 from coop.closing import queries
 from coop.closing.models import MonthClose
 from coop.core.periods import Month
@@ -20,6 +21,7 @@ def check_months(session: Session) -> list[str]:
 
     A sentence for each that has not.
     """
+    add_up_anew(session)
     return list(_month_faults(session))
 
 

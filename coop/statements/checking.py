@@ -11,6 +11,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, undefer
 
 from coop.books.queries import dealer_balances_before
+from coop.books.sums import add_up_anew
 from coop.core.documents import Document
 from coop.core.money import format_cents
 from coop.core.periods import Month
@@ -25,6 +26,7 @@ def check_statements(session: Session) -> list[str]:
 
     A sentence for each that does not hold.
     """
+    add_up_anew(session)
     return list(_statement_faults(session))
 
 
