@@ -6,11 +6,12 @@ import random
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 
-from sqlalchemy import select
+from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
 from coop.cli.demo_coop import MANAGER, Demo, DemoMall, mall_of, user_of
 from coop.core.db import transaction
+from coop.core.jobs import Job
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
@@ -29,6 +30,7 @@ from coop.shifts.people import name_helper, set_fact, set_pair
 from coop.shifts.planning import ensure_rota
 from coop.shifts.posts import add_need, add_post
 from coop.shifts.publishing import publish
+from coop.shifts.reminding import TELL
 from coop.shifts.rules import set_rules
 from coop.shifts.solving.outcome import Stop
 
@@ -175,3 +177,9 @@ def offer(made: DemoMall, session: Session, now: datetime) -> None:
     turn = session.scalars(coming.limit(1)).first()
     if turn is not None and turn.member_id is not None:
         offer_turn(session, now, turn, Terms(words="At a fair that day", pays_cents=30_00), member_id=turn.member_id)
+
+
+def leave_untold(session: Session, now: datetime) -> None:
+    """Mails of turns that were to go out more than ten days ago are left: served now, they would come months late."""
+    old = update(Job).where(Job.kind == TELL, Job.state == "queued", Job.created_at < now - timedelta(days=10))
+    session.execute(old.values(state="done", finished_at=now).execution_options(synchronize_session=False))

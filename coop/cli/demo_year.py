@@ -250,6 +250,7 @@ class Year:
             self.note(evening, partial(demo_turns.stand, demo, _TOWN, day))
             day += _DAY
         self.note(demo.now - timedelta(hours=5), partial(demo_turns.offer, _TOWN))
+        self.note(demo.now - timedelta(seconds=1), demo_turns.leave_untold)
 
     def _publish(self, month: Month, now: datetime) -> None:
         demo_turns.publish_month(self.demo, now, _TOWN, month)

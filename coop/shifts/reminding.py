@@ -59,12 +59,15 @@ class Letter:
     note: Note
 
 
+TELL = "shifts.tell"
+"""Kind of the job that writes the mails of what happened."""
+
 # --- telling --------------------------------------------------------------------------------------------------------------
 
 
 def _tell(session: Session, now: datetime, what: str, key: str | None = None, **about: Any) -> None:
     args = {"what": what, "at": now.isoformat(timespec="seconds"), **about}
-    name_job(session, now, "shifts.tell", args, queue="default", key=f"turns-told:{what}:{key}" if key else None)
+    name_job(session, now, TELL, args, queue="default", key=f"turns-told:{what}:{key}" if key else None)
 
 
 def tell_published(session: Session, now: datetime, rota: Rota) -> None:
@@ -390,7 +393,7 @@ def _write(run: JobRun, letters: Callable[[Session, datetime], Iterable[Letter]]
         run.finish(session)
 
 
-@long_job("shifts.tell")
+@long_job(TELL)
 def _tell_job(run: JobRun, args: dict[str, Any]) -> None:
     _write(run, lambda session, now: NOTES[args["what"]](session, args))
 

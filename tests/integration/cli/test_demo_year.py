@@ -93,7 +93,7 @@ def test_the_months_are_closed_in_their_time_and_only_their_papers_are_to_come(s
 def test_nothing_was_mailed_and_the_last_months_papers_the_offer_and_a_question_are_to_go_out(session: Session) -> None:
     assert session.execute(select(Outbox.kind, Outbox.state)).all() == [("question", "queued")]
     elsewhere = select(Job.kind).where(Job.queue != "behind", Job.state == "queued").distinct().order_by(Job.kind)
-    assert session.scalars(elsewhere).all() == ["closing.watch", "leases.letter", "mail.send", "statements.make"]
+    assert session.scalars(elsewhere).all() == ["closing.watch", "leases.letter", "mail.send", "shifts.tell", "statements.make"]
 
 
 def test_payouts_and_the_tax_return_were_made_in_the_month_after(session: Session) -> None:
