@@ -19,7 +19,21 @@ from coop.core.jobs import Job, JobRun, long_job, name_job
 from coop.core.periods import Month
 from coop.core.templating import joined
 from coop.floor.models import Mall
-from coop.shifts.domain.posing import ELSEWHERE, EXEMPT, KEY, LEFT, NEVER, SILENT, MonthFacts, Seat, pose, seat_members, why_each
+from coop.shifts.domain.posing import (
+    ELSEWHERE,
+    EXEMPT,
+    KEY,
+    LEFT,
+    NEVER,
+    SILENT,
+    MonthFacts,
+    Seat,
+    arranged,
+    pose,
+    seat_members,
+    why_each,
+    with_members,
+)
 from coop.shifts.models import Post, Rota, Turn
 from coop.shifts.month_facts import read_facts
 from coop.shifts.planning import ensure_rota
@@ -169,17 +183,17 @@ def keep_draft(
 ) -> None:
     """Write a draft down: who has which turn and why, and how it went. Without a draft the turns stay as they are.
 
-    A member who got another turn at the time meanwhile, at another mall, is left out: that turn stays uncovered.
+    A member who has another turn at the time is left out, and the turn stays uncovered: one got meanwhile at another mall, or
+    one that stays by a lock which the draft could not keep.
     """
     posts = {row.id: row.name for row in session.execute(select(Post.id, Post.name).where(Post.mall_id == rota.mall_id))}
     had = {seat.id: seat.member_id for seat in facts.seats}
     if outcome.found:
-        seated = seat_members(facts, outcome.turns)
-        _seat(session, rota, seated, why_each(facts, seated))
+        seated = _seat(session, rota, facts, seat_members(facts, outcome.turns))
         rota.drafted_at = now
     else:
         seated = dict(had)
-    missing = reasons(problem, outcome.turns) if outcome.found else ()
+    missing = reasons(problem, arranged(with_members(facts, seated))) if outcome.found else ()
     rota.outcome = {
         "found": outcome.found,
         "stopped": outcome.stopped,
@@ -201,18 +215,25 @@ def keep_draft(
     session.flush()
 
 
-def _seat(session: Session, rota: Rota, seated: Mapping[int, int | None], why: Mapping[int, str]) -> None:
+def _seat(session: Session, rota: Rota, facts: MonthFacts, seated: Mapping[int, int | None]) -> dict[int, int | None]:
+    """Write who is to have which turn, and why; who has it then."""
     turns = session.scalars(select(Turn).where(Turn.rota_id == rota.id, Turn.id.in_(list(seated)))).all()
     elsewhere = _elsewhere_now(session, rota, [member for member in seated.values() if member is not None])
+    for turn in turns:
+        if turn.locked and turn.member_id is not None:
+            elsewhere.setdefault(turn.member_id, []).append((turn.starts_at, turn.ends_at))
 
     def is_free(turn: Turn, member: int | None) -> bool:
         return not any(begins < turn.ends_at and ends > turn.starts_at for begins, ends in elsewhere.get(member or 0, ()))
 
     moving = [turn for turn in turns if turn.member_id != seated[turn.id] and not turn.locked]
     put_members(session, {turn: seated[turn.id] if is_free(turn, seated[turn.id]) else None for turn in moving})
+    found = {turn.id: turn.member_id for turn in turns}
+    why = why_each(facts, found)
     for turn in turns:
         turn.why = why.get(turn.id, "") if turn.member_id is not None else ""
     session.flush()
+    return found
 
 
 def _elsewhere_now(session: Session, rota: Rota, members: Iterable[int]) -> dict[int, list[tuple[datetime, datetime]]]:

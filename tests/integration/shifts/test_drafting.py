@@ -50,7 +50,17 @@ class Hall:
                     lay_fact(session, dealer.member_id, "keys")
             self.rota_id = lay_rota(session, mall, DECEMBER).id
 
-    def says(self, code: str, kind: str, *, starts_on: date, ends_on: date | None = None, weekdays: int = 127) -> None:
+    def says(
+        self,
+        code: str,
+        kind: str,
+        *,
+        starts_on: date,
+        ends_on: date | None = None,
+        weekdays: int = 127,
+        from_min: int = 0,
+        to_min: int = 1440,
+    ) -> None:
         with transaction(self.sessions) as session:
             session.add(
                 Availability(
@@ -60,8 +70,8 @@ class Hall:
                     ends_on=ends_on,
                     weekdays=weekdays,
                     every_weeks=1,
-                    from_min=0,
-                    to_min=1440,
+                    from_min=from_min,
+                    to_min=to_min,
                     said_at=self.now,
                     ended_at=None,
                 )
@@ -147,6 +157,27 @@ def test_locks_stay_and_contradictory_ones_are_named_and_the_rest_is_drafted(hal
         assert "Tue, Dec 1" in rota.outcome["conflicts"][0]
         assert "Unlock one of them" in rota.outcome["conflicts"][0]
         assert "turns a day" in {one.rule for one in judge(session, rota)}
+
+
+def test_whoever_stays_by_a_lock_that_was_left_out_is_given_nothing_else_at_that_time(hall: Hall) -> None:
+    """D01 is locked twice on a Saturday, at the desk from opening to closing; and D01 alone could have the floor."""
+    saturday = date(2026, 12, 5)
+    for code in CODES[3:]:
+        hall.says(code, "never", starts_on=saturday, ends_on=saturday)
+    with transaction(hall.sessions) as session:
+        turns = turns_of(session, session.get_one(Rota, hall.rota_id))
+        at_desk = [turn for turn in turns if turn.on_date == saturday and turn.needs_keys]
+        for turn in at_desk:
+            turn.member_id, turn.locked = hall.members["D01"], True
+        ids = [turn.id for turn in at_desk]
+        floor = next(turn.id for turn in turns if turn.on_date == saturday and not turn.needs_keys)
+    for code, begins, ends in (("D02", 1020, 1440), ("D03", 0, 660)):
+        hall.says(code, "never", starts_on=saturday, ends_on=saturday, from_min=begins, to_min=ends)
+    assert hall.draft().state == "done"
+    who = hall.who()
+    assert len(ids) == 2
+    assert {who[each] for each in ids} == {hall.members["D01"]}
+    assert who[floor] is None
 
 
 def test_drafted_again_after_a_small_change_few_are_moved(hall: Hall) -> None:
