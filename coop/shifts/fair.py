@@ -17,7 +17,7 @@ from coop.floor.models import Mall
 from coop.shifts.domain.fairness import jain, spread
 from coop.shifts.domain.posing import SHARED
 from coop.shifts.models import Rota, Turn
-from coop.shifts.month_facts import first_of_year, owed_over, turns_had
+from coop.shifts.month_facts import first_of_year, owed_over, turns_had, waiting_months
 from coop.shifts.owing import balances, workers_of
 from coop.shifts.turn_models import TurnAccount
 
@@ -69,7 +69,8 @@ def fairness(session: Session, now: datetime, mall: Mall, through: Month | None 
     workers = workers_of(session, mall, through)
     members = [worker.member_id for worker in workers]
     first = first_of_year(through)
-    had, owed = turns_had(session, first, through.next, members), owed_over(session, mall, first, through.next, members)
+    had, waiting = turns_had(session, first, through.next, members), waiting_months(session, first, through.next)
+    owed = owed_over(session, first, through.next, members, waiting)
     turns = _turns(session, members, first, through.last_day)
     since = _turns(session, members, date.min, through.last_day)
     carried = balances(session, [mall.id])

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
 
-from sqlalchemy import func, select
+from sqlalchemy import and_, exists, func, select
 from sqlalchemy.orm import Session
 
 from coop.core.periods import Month
@@ -19,7 +20,7 @@ from coop.shifts.hours import calendar_of
 from coop.shifts.models import Rota, Turn, TurnPair
 from coop.shifts.owing import Worker, balances, owed_of_month, workers_of
 from coop.shifts.rules import TurnRules, rules_on
-from coop.shifts.turn_models import TurnAccount
+from coop.shifts.turn_models import Attendance, TurnAccount
 from coop.shifts.wording import minute_of
 
 YEAR = 12
@@ -95,16 +96,17 @@ def _people(
 ) -> Iterable[Someone]:
     workers = list(workers)
     members = [worker.member_id for worker in workers]
-    owed, carried = owed_of_month(session, mall, month), balances(session, [mall.id], before=month)
-    said = answers(session, mall, month)
     since = first_of_year(month)
-    had, owed_before = turns_had(session, since, month, members), owed_over(session, mall, since, month, members)
+    waiting = waiting_months(session, since, month)
+    owed, carried = owed_of_month(session, mall, month), carried_to(session, mall, month, waiting)
+    said = answers(session, mall, month)
+    had, owed_before = turns_had(session, since, month, members), owed_over(session, since, month, members, waiting)
     spans = sorted({(seat.day, seat.kind, seat.starts_min, seat.ends_min) for seat in seats})
     for worker in workers:
         member = worker.member_id
         this = owed[member].turns if member in owed else Decimal(0)
         # Below zero is owed: what is carried adds to what is due, and what was worked beyond takes off.
-        due = max(Decimal(0), this - carried.get((mall.id, member), Decimal(0)))
+        due = max(Decimal(0), this - carried.get(member, Decimal(0)))
         mine = said.get(member, ())
         yield Someone(
             id=member,
@@ -191,9 +193,31 @@ def turns_had(session: Session, first: date, before: Month, members: Iterable[in
     return dict(had)
 
 
-def owed_over(session: Session, mall: Mall, first: date, before: Month, members: Iterable[int]) -> dict[int, Decimal]:
-    """By member: turns owed from a day on before a month. At every mall as their month-ends wrote them; at this one, months that
-    have a published rota and no month-end yet, by the rules."""
+@dataclass(frozen=True)
+class Waiting:
+    """A published rota of which no month-end has written a line, with what its month owes by the rules, by member."""
+
+    rota: Rota
+    owed: Mapping[int, Decimal]
+
+
+def waiting_months(session: Session, first: date, before: Month) -> list[Waiting]:
+    """Months from a day on before a month that are published and not counted, of every mall."""
+    counted = exists().where(
+        TurnAccount.mall_id == Rota.mall_id, TurnAccount.first_day == Rota.first_day, TurnAccount.kind.in_(("owed", "worked"))
+    )
+    rows = select(Rota, Mall).join(Mall, Mall.id == Rota.mall_id)
+    rows = rows.where(Rota.state == "published", Rota.first_day >= first, Rota.first_day < before.first_day, ~counted)
+    return [
+        Waiting(rota, {member: each.turns for member, each in owed_of_month(session, mall, Month.of(rota.first_day)).items()})
+        for rota, mall in session.execute(rows.order_by(Rota.first_day, Rota.mall_id)).all()
+    ]
+
+
+def owed_over(
+    session: Session, first: date, before: Month, members: Iterable[int], waiting: Iterable[Waiting]
+) -> dict[int, Decimal]:
+    """By member: turns owed from a day on before a month, at every mall: as month-ends wrote them, and in months that wait."""
     within = (TurnAccount.first_day >= first, TurnAccount.first_day < before.first_day)
     written = select(TurnAccount.member_id, func.sum(TurnAccount.turns)).where(TurnAccount.kind == "owed", *within)
     owed: dict[int, Decimal] = defaultdict(Decimal)
@@ -201,15 +225,34 @@ def owed_over(session: Session, mall: Mall, first: date, before: Month, members:
         written.where(TurnAccount.member_id.in_(list(members))).group_by(TurnAccount.member_id)
     ):
         owed[member_id] -= Decimal(turns)
-    posted = select(TurnAccount.first_day).where(TurnAccount.kind == "owed", TurnAccount.mall_id == mall.id)
-    waiting = select(Rota.first_day).where(
-        Rota.mall_id == mall.id,
-        Rota.state == "published",
-        Rota.first_day >= first,
-        Rota.first_day < before.first_day,
-        Rota.first_day.not_in(posted),
-    )
-    for first_day in session.scalars(waiting):
-        for member_id, each in owed_of_month(session, mall, Month.of(first_day)).items():
-            owed[member_id] += each.turns
+    for one in waiting:
+        for member_id, turns in one.owed.items():
+            owed[member_id] += turns
     return dict(owed)
+
+
+def carried_to(session: Session, mall: Mall, month: Month, waiting: Iterable[Waiting]) -> dict[int, Decimal]:
+    """By member: the balance at a mall that a month begins with. Below zero is owed.
+
+    A month is drafted while the one before it runs: months that wait are taken as they stand, else a draft would make up for what
+    the last one has made up for already.
+    """
+    carried: dict[int, Decimal] = defaultdict(Decimal)
+    carried |= {member: turns for (_, member), turns in balances(session, [mall.id], before=month).items()}
+    for one in waiting:
+        if one.rota.mall_id != mall.id:
+            continue
+        for member, owed in one.owed.items():
+            carried[member] -= owed
+        counts = ["standing", "closed"] if rules_on(session, mall.id, one.rota.first_day).closed == "worked" else ["standing"]
+        missed = and_(Attendance.missed_at.is_not(None), Attendance.signed_in_at.is_(None), Attendance.decision.in_(("", "owed")))
+        whose = func.coalesce(Turn.for_member_id, Turn.member_id)
+        rows = (
+            select(whose, func.count(Turn.id))
+            .where(Turn.rota_id == one.rota.id, Turn.state.in_(counts), Turn.member_id.is_not(None))
+            .where(~exists().where(Attendance.turn_id == Turn.id, missed))
+            .group_by(whose)
+        )
+        for member, turns in session.execute(rows):
+            carried[member] += turns
+    return dict(carried)

@@ -6,13 +6,18 @@ from datetime import date, datetime
 from decimal import Decimal
 
 import pytest
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from coop.core.db import Sessions, transaction
 from coop.core.periods import Month
+from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.shifts.fair import FairRow, fairness
-from coop.shifts.turn_models import TurnAccount
+from coop.shifts.month_end import post_turns
+from coop.shifts.month_facts import carried_to, waiting_months
+from coop.shifts.turn_models import Attendance, TurnAccount
+from tests.factories.leases import make_lease, make_rate, make_space
 from tests.factories.people import make_mall
 from tests.factories.rotas import DECEMBER, Drafted
 from tests.factories.turns import lay_mall, lay_published, lay_rota, turns_of
@@ -80,6 +85,46 @@ def test_what_is_owed_goes_by_published_rotas_and_month_ends(hall: Drafted) -> N
         )
     one = rows(hall)["D01"]
     assert (one.owed, one.owed_since, one.balance) == (2 + 3, 3, -3)
+
+
+def test_what_is_owed_at_another_mall_counts_as_what_is_worked_there_does(hall: Drafted) -> None:
+    """Whichever mall’s page it is: D02 holds a lease at both, and no month-end has counted anything at either."""
+    with transaction(hall.sessions) as session:
+        annex = session.scalars(select(Mall).where(Mall.code == "ANNEX")).one()
+        dealer = session.scalars(select(Dealer).where(Dealer.member_id == hall.members["D02"])).one()
+        make_rate(session, annex)
+        make_lease(session, hall.now, annex, dealer, [make_space(session, hall.now, annex, "X1")])
+    with transaction(hall.sessions) as session:
+        annex = session.scalars(select(Mall).where(Mall.code == "ANNEX")).one()
+        here, there = (fairness(session, hall.now, session.get_one(Mall, one)).rows for one in (hall.mall_id, annex.id))
+    one, other = ({row.code: row for row in rows}["D02"] for rows in (here, there))
+    assert (one.owed, one.turns) == (other.owed, other.turns)
+
+
+def carried(hall: Drafted) -> list[Decimal]:
+    """What the members begin January 2027 with, of months since this January was over."""
+    with transaction(hall.sessions) as session:
+        waiting = waiting_months(session, date(2026, 2, 1), DECEMBER.next)
+        found = carried_to(session, session.get_one(Mall, hall.mall_id), DECEMBER.next, waiting)
+        return [found.get(member, Decimal(0)) for member in hall.members.values()]
+
+
+def test_a_draft_begins_with_what_the_month_before_will_have_come_to(hall: Drafted) -> None:
+    """December is published and not over: of two owed each D01 has two turns and D02 one, at this mall. It is counted once."""
+    assert carried(hall) == [0, -1, -2, -2]
+    with transaction(hall.sessions) as session:
+        missed, given = hall.turn(session, 1), hall.turn(session, 5, opens=False)
+        session.add(Attendance(turn_id=missed.id, missed_at=missed.starts_at, late=False, decision="owed", note=""))
+        given.for_member_id = hall.members["D03"]
+    assert carried(hall) == [-1, -2, -1, -2]
+    with transaction(hall.sessions) as session:
+        for came in (hall.turn(session, 25), hall.turn(session, 5, opens=False)):
+            session.add(Attendance(turn_id=came.id, signed_in_at=came.starts_at, late=False, decision="", note=""))
+        session.flush()
+        post_turns(session, hall.now, session.get_one(Mall, hall.mall_id), DECEMBER)
+        lines = session.scalars(select(TurnAccount).where(TurnAccount.mall_id == hall.mall_id)).all()
+        by_member = {member: sum(one.turns for one in lines if one.member_id == member) for member in hall.members.values()}
+    assert carried(hall) == list(by_member.values()) == [-1, -2, -1, -2]
 
 
 def test_weekends_have_an_index_and_holidays_a_spread(hall: Drafted) -> None:
