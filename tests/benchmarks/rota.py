@@ -30,7 +30,7 @@ def bench_rota(row: Callable[[str, str, str], None], *, smoke: bool = False) -> 
     """Rows of the table: `row(what, figure, note)`. Every draft is checked apart from the solver before its row is written."""
     problems: list[tuple[str, Problem, int]] = [
         (f"published instance {number}", read_instance((ROSTER / f"Instance{number}.txt").read_text(encoding="utf-8")), 60)
-        for number in (1, 2, 3)
+        for number in (1, 2, 3, 4, 7)
     ]
     problems += [
         ("an instance of 18 staff, 28 days, 3 shifts", read_instance(instance_text(4, staff=18)), 60),

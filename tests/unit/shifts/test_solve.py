@@ -58,6 +58,19 @@ def test_published_instances_are_solved_to_their_optimum_and_proven(number, opti
     assert check(problem, outcome.turns).cost == optimum
 
 
+@pytest.mark.parametrize("number", [4, 7])
+def test_larger_published_instances_are_read_and_bettered_within_what_is_given(number):
+    """Too large for a proof in a test: each rota told is better than the one before, and the last keeps every rule."""
+    problem = read_instance((ROSTER / f"Instance{number}.txt").read_text(encoding="utf-8"))
+    told: list[Progress] = []
+    outcome = solve(problem, Stop.repeatable(8), progress=told.append)
+    honest(problem, outcome)
+    values = [progress.value for progress in told]
+    assert values == sorted(set(values), reverse=True)
+    assert len(values) > 1
+    assert outcome.objective == values[-1]
+
+
 # --- against every rota -------------------------------------------------------------------------------------------------
 
 
@@ -143,19 +156,6 @@ def test_the_same_seed_gives_the_same_draft_and_says_where_it_got_to():
     assert first.turns == again.turns
     assert [(tier.value, tier.bound) for tier in first.tiers] == [(tier.value, tier.bound) for tier in again.tiers]
     honest(problem, first)
-
-
-def test_a_larger_instance_gets_better_with_more_work():
-    """Of the size of the published instance 4 to 6: 18 staff, 28 days, three shifts of which later ones bar the earlier."""
-    problem = read_instance(instance_text(4, staff=18))
-    told: list[Progress] = []
-    outcome = solve(problem, Stop.repeatable(4), progress=told.append)
-    honest(problem, outcome)
-    values = [progress.value for progress in told]
-    assert values == sorted(values, reverse=True)
-    assert outcome.objective <= values[-1] < values[0]
-    assert all(progress.bound <= outcome.objective for progress in told)
-    assert {(progress.tier, progress.number, progress.of) for progress in told} == {("cost", 1, 1)}
 
 
 def test_a_small_change_moves_few_people():
