@@ -25,6 +25,7 @@ from coop.shifts.owing import workers_of
 from coop.shifts.queries import said
 from coop.shifts.reminding import tell_missed
 from coop.shifts.rules import TurnRules, rules_on
+from coop.shifts.substitutes import settle_substitute
 from coop.shifts.turn_models import Attendance, TurnChange
 from coop.shifts.wording import clock, minute_of
 
@@ -288,6 +289,7 @@ def write_down(session: Session, now: datetime, turn: Turn, came: bool, *, user_
         # Somebody who was missed and came after all cannot have come before that was written.
         began = max(turn.starts_at, there.missed_at) if there is not None and there.missed_at else turn.starts_at
         there = _write(session, turn, there, signed_in_at=began, late=False, note="Written down afterwards.")
+        settle_substitute(session, now, turn, turn.member_id, came=True, user_id=user_id)
         there.signed_out_at = max(turn.ends_at, began)
     there.decided_by, there.decided_at = user_id, now
     session.flush()
@@ -319,6 +321,10 @@ def decide(session: Session, now: datetime, turn: Turn, decision: str, *, user_i
     if decision == "charged" and not cents:
         raise Refusal("The rules of turns have no price of a no-show: set one first, or let the turn be owed.")
     charge_no_show(session, now, turn, cents, user_id=user_id)
+    if there.missed_at:
+        whose = missed_member(session, turn)
+        came = there.signed_in_at is not None and turn.member_id == whose
+        settle_substitute(session, now, turn, whose, came=came, user_id=user_id)
     there.decision, there.decided_by, there.decided_at, there.note = decision, user_id, now, note.strip()[:200]
     session.flush()
     audit.record(session, now, f"turn {decision}", "turn", turn.id, user_id=user_id, detail=f"{mall.code} {turn.on_date}")

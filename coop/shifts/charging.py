@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import date, datetime
 
-from sqlalchemy import func, or_, select
+from sqlalchemy import func, or_, select, true
 from sqlalchemy.orm import Session
 
 from coop.books.queries import last_closed
@@ -35,8 +35,10 @@ def lease_charged(session: Session, mall_id: int, member_id: int, on: date) -> L
     return max((lease for lease, _ in rows), key=lambda lease: lease.ends_on or date.max, default=None)
 
 
-def charged_under(session: Session, mall_id: int, keys: Iterable[str]) -> dict[str, tuple[int, int]]:
-    """(cents, how many times) charged so far under each of these keys at a mall. Those that were not are left out."""
+def charged_under(
+    session: Session, mall_id: int, keys: Iterable[str], *, dealer_id: int | None = None
+) -> dict[str, tuple[int, int]]:
+    """(cents, how many times) charged so far under each of these keys at a mall, to one dealer if so. The others are left out."""
     wanted = [f"{TURN}:{key}" for key in keys]
     if not wanted:
         return {}
@@ -44,6 +46,7 @@ def charged_under(session: Session, mall_id: int, keys: Iterable[str]) -> dict[s
     rows = session.execute(
         select(Charge.what, func.sum(Charge.amount_cents))
         .where(Charge.mall_id == mall_id, or_(Charge.what.in_(wanted), *again))
+        .where(true() if dealer_id is None else Charge.dealer_id == dealer_id)
         .group_by(Charge.what)
     )
     found: dict[str, tuple[int, int]] = {}
@@ -66,15 +69,17 @@ def charge_to(
     working: str,
     on: date,
     user_id: int | None = None,
+    shared: bool = False,
 ) -> int:
     """Charge a member what makes the sum under a key come to `cents` (below zero: a credit); what was charged now.
 
-    Refuses one who never had a lease at the mall.
+    `shared`: the key is another's too, of whom nothing is counted. Refuses one who never had a lease at the mall.
     """
-    stood, times = charged_under(session, mall.id, [key]).get(key, (0, 0))
+    lease = lease_charged(session, mall.id, member_id, on)
+    alone = lease.dealer_id if shared and lease is not None else None
+    stood, times = charged_under(session, mall.id, [key], dealer_id=alone).get(key, (0, 0))
     if stood == cents:
         return 0
-    lease = lease_charged(session, mall.id, member_id, on)
     if lease is None:
         name = session.get_one(Member, member_id).name
         raise Refusal(f"{name} has no lease at {mall.name} to charge {label.lower()} under: let the turn be owed, or excuse it.")

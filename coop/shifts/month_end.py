@@ -23,13 +23,14 @@ from coop.floor.models import Mall
 from coop.floor.service import hold_mall
 from coop.leases.models import Charge, Lease, LeaseTerm
 from coop.leases.turn_charges import TURN
-from coop.shifts.attending import Seen, charge_no_show, turns_in
+from coop.shifts.attending import Seen, charge_no_show, missed_member, turns_in
 from coop.shifts.charging import AGAIN, charge_to
 from coop.shifts.domain.carried import Prices, Settled, at_leaving, beyond
 from coop.shifts.domain.owed import turns_words
 from coop.shifts.owing import balances, owed_of_month
 from coop.shifts.planning import rota_of
 from coop.shifts.rules import TurnRules, rules_on
+from coop.shifts.substitutes import settle_substitute
 from coop.shifts.turn_models import TurnAccount
 from coop.shifts.wording import turn_said
 
@@ -104,6 +105,7 @@ def post_turns(session: Session, now: datetime, mall: Mall, month: Month) -> Mon
     for one in seen:
         if kept and _is_missed(one) and not one.decision:
             _decide_by_rule(now, one, rules)
+            settle_substitute(session, now, one.turn, missed_member(session, one.turn), came=one.came and one.missed is None)
         if one.decision == "charged":
             charge_no_show(session, now, one.turn, rules.no_show_cents)
         wanted.update(_lines_of(mall, one, rules, kept))

@@ -15,7 +15,7 @@ from coop.floor.models import Mall
 from coop.leases.holding import today_at
 from coop.leases.models import Lease
 from coop.leases.turn_charges import charge_turn
-from coop.shifts.charging import lease_charged
+from coop.shifts.charging import charge_to, lease_charged
 from coop.shifts.models import Turn
 from coop.shifts.turn_models import TurnOffer
 
@@ -60,6 +60,38 @@ def pay_substitute(
         on=on,
         user_id=session.scalar(select(UserAccount.id).where(UserAccount.member_id == offer.by_member_id).limit(1)),
     )
+
+
+def settle_substitute(
+    session: Session, now: datetime, turn: Turn, whose: int | None, *, came: bool, user_id: int | None = None
+) -> None:
+    """Give back what a substitute got who did not come, or give it again where somebody did after all. Nothing where nobody paid.
+
+    `whose` is who took the turn and was missed. Refuses whoever would credit themselves.
+    """
+    offer = session.scalar(
+        select(TurnOffer)
+        .where(TurnOffer.turn_id == turn.id, TurnOffer.state == "taken", TurnOffer.answered_by == whose, TurnOffer.pays_cents > 0)
+        .order_by(TurnOffer.id.desc())
+        .limit(1)
+    )
+    if offer is None or whose is None:
+        return
+    mall, day = session.get_one(Mall, turn.mall_id), short_day(turn.on_date)
+    for member_id, cents in ((offer.by_member_id, offer.pays_cents), (whose, -offer.pays_cents)):
+        charge_to(
+            session,
+            now,
+            mall,
+            member_id,
+            cents if came else 0,
+            key=f"substitute:{offer.id}",
+            label=f"Turn of {day}, worked by a substitute" if came else f"Turn of {day}, not worked by a substitute",
+            working="the substitute came after all" if came else "the substitute did not come",
+            on=turn.on_date,
+            user_id=user_id,
+            shared=True,
+        )
 
 
 def _lease(session: Session, turn: Turn, member_id: int) -> Lease:

@@ -11,17 +11,18 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from coop.books.queries import dealer_balances_before
+from coop.books.service import ensure_period
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.jobs import Job
 from coop.dealers.models import Member
 from coop.leases.models import Charge
-from coop.shifts import lapsing, offer_limits, offering
+from coop.shifts import attending, lapsing, offer_limits, offering
 from coop.shifts.judging import judge
 from coop.shifts.models import Availability, Turn
 from coop.shifts.offering import Terms
 from coop.shifts.turn_models import TurnChange, TurnOffer
-from tests.factories.swaps import Swaps
+from tests.factories.swaps import DECEMBER, Swaps
 
 LATE = datetime(2026, 12, 31, tzinfo=UTC)
 
@@ -202,6 +203,26 @@ def test_a_substitute_is_paid_from_the_one_to_the_other(session: Session, now: d
         ruth.id: (-40_00, "Turn of Dec 8, worked for D01", f"turn:substitute:{made.id}"),
     }
     assert dealer_balances_before(session, yard.mall_id, date(2027, 1, 1)) == {ida.id: -40_00, ruth.id: 40_00}
+
+
+def test_a_substitute_who_does_not_come_gives_back_what_was_paid(session: Session, now: datetime, yard: Swaps) -> None:
+    """$40 from D01 to D03 for December 8; nobody came, so both stand at nothing; written down as worked after all, as before."""
+    take(session, now, yard, offer(session, now, yard, 8, pays_cents=40_00), "D03")
+    turn, after = yard.turn(session, 8), datetime(2026, 12, 9, 15, 0, tzinfo=UTC)
+    ensure_period(session, yard.mall_id, DECEMBER)
+    ida, ruth = yard.dealer(session, "D01").id, yard.dealer(session, "D03").id
+    stood = {ida: -40_00, ruth: 40_00}
+
+    def stand() -> dict[int, int]:
+        return dealer_balances_before(session, yard.mall_id, date(2027, 1, 1))
+
+    attending.write_down(session, after, turn, False, user_id=None)
+    assert stand() == stood, "nothing is decided yet"
+    for decision in ("excused", "owed"):
+        attending.decide(session, after, turn, decision, user_id=None)
+        assert stand() == {ida: 0, ruth: 0}
+    attending.write_down(session, after, turn, True, user_id=None)
+    assert stand() == stood
 
 
 def test_a_paid_turn_given_on_still_works_off_the_payers(session: Session, now: datetime, yard: Swaps) -> None:
