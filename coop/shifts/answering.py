@@ -24,7 +24,7 @@ from coop.floor.models import Mall
 from coop.leases.models import Lease
 from coop.shifts.domain.hours import DAY_MINUTES, EVERY_DAY
 from coop.shifts.domain.spans import Said, covers, falls_on
-from coop.shifts.models import AVAILABLE_KINDS, Availability, MonthAnswer, Turn
+from coop.shifts.models import AVAILABLE_KINDS, Availability, MonthAnswer, Rota, Turn
 from coop.shifts.owing import workers_of
 from coop.shifts.rules import rules_on
 from coop.shifts.wording import minute_of
@@ -46,9 +46,12 @@ def last_day_to_answer(session: Session, mall: Mall, month: Month) -> date:
 
 
 def answers_close(session: Session, mall: Mall, month: Month) -> datetime:
-    """The moment from which nothing that is said counts for a month any more."""
-    midnight = datetime.combine(last_day_to_answer(session, mall, month) + _DAY, time(), ZoneInfo(mall.timezone))
-    return midnight.astimezone(UTC)
+    """The moment from which nothing that is said counts for a month any more: its deadline, or its rota's publication before."""
+    midnight = datetime.combine(last_day_to_answer(session, mall, month) + _DAY, time(), ZoneInfo(mall.timezone)).astimezone(UTC)
+    of_month = (Rota.mall_id == mall.id, Rota.first_day == month.first_day)
+    # A rota that is published goes by consent: what is said of its days from then on is no word about it.
+    published_at = session.scalar(select(Rota.published_at).where(*of_month))
+    return min(midnight, published_at) if published_at is not None else midnight
 
 
 def own_malls(session: Session, now: datetime, member_id: int) -> list[Mall]:
@@ -195,11 +198,11 @@ def has_answered(session: Session, member_id: int, month: Month) -> bool:
 def answers(session: Session, mall: Mall, month: Month) -> dict[int, tuple[Said, ...]]:
     """What members said of a month that counts at a mall, by member; whoever said nothing of it is not named.
 
-    Named with nothing is who said only that all is said. Standing in is left out: it is no wish for the rota. Two queries.
+    Named with nothing is who said only that all is said. Standing in is left out: it is no wish for the rota.
     """
     closes = answers_close(session, mall, month)
     found: dict[int, list[Said]] = defaultdict(list)
-    answered = select(MonthAnswer.member_id).where(MonthAnswer.first_day == month.first_day)
+    answered = select(MonthAnswer.member_id).where(MonthAnswer.first_day == month.first_day, MonthAnswer.answered_at < closes)
     for member_id in session.scalars(answered.order_by(MonthAnswer.member_id)):
         found[member_id] = []
     rows = select(Availability).where(

@@ -23,7 +23,7 @@ from coop.core.templating import day as written
 from coop.core.templating import joined, render
 from coop.dealers.models import Cooperative, Member, RoleGrant, UserAccount
 from coop.floor.models import Mall
-from coop.shifts.answering import answers, last_day_to_answer, span_of, stand_ins
+from coop.shifts.answering import answers, answers_close, last_day_to_answer, span_of, stand_ins
 from coop.shifts.domain.spans import covers
 from coop.shifts.models import Rota, Turn
 from coop.shifts.owing import workers_of
@@ -324,7 +324,7 @@ def asked_for_answers(session: Session, now: datetime) -> Iterable[Letter]:
         # In the last days of a month its successor's answers are long closed, and those of the one after may be near.
         for month in (Month.of(today).next, Month.of(today).next.next):
             rules, last = rules_on(session, mall.id, month.first_day), last_day_to_answer(session, mall, month)
-            if not rules.are_set or not 0 <= (last - today).days <= ASK_DAYS:
+            if not rules.are_set or not 0 <= (last - today).days <= ASK_DAYS or now >= answers_close(session, mall, month):
                 continue
             said = answers(session, mall, month)
             silent = [worker.member_id for worker in workers_of(session, mall, month) if worker.member_id not in said]

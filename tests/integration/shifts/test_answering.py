@@ -28,7 +28,7 @@ from coop.shifts.month_facts import read_facts
 from tests.factories.leases import make_lease
 from tests.factories.people import make_mall
 from tests.factories.swaps import DECEMBER, Swaps
-from tests.factories.turns import lay_rules
+from tests.factories.turns import lay_published, lay_rota, lay_rules, turns_of
 
 JANUARY = DECEMBER.next
 LAST = datetime(2026, 11, 21, 5, 59, tzinfo=UTC)
@@ -56,8 +56,9 @@ def session(sessions: Sessions) -> Iterator[Session]:
 
 
 @pytest.fixture
-def yard(session: Session, now: datetime) -> Swaps:
-    return Swaps(session, now)
+def yard(session: Session) -> Swaps:
+    """Its December is published once the answers are closed."""
+    return Swaps(session, CLOSED)
 
 
 @pytest.fixture
@@ -179,6 +180,28 @@ def test_at_two_malls_the_later_deadline_lets_it_in_and_each_counts_by_its_own(
     assert answers(session, yard.mall(session), DECEMBER) == {}
     assert answers(session, yard.mall(session), JANUARY) == {ida.id: (said(),)}
     assert answers(session, east, DECEMBER) == {ida.id: (said(),)}
+    # That all is said counts where it was said in time, too.
+    amos = session.get_one(Member, yard.members["D02"])
+    make_lease(session, now, east, yard.dealer(session, "D02"))
+    answer_month(session, CLOSED, amos, DECEMBER)
+    assert amos.id not in answers(session, yard.mall(session), DECEMBER)
+    assert answers(session, east, DECEMBER)[amos.id] == ()
+
+
+def test_with_the_rota_published_before_its_deadline_answers_close(session: Session, yard: Swaps, ida: Member) -> None:
+    """January is published on December 1, its answers would be taken until December 20: a never said then breaks nothing."""
+    mall, published = yard.mall(session), datetime(2026, 12, 1, 15, 0, tzinfo=UTC)
+    rota = lay_rota(session, mall, JANUARY)
+    for turn in turns_of(session, rota):
+        turn.needs_keys = False
+    turns_of(session, rota)[0].member_id = ida.id
+    lay_published(session, rota, published)
+    assert answers_close(session, mall, JANUARY) == published
+    with pytest.raises(Refusal, match="Answers for January 2027 are closed: begin on Feb 1, 2027"):
+        give_availability(session, published, ida, said(starts_on=JANUARY.first_day))
+    give_availability(session, published, ida, said(starts_on=JANUARY.next.first_day))
+    assert first_open_month(session, published, ida.id) == JANUARY.next
+    assert answers(session, mall, JANUARY) == {}
 
 
 def test_who_could_stand_in_covers_the_turn_and_is_free(session: Session, yard: Swaps, now: datetime) -> None:

@@ -38,7 +38,8 @@ def yard(session: Session, now: datetime) -> Swaps:
 
 def said_by(session: Session, member_id: int, kind: str, now: datetime, **more: Any) -> None:
     row = {"starts_on": date(2026, 11, 1), "ends_on": None, "weekdays": 127, "every_weeks": 1, "from_min": 0, "to_min": 1440}
-    session.add(Availability(member_id=member_id, kind=kind, said_at=now, ended_at=None, **row | more))
+    before = now - timedelta(minutes=1)
+    session.add(Availability(member_id=member_id, kind=kind, said_at=before, ended_at=None, **row | more))
     session.flush()
 
 
@@ -212,7 +213,12 @@ def test_a_turn_is_reminded_of_by_the_rules_of_its_own_month(session: Session, n
     ]
 
 
-def test_who_has_said_nothing_is_asked_in_the_week_before_the_answers_close(session: Session, now: datetime, yard: Swaps) -> None:
+def test_nobody_is_asked_of_a_month_whose_rota_is_published(session: Session, yard: Swaps) -> None:
+    assert list(reminding.asked_for_answers(session, datetime(2026, 11, 13, 14, tzinfo=UTC))) == []
+
+
+def test_who_has_said_nothing_is_asked_in_the_week_before_the_answers_close(session: Session, now: datetime) -> None:
+    yard = Swaps(session, datetime(2026, 11, 25, 14, tzinfo=UTC))
     session.add(MonthAnswer(member_id=yard.members["D01"], first_day=DECEMBER.first_day, answered_at=now))
     said_by(session, yard.members["D02"], "rather not", now, starts_on=date(2026, 12, 1))
     said_by(session, yard.members["D03"], "stand in", now)
