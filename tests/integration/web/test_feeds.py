@@ -100,7 +100,10 @@ def test_an_ended_address_gives_nothing(web: Web) -> None:
     client = web.browser("manager")
     send(client, f"{PAGE}/{stored_feed(web).id}/end")
     assert "That address is ended" in client.get(PAGE).text
-    assert web.browser().get(address).status_code == 404
+    ended, unknown = (web.browser().get(one) for one in (address, "/feeds/nothing.ics"))
+    assert (ended.status_code, ended.headers["Cache-Control"]) == (404, "no-store")
+    assert "or it was ended. Sign in to the co-op, and make a new one." in ended.text
+    assert (unknown.status_code, unknown.text) == (404, ended.text)
     assert web.browser("manager").get(address).status_code == 404
 
 
