@@ -21,7 +21,7 @@ from coop.sales.models import DrawerCount
 from coop.shifts.charging import charge_to, require_open_month
 from coop.shifts.lapsing import end_offers
 from coop.shifts.models import Post, Rota, Turn, TurnHelper
-from coop.shifts.owing import workers_of
+from coop.shifts.offer_limits import require_taking_part
 from coop.shifts.queries import said
 from coop.shifts.reminding import tell_missed
 from coop.shifts.rules import TurnRules, rules_on
@@ -179,9 +179,7 @@ def _require_time(session: Session, now: datetime, turn: Turn) -> None:
 
 def _take_place(session: Session, now: datetime, turn: Turn, member_id: int, user_id: int | None) -> None:
     """Another member stands: the turn goes over, with all that was agreed about it before."""
-    mall = session.get_one(Mall, turn.mall_id)
-    if member_id not in {worker.member_id for worker in workers_of(session, mall, Month.of(turn.on_date))}:
-        raise Refusal(f"{_name(session, member_id)} has no lease at {mall.name} in {Month.of(turn.on_date).name}.")
+    require_taking_part(session, turn, member_id)
     overlaps = and_(Turn.starts_at < turn.ends_at, Turn.ends_at > turn.starts_at)
     other = session.scalar(select(Turn).where(Turn.member_id == member_id, Turn.state == "standing", overlaps).limit(1))
     if other is not None:

@@ -16,7 +16,7 @@ from coop.core.errors import Refusal
 from coop.core.jobs import Job
 from coop.core.periods import Month
 from coop.dealers.models import Member
-from coop.leases.models import Charge
+from coop.leases.models import Charge, Lease
 from coop.sales.drawers import count_drawer
 from coop.shifts.attending import decide, hand_over, sign_in, sign_out, turns_on, watch_turns, write_down
 from coop.shifts.models import Turn, TurnHelper
@@ -173,6 +173,11 @@ def test_a_stand_in_cannot_be_at_two_posts_or_without_a_lease(shop):
     session = shop.session
     strange = add_member(session)
     refused("Wren Abbot has no lease at", sign_in, session, at(14, 5), shop.turn(morning=False), strange)
+    lease = session.scalars(select(Lease).where(Lease.dealer_id == shop.ida.id)).one()
+    lease.ends_on = date(2026, 11, 9)
+    session.flush()
+    words = "Ida Fenwick has no lease at .* on Nov 10, 2026"
+    refused(words, sign_in, session, at(14, 5, day=10), shop.turn(10, morning=False), shop.ida.member_id)
     floor = session.scalars(select(Turn).where(Turn.opens, Turn.closes, Turn.on_date == date(2026, 11, 7))).one()
     refused(
         "Amos Pell has Desk on Sat, Nov 7, 2 to 6 pm at that time", sign_in, session, at(10, day=7), floor, shop.amos.member_id
