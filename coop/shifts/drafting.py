@@ -5,7 +5,7 @@ The job reads the month in one transaction, searches without one, and writes in 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from importlib import import_module
 from typing import Any, cast
@@ -25,6 +25,7 @@ from coop.shifts.domain.posing import (
     KEY,
     LEFT,
     NEVER,
+    SEAT,
     SILENT,
     MonthFacts,
     Seat,
@@ -206,7 +207,7 @@ def keep_draft(
         "turns": len(facts.seats),
         "covered": sum(member is not None for member in seated.values()),
         "moved": sum(1 for seat, member in seated.items() if had[seat] not in (None, member)),
-        "uncovered": [_told(facts, posts, one) for one in missing],
+        "uncovered": [_told(facts, posts, one) for one in _worth_telling(missing)],
         "conflicts": [
             _conflict(facts, posts, [(int(lock.person), lock.day, lock.kind) for lock in sorted(conflict.locks)])
             for conflict in outcome.conflicts
@@ -269,6 +270,17 @@ _STANDS = {
 }
 
 
+def _worth_telling(missing: Sequence[Uncovered]) -> list[Uncovered]:
+    """What is missing, without the keys and the company that whoever takes an uncovered turn would bring: each hour once."""
+    seats = [one for one in missing if one.cover.name == SEAT]
+    open_then = {(one.cover.day, kind) for one in seats for kind in one.cover.kinds}
+    return [
+        one
+        for one in missing
+        if one.cover.name == SEAT or open_then.isdisjoint((one.cover.day, kind) for kind in one.cover.kinds)
+    ]
+
+
 def _told(facts: MonthFacts, posts: Mapping[int, str], one: Uncovered) -> dict[str, Any]:
     """Hours that are uncovered, and the nearest reasons, as plain values."""
     seat = next(s for s in facts.seats if s.day == one.cover.day and s.kind in one.cover.kinds)
@@ -328,5 +340,5 @@ def said_outcome(outcome: Mapping[str, Any]) -> list[str]:
 
 
 def _said_obstacle(obstacle: Mapping[str, Any]) -> str:
-    more = f" and {obstacle['more']} more" if obstacle["more"] else ""
-    return f"{obstacle['words']}: {joined(obstacle['names'])}{more}" if obstacle["names"] else str(obstacle["words"])
+    names = [*obstacle["names"], *([f"{obstacle['more']} more"] if obstacle["more"] else [])]
+    return f"{obstacle['words']}: {joined(names)}" if names else str(obstacle["words"])

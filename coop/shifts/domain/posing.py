@@ -47,6 +47,8 @@ _CHANGE = _WEIGHTS["turns"] * _UNIT**2
 """Hundredths of a turn."""
 KEY, TRAINED, TRAINEE = "key", "trained", "trainee"
 ALL, LEFT, EXEMPT, NEVER, SILENT, ELSEWHERE = "all", "not on a lease", "exempt", "never", "silent", "elsewhere"
+SEAT = "seat"
+"""Name of the covers that are people in seats; the others ask who they are, or how many together."""
 
 
 @dataclass(frozen=True)
@@ -262,7 +264,7 @@ def _covers(facts: MonthFacts) -> Iterable[Cover]:
     for (day, kind), seats in facts.seats_of.items():
         # A seat that is locked empty is meant to stay so.
         wanted = sum(not (seat.locked and seat.member_id is None) for seat in seats)
-        yield Cover(day, frozenset({kind}), wanted, _SEAT, _TOO_MANY, tier=COVER, name="seat")
+        yield Cover(day, frozenset({kind}), wanted, _SEAT, _TOO_MANY, tier=COVER, name=SEAT)
         keys = sum(seat.needs_keys for seat in seats)
         if keys:
             yield Cover(day, frozenset({kind}), keys, _KEYS, skill=KEY, tier=COVER, name="keys")
