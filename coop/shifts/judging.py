@@ -26,7 +26,7 @@ from coop.shifts.domain.posing import (
     with_members,
 )
 from coop.shifts.models import Post, Rota, Turn
-from coop.shifts.month_facts import read_facts
+from coop.shifts.month_facts import moved_elsewhere, read_facts
 from coop.shifts.solving import problem as solving
 from coop.shifts.solving.checking import Broken as Fault
 from coop.shifts.solving.checking import check
@@ -50,8 +50,8 @@ class Broken:
 class Judge:
     """A rota's month with its problem, made once for many questions."""
 
-    def __init__(self, session: Session, rota: Rota) -> None:
-        self.facts = read_facts(session, rota)
+    def __init__(self, session: Session, rota: Rota, facts: MonthFacts | None = None) -> None:
+        self.facts = facts or read_facts(session, rota)
         self.posts: dict[int, str] = {
             row.id: row.name for row in session.execute(select(Post.id, Post.name).where(Post.mall_id == rota.mall_id))
         }
@@ -165,14 +165,22 @@ def would_break(
 ) -> list[Broken]:
     """What giving a turn to a member (with other turns moved at once: id to member) would break that holds now.
 
-    Turns of other months and malls in `also` are judged in their own rotas.
+    Turns of other months and malls in `also` are judged in their own rotas, each with the others as they are then.
     """
     moved = {turn.id: member_id, **(also or {})}
     turns = session.scalars(select(Turn).where(Turn.id.in_(list(moved)))).all()
     found: list[Broken] = []
     for rota_id in sorted({one.rota_id for one in turns}):
         rota = session.get_one(Rota, rota_id)
-        found += Judge(session, rota).more_broken({one.id: moved[one.id] for one in turns if one.rota_id == rota_id})
+        here = {one.id: moved[one.id] for one in turns if one.rota_id == rota_id}
+        others = {one: moved[one.id] for one in turns if one.rota_id != rota_id}
+        judge_now = Judge(session, rota)
+        if not others:
+            found += judge_now.more_broken(here)
+            continue
+        before = set(judge_now.broken())
+        judge_then = Judge(session, rota, moved_elsewhere(session, judge_now.facts, others))
+        found += [one for one in judge_then.broken(here) if one not in before]
     return found
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from datetime import date, timedelta
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 
 from sqlalchemy import and_, exists, func, select
@@ -75,7 +75,7 @@ def _seat(turn: Turn, month: Month, timezone: str) -> Seat:
         post_id=turn.post_id,
         starts_min=starts,
         # By the clock's hours, as people see them; on the night it changes a turn may last an hour more or less.
-        ends_min=_end(turn, starts, timezone),
+        ends_min=_end(turn.ends_at, starts, timezone),
         number=turn.seat,
         needs_keys=turn.needs_keys,
         opens=turn.opens,
@@ -86,8 +86,8 @@ def _seat(turn: Turn, month: Month, timezone: str) -> Seat:
     )
 
 
-def _end(turn: Turn, starts: int, timezone: str) -> int:
-    ends = minute_of(turn.ends_at, timezone)
+def _end(ends_at: datetime, starts: int, timezone: str) -> int:
+    ends = minute_of(ends_at, timezone)
     return ends if ends > starts else ends + 1440
 
 
@@ -154,8 +154,22 @@ def _elsewhere(session: Session, rota: Rota, month: Month, members: list[int]) -
     )
     for member_id, on, starts_at, ends_at, timezone in session.execute(rows):
         assert member_id is not None
-        starts, ends = minute_of(starts_at, timezone), minute_of(ends_at, timezone)
-        yield Elsewhere(member_id, (on - month.first_day).days, starts, ends if ends > starts else ends + 1440)
+        starts = minute_of(starts_at, timezone)
+        yield Elsewhere(member_id, (on - month.first_day).days, starts, _end(ends_at, starts, timezone))
+
+
+def moved_elsewhere(session: Session, facts: MonthFacts, moved: Mapping[Turn, int | None]) -> MonthFacts:
+    """The same month once turns of other rotas have gone to other members."""
+    there, people = list(facts.elsewhere), {person.id for person in facts.people}
+    for turn, member in moved.items():
+        timezone, day = session.get_one(Mall, turn.mall_id).timezone, (turn.on_date - facts.first_day).days
+        starts = minute_of(turn.starts_at, timezone)
+        span = day, starts, _end(turn.ends_at, starts, timezone)
+        if turn.member_id is not None and (was := Elsewhere(turn.member_id, *span)) in there:
+            there.remove(was)
+        if member in people and -_BESIDE.days <= day < facts.days + _BESIDE.days:
+            there.append(Elsewhere(member, *span))
+    return replace(facts, elsewhere=tuple(there))
 
 
 # --- the year -------------------------------------------------------------------------------------------------------------

@@ -16,6 +16,7 @@ from coop.core.errors import Refusal
 from coop.core.jobs import Job, claim_next, run_job
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
+from coop.floor.models import Mall
 from coop.shifts import drafting
 from coop.shifts.drafting import ask_draft, draft, is_drafted_now, stop_draft
 from coop.shifts.judging import judge, would_break
@@ -274,6 +275,27 @@ def test_a_member_with_leases_in_two_malls_is_at_one_of_them_at_a_time(hall: Hal
         there = turns_of(session, session.get_one(Rota, hall.rota_id))
         assert any(turn.member_id for turn in there)
         assert not {(turn.member_id, turn.on_date) for turn in there if turn.member_id} & taken
+
+
+def test_two_turns_swapped_over_the_end_of_a_month_are_judged_as_they_are_then(hall: Hall) -> None:
+    """D01 has four turns in the last week of the year, the most there may be, and swaps one of December for one of January."""
+    with transaction(hall.sessions) as session:
+        december = session.get_one(Rota, hall.rota_id)
+        january = lay_rota(session, session.get_one(Mall, december.mall_id), DECEMBER.next)
+        opening = {
+            turn.on_date: turn
+            for rota in (december, january)
+            for turn in turns_of(session, rota)
+            if turn.needs_keys and turn.opens
+        }
+        mine, given = date(2026, 12, 31), date(2027, 1, 1)
+        for on in (date(2026, 12, 28), date(2026, 12, 29), mine, date(2027, 1, 2)):
+            opening[on].member_id = hall.members["D01"]
+        opening[given].member_id = hall.members["D02"]
+        session.flush()
+        swapped = {opening[mine].id: hall.members["D02"]}
+        assert would_break(session, opening[given], hall.members["D01"], also=swapped) == []
+        assert {one.rule for one in would_break(session, opening[given], hall.members["D01"])} == {"turns a week"}
 
 
 def test_one_more_turn_is_judged_in_words(hall: Hall) -> None:
