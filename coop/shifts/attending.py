@@ -19,6 +19,7 @@ from coop.floor.models import Mall
 from coop.floor.service import hold_mall
 from coop.sales.models import DrawerCount
 from coop.shifts.charging import charge_to, require_open_month
+from coop.shifts.helping import require_able
 from coop.shifts.lapsing import end_offers
 from coop.shifts.models import Post, Rota, Turn, TurnHelper
 from coop.shifts.offer_limits import require_taking_part
@@ -195,6 +196,7 @@ def _send_helper(session: Session, now: datetime, turn: Turn, helper_id: int | N
         ended = helper is not None and helper.ended_on is not None and helper.ended_on < turn.on_date
         if helper is None or helper.member_id != turn.member_id or ended:
             raise Refusal(f"{_name(session, turn.member_id)} has not named this helper: ask the manager to write the name down.")
+        require_able(session, turn, helper)
     turn.helper_id = helper_id
     _change(session, now, turn, "helper", turn.member_id, user_id)
 

@@ -9,14 +9,11 @@ from sqlalchemy.orm import Session
 
 from coop.core import audit
 from coop.core.errors import Refusal
-from coop.core.periods import Month
 from coop.core.templating import day
-from coop.floor.models import Mall
 from coop.leases.editing import By
 from coop.shifts.models import Rota, Turn, TurnHelper
-from coop.shifts.owing import workers_of
 from coop.shifts.people import end_helper
-from coop.shifts.queries import also_on, said
+from coop.shifts.queries import said
 from coop.shifts.rules import NOBODY
 from coop.shifts.turn_models import Attendance, TurnChange
 
@@ -26,7 +23,7 @@ def send_helper(
 ) -> None:
     """Say that a helper comes to a member's own turn, or (None) that the member does.
 
-    Refuses another's turn or helper, one that has begun, and a helper who may not stand alone where nobody trained is there.
+    Refuses another's turn or helper, one that has begun, and a helper who is not trained: whoever is beside may swap away.
     """
     session.refresh(turn, with_for_update={"key_share": True})
     if turn.member_id != member_id or (helper is not None and helper.member_id != member_id):
@@ -37,7 +34,7 @@ def send_helper(
     if session.scalar(signed_in) is not None or now >= turn.ends_at:
         raise Refusal(f"{said(session, turn)} has begun: who came stays.")
     if helper is not None:
-        _require_able(session, turn, helper)
+        require_able(session, turn, helper)
     if (helper.id if helper else None) == turn.helper_id:
         return
     turn.helper_id = helper.id if helper else None
@@ -58,16 +55,12 @@ def drop_helper(session: Session, now: datetime, helper: TurnHelper, last_day: d
         send_helper(session, now, turn, None, member_id=helper.member_id, user_id=by.user_id)
 
 
-def _require_able(session: Session, turn: Turn, helper: TurnHelper) -> None:
+def require_able(session: Session, turn: Turn, helper: TurnHelper) -> None:
     if helper.ended_on is not None and helper.ended_on < turn.on_date:
         raise Refusal(f"{helper.name} is your helper no more on {day(turn.on_date)}: name the helper anew first.")
     if helper.trained_on is not None and helper.trained_on <= turn.on_date:
         return
-    mall = session.get_one(Mall, turn.mall_id)
-    trained = {w.member_id for w in workers_of(session, mall, Month.of(turn.on_date)) if w.is_trained(turn.on_date)}
-    beside = [row.turn for row in also_on(session, [turn]).get(turn.id, [])]
-    if not any(other.member_id in trained and other.helper_id is None for other in beside):
-        raise Refusal(
-            f"{helper.name} may not stand alone yet, and nobody trained is there with {said(session, turn)}: "
-            "ask the manager to have the helper trained."
-        )
+    raise Refusal(
+        f"{helper.name} may not stand alone yet: ask the manager to have the helper trained, "
+        f"or come to {said(session, turn)} as well."
+    )

@@ -107,6 +107,8 @@ def test_a_named_helper_stands_for_the_member(shop):
     session.add_all([helper, strange])
     session.flush()
     refused("Ida Fenwick has not named this helper", sign_in, session, at(10), turn, shop.ida.member_id, helper_id=strange.id)
+    refused("Rufus Vane may not stand alone yet", sign_in, session, at(10), turn, shop.ida.member_id, helper_id=helper.id)
+    helper.trained_on = TUESDAY
     sign_in(session, at(10), turn, shop.ida.member_id, helper_id=helper.id)
     seen = turns_on(session, shop.mall, TUESDAY)[0]
     assert (seen.who, seen.is_on, seen.came) == ("Rufus Vane, for Ida Fenwick", True, True)
