@@ -20,7 +20,7 @@ class MoveForm(FlaskForm):  # type: ignore[misc]
 
     member = PickField("Who has it", validators=[Needed("Choose who is to have it.")])
     lock = BooleanField("Lock it")
-    consent = BooleanField("It is agreed with whoever comes")
+    consent = BooleanField("It is agreed with whoever comes, and with whoever had it")
 
     def among(self, members: Sequence[tuple[int, str]]) -> None:
         self.member.among([*((str(member_id), words) for member_id, words in members), (NOBODY, "nobody")])

@@ -73,7 +73,7 @@ def _sentence(said: Mapping[str, Any]) -> str:
     moved = said["moved"]
     parts = [
         f"{said['covered']} of {said['turns']} turns are covered",
-        f"{moved} {'member was' if moved == 1 else 'members were'} moved" if moved else "",
+        f"{moved} {'turn was' if moved == 1 else 'turns were'} moved" if moved else "",
         "it was stopped" if said["stopped"] else "",
     ]
     took = f"The draft took {seconds} {'second' if seconds == 1 else 'seconds'}"

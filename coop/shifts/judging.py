@@ -118,7 +118,7 @@ class Judge:
             "turns a day": f"{name} has more than {_turns(house.most_day)} on {said}.",
             "turns a week": f"{name} has more than {_turns(house.most_week)} in the week of {said}.",
             "rest": f"{name} has less rest than the house rules ask between turns, {said}.",
-            "longest run": f"{name} has turns on more than {house.most_in_row} days in a row, {said}.",
+            "longest run": f"{name} has turns on more than {house.most_in_row} days in a row, {said.replace(' and ', ' to ')}.",
             "beside": f"{name} is not trained yet, and nobody trained is there on {said}{self._hours(seat)}.",
         }
         return sentences.get(fault.rule, f"{name}: {fault.rule}, {said}.")

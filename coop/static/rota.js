@@ -99,7 +99,7 @@ function tell(sentence) {
   const line = one("rota-line");
   const told = document.createElement("p");
   told.className = "mistake";
-  told.textContent = `✻ ${sentence}`;
+  told.textContent = `✻ ${sentence.replace(/^✻\s*/, "")}`;
   line.replaceChildren(told);
   say(sentence);
 }

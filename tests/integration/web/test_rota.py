@@ -163,7 +163,7 @@ def test_the_last_draft_is_told_in_words(web: Web) -> None:
         rota.outcome, rota.drafted_at = OUTCOME, web.clock.at
     page = words(web.browser("auditor").get(AT).text)
     for sentence in (
-        "The draft took 4 seconds, with the seed 7: 61 of 62 turns are covered, 2 members were moved and it was stopped.",
+        "The draft took 4 seconds, with the seed 7: 61 of 62 turns are covered, 2 turns were moved and it was stopped.",
         "The hours covered 20 20 the best there is",
         "When members can 0 0 nothing is missed",
         "Shared out fairly 1,250 1,000 at most 20% better can be",
