@@ -121,7 +121,7 @@ def test_a_month_end_on_a_full_disk_says_so_and_goes_on_when_there_is_room(place
     said_in_a_sentence(disturbed(*CLOSE, file_limit=20_000), "The database did not take it")
     assert disturbed.content() == before
     # Room for the steps, and for no statement.
-    ended = disturbed(*CLOSE, file_limit=disturbed.size + 60_000)
+    ended = disturbed(*CLOSE, file_limit=disturbed.size + 16_000)
     said_in_a_sentence(ended, "The database takes nothing any more", "run the same command again and it goes on")
     ended = disturbed(*CLOSE)
     assert ended.code == 0, ended
