@@ -13,9 +13,9 @@ from coop.core.clock import local_date
 from coop.core.jobs import Job
 from coop.core.periods import Month
 from coop.floor.models import Mall
+from coop.shifts.answering import last_day_to_answer
 from coop.shifts.models import MonthAnswer, Post, Rota, Turn
 from coop.shifts.owing import workers_of
-from coop.shifts.rules import rules_on
 
 AHEAD, BACK = 2, 11
 """Months shown unasked: so many to come, so many that are past."""
@@ -139,16 +139,10 @@ def _jobs(session: Session, rotas: Iterable[Rota]) -> dict[int, str]:
     return {by_job[job_id]: state for job_id, state in session.execute(select(Job.id, Job.state).where(Job.id.in_(by_job)))}
 
 
-def deadline(session: Session, mall: Mall, month: Month) -> date:
-    """The day until which members say when they can work in a month: in the month before, by that month's rules."""
-    before = month.previous.first_day
-    return before.replace(day=rules_on(session, mall.id, month.first_day).answers_day)
-
-
 def answers_of(session: Session, mall: Mall, month: Month, today: date) -> Answers:
     workers = {worker.member_id for worker in workers_of(session, mall, month)}
     given = answered(session, month, workers)
-    by = deadline(session, mall, month)
+    by = last_day_to_answer(session, mall, month)
     return Answers(len(given), len(workers), by, by < today)
 
 

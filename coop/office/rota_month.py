@@ -16,7 +16,8 @@ from coop.core.jobs import Job
 from coop.core.periods import Month
 from coop.dealers.models import Dealer, Member
 from coop.floor.models import Mall
-from coop.office.rota_list import answered, deadline
+from coop.office.rota_list import answered
+from coop.shifts.answering import last_day_to_answer
 from coop.shifts.domain.hours import DayHours
 from coop.shifts.hours import calendar_of
 from coop.shifts.judging import UNCOVERED, Broken, judge
@@ -162,7 +163,7 @@ def month_of(session: Session, now: datetime, mall: Mall, month: Month) -> Month
     rota = rota_of(session, mall.id, month)
     today = local_date(now, mall.timezone)
     workers = workers_of(session, mall, month)
-    by = deadline(session, mall, month)
+    by = last_day_to_answer(session, mall, month)
     if rota is None:
         rows = _members(session, mall, month, workers, [], {})
         return MonthOfTurns(mall, month, None, today, members=rows, answers_by=by)
