@@ -18,7 +18,7 @@ SIDE_KINDS: tuple[SideKind, ...] = get_args(SideKind)
 """Open to the aisle; a wall; a window (nothing hangs on it); the neighbour's, with no wall between."""
 
 WAY_IN16 = 36 * 16
-"""Path inside a booth unless another is asked: 2010 ADA Standards 403.5.1; some malls ask for 30 in. (common practice, no source)."""
+"""Path inside a booth unless another is asked: 2010 ADA Standards 403.5.1; some malls ask 30 in. (common practice, no source)."""
 
 
 @dataclass(frozen=True)
