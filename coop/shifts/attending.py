@@ -22,10 +22,11 @@ from coop.shifts.charging import charge_to, require_open_month
 from coop.shifts.helping import require_able
 from coop.shifts.lapsing import end_offers
 from coop.shifts.models import Post, Rota, Turn, TurnHelper
-from coop.shifts.offer_limits import require_taking_part
+from coop.shifts.offer_limits import hold_members, require_taking_part
 from coop.shifts.queries import said
 from coop.shifts.reminding import tell_missed
 from coop.shifts.rules import TurnRules, rules_on
+from coop.shifts.seating import put_members
 from coop.shifts.substitutes import settle_substitute
 from coop.shifts.turn_models import Attendance, TurnChange
 from coop.shifts.wording import clock, minute_of
@@ -181,12 +182,15 @@ def _require_time(session: Session, now: datetime, turn: Turn) -> None:
 def _take_place(session: Session, now: datetime, turn: Turn, member_id: int, user_id: int | None) -> None:
     """Another member stands: the turn goes over, with all that was agreed about it before."""
     require_taking_part(session, turn, member_id)
+    end_offers(session, now, turn)
+    # At the desk of another mall the same member may be signing in at this moment.
+    hold_members(session, [member_id])
     overlaps = and_(Turn.starts_at < turn.ends_at, Turn.ends_at > turn.starts_at)
     other = session.scalar(select(Turn).where(Turn.member_id == member_id, Turn.state == "standing", overlaps).limit(1))
     if other is not None:
         raise Refusal(f"{_name(session, member_id)} has {said(session, other)} at that time: nobody stands at two posts.")
-    end_offers(session, now, turn)
-    before, turn.member_id, turn.for_member_id, turn.helper_id = turn.member_id, member_id, None, None
+    before = turn.member_id
+    put_members(session, {turn: member_id})
     _change(session, now, turn, "moved", before, user_id)
 
 

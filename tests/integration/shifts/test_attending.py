@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, date, datetime, timedelta
 
@@ -23,6 +24,8 @@ from coop.shifts.models import Turn, TurnHelper
 from coop.shifts.turn_models import Attendance, TurnChange, TurnOffer
 from tests.factories.hall import Hall
 from tests.factories.house import add_person
+from tests.factories.leases import make_lease
+from tests.factories.people import make_mall
 from tests.factories.turns import lay_mall, lay_published, lay_rota, turns_of
 
 NOVEMBER = Month(2026, 11)
@@ -312,3 +315,37 @@ def test_of_two_who_sign_in_at_once_one_stands_and_nobody_is_missed_who_came(ses
     # Whoever was second is told of the first.
     first, second = ("Ida Fenwick", said[1]) if who == ida else ("Amos Pell", said[0])
     assert second == f"{first} has signed in to Desk on Tue, Nov 3, 10 am to 2 pm already."
+
+
+def test_who_signs_in_at_two_malls_at_once_stands_at_one_and_is_told_at_the_other(sessions, now):
+    """Amos stands in at both desks at the same moment; the second looks before the first has committed."""
+    with transaction(sessions) as session:
+        shop = Shop(session, now)
+        here, amos = shop.turn().id, shop.amos.member_id
+        annex = make_mall(session, now, "ANNEX")
+        lay_mall(session, annex)
+        make_lease(session, now, annex, shop.amos)
+        rota = lay_rota(session, annex, NOVEMBER)
+        lay_published(session, rota, now)
+        there = next(turn.id for turn in turns_of(session, rota) if turn.on_date == TUESDAY and turn.opens)
+    told = []
+
+    def press_there() -> None:
+        try:
+            with transaction(sessions) as session:
+                sign_in(session, at(10), session.get_one(Turn, there), amos)
+        except Exception as error:
+            told.append(error)
+
+    with transaction(sessions) as session:
+        sign_in(session, at(10), session.get_one(Turn, here), amos)
+        other = threading.Thread(target=press_there)
+        other.start()
+        # Long enough that it stands before what is held until the commit; sooner or later, the answer is the same.
+        other.join(timeout=0.5)
+    other.join(timeout=30)
+    assert [(type(error), str(error)) for error in told] == [
+        (Refusal, "Amos Pell has Desk on Tue, Nov 3, 10 am to 2 pm at that time: nobody stands at two posts.")
+    ]
+    with transaction(sessions) as session:
+        assert session.scalars(select(Attendance.turn_id)).all() == [here]
