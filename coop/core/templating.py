@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from datetime import date
 from decimal import Decimal
 from typing import Any
@@ -14,6 +14,7 @@ from coop.core import paths
 from coop.core.geometry import format_length, format_sqft
 from coop.core.money import format_cents, format_price
 from coop.core.periods import Month, shown_day
+from coop.core.words import joined as joined
 
 MINUS = "\N{MINUS SIGN}"
 """As wide as a tabular figure, which a hyphen is not."""
@@ -71,11 +72,6 @@ def percent(rate: Decimal | int) -> str:
 def length(length_in16: int) -> str:
     """Sixteenths of an inch: 1448 -> `7' 6 1/2"`."""
     return format_length(length_in16).replace("-", MINUS)
-
-
-def joined(words: Sequence[str], last: str = "and") -> str:
-    """`Booth 12, Booth 14 and Case C3`; `or` for another last word. Nothing of nothing."""
-    return f" {last} ".join(filter(None, [", ".join(words[:-1]), *words[-1:]]))
 
 
 FILTERS: dict[str, Callable[..., str]] = {

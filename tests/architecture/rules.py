@@ -21,7 +21,7 @@ ROOMS = [name.removeprefix("coop.") for layer in reversed(LAYERS) for name in la
 """Rooms, lowest first, as import-linter is told of them."""
 
 NUMERIC = {"numpy", "shapely", "scipy", "ortools", "highspy", "holidays", "stdnum"}
-PURE_CORE = {"coop.core.money", "coop.core.periods", "coop.core.geometry", "coop.core.checked_json", "coop.core.csv_text"}
+PURE_CORE = {f"coop.core.{part}" for part in ("money", "periods", "geometry", "checked_json", "csv_text", "words", "errors")}
 PURE_VALUES = {"coop.shifts.solving.problem", "coop.shifts.solving.checking"}
 """Pure as a domain is, and checked as one, though it stands beside the solver that reads it."""
 SOLVER = {f"coop.shifts.solving.{part}" for part in ("sequences", "goals", "model", "conflicts", "solve")}
