@@ -24,6 +24,9 @@ Kind = Literal[
     "not weighed",
     "no hooks",
     "leans on nothing",
+    "leans badly",
+    "may tip",
+    "glass",
     "way narrow",
     "out of reach",
     "out of sight",
@@ -45,6 +48,8 @@ class Finding:
     required_in16: int | None = None
     stops: bool = True
     """A set with it cannot stand; otherwise it is told to be thought of (not weighed, out of sight)."""
+    source: str = ""
+    """Where its threshold is from, where it is a published one or common practice."""
 
 
 def finding(
@@ -56,6 +61,7 @@ def finding(
     measured_in16: int | None = None,
     required_in16: int | None = None,
     stops: bool = True,
+    source: str = "",
 ) -> Finding:
     points, closed = drawn(at) if at is not None and not at.is_empty else ((), False)
-    return Finding(kind, sentence, tuple(pieces), points, closed, measured_in16, required_in16, stops)
+    return Finding(kind, sentence, tuple(pieces), points, closed, measured_in16, required_in16, stops, source)
