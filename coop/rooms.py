@@ -27,6 +27,8 @@ import coop.leases.posting
 import coop.leases.settling
 import coop.payouts.bank_file
 import coop.payouts.models
+import coop.resets.models
+import coop.resets.reset_models
 import coop.sales.layaway
 import coop.sales.models
 import coop.shifts.attending

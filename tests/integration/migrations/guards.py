@@ -460,6 +460,29 @@ TURNS = replace(
     exclusions=LINKS.exclusions | names("turn.guard_turn_overlap"),
 )
 
+RESETS = replace(
+    TURNS,
+    checks=TURNS.checks
+    | names("""
+        booth_measure.ck_booth_measure_aisle_not_negative booth_measure.ck_booth_measure_height_above_zero
+        booth_measure.ck_booth_measure_way_above_zero booth_reset.ck_booth_reset_forward
+        booth_reset.ck_booth_reset_known_state booth_reset.ck_booth_reset_somebody booth_reset.ck_booth_reset_two_sets
+        booth_set.ck_booth_set_forward booth_set.ck_booth_set_known_state piece.ck_piece_carries_not_negative
+        piece.ck_piece_feet_not_negative piece.ck_piece_has_a_size piece.ck_piece_known_bound piece.ck_piece_known_place
+        piece.ck_piece_known_stands piece.ck_piece_top_whole piece.ck_piece_weight_above_zero
+        reset_booking.ck_reset_booking_forward reset_booking.ck_reset_booking_known_kind
+        reset_time.ck_reset_time_count_above_zero reset_time.ck_reset_time_minutes_above_zero
+        reset_time.ck_reset_time_somebody set_piece.ck_set_piece_not_on_itself set_piece.ck_set_piece_turn_in_circle
+        set_piece.ck_set_piece_up_not_negative smalls.ck_smalls_boxes_not_negative smalls.ck_smalls_count_not_negative
+        smalls.ck_smalls_each_above_zero smalls.ck_smalls_known_place staging_floor.ck_staging_floor_has_a_size
+    """),
+    sqlite_triggers=TURNS.sqlite_triggers
+    | each(names("booth_measure reset_plan"), "no_update no_delete no_replace")
+    | each(names("reset_booking"), "overlap_insert overlap_update"),
+    postgresql_triggers=TURNS.postgresql_triggers | each(names("booth_measure reset_plan"), "frozen no_truncate"),
+    exclusions=TURNS.exclusions | names("reset_booking.guard_reset_booking_overlap"),
+)
+
 GUARDS = {
     "0001": Guards(checks=CHECKS, sqlite_triggers=frozenset(), postgresql_triggers=frozenset()),
     "0002": BOOKS,
@@ -473,5 +496,6 @@ GUARDS = {
     "0010": LINKS,
     "0011": LINKS,
     "0012": TURNS,
+    "0013": RESETS,
 }
 """By revision."""

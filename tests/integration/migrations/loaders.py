@@ -255,6 +255,50 @@ def load_turns(connection: Connection) -> None:
     insert(connection, "turn_account", {**line, "turn_id": None, "at": AT})
 
 
+def load_resets(connection: Connection) -> None:
+    """All of load_turns, a dealer's piece and smalls, a booth measured, two sets, and the reset from one to the other."""
+    load_turns(connection)
+    size = {"width_in16": 768, "depth_in16": 288, "height_in16": 1152, "weight_oz": 1920}
+    told = {"stands": "floor", "grouping": "harvest", "theme": "", "colours": '["#8a5a2b"]', "price_cents": 240_00, "tag": "41"}
+    top = {"carries_oz": 800, "top_width_in16": None, "top_depth_in16": None, "opens_in16": 288, "feet": 4}
+    kinds = {"fragile": False, "glass": False, "leans": False, "needs_power": False, "carried": "[]", "bound": "", "note": ""}
+    stands = {"place": "booth", "store_until": None, "gone_on": None, "version": 1, "created_at": AT}
+    named = {"id": 1, "dealer_id": 1, "name": "Pine cupboard", "name_key": "pine cupboard", "kind": "cupboard"}
+    insert(connection, "piece", {**named, **size, **told, **top, **kinds, **stands})
+    counted = {"grouping": "tins", "count": 40, "each_cuin": 60, "boxes": None, "fragile": False, "place": "booth"}
+    insert(connection, "smalls", {"id": 1, "dealer_id": 1, **counted, "on_piece_id": 1, "note": "", "created_at": AT})
+    measured = {"id": 1, "space_id": 1, "number": 1, "measured_on": "2026-11-03", "measured_by": "Wren", "user_id": 1}
+    drawn = {"outline_in16": "[[0, 0], [1920, 0], [1920, 1536], [0, 1536]]", "posts_in16": "[]", "outlets_in16": "[[0, 300]]"}
+    wall, way = '{"kind": "wall", "hooks": true, "height_in16": 1536}', {"way_in16": 576, "aisle_in16": 768}
+    sides = f'[{wall}, {wall}, {{"kind": "open", "hooks": false, "height_in16": null}}, {wall}]'
+    insert(connection, "booth_measure", {**measured, **drawn, "sides": sides, "height_limit_in16": 1536, **way, "created_at": AT})
+    both = {"dealer_id": 1, "space_id": 1, "measure_id": 1, "theme": "", "note": "", "version": 1, "created_at": AT}
+    autumn = {"name": "Autumn", "name_key": "autumn", "starts_on": "2026-09-01", "ends_on": None, "state": "stands"}
+    winter = {"name": "Winter", "name_key": "winter", "starts_on": "2026-12-01", "ends_on": None, "state": "draft"}
+    insert(connection, "booth_set", {"id": 1, **both, **autumn, "copied_from_id": None, "changed_at": AT})
+    insert(connection, "booth_set", {"id": 2, **both, **winter, "copied_from_id": 1, "changed_at": AT})
+    put = {"piece_id": 1, "x_in16": 400, "y_in16": 144, "turn_deg": 0, "on_piece_id": None, "up_in16": 0, "locked": False}
+    insert(connection, "set_piece", {"set_id": 1, **put}, {"set_id": 2, **put})
+    legs = '[{"kind": "door", "width_in16": 576, "height_in16": 1280}]'
+    insert(connection, "carry_way", {"id": 1, "mall_id": 1, "name": "Back dock", "legs": legs, "version": 1, "changed_at": AT})
+    insert(connection, "staging_floor", {"mall_id": 1, "name": "By the dock", "width_in16": 1920, "depth_in16": 768, "note": ""})
+    change = {"id": 1, "dealer_id": 1, "space_id": 1, "from_set_id": 1, "to_set_id": 2, "on_date": "2026-12-01", "people": 2}
+    day = {"begins_minute": 600, "ends_minute": 1080, "helpers": "[]", "staging": "[]", "way_id": 1, "van": None}
+    insert(
+        connection,
+        "booth_reset",
+        {**change, **day, "state": "planned", "note": "", "version": 1, "created_at": AT, "done_at": None},
+    )
+    insert(connection, "reset_plan", {"id": 1, "reset_id": 1, "number": 1, "value": "{}", "made_of": "a" * 64, "made_at": AT})
+    ticked = {"move_number": 1, "is_done": True, "ticked_at": AT, "received_at": AT, "user_id": 1}
+    insert(connection, "reset_tick", {"plan_id": 1, **ticked})
+    dock = {"kind": "dock", "place": "Back dock", "on_date": "2026-12-01", "from_minute": 600, "to_minute": 660}
+    insert(connection, "reset_booking", {"id": 1, "reset_id": 1, "mall_id": 1, **dock})
+    took = {"task": "moves", "minutes": 45, "people": 2, "count": 9, "on_date": "2026-11-03", "created_at": AT}
+    insert(connection, "reset_time", {"dealer_id": 1, "reset_id": None, **took})
+    insert(connection, "reset_setting", {"dealer_id": 1, "value": "{}", "version": 1})
+
+
 LOADERS: dict[str, Callable[[Connection], None]] = {
     "0001": load_first,
     "0002": load_first,
@@ -268,5 +312,6 @@ LOADERS: dict[str, Callable[[Connection], None]] = {
     "0010": load_links,
     "0011": load_links,
     "0012": load_turns,
+    "0013": load_resets,
 }
 """By revision."""
