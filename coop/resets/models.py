@@ -62,7 +62,7 @@ class PieceRow(Base):
     """`#rrggbb`, the main one first."""
     price_cents: Mapped[int | None] = mapped_column(Cents)
     tag: Mapped[str] = mapped_column(String(40), default="")
-    """The item number on its tag: what a ticket line calls it."""
+    """The whole tag as tickets and layaways have it."""
     carries_oz: Mapped[int | None] = mapped_column(Integer)
     """What may stand on its top; null: nothing may."""
     top_width_in16: Mapped[int | None] = mapped_column(Integer)
