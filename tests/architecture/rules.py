@@ -24,8 +24,11 @@ NUMERIC = {"numpy", "shapely", "scipy", "ortools", "highspy", "holidays", "stdnu
 PURE_CORE = {f"coop.core.{part}" for part in ("money", "periods", "geometry", "checked_json", "csv_text", "words", "errors")}
 PURE_VALUES = {"coop.shifts.solving.problem", "coop.shifts.solving.checking"}
 """Pure as a domain is, and checked as one, though it stands beside the solver that reads it."""
-SOLVER = {f"coop.shifts.solving.{part}" for part in ("sequences", "goals", "model", "conflicts", "solve")}
+SOLVER = {f"coop.shifts.solving.{part}" for part in ("sequences", "goals", "model", "conflicts", "solve")} | {
+    f"coop.resets.solving.{part}" for part in ("schedule",)
+}
 """What loads OR-Tools: a second and 94 MB, which no web process is to pay."""
+SOLVING_PACKAGES = ("coop.shifts.solving", "coop.resets.solving")
 IMPURE_STANDARD = {"random", "secrets", "time", "os", "sqlite3", "socket", "subprocess", "urllib", "http", "uuid", "threading"}
 
 
@@ -54,7 +57,7 @@ def imported(tree: ast.AST) -> Iterator[tuple[int, str]]:
         elif isinstance(node, ast.ImportFrom):
             if node.level:
                 yield node.lineno, "." * node.level + (node.module or "")
-            elif node.module in ("coop", "coop.core", "coop.shifts.solving") or node.module in {f"coop.{room}" for room in ROOMS}:
+            elif node.module in ("coop", "coop.core", *SOLVING_PACKAGES) or node.module in {f"coop.{room}" for room in ROOMS}:
                 yield from ((node.lineno, f"{node.module}.{alias.name}") for alias in node.names)
             else:
                 yield node.lineno, node.module or ""

@@ -132,6 +132,7 @@ def test_neither_web_nor_worker_nor_command_loads_the_solver_to_begin_with():
         "from ortools.sat.python import cp_model",
         "from coop.shifts.solving.solve import solve",
         "from coop.shifts.solving import model",
+        "from coop.resets.solving import schedule",
     ],
 )
 def test_loading_the_solver_is_caught(planted):
