@@ -1,0 +1,256 @@
+"""A reset: made for a day, its plan asked for and worked out in the background, dropped, and done.
+
+The plan is worked out by a job from plain values (`working.py`), without a transaction, and frozen with a hash of what it was
+worked out from. A plan made again begins from where the ticks say that things stand (`ticking.py`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from coop.core import audit
+from coop.core.errors import Refusal
+from coop.core.jobs import Job, name_job
+from coop.core.templating import day
+from coop.dealers.models import Dealer
+from coop.floor.models import Mall, Space
+from coop.leases.editing import By
+from coop.leases.holding import today_at
+from coop.leases.occupancy import holds
+from coop.resets.models import BoothMeasure, BoothSet, PieceRow, SetPiece
+from coop.resets.reset_models import Reset, ResetBooking, ResetPlan
+
+SUBJECT = "reset"
+KIND = "resets.plan"
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What a reset is made with: its day by the mall's clock, hands, and the floor on which pieces may wait."""
+
+    on_date: date
+    begins_minute: int
+    ends_minute: int
+    people: int = 2
+    helpers: tuple[tuple[int, int, int], ...] = ()
+    """From minute, to minute, how many more."""
+    staging: tuple[tuple[str, int, int], ...] = ()
+    """Name, width and depth in sixteenths of an inch."""
+    way_id: int | None = None
+    van: dict[str, int] | None = None
+    note: str = ""
+
+
+def make_reset(
+    session: Session,
+    now: datetime,
+    dealer: Dealer,
+    space: Space,
+    *,
+    before: BoothSet | None,
+    after: BoothSet | None,
+    asked: Asked,
+    by: By,
+) -> Reset:
+    """A reset from one set to another; None is the empty booth. Refuses sets of another booth or measuring, and impossible days."""
+    _require_sets(session, dealer, space, before, after)
+    _require_asked(session, now, dealer, space, asked)
+    row = Reset(
+        dealer_id=dealer.id,
+        space_id=space.id,
+        from_set_id=None if before is None else before.id,
+        to_set_id=None if after is None else after.id,
+        created_at=now,
+        **_values(asked),
+    )
+    session.add(row)
+    session.flush()
+    _log(session, now, row, "reset planned", by, _said(session, row))
+    ask_plan(session, now, row)
+    return row
+
+
+def change_reset(session: Session, now: datetime, row: Reset, asked: Asked, *, by: By) -> None:
+    """Another day, other hands or floor; its plan is worked out again, and what was booked for another day is let go."""
+    _require_open(row)
+    space, dealer = session.get_one(Space, row.space_id), session.get_one(Dealer, row.dealer_id)
+    _require_asked(session, now, dealer, space, asked)
+    if asked.on_date != row.on_date:
+        let_go_bookings(session, row)
+    for name, value in _values(asked).items():
+        setattr(row, name, value)
+    session.flush()
+    _log(session, now, row, audit.changed("reset"), by, _said(session, row))
+    ask_plan(session, now, row)
+
+
+def drop_reset(session: Session, now: datetime, row: Reset, *, by: By) -> None:
+    """It will not be: its bookings are free for others. Nothing of the sets is changed."""
+    _require_open(row)
+    row.state = "dropped"
+    let_go_bookings(session, row)
+    _log(session, now, row, "reset dropped", by)
+    session.flush()
+
+
+def take_up_again(session: Session, now: datetime, row: Reset, *, by: By) -> None:
+    """What was dropped by mistake; it books anew."""
+    if row.state != "dropped":
+        raise Refusal("This reset was not dropped.")
+    row.state = "planned"
+    session.flush()
+    _log(session, now, row, "reset taken up again", by)
+    ask_plan(session, now, row)
+
+
+def finish_reset(session: Session, now: datetime, row: Reset, *, by: By) -> None:
+    """The booth stands as the set says: that set is the one that stands, its pieces are in the booth, those that left at home."""
+    _require_open(row)
+    mall_id = session.get_one(Space, row.space_id).mall_id
+    today = today_at(session, now, mall_id)
+    if row.on_date > today:
+        raise Refusal(f"This reset is on {day(row.on_date)}: it is done on that day or after. Change its day if it was earlier.")
+    before = [] if row.from_set_id is None else _pieces(session, row.from_set_id)
+    after = [] if row.to_set_id is None else _pieces(session, row.to_set_id)
+    stay = {piece.id for piece in after}
+    for piece in before:
+        if piece.id not in stay and not piece.bound:
+            piece.place = "home"
+    for piece in after:
+        piece.place, piece.store_until = "booth", None
+    for other in session.scalars(
+        select(BoothSet)
+        .where(BoothSet.dealer_id == row.dealer_id, BoothSet.space_id == row.space_id, BoothSet.state == "stands")
+        .with_for_update()
+    ):
+        if other.id != row.to_set_id:
+            other.state, other.ends_on = "stood", max(other.starts_on, row.on_date)
+    session.flush()
+    if row.to_set_id is not None:
+        new = session.get_one(BoothSet, row.to_set_id, with_for_update=True)
+        new.state, new.starts_on = "stands", row.on_date
+        if new.ends_on is not None and new.ends_on < new.starts_on:
+            new.ends_on = None
+    row.state, row.done_at = "done", now
+    _log(session, now, row, "reset done", by)
+    session.flush()
+
+
+def _pieces(session: Session, set_id: int) -> list[PieceRow]:
+    rows = select(PieceRow).join(SetPiece, SetPiece.piece_id == PieceRow.id).where(SetPiece.set_id == set_id)
+    return list(session.scalars(rows.order_by(PieceRow.id).with_for_update(of=PieceRow)))
+
+
+# --- its plan ---------------------------------------------------------------------------------------------------------------
+
+
+def ask_plan(session: Session, now: datetime, row: Reset) -> None:
+    """Name the job that works its plan out. One that waits or is under way already sees what is asked now, or is asked again."""
+    number = (session.scalar(select(func.max(ResetPlan.number)).where(ResetPlan.reset_id == row.id)) or 0) + 1
+    waiting = session.scalar(select(func.count()).where(Job.group_key == group_of(row))) or 0
+    key = f"{KIND}:{row.id}:{number}:{waiting}"
+    name_job(session, now, KIND, {"reset_id": row.id}, queue="rota", key=key, group_key=group_of(row))
+
+
+def group_of(row: Reset) -> str:
+    return f"reset:{row.id}"
+
+
+def newest_plan(session: Session, row: Reset) -> ResetPlan | None:
+    return session.scalar(select(ResetPlan).where(ResetPlan.reset_id == row.id).order_by(ResetPlan.number.desc()).limit(1))
+
+
+def keep_plan(session: Session, now: datetime, row: Reset, value: dict[str, Any], made_of: str) -> ResetPlan:
+    """Freeze a plan as the next of its reset. Holds the reset's row, so that numbers follow each other."""
+    session.refresh(row, with_for_update=True)
+    last = newest_plan(session, row)
+    plan = ResetPlan(reset_id=row.id, number=1 if last is None else last.number + 1, value=value, made_of=made_of, made_at=now)
+    session.add(plan)
+    session.flush()
+    return plan
+
+
+def let_go_bookings(session: Session, row: Reset) -> None:
+    for booking in session.scalars(select(ResetBooking).where(ResetBooking.reset_id == row.id)):
+        session.delete(booking)
+    session.flush()
+
+
+# --- what is refused ----------------------------------------------------------------------------------------------------------
+
+
+def _require_sets(session: Session, dealer: Dealer, space: Space, before: BoothSet | None, after: BoothSet | None) -> None:
+    if before is None and after is None:
+        raise Refusal("A reset is from one set to another: choose the set that is to stand.")
+    if before is not None and after is not None and before.id == after.id:
+        raise Refusal(f"{after.name!r} is chosen for before and after: choose the set that is to stand, or copy it first.")
+    newest = session.scalar(
+        select(BoothMeasure).where(BoothMeasure.space_id == space.id).order_by(BoothMeasure.number.desc()).limit(1)
+    )
+    for one in (before, after):
+        if one is None:
+            continue
+        if one.dealer_id != dealer.id or one.space_id != space.id:
+            raise Refusal(f"{one.name!r} is not a set of this booth: choose one of {space.code}.")
+        if newest is not None and one.measure_id != newest.id:
+            raise Refusal(
+                f"{one.name!r} was laid out before booth {space.code} was measured again on {day(newest.measured_on)}: "
+                "open it and lay it over the new measuring first."
+            )
+
+
+def _require_asked(session: Session, now: datetime, dealer: Dealer, space: Space, asked: Asked) -> None:
+    today = today_at(session, now, space.mall_id)
+    if asked.on_date < today:
+        raise Refusal(f"The day {day(asked.on_date)} is past: choose today or a day to come.")
+    held = [hold for hold in holds(session, space.mall_id, since=today, space_id=space.id) if hold.dealer_id == dealer.id]
+    if not any(hold.on(asked.on_date) for hold in held):
+        first = min((hold.starts_on for hold in held if hold.starts_on > asked.on_date), default=None)
+        mend = (
+            "choose a day within the lease"
+            if first is None
+            else f"your lease of it begins on {day(first)}; choose that day or later"
+        )
+        raise Refusal(f"Booth {space.code} is not yours on {day(asked.on_date)}: {mend}.")
+    if asked.begins_minute >= asked.ends_minute:
+        raise Refusal("The reset ends before it begins: write the earlier time first.")
+    if asked.people < 1:
+        raise Refusal("At least one person works on a reset: write how many.")
+
+
+def _require_open(row: Reset) -> None:
+    if row.state == "done":
+        raise Refusal("This reset is done: make another for what comes next.")
+    if row.state == "dropped":
+        raise Refusal("This reset was dropped: take it up again first.")
+
+
+# --- rows and words -----------------------------------------------------------------------------------------------------------
+
+
+def _values(asked: Asked) -> dict[str, Any]:
+    return {
+        "on_date": asked.on_date,
+        "begins_minute": asked.begins_minute,
+        "ends_minute": asked.ends_minute,
+        "people": asked.people,
+        "helpers": [{"from_minute": a, "to_minute": b, "people": n} for a, b, n in asked.helpers],
+        "staging": [{"name": name, "width_in16": width, "depth_in16": depth} for name, width, depth in asked.staging],
+        "way_id": asked.way_id,
+        "van": asked.van,
+        "note": asked.note,
+    }
+
+
+def _said(session: Session, row: Reset) -> str:
+    space = session.get_one(Space, row.space_id)
+    return f"{session.get_one(Mall, space.mall_id).code} {space.code} on {row.on_date}"
+
+
+def _log(session: Session, now: datetime, row: Reset, action: str, by: By, detail: str = "") -> None:
+    audit.record(session, now, action, SUBJECT, row.id, user_id=by.user_id, request_id=by.request_id, detail=detail)
