@@ -299,8 +299,13 @@ def download(content: str | bytes | Iterator[bytes], media_type: str, file_name:
     return response
 
 
-def show_list(listed: Listed[Any], template: str, file_stem: str, **values: Any) -> Page:
-    """A page with a list on it; or, where the address asks for that, the list as CSV."""
+def show_list(listed: Listed[Any], template: str, file_stem: str, *, refused: bool = False, **values: Any) -> Page:
+    """A page with a list on it; or, where the address asks for that, the list as CSV.
+
+    `refused`: the page is shown again because of what was sent from it, which is never answered by a CSV.
+    """
+    if refused:
+        return render_template(template, listed=listed, **values), 422
     if wants_csv(request.args):
         return download(list_csv(listed), "text/csv", f"{file_stem}.csv")
     return render_template(template, listed=listed, **values)

@@ -59,13 +59,14 @@ def _page(mall: Mall, month: Month, form: SetRightForm | None = None) -> Page:
     days = [day_of(one, mall, now()) for one in seen]
     unsaid = {one.turn.id for one in unwritten(seen)}
     workers = workers_of(db(), mall, month)
-    form = form or SetRightForm(formdata=None)
+    refused, form = form is not None, form or SetRightForm(formdata=None)
     form.among([(worker.member_id, worker.name) for worker in workers])
     closed = last_closed(db(), mall.id)
     return show_list(
         listed_days(days, request.args if request.method == "GET" else {}),
         "office/rota/attendance.html",
         f"attendance-{mall.code}-{month}",
+        refused=refused,
         mall=mall,
         month=month,
         rules=rules_on(db(), mall.id, month.first_day),
@@ -142,22 +143,17 @@ def set_right(mall_code: str, month: Month) -> Page:
     mall, form = wanted_mall(mall_code), SetRightForm()
     form.among([(worker.member_id, worker.name) for worker in workers_of(db(), mall, month)])
     if not form.check():
-        return _with_status(_page(mall, month, form))
+        return _page(mall, month, form)
     turns = form.turns.data if form.how.data == "more" else -form.turns.data
     try:
         row = set_account_right(db(), now(), mall, int(form.member.data), turns, form.why.data, by=_by())
     except Refusal as refusal:
         roll_back()
         told(form.turns, str(refusal))
-        return _with_status(_page(wanted_mall(mall_code), month, form))
+        return _page(wanted_mall(mall_code), month, form)
     name = db().get_one(Member, row.member_id).name
     flash(f"The account of {name} is set right by {balance_shown(row.turns)}, in {Month.of(row.first_day).name}.")
     return _back(mall, month, "account")
-
-
-def _with_status(page: Page) -> Page:
-    assert isinstance(page, str), "a page that was posted to is no CSV"
-    return page, 422
 
 
 # --- the mall's own lists ---------------------------------------------------------------------------------------------------

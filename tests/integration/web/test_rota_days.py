@@ -136,6 +136,8 @@ def test_an_account_is_set_right_with_its_reason(web: Web) -> None:
         answer = send(client, f"{PAGE}/account", **fields | changed)
         assert answer.status_code == 422
         assert said in answer.text
+    answer = send(client, f"{PAGE}/account?as=csv", **fields | {"why": ""})
+    assert (answer.status_code, answer.mimetype) == (422, "text/html"), "what is refused is shown on its page"
     answer = send(client, f"{PAGE}/account", **fields)
     assert "The account of Ida Fenwick is set right by +1.5, in November 2026." in client.get(answer.headers["Location"]).text
     send(client, f"{PAGE}/account", **fields | {"how": "less", "turns": "0.5"})
