@@ -57,7 +57,7 @@ def make_reset(
     asked: Asked,
     by: By,
 ) -> Reset:
-    """A reset from one set to another; None is the empty booth. Refuses sets of another booth or measuring, and impossible days."""
+    """From one set to another; None is the empty booth. Refuses sets of another booth or measuring, and days that cannot be."""
     _require_sets(session, dealer, space, before, after)
     _require_asked(session, now, dealer, space, asked)
     row = Reset(
