@@ -178,57 +178,6 @@ def post_rows(session: Session, mall_id: int, today: date) -> list[PostRow]:
 # --- members --------------------------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class PersonRow:
-    member_id: int
-    name: str
-    code: str
-    trained: str
-    """`yes`, `from Dec 1, 2026`, `until Dec 31, 2026`; empty: no. So are keys."""
-    keys: str
-    others: tuple[str, ...]
-    """Offices and exemptions, in words."""
-    helpers: tuple[str, ...]
-    owed: Owed | None
-    balance: Decimal
-
-
-def person_rows(session: Session, mall: Mall, today: date) -> list[PersonRow]:
-    """Who takes part at a mall this month or the next, by code, with what turns go by."""
-    month = Month.of(today)
-    workers = {one.member_id: one for one in workers_of(session, mall, month.next)}
-    workers |= {one.member_id: one for one in workers_of(session, mall, month)}
-    facts = fact_rows(session, mall.id, today, date.max, member_ids=workers)
-    helpers = helpers_of(session, today, member_ids=workers)
-    owed, had = owed_of_month(session, mall, month), balances(session, [mall.id])
-    rows = []
-    for one in sorted(workers.values(), key=lambda one: one.dealer_code):
-        own = facts.get(one.member_id, ())
-        rows.append(
-            PersonRow(
-                one.member_id,
-                one.name,
-                one.dealer_code,
-                _since(own, "trained", today),
-                _since(own, "keys", today),
-                tuple(fact_said(fact, today) for fact in own if fact.kind in ("office", "exempt")),
-                tuple(helper.name for helper in helpers.get(one.member_id, ())),
-                owed.get(one.member_id),
-                had.get((mall.id, one.member_id), Decimal(0)),
-            )
-        )
-    return rows
-
-
-def _since(facts: Sequence[TurnFact], kind: str, today: date) -> str:
-    fact = next((fact for fact in facts if fact.kind == kind), None)
-    if fact is None:
-        return ""
-    begins = f"from {written(fact.starts_on)}" if fact.starts_on > today else ""
-    ends = f"until {written(fact.ends_on)}" if fact.ends_on else ""
-    return " ".join(said for said in (begins, ends) if said) or "yes"
-
-
 def _days(fact: TurnFact, today: date) -> str:
     from_day = f"{'since' if fact.starts_on <= today else 'from'} {written(fact.starts_on)}"
     return f"{from_day} until {written(fact.ends_on)}" if fact.ends_on else from_day

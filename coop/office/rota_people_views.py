@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from typing import Any
 
-from flask import abort, flash, redirect, render_template, url_for
+from flask import abort, flash, redirect, render_template, request, url_for
 
 from coop.core.errors import Refusal
+from coop.core.listing import Listed
 from coop.core.templating import day as written
-from coop.core.web import Page, allow, db, now, roll_back
+from coop.core.web import Page, allow, db, now, roll_back, show_list
 from coop.dealers.models import Member
 from coop.floor.models import Mall
 from coop.office import rota_house_queries as queries
@@ -16,14 +18,15 @@ from coop.office.floor_views import wanted_mall
 from coop.office.rota_house_forms import EndForm
 from coop.office.rota_house_views import by, leading, page_of, rota_house, today_of
 from coop.office.rota_people_forms import FactForm, HelperForm, ManyForm, PairForm
+from coop.office.rota_people_list import PEOPLE, PersonRow, person_rows
 from coop.office.views import READERS
 from coop.shifts import people as folk
 from coop.shifts.models import TurnFact, TurnHelper, TurnPair
 from coop.shifts.people import PAIR_WORDS
 
 
-def _to_people(mall: Mall, anchor: str | None = None) -> Page:
-    return redirect(url_for("rota_house.people", mall_code=mall.code, _anchor=anchor), 303)
+def _to_people(mall: Mall, anchor: str | None = None, **asked: Any) -> Page:
+    return redirect(url_for("rota_house.people", mall_code=mall.code, _anchor=anchor, **asked), 303)
 
 
 def _to_member(mall: Mall, member_id: int) -> Page:
@@ -39,18 +42,28 @@ def people(mall_code: str) -> Page:
     return _people_page(wanted_mall(mall_code))
 
 
-def _people_page(mall: Mall, many: ManyForm | None = None, pair: PairForm | None = None) -> str:
+def _people_page(mall: Mall, many: ManyForm | None = None, pair: PairForm | None = None) -> Page:
     today = today_of(mall)
-    rows = queries.person_rows(db(), mall, today)
-    return render_template(
+    rows = person_rows(db(), mall, today)
+    listed = PEOPLE.pick(rows, request.args)
+    return show_list(
+        listed,
         "office/rota/people.html",
+        f"members-{mall.code}-{today}",
+        refused=many is not None or pair is not None,
         **leading(mall),
-        rows=rows,
+        take_part=len(rows),
+        asked=_asked(listed),
         pairs=queries.pairs_running(db(), today),
         pair_words=PAIR_WORDS,
         many=many or ManyForm(formdata=None, starts_on=today),
         pair=pair or PairForm(formdata=None, pair_from=today),
     )
+
+
+def _asked(listed: Listed[PersonRow]) -> dict[str, Any]:
+    """What an address asks to show the same page of the list."""
+    return listed.args(page=listed.page if listed.page > 1 else None)
 
 
 @rota_house.post("/<mall_code>/people/many")
@@ -60,12 +73,13 @@ def set_many(mall_code: str) -> Page:
     mall = wanted_mall(mall_code)
     form = ManyForm()
     if not form.check():
-        return _people_page(mall, many=form), 422
-    rows = [row for row in queries.person_rows(db(), mall, today_of(mall)) if row.member_id in form.wanted]
+        return _people_page(mall, many=form)
+    rows = person_rows(db(), mall, today_of(mall))
+    asked = _asked(PEOPLE.pick(rows, request.args))
     kind, done = form.kind.data, 0
     try:
         for row in rows:
-            if not (row.trained if kind == "trained" else row.keys):
+            if row.member_id in form.wanted and not (row.trained if kind == "trained" else row.keys):
                 folk.set_fact(
                     db(),
                     now(),
@@ -79,27 +93,27 @@ def set_many(mall_code: str) -> Page:
     except Refusal as refusal:
         roll_back()
         form.starts_on.errors = [str(refusal)]
-        return _people_page(wanted_mall(mall_code), many=form), 422
+        return _people_page(wanted_mall(mall_code), many=form)
     are = "member is" if done == 1 else "members are"
     flash(f"{done} {are} written down as {'trained' if kind == 'trained' else 'holding a key'}.")
-    return _to_people(mall)
+    return _to_people(mall, **asked)
 
 
 @rota_house.post("/<mall_code>/people/pairs")
 @allow("manager")
 def set_pair(mall_code: str) -> Page:
     mall = wanted_mall(mall_code)
-    members = {row.code: row.member_id for row in queries.person_rows(db(), mall, today_of(mall))}
+    members = {row.code: row.member_id for row in person_rows(db(), mall, today_of(mall))}
     form = PairForm()
     if not form.check(members):
-        return _people_page(mall, pair=form), 422
+        return _people_page(mall, pair=form)
     one, other = (db().get_one(Member, members[field.data]) for field in (form.one, form.other))
     try:
         folk.set_pair(db(), now(), one, other, form.how.data, form.pair_from.data, by=by())
     except Refusal as refusal:
         roll_back()
         form.other.errors = [str(refusal)]
-        return _people_page(wanted_mall(mall_code), pair=form), 422
+        return _people_page(wanted_mall(mall_code), pair=form)
     flash(f"{one.name} and {other.name} {PAIR_WORDS[form.how.data]}.")
     return _to_people(mall, "pairs")
 

@@ -124,7 +124,7 @@ def test_who_only_reads_is_shown_no_form(web: Web) -> None:
     reader = web.browser("auditor")
     for path in ("hours", "posts", f"posts/{web.house.turns.post}", "rules", "people", f"people/{member_id(web, 'D01')}"):
         page = reader.get(f"{MAIN}/{path}").text
-        assert "<form" not in page.partition("<main")[2].partition("</main>")[0], path
+        assert 'method="post"' not in page.partition("<main")[2].partition("</main>")[0], path
 
 
 # --- hours ------------------------------------------------------------------------------------------------------------------
@@ -355,9 +355,55 @@ def test_rules_to_come_are_taken_back(web: Web) -> None:
 
 def test_members_are_listed_with_what_turns_go_by(web: Web) -> None:
     page = said(web, f"{MAIN}/people")
-    assert "Ida Fenwick D01, Treasurer, 1 turn less, since Jan 1, 2026, helped by Rufus Fenwick yes yes 3 −1" in page
-    assert "Amos Pell D02 yes yes 4" in page
+    assert "D01 Ida Fenwick Treasurer, 1 turn less, since Jan 1, 2026 helped by Rufus Fenwick yes yes 3 −1" in page
+    assert "D02 Amos Pell yes yes 4" in page
     assert "Ida Fenwick and Amos Pell would like to work together" in page
+
+
+def test_members_are_sorted_narrowed_and_taken_away(web: Web) -> None:
+    amos = member_id(web, "D02")
+    with transaction(web.sessions) as session:
+        for row in session.scalars(select(TurnFact).where(TurnFact.member_id == amos, TurnFact.kind == "trained")):
+            session.delete(row)
+    browser = web.browser("auditor")
+
+    def codes(**asked: str) -> list[str]:
+        answer = browser.get(f"{MAIN}/people", query_string=asked | {"as": "csv"})
+        assert answer.headers["Content-Disposition"] == "attachment; filename=members-MAIN-2026-11-03.csv"
+        return [line.split(",")[0] for line in answer.text.splitlines()[1:]]
+
+    assert codes() == ["D01", "D02"]
+    assert codes(sort="-member") == ["D02", "D01"]
+    assert codes(sort="-owes") == ["D02", "D01"], "4 and 3"
+    assert codes(sort="balance") == ["D01", "D02"], "-1 and 0"
+    assert codes(find="d02 amos") == ["D02"]
+    assert [codes(who=kind) for kind in ("untrained", "keyless", "spared", "behind")] == [["D02"], [], ["D01"], ["D01"]]
+    whole = browser.get(f"{MAIN}/people", query_string={"as": "csv"}).text.splitlines()
+    assert whole[0] == "Code,Member,Trained,Key,Office or exempt,Helpers,Owes,Balance"
+    assert whole[2] == "D02,Amos Pell,no,yes,,,4,0"
+    page = said(web, f"{MAIN}/people?find=nobody")
+    assert "There is none like it." in page
+    assert "Nobody has a lease" not in page
+
+
+def test_members_stand_on_pages_and_what_is_written_down_leads_back_to_its_own(web: Web, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("coop.core.listing.PAGE", 1)
+    amos, browser = member_id(web, "D02"), web.browser("manager")
+    with transaction(web.sessions) as session:
+        for row in session.scalars(select(TurnFact).where(TurnFact.member_id == amos)):
+            session.delete(row)
+    page = browser.get(f"{MAIN}/people?page=2").text
+    assert "D02 Amos Pell" in page
+    assert "D01 Ida Fenwick" not in page
+    assert 'action="/office/rota/MAIN/people/many?page=2"' in page
+    answer = send(browser, f"{MAIN}/people/many?page=2", kind="keys", members=[str(amos)], starts_on="soon")
+    assert told(answer) == {"starts_on": "This is not a day. Write it like 2026-10-19."}
+    assert "D02 Amos Pell" in answer.text
+    assert answer.text.count(" checked") == 1
+    answer = send(browser, f"{MAIN}/people/many?page=2&as=csv", kind="keys", members=[str(amos)], starts_on="soon")
+    assert (answer.status_code, answer.mimetype) == (422, "text/html"), "what is refused is shown on its page"
+    answer = send(browser, f"{MAIN}/people/many?page=2", kind="keys", members=[str(amos)], starts_on="2026-11-03")
+    assert answer.headers["Location"] == f"{MAIN}/people?page=2"
 
 
 def test_many_are_trained_at_once_and_who_is_already_is_left(web: Web) -> None:
