@@ -56,7 +56,7 @@ class Reset(Base):
 
 
 class ResetPlan(Base):
-    """A plan of a reset as it was worked out: its moves, hands, hours and kit as plain values. Frozen; a newer one is a row more."""
+    """A plan of a reset as it was worked out: moves, hands, hours and kit as plain values. Frozen; a newer one is a row more."""
 
     __tablename__ = "reset_plan"
     __table_args__ = (UniqueConstraint("reset_id", "number"),)
@@ -72,7 +72,7 @@ class ResetPlan(Base):
 
 
 class ResetTick(Base):
-    """A move of a plan that was done, as whoever stood in the booth ticked it; it may come long after, when there is a network."""
+    """A move of a plan that was done, as whoever stood in the booth ticked it; it may come long after, with the network."""
 
     __tablename__ = "reset_tick"
     __table_args__ = (UniqueConstraint("plan_id", "move_number"),)
