@@ -183,6 +183,8 @@ class BoothSet(Base):
     state: Mapped[str] = mapped_column(String(6), default="draft")
     copied_from_id: Mapped[int | None] = mapped_column(ForeignKey("booth_set.id"))
     note: Mapped[str] = mapped_column(String(400), default="")
+    arranged: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+    """Of a draft the program laid out: what was asked, what each tier came to, what was left out and why (`arranging.py`)."""
     version: Mapped[int] = mapped_column(Integer)
     created_at: Mapped[datetime] = mapped_column(UtcDateTime)
     changed_at: Mapped[datetime] = mapped_column(UtcDateTime)

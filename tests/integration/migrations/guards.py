@@ -497,5 +497,6 @@ GUARDS = {
     "0011": LINKS,
     "0012": TURNS,
     "0013": RESETS,
+    "0014": RESETS,
 }
 """By revision."""

@@ -313,5 +313,6 @@ LOADERS: dict[str, Callable[[Connection], None]] = {
     "0011": load_links,
     "0012": load_turns,
     "0013": load_resets,
+    "0014": load_resets,
 }
 """By revision."""
