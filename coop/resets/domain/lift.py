@@ -333,7 +333,7 @@ def _not_so(piece: Piece, lifted: Lifted) -> str:
     if top > HIGHEST_IN:
         up = format_length(math.ceil(top * IN16_PER_INCH))
         return (
-            f"{piece.name} would be lifted with the hands {up} above the floor, and above {HIGHEST_IN} in. no lift is recommended."
-            " Put it lower, take it from under, or stand on a steady platform."
+            f"{piece.name} would be lifted with the hands {up} above the floor. Above {HIGHEST_IN} in. no lift is recommended: "
+            "put it lower, take it from under, or stand on a steady platform."
         )
     return f"No lift is recommended for {piece.name} so. Lift it less often, with less turning of the body, or a shorter way up."
