@@ -107,9 +107,10 @@ def test_what_stands_forward_brings_the_middle_forward_however_it_is_turned(turn
     assert whole.nearest_in16 == 8 * IN
 
 
-def test_what_stands_to_the_side_counts_too():
+@pytest.mark.parametrize(("turn", "dx", "dy"), [(0, 8, 0), (90, 0, 8), (180, -8, 0), (270, 0, -8)])
+def test_what_stands_to_the_side_counts_too(turn, dx, dy):
     table, bust = piece("table", 20, 40, 30, 60), piece("bust", 4, 4, 12, 20)
-    whole = balance(Arrangement((put(table), put(bust, 68, 60, on="table"))), "table")
+    whole = balance(Arrangement((put(table, turn=turn), put(bust, 60 + dx, 60 + dy, on="table"))), "table")
     assert whole is not None
     assert whole.nearest_in16 == 8 * IN
     assert whole.front_in16 == 20 * IN
@@ -140,6 +141,8 @@ def test_a_tall_bookcase_is_told_with_its_figures_and_its_mend():
 def test_a_low_wide_heavy_piece_is_not_told():
     assert found(put(piece("table", 60, 36, 30, 90))) == ()
     assert found(put(piece("stool", 12, 12, 18, 8))) == ()
+    assert found(put(piece("stand", 12, 12, 30, 29))) == ()  # lighter than 30 lb: a pull is not told
+    assert "a pull of 6.0 lb" in found(put(piece("stand", 12, 12, 30, 30)))[0].sentence
 
 
 def test_what_a_stack_makes_tip():
@@ -195,7 +198,9 @@ def test_what_nobody_weighed_is_said_and_judged_by_its_height_alone():
 def test_wall_pieces_do_not_tip_and_circles_are_not_followed():
     mirror = piece("mirror", 20, 2, 40, 20, stands="wall")
     a, b = piece("a", 20, 20, 40, 10), piece("b", 20, 20, 40, 10, glass=True)
-    assert found(put(mirror), put(a, on="b"), put(b, on="a")) == ()
+    circle = (put(a, on="b"), put(b, on="a"))
+    assert found(put(mirror), *circle) == ()
+    assert [one.key for one, _ in stacked(Arrangement(circle), "a")] == ["b"]
 
 
 @pytest.mark.parametrize(("foot_out", "said"), [(3, "too upright"), (13, "too flat"), (6, "A pull of 1.3 lb at its top")])
