@@ -116,6 +116,15 @@ def test_what_stands_to_the_side_counts_too(turn, dx, dy):
     assert whole.front_in16 == 20 * IN
 
 
+def test_at_a_slant_the_middle_moves_along_its_own_sides():
+    # Turned 45 degrees, 4 in. right and 4 in. down is 5.657 in. to its own side: a quarter of that of the 10 in. there are.
+    table, bust = piece("table", 20, 40, 30, 60), piece("bust", 4, 4, 12, 20)
+    whole = balance(Arrangement((put(table, turn=45), put(bust, 64, 64, on="table"))), "table")
+    assert whole is not None
+    assert float(whole.nearest_in16) / IN == pytest.approx(10 - math.sqrt(32) / 4, abs=0.02)
+    assert float(whole.front_in16) / IN == pytest.approx(20, abs=0.02)
+
+
 def test_an_open_drawer_brings_the_middle_forward():
     # Two fifths of the weight 8 in. out (half of 16): 3.2 in. forward of the 9 in. there are.
     chest = piece("chest", 36, 18, 40, 100, opens_in16=16 * IN)
