@@ -83,6 +83,7 @@ from coop.office.tax_terms_views import tax_terms
 from coop.office.tax_views import tax
 from coop.office.views import office
 from coop.office.year_views import year
+from coop.portal.reset_views import resets
 from coop.portal.turn_views import turns
 from coop.portal.views import portal
 
@@ -157,6 +158,7 @@ def create_app(settings: Settings | None = None, *, clock: Callable[[], datetime
         portal,
         desk,
         turns,
+        resets,
     ):
         app.register_blueprint(face)
     app.context_processor(_letterhead)

@@ -45,6 +45,7 @@ from tests.factories.banking import add_bank_lines
 from tests.factories.by_hand import add_by_hand
 from tests.factories.leasing import add_lease_rows
 from tests.factories.payout_run import add_run
+from tests.factories.resets import ResetsLaid, add_reset_rows
 from tests.factories.tax import OFFICE, add_papers, make_filer
 from tests.factories.turns import TurnsLaid, add_turn_rows
 from tests.factories.unclaimed import add_unclaimed
@@ -88,6 +89,8 @@ class House:
     """A document: the hall's plan on paper."""
     turns: TurnsLaid
     """What stands on November's rota, and what the pages of turns name."""
+    resets: ResetsLaid
+    """D01's pieces, booth 12 as it was measured, and its sets."""
 
 
 def add_person(session: Session, now: datetime, email: str, roles: tuple[str, ...], member_id: int | None = None) -> int:
@@ -166,6 +169,7 @@ def build_house(session: Session, now: datetime, *, month_end: bool = True) -> H
     add_run(session, now, mall, ida, users["bookkeeper"], users["manager"])
     question = _ask(session, now, numbers.get("D01"), users["dealer"])
     turns = add_turn_rows(session, now, mall, users["manager"])
+    resets = add_reset_rows(session, now, mall, ida, booth)
     secrets = {who: make_feed(session, now, users[who], "tax", label="Office computer") for who in READERS}
     feeds = {who: running_feeds(session, users[who], "tax")[0].id for who in READERS}
     session.flush()
@@ -181,6 +185,7 @@ def build_house(session: Session, now: datetime, *, month_end: bool = True) -> H
         failed_mail=mails[1],
         plan_paper=paper.id,
         turns=turns,
+        resets=resets,
         unclaimed=unclaimed,
         question=question,
     )

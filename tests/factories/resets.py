@@ -237,3 +237,23 @@ def a_booth(session: Session, now: datetime = NOW) -> BoothLaid:
     space = make_space(session, now, mall)
     make_lease(session, now, mall, dealer, [space])
     return add_resets(session, dealer, space, mall, now=now)
+
+
+@dataclass(frozen=True)
+class ResetsLaid:
+    """Ids of what the house's dealer D01 has for booth 12."""
+
+    piece: int
+    gone: int
+    """A piece that was let go."""
+    smalls: int
+    measure: int
+    stands: int
+    draft: int
+
+
+def add_reset_rows(session: Session, now: datetime, mall: Mall, dealer: Dealer, space: Space) -> ResetsLaid:
+    made = add_resets(session, dealer, space, mall, now=now)
+    gone = make_piece(session, dealer, "Broken stool", (14, 14, 18), 7, now=now, gone_on=now.date())
+    smalls = session.scalars(select(SmallsRow.id).where(SmallsRow.dealer_id == dealer.id)).one()
+    return ResetsLaid(made.pieces["Oak dresser"].id, gone.id, smalls, made.measure.id, made.stands.id, made.draft.id)

@@ -209,6 +209,7 @@ BUDGETS: dict[str, Budget] = {
     "turns.fairness": Budget(25, 16),
     "turns.helpers": Budget(11, 7),
     "turns.calendar": Budget(11, 7),
+    "resets.first": Budget(15, 6),
     "portal.my_lease": Budget(38, 9),
     "portal.notice": Budget(11, 6),
     "portal.dispute": Budget(9, 6),

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from tests.integration.web.conftest import Web, form_token
+from tests.integration.web.reset_rights import RESETS
 from tests.integration.web.turn_rights import ALL, BY_HAND, DEALER, DESK, KEEPERS, MANAGER, READERS, SIGNED_IN, TURNS, Address
 
 TABLE: dict[tuple[str, str], tuple[Address, frozenset[str]]] = {
@@ -375,6 +376,7 @@ TABLE: dict[tuple[str, str], tuple[Address, frozenset[str]]] = {
     ("portal.ask", "POST"): ("/portal/waiting", DEALER),
     ("portal.withdraw_wish", "POST"): ("/portal/waiting/2/withdraw", DEALER),
     **TURNS,
+    **RESETS,
 }
 
 
