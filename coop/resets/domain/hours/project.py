@@ -91,7 +91,7 @@ class Project:
     @cached_property
     def capacity(self) -> Counts:
         """Of each resource (row) in each minute (column)."""
-        rows = len(self.stretches[0].has) if self.stretches else 0
+        rows = next((len(row) for row in [*(s.has for s in self.stretches), *(w.needs for w in self.works)]), 0)
         found = np.zeros((rows, self.horizon), dtype=np.int64)
         for stretch in self.stretches:
             found[:, stretch.from_minute : stretch.to_minute] = np.array(stretch.has)[:, None]
