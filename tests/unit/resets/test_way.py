@@ -124,8 +124,9 @@ def test_what_passes_no_way_names_the_piece_the_opening_and_what_is_missing():
     assert isinstance(one, Stopped)
     assert one.leg == DOOR
     assert one.sentence == (
-        "Oak wardrobe (3' 4\" wide, 3' 0\" deep, 5' 10\" high) does not pass the back door (2' 8\" wide, 6' 8\" high) in any "
-        'way it may be carried; 4" is missing across. Take its legs, mirror or doors off and give the size it has then, or go another way.'
+        "Oak wardrobe (3' 4\" wide, 3' 0\" deep, 5' 10\" high) does not pass the back door (2' 8\" wide, 6' 8\" high) "
+        'in any way it may be carried; 4" is missing across. '
+        "Take its legs, mirror or doors off and give the size it has then, or go another way."
     )
     near = passes(piece(40, 33, 40), Way((DOOR,), 0))
     assert isinstance(near, Stopped)
