@@ -87,8 +87,8 @@ def _against(facts: MonthFacts, seat: Seat, person: Someone) -> list[str]:
         "has not answered": person.silent and says != "like",
         "a turn that day": on_day,
         "a turn at another mall that day": elsewhere,
-        "no key": seat.needs_keys and not person.keys,
-        "not trained": not person.trained,
+        "no key": seat.needs_keys and not person.holds_keys(seat.day),
+        "not trained": not person.is_trained(seat.day),
         "would rather not": says == "rather not",
     }
     return [words for words, holds in reasons.items() if holds]

@@ -102,17 +102,22 @@ def _people(
     said = answers(session, mall, month)
     had, owed_before = turns_had(session, since, month, members), owed_over(session, since, month, members, waiting)
     spans = sorted({(seat.day, seat.kind, seat.starts_min, seat.ends_min) for seat in seats})
+    days = list(enumerate(month.each_day()))
     for worker in workers:
         member = worker.member_id
         this = owed[member].turns if member in owed else Decimal(0)
         # Below zero is owed: what is carried adds to what is due, and what was worked beyond takes off.
         due = max(Decimal(0), this - carried.get(member, Decimal(0)))
         mine = said.get(member, ())
+        untrained = frozenset(day for day, on in days if not (worker.is_there(on) and worker.is_trained(on)))
+        keyless = frozenset(day for day, on in days if not (worker.is_there(on) and worker.holds_keys(on)))
         yield Someone(
             id=member,
             name=worker.name,
-            trained=all(worker.is_trained(on) for on in month.each_day() if worker.is_there(on)),
-            keys=all(worker.holds_keys(on) for on in month.each_day() if worker.is_there(on)),
+            trained=len(untrained) < month.days,
+            keys=len(keyless) < month.days,
+            untrained_on=untrained,
+            keyless_on=keyless,
             away=_away(worker, month),
             owed=int(due * 100),
             owed_year=int((this + owed_before.get(member, Decimal(0))) * 100),

@@ -93,6 +93,10 @@ class Someone:
     name: str
     trained: bool = True
     keys: bool = False
+    untrained_on: frozenset[int] = frozenset()
+    """Days of the month on which one who is trained is not yet, or not any more."""
+    keyless_on: frozenset[int] = frozenset()
+    """The same of one who holds a key."""
     away: Mapping[int, str] = field(default_factory=dict)
     """By day: why no turn can be given (`LEFT`, `EXEMPT`)."""
     owed: int = 0
@@ -105,6 +109,12 @@ class Someone:
     """By day and kind: `never`, `rather not` or `like`. With `silent`: never, unless liked."""
     silent: bool = False
     """Said nothing of the month, where that is never."""
+
+    def is_trained(self, day: int) -> bool:
+        return self.trained and day not in self.untrained_on
+
+    def holds_keys(self, day: int) -> bool:
+        return self.keys and day not in self.keyless_on
 
 
 @dataclass(frozen=True)
@@ -168,10 +178,11 @@ def pose(facts: MonthFacts, *, keep: bool = False) -> Problem:
     kinds = _kinds(facts)
     known = {Turn(str(e.member_id), e.day, _outside(e)) for e in facts.elsewhere if not facts.holds(e)}
     ids = {person.id for person in facts.people}
-    anybody_trained = any(person.trained for person in facts.people)
+    # On a day of which nobody's training is written down nobody is a trainee: else nobody could stand anywhere.
+    untold = frozenset(day for day in range(facts.days) if not any(person.is_trained(day) for person in facts.people))
     return Problem(
         days=facts.days,
-        people=tuple(_person(person, facts.house, anybody_trained) for person in facts.people),
+        people=tuple(_person(person, facts, untold) for person in facts.people),
         kinds=tuple(kinds),
         covers=tuple(_covers(facts)),
         requests=tuple(_requests(facts)),
@@ -246,17 +257,21 @@ def _had_elsewhere(facts: MonthFacts) -> frozenset[Turn]:
     )
 
 
-def _person(person: Someone, house: House, anybody_trained: bool) -> Person:
-    skills = {KEY, _only(person.id)} if person.keys else {_only(person.id)}
-    # Where nobody's training was ever written down, nobody is a trainee: else nobody could stand anywhere.
-    skills.add(TRAINED if person.trained or not anybody_trained else TRAINEE)
+def _person(person: Someone, facts: MonthFacts, untold: frozenset[int]) -> Person:
+    by_day = [_skills(person, day, untold) for day in range(facts.days)]
+    first, house = by_day[0], facts.house
     limits = Limits(
         turns_a_day=house.most_day,
         turns_a_week=house.most_week,
         longest_run_days=house.most_in_row,
         rest_minutes=house.rest_minutes,
     )
-    return Person(str(person.id), limits, frozenset(skills))
+    return Person(str(person.id), limits, first, {day: skills for day, skills in enumerate(by_day) if skills != first})
+
+
+def _skills(person: Someone, day: int, untold: frozenset[int]) -> frozenset[str]:
+    standing = TRAINED if day in untold or person.is_trained(day) else TRAINEE
+    return frozenset({_only(person.id), standing, *({KEY} if person.holds_keys(day) else ())})
 
 
 def _covers(facts: MonthFacts) -> Iterable[Cover]:
@@ -376,14 +391,14 @@ def _costs(name: str, start: int, aim: int, steps: int) -> tuple[int, ...]:
 
 
 def seat_members(facts: MonthFacts, turns: Iterable[Turn]) -> dict[int, int | None]:
-    """Who gets which seat: each stays in the seat she had, key holders sit where keys are needed, the others in their order."""
+    """Who gets which seat: each stays in the seat they had, key holders sit where keys are needed, the others in their order."""
     there: dict[tuple[int, str], list[int]] = defaultdict(list)
     for turn in sorted(turns):
         there[turn.day, turn.kind].append(int(turn.person))
-    keys = {person.id for person in facts.people if person.keys}
     seated: dict[int, int | None] = {}
     for where, seats in facts.seats_of.items():
         waiting = list(there[where])
+        keys = {person.id for person in facts.people if person.id in waiting and person.holds_keys(where[0])}
         free = [seat for seat in seats if not (seat.locked and seat.member_id is None)]
         seated |= {seat.id: None for seat in seats}
         for seat in [

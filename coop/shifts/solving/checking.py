@@ -141,7 +141,7 @@ def _forbidden(problem: Problem, person: Person, turns: list[tuple[int, Kind]]) 
     for day, kind in turns:
         if not kind.runs_on(day):
             faults.append(Broken("not worked that day", person.id, (day,), kind.id))
-        faults += [Broken("skill", person.id, (day,), skill) for skill in sorted(kind.needs - person.skills)]
+        faults += [Broken("skill", person.id, (day,), skill) for skill in sorted(kind.needs - person.skills_on(day))]
         faults += [
             Broken("forbidden", person.id, (day,), rule.reason)
             for rule in rules
@@ -285,12 +285,14 @@ def _alone(problem: Problem, day: int, there: list[tuple[str, Kind]]) -> list[Br
     faults = []
     for rule in problem.beside:
         for person, kind in there:
-            if rule.skill not in problem.person[person].skills:
+            if rule.skill not in problem.person[person].skills_on(day):
                 continue
             guides = [
                 other
                 for who, other in there
-                if who != person and rule.by in problem.person[who].skills and (not rule.same_post or other.post == kind.post)
+                if who != person
+                and rule.by in problem.person[who].skills_on(day)
+                and (not rule.same_post or other.post == kind.post)
             ]
             if missing := _minutes_without(kind, guides):
                 faults.append(Broken("beside", person, (day,), f"{kind.id}, {rule.by}", missing))
@@ -322,7 +324,7 @@ def costs(roster: Roster) -> tuple[tuple[Short, ...], tuple[Part, ...]]:
     short = []
     for number, cover in enumerate(problem.covers):
         there = sum(
-            kind.id in cover.kinds and (cover.skill is None or cover.skill in problem.person[who].skills)
+            kind.id in cover.kinds and (cover.skill is None or cover.skill in problem.person[who].skills_on(cover.day))
             for who, kind in roster.on_day.get(cover.day, ())
         )
         spent[cover.tier, "cover"] += cover.under * max(0, cover.required - there) + cover.over * max(0, there - cover.required)

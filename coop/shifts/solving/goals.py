@@ -73,7 +73,7 @@ class Goals:
             choice
             for kind in sorted(cover.kinds)
             for person, choice in self._at.get((cover.day, kind), ())
-            if cover.skill is None or cover.skill in people[person].skills
+            if cover.skill is None or cover.skill in people[person].skills_on(cover.day)
         ]
         name = f"{cover.day} {'|'.join(sorted(cover.kinds))} {cover.skill or ''}"
         short = self.model.new_int_var(0, cover.required, f"short {name}")

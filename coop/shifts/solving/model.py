@@ -32,7 +32,8 @@ def possible_turns(problem: Problem) -> list[Turn]:
         for person in problem.people
         for day in range(problem.days)
         for kind in problem.kinds_on(day)
-        if kind.needs <= person.skills and not any(kinds is None or kind.id in kinds for kinds in shut.get((person.id, day), ()))
+        if kind.needs <= person.skills_on(day)
+        and not any(kinds is None or kind.id in kinds for kinds in shut.get((person.id, day), ()))
     ]
 
 
@@ -70,19 +71,20 @@ def _keep_beside(model: cp_model.CpModel, problem: Problem, chosen: Chosen, rule
     people = problem.person
     guides: dict[tuple[int, str], list[tuple[str, cp_model.IntVar]]] = defaultdict(list)
     for turn, choice in chosen.items():
-        if rule.by in people[turn.person].skills:
+        if rule.by in people[turn.person].skills_on(turn.day):
             guides[turn.day, turn.kind].append((turn.person, choice))
     stretches: dict[tuple[int, str], list[frozenset[str]]] = {}
     guided: dict[tuple[int, frozenset[str]], cp_model.IntVar] = {}
     for turn, choice in chosen.items():
-        if rule.skill not in people[turn.person].skills or problem.kind[turn.kind].elsewhere:
+        skills = people[turn.person].skills_on(turn.day)
+        if rule.skill not in skills or problem.kind[turn.kind].elsewhere:
             continue
         at = turn.day, turn.kind
         if at not in stretches:
             stretches[at] = problem.side_by_side(turn.day, problem.kind[turn.kind], same_post=rule.same_post)
         for together in stretches[at]:
             near = [(who, guide) for kind in sorted(together) for who, guide in guides[turn.day, kind]]
-            if rule.by in people[turn.person].skills:
+            if rule.by in skills:
                 model.add(choice <= linear_sum(guide for who, guide in near if who != turn.person))
                 continue
             # One literal for all of them: a long sum for each trainee is most of a large mall's model.

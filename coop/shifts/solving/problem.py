@@ -6,7 +6,7 @@ A rule that is broken here is a fault of whoever made the problem: ValueError, n
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise
@@ -115,6 +115,11 @@ class Person:
     id: str
     limits: Limits = Limits()
     skills: frozenset[str] = frozenset()
+    skills_by_day: Mapping[int, frozenset[str]] = field(default_factory=dict)
+    """On days on which the skills are others."""
+
+    def skills_on(self, day: int) -> frozenset[str]:
+        return self.skills_by_day.get(day, self.skills)
 
 
 @dataclass(frozen=True)

@@ -47,7 +47,7 @@ def reasons(problem: Problem, turns: Iterable[Turn]) -> tuple[Uncovered, ...]:
 
 
 def _obstacles(problem: Problem, turns: frozenset[Turn], cover: Cover) -> tuple[Obstacle, ...]:
-    skilled = [person for person in problem.people if cover.skill is None or cover.skill in person.skills]
+    skilled = [person for person in problem.people if cover.skill is None or cover.skill in person.skills_on(cover.day)]
     kinds = [kind for kind in problem.kinds_on(cover.day) if kind.id in cover.kinds]
     if not kinds:
         return (Obstacle((NO_SUCH_TURN,), ()),)

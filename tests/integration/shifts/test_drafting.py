@@ -20,7 +20,7 @@ from coop.floor.models import Mall
 from coop.shifts import drafting
 from coop.shifts.drafting import ask_draft, draft, is_drafted_now, stop_draft
 from coop.shifts.judging import judge, would_break
-from coop.shifts.models import Availability, Rota, Turn, TurnPair
+from coop.shifts.models import Availability, Rota, Turn, TurnFact, TurnPair
 from coop.shifts.planning import count_up
 from tests.factories.leases import make_lease, make_rate, make_space
 from tests.factories.people import make_coop, make_dealer, make_mall
@@ -323,3 +323,29 @@ def test_one_more_turn_is_judged_in_words(hall: Hall) -> None:
             "Amos Pell said never for Wed, Dec 2, 10 am to 2 pm."
         ]
         assert {b.rule for b in would_break(session, wednesday, three) if b.hard} == {"beside", "keys"}
+
+
+def test_who_is_trained_in_the_middle_of_a_month_stands_alone_from_that_day_on(hall: Hall) -> None:
+    """D07 is trained and has a key from the 15th on; D01's key is given back on the 20th."""
+    with transaction(hall.sessions) as session:
+        trained, back = date(2026, 12, 15), date(2026, 12, 20)
+        for kind in ("trained", "keys"):
+            lay_fact(session, hall.members["D07"], kind, starts_on=trained)
+        session.scalars(
+            select(TurnFact).where(TurnFact.member_id == hall.members["D01"], TurnFact.kind == "keys")
+        ).one().ends_on = back
+        mornings = {turn.on_date.day: turn for turn in turns_of(session, session.get_one(Rota, hall.rota_id)) if turn.opens}
+
+        def broken(code: str, day: int) -> set[str]:
+            return {b.rule for b in would_break(session, mornings[day], hall.members[code]) if b.hard}
+
+        assert [broken("D07", day) for day in (14, 15)] == [{"beside", "keys"}, set()]
+        assert [broken("D01", day) for day in (19, 21)] == [set(), {"keys"}]
+        never = [code for code in CODES if code != "D07"]
+    for code in never:
+        hall.says(code, "never", starts_on=date(2026, 12, 1), ends_on=date(2026, 12, 31))
+    assert hall.draft().state == "done"
+    with transaction(hall.sessions) as session:
+        seated = [turn for turn in turns_of(session, session.get_one(Rota, hall.rota_id)) if turn.member_id is not None]
+        assert {turn.member_id for turn in seated} == {hall.members["D07"]}
+        assert min(turn.on_date for turn in seated) == trained

@@ -94,9 +94,14 @@ def small_problem(seed: int, *, people: int = 3, days: int = 4) -> Problem:
         for _ in names
     ]
     skills = [frozenset(skill for skill in ("trained", "trained", "new", "key") if chance.random() < 0.6) for _ in names]
+    # From some day on somebody has other skills: drawn apart, so that the rest of a problem is what it was before.
+    apart = random.Random(f"skills of {seed}")
+    others = [
+        {day: apart.choice(skills) for day in range(apart.randrange(days), days)} if apart.random() < 0.4 else {} for _ in names
+    ]
     return Problem(
         days=days,
-        people=tuple(Person(name, *rest) for name, *rest in zip(names, limits, skills, strict=True)),
+        people=tuple(Person(name, *rest) for name, *rest in zip(names, limits, skills, others, strict=True)),
         kinds=SMALL_KINDS,
         covers=tuple(
             Cover(day, frozenset(of), chance.randint(0, 2), chance.randint(1, 9), chance.randint(0, 2), skill=skill)

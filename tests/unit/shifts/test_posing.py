@@ -9,6 +9,7 @@ import pytest
 
 from coop.shifts.domain.posing import (
     ELSEWHERE,
+    KEY,
     LEFT,
     NEVER,
     SILENT,
@@ -153,6 +154,27 @@ def test_where_nobodys_training_is_written_down_nobody_is_a_trainee() -> None:
     assert [person.skills & {TRAINED, TRAINEE} for person in untold.people] == [{TRAINED}, {TRAINED}]
     told = pose(month(seats(0), Someone(1, "Ada", trained=False), Someone(2, "Ben", trained=True)))
     assert [person.skills & {TRAINED, TRAINEE} for person in told.people] == [{TRAINEE}, {TRAINED}]
+
+
+def test_training_and_keys_hold_from_their_day_on() -> None:
+    """Ada is trained from day 2 on and holds a key until then; Ben is trained until day 1, when nobody is yet or any more."""
+    ada = Someone(1, "Ada", keys=True, untrained_on=frozenset({0, 1}), keyless_on=frozenset(range(2, 31)))
+    ben = Someone(2, "Ben", untrained_on=frozenset(range(1, 31)))
+    facts = month(seats(0, 1, 2), ada, ben)
+    found = {person.id: [person.skills_on(day) - {f"member {person.id}"} for day in (0, 1, 2)] for person in pose(facts).people}
+    assert found == {"1": [{KEY, TRAINEE}, {KEY, TRAINED}, {TRAINED}], "2": [{TRAINED}, {TRAINED}, {TRAINEE}]}
+    alone = {day: {b.rule for b in check(pose(facts), [Turn("1", day, "1:600-840")]).broken} for day in (0, 1, 2)}
+    assert alone == {0: {"beside"}, 1: set(), 2: set()}
+    # Whoever is trained by then is company for the other, and the other no more.
+    both = {day: check(pose(facts), [Turn(who, day, "1:600-840") for who in ("1", "2")]).broken for day in (0, 1, 2)}
+    assert both == {0: (), 1: (), 2: ()}
+
+
+def test_who_holds_a_key_that_day_sits_where_keys_are_needed() -> None:
+    some = tuple(replace(seat, needs_keys=seat.number == 1) for seat in seats(0, 1, per_day=2))
+    facts = month(some, Someone(1, "Ada"), Someone(2, "Ben", keys=True, keyless_on=frozenset({1})))
+    turns = [Turn(person, day, "1:600-840") for person in ("1", "2") for day in (0, 1)]
+    assert seat_members(facts, turns) == {1: 2, 2: 1, 3: 1, 4: 2}
 
 
 def test_the_least_people_are_wanted_while_the_mall_is_open_and_not_before() -> None:
