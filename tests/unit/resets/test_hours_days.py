@@ -58,6 +58,8 @@ def test_a_day_stops_at_the_last_safe_move_it_has_room_for_and_fills_its_rest():
         *(move(n, 100) for n in range(1, 7)),
         task("tags", 90, kind="tag", grouping="Toys", count=40),
         task("clean", 200, kind="clean"),
+        # It waits for a move that is not made that day.
+        task("set toys", 10, "move 6", kind="set", grouping="Toys"),
     ]
     split = split_days(tasks, [day(), day(SAT)], {2, 3})
     first, second = split.days
@@ -65,7 +67,7 @@ def test_a_day_stops_at_the_last_safe_move_it_has_room_for_and_fills_its_rest():
     assert {done.key for done in first.tasks} == {"move 1", "move 2", "move 3", "tags"}
     assert first.sentence == (
         "Fri, Nov 6, 2026: it cannot hold all of it by 6 pm. Stop after move 3, where aisle and stacks are safe for the night. "
-        "Left for the next day: moves 4 to 6 and cleaning."
+        "Left for the next day: moves 4 to 6, cleaning and setting Toys."
     )
     assert not first.could
     # 300 and 200 are 500 minutes: the cleaning is left.

@@ -71,10 +71,10 @@ def test_a_published_instance_is_proven_at_its_published_least(project, least):
 
 
 @pytest.mark.parametrize(("project", "least"), INSTANCES, ids=["j301_1", "ft06"])
-def test_lists_come_within_a_tenth_of_a_published_least_and_the_bound_does_not_pass_it(project, least):
+def test_lists_come_near_a_published_least_and_the_bound_does_not_pass_it(project, least):
     found = find_schedule(project, seed=1, tries=100)
     assert faults(project, found.starts) == []
-    assert lower_bound(project) <= least <= found.finish <= least * 11 // 10
+    assert lower_bound(project) <= least <= found.finish <= least * 26 // 25
     assert lower_bound(project) >= least * 9 // 10
 
 
@@ -107,12 +107,12 @@ def tiny_projects(draw: st.DrawFn) -> Project:
     return Project(tuple(works), stretches)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(tiny_projects())
 def test_no_schedule_of_a_tiny_project_is_better_and_no_bound_is_wrong(project):
     least = least_finish(project)
     try:
-        found, solved = find_schedule(project, tries=30), solve_schedule(project, seconds=10, tries=0, workers=1)
+        found, solved = find_schedule(project), solve_schedule(project, seconds=10, tries=0, workers=1)
         bound = lower_bound(project)
     except ImpossibleWork:
         assert least is None
@@ -146,6 +146,8 @@ def people(*rows: tuple[int, int, int]) -> tuple[Stretch, ...]:
         ((one("a", 10), one("b", 20), one("c", 30)), people((0, 100, 2)), 30, 30),
         # What two carry never goes on beside what one of two does; the bound counts 30 minutes of hands over two.
         ((one("a", 10, 2), one("b", 10, 1)), people((0, 100, 2)), 20, 15),
+        # Twice two of three: never both at once, though 40 minutes of hands over three would be over in 14.
+        ((one("a", 10, 2), one("b", 10, 2)), people((0, 100, 3)), 20, 20),
         # The helper comes at 30: what takes two begins then.
         ((one("a", 10, 2), one("b", 25)), people((0, 30, 1), (30, 100, 2)), 40, 40),
         # Nothing lies across a night: 20 minutes do not begin ten before the end of the day.
@@ -158,6 +160,15 @@ def test_hand_worked(works, stretches, finish, bound):
     found = find_schedule(project)
     assert (found.finish, lower_bound(project) if works else 0) == (finish, bound)
     assert faults(project, found.starts) == []
+
+
+def test_the_search_counts_who_has_gone_home():
+    # Two until 13, then one: 4 and 5 by both, 5 by one of whom the other has no 5 left beside it, and 5 more: 19.
+    works = (one("a", 4, 2), one("b", 5), one("c", 5, 2), one("d", 5))
+    project = Project(works, people((0, 13, 2), (13, 24, 1)))
+    assert lower_bound(project) == 15
+    found = solve_schedule(project)
+    assert (found.finish, found.proven, faults(project, found.starts)) == (19, True, [])
 
 
 def test_the_same_seed_gives_the_same_schedule():

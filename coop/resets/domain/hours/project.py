@@ -152,6 +152,20 @@ class Project:
             found[work.key] = at
         return found
 
+    @cached_property
+    def lates(self) -> Mapping[str, int]:
+        """The latest start of each by which what follows can still be done, were there no other work to share with.
+
+        Below its head where it cannot. Raises WorkInCircle.
+        """
+        found: dict[str, int] = {}
+        backwards = self.capacity[:, ::-1]
+        for work in reversed(self.in_order):
+            end = min((found[key] for key in self.followers[work.key]), default=self.horizon)
+            at = first_fit(backwards, work, self.horizon - end) if end >= 0 else None
+            found[work.key] = -1 if at is None else self.horizon - at - work.minutes
+        return found
+
     def _short(self, work: Work) -> int | None:
         """The resource a piece of work never has enough of."""
         most = self.capacity.max(axis=1, initial=0)

@@ -63,12 +63,14 @@ def find_schedule(project: Project, *, seed: int = 1, tries: int = TRIES) -> Sch
     chance = np.random.default_rng(seed)
     for rule in _RULES:
         search.look({w.key: (rule(project, w), place) for place, w in enumerate(project.in_order)})
-    spread = max(1, max(project.tails.values()))
+    spread = max(project.tails[work.key] + work.minutes for work in project.works)
     for number in range(tries):
         if search.finish is not None and search.finish <= bound:
             break
         noise = dict(zip((w.key for w in project.in_order), chance.random(len(project.works)), strict=True))
-        if search.finish is not None and number % 2:
+        if number % 4 == 3:
+            search.look({key: (at, 0) for key, at in noise.items()})
+        elif search.finish is not None and number % 2:
             # Near the best so far: its order, shaken a little.
             search.look({key: (at + noise[key] * spread / 4, 0) for key, at in search.starts.items()})
         else:
@@ -85,10 +87,12 @@ _RULES: tuple[Callable[[Project, Work], float], ...] = (
     lambda project, work: -(project.tails[work.key] + work.minutes),
     lambda project, work: -(work.minutes + sum(project.by_key[key].minutes for key in project.followers[work.key])),
     lambda project, work: -sum(work.needs) * work.minutes,
+    lambda project, work: project.lates[work.key],
     lambda project, work: project.heads[work.key],
     lambda project, work: 0,
 )
-"""Priority rules: longest way to the end; most work waiting; most hands times minutes; can begin earliest; as given."""
+"""Priority rules: longest way to the end; most work waiting; most hands times minutes; must begin earliest, which
+is what takes hands that are there only for a while; can begin earliest; as given."""
 
 
 class _Lists:
