@@ -214,3 +214,15 @@ class SetPiece(Base):
     up_in16: Mapped[int] = mapped_column(Integer, default=0)
     """Height of the lowest edge of what hangs."""
     locked: Mapped[bool] = mapped_column(default=False)
+
+
+class SetPrice(Base):
+    """What a piece is to cost from the day a set stands: its tag is written anew, in one go with the others."""
+
+    __tablename__ = "set_price"
+    __table_args__ = (UniqueConstraint("set_id", "piece_id"), CheckConstraint("price_cents > 0", name="price_above_zero"))
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True)
+    set_id: Mapped[int] = mapped_column(ForeignKey("booth_set.id"))
+    piece_id: Mapped[int] = mapped_column(ForeignKey("piece.id"), index=True)
+    price_cents: Mapped[int] = mapped_column(Cents)

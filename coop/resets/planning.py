@@ -22,8 +22,10 @@ from coop.floor.models import Mall, Space
 from coop.leases.editing import By
 from coop.leases.holding import today_at
 from coop.leases.occupancy import holds
-from coop.resets.models import BoothMeasure, BoothSet, PieceRow, SetPiece
+from coop.resets.models import BoothSet, PieceRow, SetPrice
+from coop.resets.reading import pieces_of, set_rows
 from coop.resets.reset_models import Reset, ResetBooking, ResetPlan
+from coop.resets.sets import let_stand, newest_measure, take_down
 
 SUBJECT = "reset"
 KIND = "resets.plan"
@@ -109,41 +111,36 @@ def take_up_again(session: Session, now: datetime, row: Reset, *, by: By) -> Non
 
 
 def finish_reset(session: Session, now: datetime, row: Reset, *, by: By) -> None:
-    """The booth stands as the set says: that set is the one that stands, its pieces are in the booth, those that left at home."""
+    """The booth stands as the set says: that set is the one that stands, with its prices.
+
+    Its pieces are in the booth, those that left at home; what is sold, held or on layaway waits for its buyer where it was.
+    """
     _require_open(row)
-    mall_id = session.get_one(Space, row.space_id).mall_id
-    today = today_at(session, now, mall_id)
+    today = today_at(session, now, session.get_one(Space, row.space_id).mall_id)
     if row.on_date > today:
         raise Refusal(f"This reset is on {day(row.on_date)}: it is done on that day or after. Change its day if it was earlier.")
-    before = [] if row.from_set_id is None else _pieces(session, row.from_set_id)
-    after = [] if row.to_set_id is None else _pieces(session, row.to_set_id)
-    stay = {piece.id for piece in after}
-    for piece in before:
-        if piece.id not in stay and not piece.bound:
-            piece.place = "home"
-    for piece in after:
-        piece.place, piece.store_until = "booth", None
-    for other in session.scalars(
-        select(BoothSet)
-        .where(BoothSet.dealer_id == row.dealer_id, BoothSet.space_id == row.space_id, BoothSet.state == "stands")
-        .with_for_update()
-    ):
-        if other.id != row.to_set_id:
-            other.state, other.ends_on = "stood", max(other.starts_on, row.on_date)
-    session.flush()
+    before = [] if row.from_set_id is None else [piece for _, piece in set_rows(session, row.from_set_id)]
+    bound = {one for one, piece in pieces_of(session, before).items() if piece.bound}
+    waiting = [(piece, piece.place) for piece in before if piece.id in bound]
     if row.to_set_id is not None:
-        new = session.get_one(BoothSet, row.to_set_id, with_for_update=True)
-        new.state, new.starts_on = "stands", row.on_date
-        if new.ends_on is not None and new.ends_on < new.starts_on:
-            new.ends_on = None
+        after = session.get_one(BoothSet, row.to_set_id)
+        if after.state != "stands":
+            let_stand(session, now, after, version=after.version, anyway=True, user_id=by.user_id)
+        _reprice(session, after)
+    elif row.from_set_id is not None:
+        take_down(session, now, session.get_one(BoothSet, row.from_set_id), user_id=by.user_id)
+    for piece, place in waiting:
+        session.refresh(piece)
+        piece.place = place
     row.state, row.done_at = "done", now
     _log(session, now, row, "reset done", by)
     session.flush()
 
 
-def _pieces(session: Session, set_id: int) -> list[PieceRow]:
-    rows = select(PieceRow).join(SetPiece, SetPiece.piece_id == PieceRow.id).where(SetPiece.set_id == set_id)
-    return list(session.scalars(rows.order_by(PieceRow.id).with_for_update(of=PieceRow)))
+def _reprice(session: Session, after: BoothSet) -> None:
+    prices = {one.piece_id: one.price_cents for one in session.scalars(select(SetPrice).where(SetPrice.set_id == after.id))}
+    for piece in session.scalars(select(PieceRow).where(PieceRow.id.in_(prices)).with_for_update()):
+        piece.price_cents = prices[piece.id]
 
 
 # --- its plan ---------------------------------------------------------------------------------------------------------------
@@ -189,9 +186,7 @@ def _require_sets(session: Session, dealer: Dealer, space: Space, before: BoothS
         raise Refusal("A reset is from one set to another: choose the set that is to stand.")
     if before is not None and after is not None and before.id == after.id:
         raise Refusal(f"{after.name!r} is chosen for before and after: choose the set that is to stand, or copy it first.")
-    newest = session.scalar(
-        select(BoothMeasure).where(BoothMeasure.space_id == space.id).order_by(BoothMeasure.number.desc()).limit(1)
-    )
+    newest = newest_measure(session, space.id)
     for one in (before, after):
         if one is None:
             continue

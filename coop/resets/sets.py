@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import or_, select, update
+from sqlalchemy import delete, or_, select, update
 from sqlalchemy.orm import Session
 from sqlalchemy.orm.attributes import flag_modified
 
@@ -25,7 +25,7 @@ from coop.leases.occupancy import Hold, holds
 from coop.leases.pricing import named
 from coop.resets.domain.finding import Finding
 from coop.resets.domain.fit import judge
-from coop.resets.models import BoothMeasure, BoothSet, PieceRow, SetPiece
+from coop.resets.models import BoothMeasure, BoothSet, PieceRow, SetPiece, SetPrice
 from coop.resets.naming import name_key, one_line
 from coop.resets.reading import arrangement_of, booth_of, bound_by_sales, set_rows
 from coop.resets.reset_models import Reset
@@ -303,20 +303,38 @@ def _require_may_stand(row: BoothSet, findings: Sequence[Finding], anyway: bool)
         )
 
 
+def take_down(session: Session, now: datetime, row: BoothSet, *, user_id: int | None = None) -> None:
+    """The booth is emptied: the set that stood has stood until today, and its pieces are at home."""
+    session.refresh(row, with_for_update=True)
+    if row.state != "stands":
+        raise Refusal(f"{row.name} does not stand: nothing is taken down.")
+    today = today_at(session, now, session.get_one(Space, row.space_id).mall_id)
+    row.state, row.ends_on = "stood", max(row.starts_on, today)
+    changed(session, now, row, "set taken down", user_id)
+    _send_home(session, row)
+
+
+_FETCHED = {"synchronize_session": "fetch"}
+
+
 def _bring(session: Session, row: BoothSet, before: BoothSet | None) -> None:
     """Where pieces are once a set stands: its own in the booth, those that went at home unless another booth has them."""
     here = select(SetPiece.piece_id).where(SetPiece.set_id == row.id)
-    by = {"synchronize_session": "fetch"}
-    session.execute(update(PieceRow).where(PieceRow.id.in_(here)).values(place="booth", store_until=None), execution_options=by)
-    if before is None:
-        return
+    session.execute(
+        update(PieceRow).where(PieceRow.id.in_(here)).values(place="booth", store_until=None), execution_options=_FETCHED
+    )
+    if before is not None:
+        _send_home(session, before)
+
+
+def _send_home(session: Session, before: BoothSet) -> None:
     gone = select(SetPiece.piece_id).where(SetPiece.set_id == before.id)
     standing = select(SetPiece.piece_id).join(BoothSet, BoothSet.id == SetPiece.set_id).where(BoothSet.state == "stands")
     session.execute(
         update(PieceRow)
         .where(PieceRow.id.in_(gone), PieceRow.id.not_in(standing), PieceRow.place == "booth")
         .values(place="home"),
-        execution_options=by,
+        execution_options=_FETCHED,
     )
 
 
@@ -333,6 +351,7 @@ def drop_set(session: Session, now: datetime, row: BoothSet, *, version: int, us
     session.execute(update(BoothSet).where(BoothSet.copied_from_id == row.id).values(copied_from_id=None))
     for put, _ in set_rows(session, row.id):
         session.delete(put)
+    session.execute(delete(SetPrice).where(SetPrice.set_id == row.id))
     session.flush()
     session.delete(row)
     session.flush()

@@ -10,6 +10,7 @@ depends_on = None
 
 KEY = sa.BigInteger().with_variant(sa.Integer(), "sqlite")
 TABLES = (
+    "set_price",
     "reset_tick",
     "reset_time",
     "reset_plan",
@@ -293,6 +294,19 @@ def upgrade() -> None:
         sa.UniqueConstraint("set_id", "piece_id", name=op.f("uq_set_piece_set_id_piece_id")),
     )
     op.create_index(op.f("ix_set_piece_piece_id"), "set_piece", ["piece_id"], unique=False)
+    op.create_table(
+        "set_price",
+        sa.Column("id", KEY, nullable=False),
+        sa.Column("set_id", KEY, nullable=False),
+        sa.Column("piece_id", KEY, nullable=False),
+        sa.Column("price_cents", sa.BigInteger(), nullable=False),
+        sa.CheckConstraint("price_cents > 0", name=op.f("ck_set_price_price_above_zero")),
+        sa.ForeignKeyConstraint(["piece_id"], ["piece.id"], name=op.f("fk_set_price_piece_id")),
+        sa.ForeignKeyConstraint(["set_id"], ["booth_set.id"], name=op.f("fk_set_price_set_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_set_price")),
+        sa.UniqueConstraint("set_id", "piece_id", name=op.f("uq_set_price_set_id_piece_id")),
+    )
+    op.create_index(op.f("ix_set_price_piece_id"), "set_price", ["piece_id"], unique=False)
     op.create_table(
         "reset_booking",
         sa.Column("id", KEY, nullable=False),

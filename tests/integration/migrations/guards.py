@@ -472,7 +472,8 @@ RESETS = replace(
         piece.ck_piece_known_stands piece.ck_piece_top_whole piece.ck_piece_weight_above_zero
         reset_booking.ck_reset_booking_forward reset_booking.ck_reset_booking_known_kind
         reset_time.ck_reset_time_count_above_zero reset_time.ck_reset_time_minutes_above_zero
-        reset_time.ck_reset_time_somebody set_piece.ck_set_piece_not_on_itself set_piece.ck_set_piece_turn_in_circle
+        reset_time.ck_reset_time_somebody set_price.ck_set_price_price_above_zero set_piece.ck_set_piece_not_on_itself
+        set_piece.ck_set_piece_turn_in_circle
         set_piece.ck_set_piece_up_not_negative smalls.ck_smalls_boxes_not_negative smalls.ck_smalls_count_not_negative
         smalls.ck_smalls_each_above_zero smalls.ck_smalls_known_place staging_floor.ck_staging_floor_has_a_size
     """),

@@ -279,6 +279,7 @@ def load_resets(connection: Connection) -> None:
     insert(connection, "booth_set", {"id": 2, **both, **winter, "copied_from_id": 1, "changed_at": AT})
     put = {"piece_id": 1, "x_in16": 400, "y_in16": 144, "turn_deg": 0, "on_piece_id": None, "up_in16": 0, "locked": False}
     insert(connection, "set_piece", {"set_id": 1, **put}, {"set_id": 2, **put})
+    insert(connection, "set_price", {"set_id": 2, "piece_id": 1, "price_cents": 210_00})
     legs = '[{"kind": "door", "width_in16": 576, "height_in16": 1280}]'
     insert(connection, "carry_way", {"id": 1, "mall_id": 1, "name": "Back dock", "legs": legs, "version": 1, "changed_at": AT})
     insert(connection, "staging_floor", {"mall_id": 1, "name": "By the dock", "width_in16": 1920, "depth_in16": 768, "note": ""})
