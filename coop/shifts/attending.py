@@ -249,7 +249,8 @@ def watch_turns(session: Session, now: datetime, args: dict[str, Any]) -> None:
         select(Turn)
         .join(Rota, Rota.id == Turn.rota_id)
         .where(Rota.state == "published", Turn.state == "standing", Turn.member_id.is_not(None), begun, unseen)
-        .order_by(Turn.starts_at, Turn.id)
+        # Malls are held one after the other, in the order in which whoever swaps turns of two holds them.
+        .order_by(Turn.mall_id, Turn.starts_at, Turn.id)
     ).all()
     kept: dict[int, bool] = {}
     for turn in turns:

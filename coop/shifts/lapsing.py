@@ -32,7 +32,7 @@ def end_offer(session: Session, now: datetime, offer: TurnOffer, state: str) -> 
 def end_offers(session: Session, now: datetime, turn: Turn, *, but: int | None = None) -> int:
     """End every open offer that a turn, which has gone to another or is closed, makes void; how many.
 
-    Where it was only the answer to an offer, that is open again. The caller holds the turn's rota.
+    Where it was only the answer to an offer, that is open again. The caller holds the turn.
     """
     rows = (
         select(TurnOffer)

@@ -55,8 +55,8 @@ class Shop(Hall):
         lay_published(session, rota, now)
 
     def turn(self, day: int = 3, *, morning: bool = True) -> Turn:
-        on = select(Turn).where(Turn.on_date == date(2026, 11, day), Turn.opens == morning, Turn.closes != morning)
-        return self.session.scalars(on).one()
+        on = (Turn.mall_id == self.mall.id, Turn.on_date == date(2026, 11, day))
+        return self.session.scalars(select(Turn).where(*on, Turn.opens == morning, Turn.closes != morning)).one()
 
 
 @pytest.fixture
@@ -144,6 +144,25 @@ def test_nobody_came_is_found_once_after_half_an_hour_where_attendance_is_kept(s
     came = sign_in(session, at(10, 50), turn, shop.ida.member_id)
     assert (came.late, came.missed_at, came.signed_in_at) == (True, at(10, 30), at(10, 50))
     assert session.scalars(select(Attendance.turn_id).where(Attendance.missed_at.is_not(None))).all() == [turn.id]
+
+
+def test_the_watch_holds_malls_in_the_order_in_which_swaps_hold_them(shop, monkeypatch):
+    """Turns of two malls, begun in the other order: whoever swaps them at this moment waits, and nobody waits for the other."""
+    session, annex = shop.session, make_mall(shop.session, shop.now, "ANNEX")
+    lay_mall(session, annex)
+    make_lease(session, shop.now, annex, shop.amos)
+    rota = lay_rota(session, annex, NOVEMBER)
+    lay_published(session, rota, shop.now)
+    first, second = (turn for turn in turns_of(session, rota) if turn.opens and turn.on_date in (date(2026, 11, 2), TUESDAY))
+    second.member_id, second.starts_at = shop.amos.member_id, at(9)
+    session.flush()
+    attended_before(shop)
+    sign_in(session, at(10, day=2), first, shop.amos.member_id)
+    held = []
+    monkeypatch.setattr("coop.shifts.attending.hold_mall", lambda _session, mall_id: held.append(mall_id))
+    watch_turns(session, at(10, 30), {})
+    assert held == [shop.mall.id, annex.id]
+    assert session.scalar(select(func.count(Attendance.id)).where(Attendance.missed_at.is_not(None))) == 2
 
 
 def test_an_uncovered_turn_and_one_that_is_long_over_are_missed_by_nobody(shop):
