@@ -35,6 +35,7 @@ from tests.benchmarks.closing import NOW, bench_close, timed
 from tests.benchmarks.floor import bench_floor
 from tests.benchmarks.pages import bench_pages
 from tests.benchmarks.rendering import render_naive, render_ours
+from tests.benchmarks.resets_fit import bench_fit
 from tests.benchmarks.rota import bench_rota
 from tests.benchmarks.tax import bench_tax
 
@@ -133,6 +134,7 @@ def main() -> None:
     bench_statements(count)
     bench_tax(row, smoke=asked.smoke)
     bench_floor(row, smoke=asked.smoke)
+    bench_fit(row, smoke=asked.smoke)
     bench_rota(row, smoke=asked.smoke)
     bench_pages(row, smoke=asked.smoke)
     for name, database in databases(asked.postgres):

@@ -12,7 +12,7 @@ import shapely
 from coop.floor.domain.walkable import polygons, rectangle_sides
 from coop.resets.domain.booth import Booth
 from coop.resets.domain.finding import Finding, finding
-from coop.resets.domain.fit.scene import HAIR_IN16, Scene, length, listed, towards
+from coop.resets.domain.fit.scene import HAIR_IN16, Scene, amount, length, listed, towards
 from coop.resets.domain.way import fits_turned
 
 
@@ -25,10 +25,10 @@ def bound_findings(scene: Scene) -> Iterator[Finding]:
     for post in scene.posts:
         for n in np.flatnonzero(shapely.intersects(post, scene.shapes)).tolist():
             held = shapely.intersection(post, scene.shapes[n])
-            deep = min(rectangle_sides(held))
+            deep = amount(min(rectangle_sides(held)))
             if deep > HAIR_IN16:
                 sentence = f"{scene.name(n)} stands in a post by {length(deep)}; move it {length(deep)} away from the post."
-                yield finding("outside", sentence, [scene.placed[n].key], held, measured_in16=round(deep), required_in16=0)
+                yield finding("outside", sentence, [scene.placed[n].key], held, measured_in16=deep, required_in16=0)
     yield from _opening_findings(scene)
 
 
@@ -43,7 +43,7 @@ def _outside(scene: Scene, n: int) -> Iterator[Finding]:
         by_side = {nearest: depth}
     size = f"{length(placed.piece.width_in16)} by {length(placed.piece.depth_in16)}"
     small = fits_nowhere(scene.booth, placed.piece.width_in16, placed.piece.depth_in16)
-    for side, depth in sorted(by_side.items()):
+    for side, depth in sorted((side, amount(depth)) for side, depth in by_side.items()):
         kind = scene.booth.sides[side].kind
         inward = towards(*scene.inward[side].tolist()) or " into the booth"
         reaches = "stands in the aisle, beyond" if kind == "open" else "goes through"
@@ -56,7 +56,7 @@ def _outside(scene: Scene, n: int) -> Iterator[Finding]:
             sentence,
             [placed.key],
             excess,
-            measured_in16=round(depth),
+            measured_in16=depth,
             required_in16=0,
         )
 

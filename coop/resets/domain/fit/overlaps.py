@@ -9,7 +9,7 @@ import shapely
 
 from coop.resets.domain.finding import Finding, finding
 from coop.resets.domain.fit.boxes import depths, strips_before
-from coop.resets.domain.fit.scene import CLOSED, HAIR_IN16, Scene, length, listed, towards
+from coop.resets.domain.fit.scene import CLOSED, HAIR_IN16, Scene, amount, length, listed, towards
 
 
 def overlap_findings(scene: Scene) -> Iterator[Finding]:
@@ -23,7 +23,7 @@ def overlap_findings(scene: Scene) -> Iterator[Finding]:
         areas = scene.boxes.half.prod(axis=1)
         moved, other = (i, j) if (scene.placed[i].locked, areas[i]) < (scene.placed[j].locked, areas[j]) else (j, i)
         out = ways_out[moved, other]
-        measured = round(float(deep[i, j]))
+        measured = amount(deep[i, j])
         sentence = (
             f"{scene.name(moved)} and {scene.name(other)} overlap by {length(measured)}; "
             f"move {scene.name(moved)} {length(measured)}{towards(*out.tolist()) or ' away'}."

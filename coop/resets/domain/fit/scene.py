@@ -169,6 +169,11 @@ def towards(x: float, y: float) -> str:
     return {"right": " to the right", "left": " to the left", "front": " to the front", "back": " to the back"}[_way(x, y)]
 
 
+def amount(value: float) -> int:
+    """How far something goes too far, in whole sixteenths, up: moved by so much it is in its place."""
+    return math.ceil(value - 1 / 1000)
+
+
 def length(value: float) -> str:
     """As people read it, to the nearest sixteenth, never less than one."""
     return format_length(max(1, round(value)))

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from coop.resets.domain.finding import Finding, finding
-from coop.resets.domain.fit.scene import HAIR_IN16, Scene, length, listed
+from coop.resets.domain.fit.scene import HAIR_IN16, Scene, amount, length, listed
 from coop.resets.domain.piece import Placed
 from coop.resets.domain.weight import format_weight
 
@@ -65,9 +65,10 @@ def _loads(scene: Scene) -> Iterator[Finding]:
         known = sum(one.piece.weight_oz or 0 for one in load)
         if known > carrier.piece.carries_oz:
             over = known - carrier.piece.carries_oz
+            weigh = "weighs" if len(load) == 1 else "weigh"
             sentence = (
-                f"{name} carries {format_weight(carrier.piece.carries_oz)}, and {names} on it weigh{'s' if len(load) == 1 else ''} "
-                f"{format_weight(known)}; take {format_weight(over)} or more off it."
+                f"{name} carries {format_weight(carrier.piece.carries_oz)}, and {names} on it {weigh} {format_weight(known)}; "
+                f"take {format_weight(over)} or more off it."
             )
             yield finding("too heavy below", sentence, keys, at)
             continue
@@ -98,13 +99,14 @@ def _overhangs(scene: Scene) -> Iterator[Finding]:
         over = float(max(across.max(), ahead.max()))
         if over <= HAIR_IN16:
             continue
+        measured = amount(over)
         piece = one.piece
         straight = min(piece.width_in16, piece.depth_in16) <= min(width, depth)
         fits = straight and max(piece.width_in16, piece.depth_in16) <= max(width, depth)
         sentence = (
-            f"{scene.name(n)} overhangs {scene.name(m)}, whose top is {length(width)} by {length(depth)}, by {length(over)}; "
+            f"{scene.name(n)} overhangs {scene.name(m)}, whose top is {length(width)} by {length(depth)}, by {length(measured)}; "
             + ("move it to the middle or turn it." if fits else "it is larger than that top: put it elsewhere.")
         )
         at = shapely.difference(scene.shapes[n], scene.shapes[m])
         at = scene.shapes[n] if at.is_empty else at
-        yield finding("overhangs", sentence, [one.key, one.on or ""], at, measured_in16=round(over), required_in16=0)
+        yield finding("overhangs", sentence, [one.key, one.on or ""], at, measured_in16=measured, required_in16=0)
