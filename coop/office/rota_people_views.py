@@ -20,6 +20,7 @@ from coop.office.rota_house_views import by, leading, page_of, rota_house, today
 from coop.office.rota_people_forms import FactForm, HelperForm, ManyForm, PairForm
 from coop.office.rota_people_list import PEOPLE, PersonRow, person_rows
 from coop.office.views import READERS
+from coop.shifts import helping
 from coop.shifts import people as folk
 from coop.shifts.models import TurnFact, TurnHelper, TurnPair
 from coop.shifts.people import PAIR_WORDS
@@ -244,7 +245,7 @@ def name_helper(mall_code: str, member_id: int) -> Page:
     row = folk.name_helper(
         db(), now(), who, form.name.data, phone=form.phone.data or "", trained_on=form.trained_on.data, by=by()
     )
-    flash(f"{row.name} may work turns for {who.name}{'' if row.trained_on else ', beside somebody trained'}.")
+    flash(f"{row.name} may work turns for {who.name}{'' if row.trained_on else ', once trained'}.")
     return _to_member(mall, member_id)
 
 
@@ -260,8 +261,12 @@ def _wanted_helper(helper_id: int) -> TurnHelper:
 def train_helper(mall_code: str, helper_id: int) -> Page:
     """Trained from today on; or, of one who is, not any more."""
     mall, row = wanted_mall(mall_code), _wanted_helper(helper_id)
-    folk.train_helper(db(), now(), row, None if row.trained_on else today_of(mall), by=by())
-    flash(f"{row.name} may stand alone." if row.trained_on else f"{row.name} stands beside somebody trained.")
+    if row.trained_on:
+        helping.untrain_helper(db(), now(), row, by=by())
+        flash(f"{row.name} works no turns until trained: to those the helper had the member comes.")
+    else:
+        folk.train_helper(db(), now(), row, today_of(mall), by=by())
+        flash(f"{row.name} may stand alone.")
     return _to_member(mall, row.member_id)
 
 
@@ -269,6 +274,6 @@ def train_helper(mall_code: str, helper_id: int) -> Page:
 @allow("manager")
 def end_helper(mall_code: str, helper_id: int) -> Page:
     mall, row = wanted_mall(mall_code), _wanted_helper(helper_id)
-    folk.end_helper(db(), now(), row, today_of(mall) - timedelta(days=1), by=by())
-    flash(f"{row.name} works no more turns here.")
+    helping.drop_helper(db(), now(), row, today_of(mall) - timedelta(days=1), by=by())
+    flash(f"{row.name} works no more turns here: to those the helper had the member comes.")
     return _to_member(mall, row.member_id)

@@ -1,4 +1,4 @@
-"""A member's helper sent to a turn in the member's place."""
+"""A member's helper sent to a turn in the member's place, and called off."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from coop.core.errors import Refusal
 from coop.core.templating import day
 from coop.leases.editing import By
 from coop.shifts.models import Rota, Turn, TurnHelper
-from coop.shifts.people import end_helper
+from coop.shifts.people import end_helper, train_helper
 from coop.shifts.queries import said
 from coop.shifts.rules import NOBODY
 from coop.shifts.turn_models import Attendance, TurnChange
@@ -48,8 +48,18 @@ def send_helper(
 
 
 def drop_helper(session: Session, now: datetime, helper: TurnHelper, last_day: date, *, by: By = NOBODY) -> None:
-    """A helper works for the member through a day; to turns after it, and those later today, the member comes again."""
+    """A helper works for the member through a day, today or one before; to turns that begin later the member comes again."""
     end_helper(session, now, helper, last_day, by=by)
+    _call_off(session, now, helper, by)
+
+
+def untrain_helper(session: Session, now: datetime, helper: TurnHelper, *, by: By = NOBODY) -> None:
+    """The co-op lets a helper stand alone no more; to turns that begin later the member comes again."""
+    train_helper(session, now, helper, None, by=by)
+    _call_off(session, now, helper, by)
+
+
+def _call_off(session: Session, now: datetime, helper: TurnHelper, by: By) -> None:
     to_come = select(Turn).where(Turn.helper_id == helper.id, Turn.starts_at > now, Turn.state == "standing")
     for turn in session.scalars(to_come.order_by(Turn.id)).all():
         send_helper(session, now, turn, None, member_id=helper.member_id, user_id=by.user_id)

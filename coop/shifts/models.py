@@ -236,7 +236,7 @@ class TurnPair(Base):
 
 
 class TurnHelper(Base):
-    """Somebody a member names to work turns of hers: known to the co-op by name, trained or not."""
+    """Somebody a member names to come to turns in the member's place, once trained: known to the co-op by name."""
 
     __tablename__ = "turn_helper"
 

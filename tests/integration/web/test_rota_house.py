@@ -456,13 +456,28 @@ def test_helpers_are_named_trained_and_ended(web: Web) -> None:
     browser, amos = web.browser("manager"), member_id(web, "D02")
     assert told(send(browser, f"{MAIN}/people/{amos}/helpers", name=" ")) == {"name": "Write the helper's name."}
     send(browser, f"{MAIN}/people/{amos}/helpers", name="Nell Arden", phone="555-0199")
-    assert "Nell Arden, 555-0199, stands beside somebody trained" in said(web, f"{MAIN}/people/{amos}")
+    assert "Nell Arden, 555-0199, not trained yet" in said(web, f"{MAIN}/people/{amos}")
     with transaction(web.sessions) as session:
         nell = session.scalars(select(TurnHelper.id).where(TurnHelper.name == "Nell Arden")).one()
     send(browser, f"{MAIN}/people/helpers/{nell}/trained")
     assert "may stand alone since Nov 3, 2026" in said(web, f"{MAIN}/people/{amos}")
     send(browser, f"{MAIN}/people/helpers/{nell}/end")
     assert "Nell Arden, 555-0199" not in said(web, f"{MAIN}/people/{amos}")
+
+
+@pytest.mark.parametrize("deed", ["trained", "end"])
+def test_a_helper_whom_the_office_calls_off_comes_to_no_turn(web: Web, deed: str) -> None:
+    """Rufus is trained and sent to a turn of Ida's; then is not trained any more, or ended."""
+    turns, manager = web.house.turns, web.browser("manager")
+    send(web.browser("dealer"), f"/portal/turns/{turns.turn}/helper", helper=str(turns.helper))
+    with transaction(web.sessions) as session:
+        assert session.get_one(Turn, turns.turn).helper_id == turns.helper
+    send(manager, f"{MAIN}/people/helpers/{turns.helper}/{deed}")
+    assert "to those the helper had the member comes" in said(web, f"{MAIN}/people", manager)
+    with transaction(web.sessions) as session:
+        assert session.get_one(Turn, turns.turn).helper_id is None
+        row = session.get_one(TurnHelper, turns.helper)
+        assert (row.trained_on is None, row.ended_on) == ((True, None) if deed == "trained" else (False, date(2026, 11, 2)))
 
 
 def test_pairs_are_kept_apart_or_together_until_ended(web: Web) -> None:
