@@ -28,6 +28,7 @@ from coop.resets.reset_models import Reset, ResetBooking, ResetPlan
 from coop.resets.sets import let_stand, newest_measure, take_down
 
 SUBJECT = "reset"
+OPEN = ("planned", "under way")
 KIND = "resets.plan"
 
 

@@ -10,11 +10,11 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from coop.core.errors import Refusal
+from coop.resets.planning import OPEN
 from coop.resets.reset_models import Reset, ResetPlan, ResetTick
 
 AHEAD = timedelta(minutes=10)
 """How far a device's clock may be ahead of ours before its word for the time is not taken."""
-_UNDER_WAY = ("planned", "under way")
 
 
 @dataclass(frozen=True)
@@ -33,7 +33,7 @@ def take_ticks(
 
     Returns the numbers that are done now. Refuses numbers the plan does not have, and nothing is written then.
     """
-    if row.state not in _UNDER_WAY:
+    if row.state not in OPEN:
         raise Refusal("This reset is over: nothing more is ticked.")
     wanted = list(ticks)
     known = {move["number"] for move in plan.value["moves"]}

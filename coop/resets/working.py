@@ -1,0 +1,198 @@
+"""A reset's plan worked out in the background: facts read in one transaction, put together without one, frozen in a last one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from importlib import import_module
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from coop.core.jobs import JobRun, long_job
+from coop.resets.composing import Facts, SmallsFact, compose, staged_value
+from coop.resets.domain.hours.tasks import HoursSettings, read_minutes, with_minutes
+from coop.resets.domain.logged import Logged
+from coop.resets.domain.order.moves import Staged
+from coop.resets.domain.piece import Arrangement, Piece
+from coop.resets.models import BoothSet, PieceRow, SetPrice, SmallsRow
+from coop.resets.plain import arrangement_from, booth_value, digest, piece_from, piece_value, placed_from, placed_value
+from coop.resets.planning import KIND, OPEN, keep_plan, newest_plan
+from coop.resets.reading import arrangement_of, booth_of, set_rows
+from coop.resets.reset_models import CarryWay, Reset, ResetPlan, ResetSetting
+from coop.resets.sets import newest_measure
+from coop.resets.ticking import done_of
+from coop.resets.timing import times_of
+from coop.resets.ways import way_of
+
+
+@long_job(KIND, "rota")
+def _work_out(run: JobRun, args: dict[str, Any]) -> None:
+    with run.transaction() as session:
+        row = session.get(Reset, args["reset_id"])
+        if row is None or row.state not in OPEN:
+            run.finish(session)
+            return
+        facts = read_facts(session, row)
+        made_of = facts_digest(facts)
+        last = newest_plan(session, row)
+        if last is not None and last.made_of == made_of:
+            run.finish(session)
+            return
+    value = compose(facts, import_module("coop.resets.solving.schedule").solve_schedule)
+    with run.transaction() as session:
+        keep_plan(session, run.clock(), session.get_one(Reset, args["reset_id"]), value, made_of)
+        run.finish(session)
+
+
+def read_facts(session: Session, row: Reset) -> Facts:
+    """What a reset's plan is worked out from, as things are now: begun ones from where their ticks say that pieces stand."""
+    after = Arrangement() if row.to_set_id is None else arrangement_of(session, session.get_one(BoothSet, row.to_set_id))
+    before = Arrangement() if row.from_set_id is None else arrangement_of(session, session.get_one(BoothSet, row.from_set_id))
+    waiting: tuple[Staged, ...] = ()
+    first = 1
+    last = newest_plan(session, row)
+    done = done_of(session, last) if last is not None else set()
+    if last is not None and (done or last.value["waiting"] or first_of(last) > 1):
+        before, waiting = standing_after(last.value, done, known_pieces(before, after))
+        first = max(first_of(last), max(done, default=0) + 1)
+    pieces = _rows_of(session, row)
+    keys = {piece.key for piece in (*(one.piece for one in before.placed), *(one.piece for one in after.placed))}
+    setting = session.scalar(select(ResetSetting).where(ResetSetting.dealer_id == row.dealer_id))
+    way = None if row.way_id is None else session.get(CarryWay, row.way_id)
+    measure = newest_measure(session, row.space_id)
+    assert measure is not None, "a set is of a measured booth"
+    return Facts(
+        booth=booth_of(measure),
+        before=before,
+        after=after,
+        on_date=row.on_date,
+        begins_minute=row.begins_minute,
+        ends_minute=row.ends_minute,
+        people=row.people,
+        helpers=tuple((one["from_minute"], one["to_minute"], one["people"]) for one in row.helpers),
+        staging=tuple((one["name"], one["width_in16"], one["depth_in16"]) for one in row.staging),
+        waiting=waiting,
+        first_number=first,
+        way=None if way is None else way_of(way),
+        smalls=_smalls(session, row),
+        prices=_prices(session, row, pieces),
+        feet={str(one.id): one.feet for one in pieces.values() if str(one.id) in keys},
+        powered=frozenset(str(one.id) for one in pieces.values() if one.needs_power and str(one.id) in keys),
+        settings=_settings(setting),
+        logged=tuple(
+            Logged(one.task, one.minutes, one.people, one.count)  # type: ignore[arg-type]
+            for one in times_of(session, row.dealer_id)
+        ),
+    )
+
+
+def facts_digest(facts: Facts) -> str:
+    """A hash over all that a plan is worked out from, so that one made of the same is not made again."""
+    settings = facts.settings or HoursSettings()
+    return digest(
+        {
+            "booth": booth_value(facts.booth),
+            "pieces": {key: piece_value(piece) for key, piece in facts.pieces.items()},
+            "before": [placed_value(one) for one in facts.before.placed],
+            "after": [placed_value(one) for one in facts.after.placed],
+            "waiting": [staged_value(one) for one in facts.waiting],
+            "day": [facts.on_date.isoformat(), facts.begins_minute, facts.ends_minute, facts.people],
+            "helpers": facts.helpers,
+            "staging": facts.staging,
+            "first": facts.first_number,
+            "way": repr(facts.way),
+            "smalls": [repr(one) for one in facts.smalls],
+            "prices": sorted((facts.prices or {}).items()),
+            "feet": sorted((facts.feet or {}).items()),
+            "powered": sorted(facts.powered),
+            "minutes": sorted((kind, repr(minutes)) for kind, minutes in settings.minutes.items()),
+            "logged": [repr(one) for one in facts.logged],
+        }
+    )
+
+
+def is_outdated(session: Session, row: Reset, plan: ResetPlan) -> bool:
+    """Whether pieces, sets, booth or reset have changed since its plan was worked out; ticks are no change."""
+    facts = read_facts(session, row)
+    value = plan.value
+    pieces = {key: piece_from(one) for key, one in value["pieces"].items()}
+    begun = replace(
+        facts,
+        before=arrangement_from(value["before"], pieces),
+        waiting=tuple(Staged(**one) for one in value["waiting"]),
+        first_number=first_of(plan),
+    )
+    if any(facts.pieces.get(key, piece) != piece for key, piece in begun.pieces.items()):
+        return True
+    return facts_digest(begun) != plan.made_of
+
+
+def first_of(plan: ResetPlan) -> int:
+    """The number its moves begin with: those of an earlier plan that were done have the numbers before."""
+    return int(plan.value["first"])
+
+
+def known_pieces(*arrangements: Arrangement) -> dict[str, Piece]:
+    return {one.key: one.piece for arrangement in arrangements for one in arrangement.placed}
+
+
+def standing_after(
+    value: Mapping[str, Any], done: Iterable[int], known: Mapping[str, Piece] | None = None
+) -> tuple[Arrangement, tuple[Staged, ...]]:
+    """What stands in the booth and what waits, once these moves of a plan are done. `known`: pieces as they are by now."""
+    pieces = {key: piece_from(one) for key, one in value["pieces"].items()} | dict(known or {})
+    standing = {one["key"]: placed_from(one, pieces) for one in value["before"]}
+    waiting = {one["key"]: Staged(**one) for one in value["waiting"]}
+    finished = set(done)
+    for move in value["moves"]:
+        if move["number"] in finished:
+            standing.pop(move["key"], None)
+            waiting.pop(move["key"], None)
+            if move["placed"]:
+                standing[move["key"]] = placed_from(move["placed"], pieces)
+            if move["staged"]:
+                waiting[move["key"]] = Staged(**move["staged"])
+    return Arrangement(tuple(standing.values())), tuple(waiting.values())
+
+
+# --- rows ---------------------------------------------------------------------------------------------------------------------
+
+
+def _rows_of(session: Session, row: Reset) -> dict[int, PieceRow]:
+    """The pieces of both its sets, by id."""
+    return {
+        piece.id: piece
+        for set_id in (row.from_set_id, row.to_set_id)
+        if set_id is not None
+        for _, piece in set_rows(session, set_id)
+    }
+
+
+def _smalls(session: Session, row: Reset) -> tuple[SmallsFact, ...]:
+    rows = session.scalars(select(SmallsRow).where(SmallsRow.dealer_id == row.dealer_id).order_by(SmallsRow.id))
+    return tuple(
+        SmallsFact(
+            one.grouping,
+            one.count,
+            one.each_cuin,
+            one.boxes,
+            one.fragile,
+            one.place,
+            None if one.on_piece_id is None else str(one.on_piece_id),
+        )
+        for one in rows
+    )
+
+
+def _prices(session: Session, row: Reset, pieces: Mapping[int, PieceRow]) -> dict[str, tuple[int | None, int | None]]:
+    if row.to_set_id is None:
+        return {}
+    changed = {one.piece_id: one.price_cents for one in session.scalars(select(SetPrice).where(SetPrice.set_id == row.to_set_id))}
+    return {str(one.id): (one.price_cents, changed.get(one.id, one.price_cents)) for one in pieces.values()}
+
+
+def _settings(row: ResetSetting | None) -> HoursSettings:
+    usual = HoursSettings()
+    return usual if row is None else with_minutes(usual, read_minutes(row.value.get("minutes", {})))

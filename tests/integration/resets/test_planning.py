@@ -1,0 +1,195 @@
+"""A reset on both databases: planned, worked out, ticked, planned again from what stands, done; and what is refused."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+from typing import Any
+
+import pytest
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from coop.core.db import Sessions, transaction
+from coop.core.errors import Refusal
+from coop.core.jobs import Job
+from coop.leases.editing import By
+from coop.resets import planning, ticking
+from coop.resets.composing import FOR_BUYERS, compose
+from coop.resets.models import PieceRow, SetPiece, SetPrice
+from coop.resets.planning import Asked, make_reset
+from coop.resets.reset_models import Reset, ResetPlan
+from coop.resets.ticking import Tick
+from coop.resets.working import facts_digest, is_outdated, read_facts
+from tests.factories.house import add_person
+from tests.factories.resets import BoothLaid, a_booth, in16, measure_booth
+
+DAY = date(2026, 12, 1)
+ASKED = Asked(DAY, 10 * 60, 18 * 60, staging=(("By the dock", in16(120), in16(60)),))
+
+
+@pytest.fixture
+def laid(sessions: Sessions, now: datetime) -> Iterator[tuple[Session, BoothLaid, By]]:
+    with transaction(sessions) as session:
+        booth = a_booth(session, now)
+        yield session, booth, By(add_person(session, now, "ida@example.org", ("dealer",), booth.dealer.member_id))
+
+
+def planned(laid: tuple[Session, BoothLaid, By], now: datetime, asked: Asked = ASKED) -> Reset:
+    session, booth, by = laid
+    return make_reset(session, now, booth.dealer, booth.space, before=booth.stands, after=booth.draft, asked=asked, by=by)
+
+
+def worked_out(session: Session, now: datetime, row: Reset) -> ResetPlan:
+    facts = read_facts(session, row)
+    return planning.keep_plan(session, now, row, compose(facts), facts_digest(facts))
+
+
+def names(plan: ResetPlan) -> list[tuple[int, str, str]]:
+    return [(move["number"], move["name"], move["kind"]) for move in plan.value["moves"]]
+
+
+def test_two_that_swap_places_take_one_staging_and_the_lamp_comes_off_first(
+    laid: tuple[Session, BoothLaid, By], now: datetime
+) -> None:
+    """Two pieces that swap places with room for one in staging: three moves (rearrangement planning, Han et al. 2018)."""
+    session, _, _ = laid
+    row = planned(laid, now)
+    plan = worked_out(session, now, row)
+    value = plan.value
+    assert (value["stopped"], value["staged"], value["bound"], value["proven"]) == ("", 1, 1, True)
+    floor = [move for move in value["moves"] if move["how"] != "by hand"]
+    assert sorted(move["name"] for move in floor) == ["Oak dresser", "Oak dresser", "Tall cupboard"] or sorted(
+        move["name"] for move in floor
+    ) == ["Oak dresser", "Tall cupboard", "Tall cupboard"]
+    assert names(plan)[0][1] == "Brass lamp", "what stands on top comes off before what it stands on moves"
+    assert names(plan)[-1][1] == "Brass lamp"
+    heavy = next(move for move in floor if move["name"] == "Tall cupboard")
+    assert heavy["weight"] == "140 lb"
+    assert heavy["hands"]["people"] is None or heavy["hands"]["people"] >= 2
+
+
+def test_its_job_is_named_once_a_plan(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
+    session, _, _ = laid
+    row = planned(laid, now)
+    jobs = session.scalars(select(Job).where(Job.group_key == planning.group_of(row))).all()
+    assert [(job.kind, job.queue, job.args) for job in jobs] == [("resets.plan", "rota", {"reset_id": row.id})]
+
+
+def test_a_plan_is_outdated_by_a_piece_that_changed_and_not_by_ticks(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
+    session, booth, by = laid
+    row = planned(laid, now)
+    plan = worked_out(session, now, row)
+    assert not is_outdated(session, row, plan)
+    ticking.take_ticks(session, now, row, plan, [Tick(1, True, now)], user_id=by.user_id)
+    assert not is_outdated(session, row, plan)
+    booth.pieces["Pine table"].width_in16 = in16(50)
+    session.flush()
+    assert is_outdated(session, row, plan)
+
+
+def test_ticks_count_once_and_the_later_of_two(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
+    session, _, by = laid
+    row = planned(laid, now)
+    plan = worked_out(session, now, row)
+    first, last = plan.value["moves"][0]["number"], plan.value["moves"][-1]["number"]
+    sent = [Tick(first, True, now), Tick(last, True, now + timedelta(minutes=5))]
+    assert ticking.take_ticks(session, now, row, plan, sent, user_id=by.user_id) == {first, last}
+    assert ticking.take_ticks(session, now, row, plan, sent, user_id=by.user_id) == {first, last}, "sent twice is taken once"
+    early, late = Tick(last, False, now), Tick(first, False, now + timedelta(minutes=6))
+    assert ticking.take_ticks(session, now, row, plan, [early, late], user_id=by.user_id) == {last}
+    assert row.state == "under way"
+    with pytest.raises(Refusal, match="Plan 1 has no move 99"):
+        ticking.take_ticks(session, now, row, plan, [Tick(99, True, now), Tick(first, True, now)], user_id=by.user_id)
+    assert ticking.done_of(session, plan) == {last}, "of what is refused nothing is written"
+
+
+def test_a_plan_made_again_begins_from_what_is_ticked(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
+    session, _, by = laid
+    row = planned(laid, now)
+    plan = worked_out(session, now, row)
+    moves = plan.value["moves"]
+    ticking.take_ticks(session, now, row, plan, [Tick(move["number"], True, now) for move in moves[:2]], user_id=by.user_id)
+    again = worked_out(session, now, row)
+    assert again.number == 2
+    assert names(again) == [(move["number"], move["name"], move["kind"]) for move in moves[2:]]
+    ticking.take_ticks(session, now, row, again, [Tick(moves[2]["number"], True, now)], user_id=by.user_id)
+    third = worked_out(session, now, row)
+    assert [move["number"] for move in third.value["moves"]] == [move["number"] for move in moves[3:]]
+    assert not is_outdated(session, row, third)
+
+
+def test_what_is_sold_is_never_sent_home(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
+    session, booth, by = laid
+    chair = booth.pieces["Cane chair"]
+    for put in session.scalars(select(SetPiece).where(SetPiece.set_id == booth.draft.id)):
+        if put.piece_id == chair.id:
+            session.delete(put)
+    chair.bound = "sold"
+    session.flush()
+    row = planned(laid, now)
+    plan = worked_out(session, now, row)
+    move = next(move for move in plan.value["moves"] if move["name"] == "Cane chair")
+    assert (move["kind"], move["to"]) == ("out", FOR_BUYERS)
+    assert [one["name"] for one in plan.value["home"]] == []
+    planning.finish_reset(session, now + timedelta(days=40), row, by=by)
+    assert session.get_one(PieceRow, chair.id).place == "booth", "it waits in the mall for its buyer"
+
+
+def test_done_the_set_stands_with_its_prices(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
+    session, booth, by = laid
+    session.add(SetPrice(set_id=booth.draft.id, piece_id=booth.pieces["Pine table"].id, price_cents=180_00))
+    row = planned(laid, now)
+    plan = worked_out(session, now, row)
+    assert plan.value["tags"]["sentence"].startswith("1 tag to write")
+    with pytest.raises(Refusal, match="it is done on that day or after"):
+        planning.finish_reset(session, now, row, by=by)
+    planning.finish_reset(session, now + timedelta(days=40), row, by=by)
+    session.refresh(booth.stands)
+    assert (row.state, booth.draft.state, booth.stands.state) == ("done", "stands", "stood")
+    assert session.get_one(PieceRow, booth.pieces["Pine table"].id).price_cents == 180_00
+    with pytest.raises(Refusal, match="This reset is done"):
+        planning.drop_reset(session, now, row, by=by)
+
+
+REFUSED: list[tuple[dict[str, Any], str]] = [
+    ({"on_date": date(2026, 1, 1)}, "is past"),
+    ({"begins_minute": 700, "ends_minute": 600}, "ends before it begins"),
+    ({"people": 0}, "At least one person"),
+]
+
+
+@pytest.mark.parametrize(("change", "sentence"), REFUSED)
+def test_a_reset_that_cannot_be_is_refused(
+    laid: tuple[Session, BoothLaid, By], now: datetime, change: dict[str, Any], sentence: str
+) -> None:
+    with pytest.raises(Refusal, match=sentence):
+        planned(laid, now, replace(ASKED, **change))
+
+
+def test_a_set_on_an_older_measuring_is_told_to_be_laid_over(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
+    session, booth, _ = laid
+    measure_booth(session, booth.space, on=date(2026, 11, 10))
+    with pytest.raises(Refusal, match="'Autumn' was laid out before booth 12 was measured again on Nov 10, 2026"):
+        planned(laid, now)
+
+
+def test_two_of_one_set_or_none_are_refused(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
+    session, booth, by = laid
+    with pytest.raises(Refusal, match="chosen for before and after"):
+        make_reset(session, now, booth.dealer, booth.space, before=booth.stands, after=booth.stands, asked=ASKED, by=by)
+    with pytest.raises(Refusal, match="choose the set that is to stand"):
+        make_reset(session, now, booth.dealer, booth.space, before=None, after=None, asked=ASKED, by=by)
+
+
+def test_dropped_and_taken_up_again(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
+    session, _, by = laid
+    row = planned(laid, now)
+    with pytest.raises(Refusal, match="was not dropped"):
+        planning.take_up_again(session, now, row, by=by)
+    planning.drop_reset(session, now, row, by=by)
+    with pytest.raises(Refusal, match="was dropped"):
+        planning.change_reset(session, now, row, ASKED, by=by)
+    planning.take_up_again(session, now, row, by=by)
+    assert row.state == "planned"
