@@ -42,6 +42,9 @@ import coop.portal.claim_views
 import coop.portal.details_views
 import coop.portal.lease_views
 import coop.portal.paying_views
+import coop.portal.reset_arrange_views
+import coop.portal.reset_piece_views
+import coop.portal.reset_set_views
 import coop.portal.sales_views
 import coop.portal.statement_views
 import coop.portal.turn_answer_views
