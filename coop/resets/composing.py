@@ -22,6 +22,7 @@ from coop.resets.domain.hours.estimate import PERT_CAUTION, chance_words
 from coop.resets.domain.hours.schedule import find_schedule
 from coop.resets.domain.hours.tasks import HoursSettings, MoveKind, MoveWork, Smalls, Task, tasks_of
 from coop.resets.domain.lift import Hands, Lifted, hands_for
+from coop.resets.domain.loads import Loads, Van, loads
 from coop.resets.domain.logged import Logged, correct_tasks, corrections_of
 from coop.resets.domain.order.ground import Ground, StagingArea, ground_before
 from coop.resets.domain.order.moves import Knot, Move, Order, Staged
@@ -75,6 +76,7 @@ class Facts:
     """What waits on staging floor from the moves that were done."""
     first_number: int = 1
     way: Way | None = None
+    van: Van | None = None
     smalls: tuple[SmallsFact, ...] = ()
     prices: Mapping[str, tuple[int | None, int | None]] | None = None
     """By key of the pieces of the next set: their price now and then."""
@@ -123,6 +125,7 @@ def compose(facts: Facts, solve: Solve = find_schedule) -> dict[str, Any]:
         "kit": _kit_value(facts),
         "tags": _tags_value(facts),
         "home": [{"key": key, "name": name} for key, name in _home(order)],
+        "loads": [] if facts.van is None else list(_loads_values(facts, facts.van, order)),
         "hours": _hours_value(facts, order, moves, safe, solve),
     }
 
@@ -201,6 +204,35 @@ def _home(order: Order) -> Iterator[tuple[str, str]]:
     for move in order.moves:
         if move.kind == "out" and move.to == OUTSIDE:
             yield move.key, names[move.key]
+
+
+def _loads_values(facts: Facts, van: Van, order: Order) -> Iterator[dict[str, Any]]:
+    """Trips out, in the order of the moves, then trips in."""
+    for direction in ("out", "in"):
+        ends = [move.key for move in order.moves if (move.to if direction == "out" else move.from_) == OUTSIDE]
+        pieces = [facts.pieces[key] for key in dict.fromkeys(ends)]
+        if pieces:
+            planned = loads(pieces, van, direction="out" if direction == "out" else "in")
+            yield {"direction": direction, **_trips_value(planned)}
+
+
+def _trips_value(planned: Loads) -> dict[str, Any]:
+    return {
+        "sentence": planned.sentence,
+        "least": planned.least,
+        "proven": planned.proven,
+        "left": [one.sentence for one in planned.left],
+        "trips": [
+            {
+                "number": trip.number,
+                "pieces": [f"{spot.name}" + ("" if spot.how == "upright" else f", {spot.how}") for spot in trip.spots],
+                "keys": list(trip.keys),
+                "weight": format_weight(trip.weight_oz),
+                "notes": list(trip.notes),
+            }
+            for trip in planned.trips
+        ],
+    }
 
 
 # --- what to bring, and tags ----------------------------------------------------------------------------------------------------

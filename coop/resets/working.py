@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 from coop.core.jobs import JobRun, long_job
 from coop.resets.composing import Facts, SmallsFact, compose, staged_value
 from coop.resets.domain.hours.tasks import HoursSettings, read_minutes, with_minutes
+from coop.resets.domain.loads import Van
 from coop.resets.domain.logged import Logged
 from coop.resets.domain.order.moves import Staged
 from coop.resets.domain.piece import Arrangement, Piece
@@ -76,6 +77,7 @@ def read_facts(session: Session, row: Reset) -> Facts:
         waiting=waiting,
         first_number=first,
         way=None if way is None else way_of(way),
+        van=_van(row),
         smalls=_smalls(session, row),
         prices=_prices(session, row, pieces),
         feet={str(one.id): one.feet for one in pieces.values() if str(one.id) in keys},
@@ -103,6 +105,7 @@ def facts_digest(facts: Facts) -> str:
             "staging": facts.staging,
             "first": facts.first_number,
             "way": repr(facts.way),
+            "van": repr(facts.van),
             "smalls": [repr(one) for one in facts.smalls],
             "prices": sorted((facts.prices or {}).items()),
             "feet": sorted((facts.feet or {}).items()),
@@ -168,6 +171,11 @@ def _rows_of(session: Session, row: Reset) -> dict[int, PieceRow]:
         if set_id is not None
         for _, piece in set_rows(session, set_id)
     }
+
+
+def _van(row: Reset) -> Van | None:
+    van = row.van
+    return None if van is None else Van("the van", van["width_in16"], van["depth_in16"], van["height_in16"], van["payload_oz"])
 
 
 def _smalls(session: Session, row: Reset) -> tuple[SmallsFact, ...]:
