@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 
-from sqlalchemy import and_, exists, func, select
+from sqlalchemy import and_, exists, func, or_, select
 from sqlalchemy.orm import Session
 
 from coop.core.periods import Month
@@ -37,11 +37,7 @@ def read_facts(session: Session, rota: Rota) -> MonthFacts:
     seats = tuple(_seat(turn, month, mall.timezone) for turn in turns)
     workers = workers_of(session, mall, month)
     members = [worker.member_id for worker in workers]
-    pairs = session.execute(
-        select(TurnPair.one_id, TurnPair.other_id, TurnPair.how).where(
-            TurnPair.starts_on <= month.last_day, (TurnPair.ended_on.is_(None)) | (TurnPair.ended_on > month.first_day)
-        )
-    ).all()
+    pairs = _pairs(session, month)
     calendar = calendar_of(session, mall, month)
     return MonthFacts(
         first_day=month.first_day,
@@ -62,9 +58,27 @@ def read_facts(session: Session, rota: Rota) -> MonthFacts:
             },
         ),
         elsewhere=tuple(_elsewhere(session, rota, month, members)),
-        apart=tuple((one, other) for one, other, how in pairs if how == "apart"),
-        together=tuple((one, other) for one, other, how in pairs if how == "together"),
+        apart=pairs["apart"],
+        together=tuple(pairs["together"]),
     )
+
+
+def _pairs(session: Session, month: Month) -> dict[str, dict[tuple[int, int], frozenset[int]]]:
+    """Pairs that hold in a month, by how, with the days on which they do."""
+    rows = (
+        select(TurnPair)
+        .where(TurnPair.starts_on <= month.last_day, or_(TurnPair.ended_on.is_(None), TurnPair.ended_on >= month.first_day))
+        .order_by(TurnPair.id)
+    )
+    found: dict[str, dict[tuple[int, int], frozenset[int]]] = {"apart": {}, "together": {}}
+    for row in session.scalars(rows):
+        days = frozenset(
+            day for day, on in enumerate(month.each_day()) if row.starts_on <= on and (row.ended_on is None or on <= row.ended_on)
+        )
+        of, pair = found[row.how], (row.one_id, row.other_id)
+        if days:
+            of[pair] = of.get(pair, frozenset()) | days
+    return found
 
 
 def _seat(turn: Turn, month: Month, timezone: str) -> Seat:

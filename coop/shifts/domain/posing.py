@@ -139,7 +139,8 @@ class MonthFacts:
     people: tuple[Someone, ...]
     house: House = House()
     elsewhere: tuple[Elsewhere, ...] = ()
-    apart: tuple[tuple[int, int], ...] = ()
+    apart: Mapping[tuple[int, int], frozenset[int]] = field(default_factory=dict)
+    """Pairs who must not work together, with the days on which it holds."""
     together: tuple[tuple[int, int], ...] = ()
 
     @cached_property
@@ -190,7 +191,7 @@ def pose(facts: MonthFacts, *, keep: bool = False) -> Problem:
         locks=frozenset(Turn(str(s.member_id), s.day, s.kind) for s in facts.seats if s.locked and s.member_id in ids)
         | _had_elsewhere(facts),
         known=frozenset(turn for turn in known if int(turn.person) in ids),
-        apart=tuple(Apart(str(one), str(other)) for one, other in facts.apart if {one, other} <= ids),
+        apart=tuple(Apart(str(one), str(other), days) for (one, other), days in facts.apart.items() if {one, other} <= ids),
         together=tuple(
             Together(str(one), str(other), 1, WISHES)
             for pair in facts.together

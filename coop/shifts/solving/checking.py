@@ -270,7 +270,8 @@ def _apart(problem: Problem, day: int, there: list[tuple[str, Kind]]) -> list[Br
     return [
         Broken("apart", pair.one, (day,), pair.other)
         for pair in problem.apart
-        if any(_meet(mine, other) for who, mine in there if who == pair.one for whom, other in there if whom == pair.other)
+        if pair.holds_on(day)
+        and any(_meet(mine, other) for who, mine in there if who == pair.one for whom, other in there if whom == pair.other)
     ]
 
 

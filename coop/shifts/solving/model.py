@@ -62,7 +62,7 @@ def build(problem: Problem, *, ask_demands: bool = False) -> Built:
 def _keep_apart(model: cp_model.CpModel, problem: Problem, of_person: dict[str, Choices], pair: Apart) -> None:
     kinds = problem.kind
     for (day, kind_id), choice in of_person[pair.one].items():
-        for other in problem.kinds_on(day) if not kinds[kind_id].elsewhere else ():
+        for other in problem.kinds_on(day) if pair.holds_on(day) and not kinds[kind_id].elsewhere else ():
             if not other.elsewhere and (day, other.id) in of_person[pair.other] and other.overlaps(kinds[kind_id]):
                 model.add_at_most_one(choice, of_person[pair.other][day, other.id])
 

@@ -167,13 +167,17 @@ class Forbidden:
 
 @dataclass(frozen=True)
 class Apart:
-    """Two people who are never on turns at the same time."""
+    """Two people who are never on turns at the same time, on these days (None: on all)."""
 
     one: str
     other: str
+    days: frozenset[int] | None = None
 
     def __post_init__(self) -> None:
         _need(self.one != self.other, f"{self.one} cannot be apart from the same person")
+
+    def holds_on(self, day: int) -> bool:
+        return self.days is None or day in self.days
 
 
 @dataclass(frozen=True)

@@ -349,3 +349,23 @@ def test_who_is_trained_in_the_middle_of_a_month_stands_alone_from_that_day_on(h
         seated = [turn for turn in turns_of(session, session.get_one(Rota, hall.rota_id)) if turn.member_id is not None]
         assert {turn.member_id for turn in seated} == {hall.members["D07"]}
         assert min(turn.on_date for turn in seated) == trained
+
+
+def test_a_pair_is_kept_apart_from_its_first_day_to_its_last(hall: Hall) -> None:
+    """On Saturdays the floor is beside the desk: from the 12th to the 19th D01 and D02 are not to be there together."""
+    with transaction(hall.sessions) as session:
+        rota = session.get_one(Rota, hall.rota_id)
+        one, two = sorted((hall.members["D01"], hall.members["D02"]))
+        pair = TurnPair(one_id=one, other_id=two, how="apart", starts_on=date(2026, 12, 12), ended_on=date(2026, 12, 19))
+        # A pair that was ended on its first day never held.
+        never = TurnPair(one_id=one, other_id=two, how="apart", starts_on=date(2026, 12, 5), ended_on=date(2026, 12, 4))
+        session.add_all([pair, never])
+        floor = {}
+        for turn in turns_of(session, rota):
+            if turn.opens and turn.closes:
+                floor[turn.on_date.day] = turn
+            elif turn.opens and turn.on_date.weekday() == 5:
+                turn.member_id = hall.members["D01"]
+        session.flush()
+        apart = [day for day, turn in floor.items() if "apart" in {b.rule for b in would_break(session, turn, two)}]
+        assert (sorted(floor), apart) == ([5, 12, 19, 26], [12, 19])

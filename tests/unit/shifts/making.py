@@ -94,11 +94,16 @@ def small_problem(seed: int, *, people: int = 3, days: int = 4) -> Problem:
         for _ in names
     ]
     skills = [frozenset(skill for skill in ("trained", "trained", "new", "key") if chance.random() < 0.6) for _ in names]
-    # From some day on somebody has other skills: drawn apart, so that the rest of a problem is what it was before.
-    apart = random.Random(f"skills of {seed}")
+    # What holds of some days only is drawn by itself, so that the rest of a problem is what it was before.
+    by_day = random.Random(f"days of {seed}")
     others = [
-        {day: apart.choice(skills) for day in range(apart.randrange(days), days)} if apart.random() < 0.4 else {} for _ in names
+        {day: by_day.choice(skills) for day in range(by_day.randrange(days), days)} if by_day.random() < 0.4 else {}
+        for _ in names
     ]
+
+    def some_days() -> frozenset[int] | None:
+        return frozenset(range(by_day.randrange(days), days)) if by_day.random() < 0.5 else None
+
     return Problem(
         days=days,
         people=tuple(Person(name, *rest) for name, *rest in zip(names, limits, skills, others, strict=True)),
@@ -117,7 +122,7 @@ def small_problem(seed: int, *, people: int = 3, days: int = 4) -> Problem:
         forbidden=tuple(Forbidden(chance.choice(names), chance.randrange(days), some_kinds(), "never") for _ in range(2)),
         locks=frozenset(turn(range(days)) for _ in range(chance.choice((0, 0, 1, 2)))),
         known=frozenset(turn(range(-2, 0)) for _ in range(chance.choice((0, 1, 2)))),
-        apart=(Apart(*chance.sample(names, 2)),) if chance.random() < 0.4 else (),
+        apart=(Apart(*chance.sample(names, 2), some_days()),) if chance.random() < 0.4 else (),
         together=(Together(*chance.sample(names, 2), weight=1, tier=2),),
         beside=(Beside("new", "trained", same_post=chance.random() < 0.5),) if chance.random() < 0.5 else (),
         groups=(Group("all", by_credit=True), Group("late", frozenset({0, 2}), frozenset({"L"}))),

@@ -128,6 +128,7 @@ def known(*turns: tuple[int, str]) -> frozenset[Turn]:
         (None, {"apart": (Apart("A", "C"),)}, "A: E; C: L", []),
         (None, {"apart": (Apart("A", "C"),)}, "A: E; C: - E", []),
         (None, {"apart": (Apart("A", "C"),)}, "A: E; C: M", [Broken("apart", "A", (0,), "C")]),
+        (None, {"apart": (Apart("A", "C", frozenset({1})),)}, "A: E E; C: M M", [Broken("apart", "A", (1,), "C")]),
         (None, {"beside": (Beside("trainee", "trained"),)}, "B: E; C: E", []),
         (None, {"beside": (Beside("trainee", "trained"),)}, "B: E", [Broken("beside", "B", (0,), "E, trained", 240)]),
         (None, {"beside": (Beside("trainee", "trained"),)}, "B: M; C: E", [Broken("beside", "B", (0,), "M, trained", 120)]),
