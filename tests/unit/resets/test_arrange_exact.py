@@ -1,0 +1,54 @@
+"""Small booths solved to the proof: the best in every tier is the best of all arrangements there are, found by other code."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+
+from coop.resets.domain.arranging import Wishes, score
+from coop.resets.domain.booth import rectangle_booth
+from coop.resets.domain.piece import Piece
+from coop.resets.solving.arrange import arrange
+from tests.unit.resets.every_place import SmallBooth
+
+INCH = 16
+
+
+def sizes(seed: int, count: int, step: int) -> list[tuple[int, int, int, int, str]]:
+    chance = random.Random(seed)
+    return [
+        (
+            chance.choice([1, 2, 3]) * step,
+            chance.choice([1, 2]) * step,
+            chance.choice([30, 40, 58, 70]),
+            chance.choice([0, 0, step]),
+            chance.choice(["", "oak", "tin"]),
+        )
+        for _ in range(count)
+    ]
+
+
+CASES = [
+    *((SmallBooth(48, 42, 24, 6, 24, 2), sizes(seed, 2, 6)) for seed in range(4)),
+    *((SmallBooth(36, 48, 24, 12, 24, 3), sizes(seed, 3, 12)) for seed in range(10, 18)),
+    *((SmallBooth(48, 36, 36, 12, 18, 1), sizes(seed, 3, 12)) for seed in range(20, 24)),
+]
+
+
+@pytest.mark.parametrize(("small", "pieces"), CASES, ids=str)
+def test_the_best_is_what_trying_every_place_finds(small, pieces):
+    booth = rectangle_booth(small.width * INCH, small.depth * INCH, way_in16=small.way * INCH)
+    wishes = Wishes(grid_in16=small.grid * INCH, section_in16=small.section * INCH, pieces_a_nook=small.pieces_a_nook)
+    named = [
+        Piece(str(n), f"piece {n}", w * INCH, d * INCH, h * INCH, opens_in16=opens * INCH, grouping=grouping)
+        for n, (w, d, h, opens, grouping) in enumerate(pieces)
+    ]
+    arranged = arrange(booth, named, wishes, seconds=60, workers=2)
+    assert arranged.proven
+    come_to = tuple(term.value for term in arranged.terms)
+    assert come_to == small.best(pieces)
+    left_out = sum(piece.key not in arranged.arrangement for piece in named)
+    placeable = [piece for piece in named if piece.key in arranged.arrangement]
+    assert come_to[0] == left_out == len(arranged.left_out)
+    assert score(booth, placeable, arranged.arrangement, wishes)[2:4] == come_to[2:4]
