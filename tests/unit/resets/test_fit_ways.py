@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from coop.resets.domain.booth import Booth, Side
 from coop.resets.domain.fit.scene import Scene
-from coop.resets.domain.fit.ways import Target, Ways
+from coop.resets.domain.fit.ways import Targets, Ways
 from coop.resets.domain.piece import Arrangement
 from tests.unit.resets.fitting import FOOT, IN, booth, found, kinds, put, the
 
@@ -176,6 +176,11 @@ PIECES = st.lists(
 )
 
 
+def touched(scene):
+    """The first piece, to be touched by the disc itself: without an arm, so that both judge one thing."""
+    return Targets(np.array([0]), scene.boxes[[0]], scene.shapes[[0]], np.array([True]))
+
+
 @settings(max_examples=100, deadline=None)
 @given(PIECES, st.sampled_from([24, 30, 36]))
 @example([(60, 10, 30, 20, 0), (20, 99, 40, 90, 0), (96, 99, 48, 90, 0)], 36)
@@ -185,8 +190,8 @@ def test_both_come_to_the_same_pieces(pieces, width):
     placed = [put(f"p{n}", (x, y), (w, d, 30), turn) for n, (x, y, w, d, turn) in enumerate(pieces)]
     room = booth(way_in16=36 * IN)
     scene = Scene(room, Arrangement(tuple(placed)))
-    target = Target(0, scene.shapes[0], True)  # touched by the disc itself: no arm, so that both judge one thing
-    came = bool(Ways(scene).comes_to([target], width * IN)[0])
+    target = touched(scene)
+    came = bool(Ways(scene).comes_to(target, width * IN)[0])
     radius = width / 2
     if came:
         assert flooded(pieces, pieces[0], radius - HALF_DIAGONAL, radius + HALF_DIAGONAL)
@@ -200,16 +205,16 @@ def test_the_widest_disc_passes_and_one_a_little_wider_does_not(pieces):
     placed = [put(f"p{n}", (x, y), (w, d, 30), turn) for n, (x, y, w, d, turn) in enumerate(pieces)]
     scene = Scene(ROOM, Arrangement(tuple(placed)))
     ways = Ways(scene)
-    target = Target(0, scene.shapes[0], True)
-    if ways.comes_to([target], 36 * IN)[0]:
+    target = touched(scene)
+    if ways.comes_to(target, 36 * IN)[0]:
         return
-    (widest,) = ways.widest([target])
+    (widest,), _ = ways.widest(target)
     if widest:
         # By quarters of an inch, each right to a quarter.
-        assert ways.comes_to([target], widest - 4)[0]
-        assert not ways.comes_to([target], widest + 8)[0]
+        assert ways.comes_to(target, widest - 4)[0]
+        assert not ways.comes_to(target, widest + 8)[0]
     else:
-        assert not ways.comes_to([target], 12 * IN)[0]
+        assert not ways.comes_to(target, 12 * IN)[0]
 
 
 def test_nothing_taken_away_makes_a_piece_unreachable():

@@ -14,6 +14,7 @@ from coop.resets.domain.piece import Placed
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
+Numbers = npt.NDArray[np.int_]
 _TINY = 1 / 10**9
 
 
@@ -108,11 +109,20 @@ def clipped(starts: Array, ends: Array, boxes: Boxes) -> tuple[Array, Array]:
     for unit, half in ((boxes.across, boxes.half[:, 0]), (boxes.ahead, boxes.half[:, 1])):
         begin = starts @ unit.T - (boxes.middle * unit).sum(axis=1)
         go = (ends - starts) @ unit.T
-        go = np.where(np.abs(go) < _TINY, _TINY, go)
-        one, two = (-half - begin) / go, (half - begin) / go
-        entry = np.maximum(entry, np.minimum(one, two))
-        leaving = np.minimum(leaving, np.maximum(one, two))
+        go[np.abs(go) < _TINY] = _TINY
+        middle, within = -begin / go, half / np.abs(go)
+        np.maximum(entry, middle - within, out=entry)
+        np.minimum(leaving, middle + within, out=leaving)
     return entry, leaving
+
+
+def nearest_points(points: Array, boxes: Boxes) -> Array:
+    """(n, k, 2): of each rectangle the point nearest to each of some points, (k, 2)."""
+    from_middle = points[None, :, :] - boxes.middle[:, None, :]
+    along = np.stack([(from_middle * unit[:, None, :]).sum(-1) for unit in (boxes.across, boxes.ahead)], axis=-1)
+    along = np.clip(along, -boxes.half[:, None, :], boxes.half[:, None, :])
+    out: Array = along[..., :1] * boxes.across[:, None, :] + along[..., 1:] * boxes.ahead[:, None, :]
+    return boxes.middle[:, None, :] + out
 
 
 def crosses(starts: Array, ends: Array, segments: Array) -> Mask:

@@ -23,7 +23,8 @@ _EVERY = 24 * 16
 _EDGE = 8
 """Pieces bar sight half an inch within their sides and tops, so that what stands flush beside does not."""
 _FACES = np.array([[0, 1], [1, 0], [-1, 0], [0, -1], [0.9, 1], [-0.9, 1], [0.9, -1], [-0.9, -1]])
-_ROUNDS = (1, 6, 10**6)
+_TRIED = {1: (4, 2), 5: (8, 2), 40: (4, 1)}
+"""From how many more of the nearest eyes, and how many of the points and heights from each."""
 
 
 def sight_findings(ways: Ways) -> Iterator[Finding]:
@@ -66,17 +67,17 @@ def seen_pieces(ways: Ways) -> Mask:
     heights = np.stack([scene.top - np.minimum(4, (scene.top - scene.bottom) / 4), (scene.top + scene.bottom) / 2], axis=1)
     seen = np.zeros(len(scene.placed), dtype=bool)
     begin = 0
-    for count in _ROUNDS:  # from the nearest eyes first, the rest only for what they do not see
+    for count in _TRIED:  # from the nearest eyes first, the rest only for what they do not see
         left = np.flatnonzero(~seen)
         which = nearest[left][:, begin : begin + count]
         begin += count
         if not which.size:
             break
         # (pieces, eyes, points, heights) as one list of lines
-        shape = (len(left), which.shape[1], len(_FACES) if count > 1 else 4, 2)
+        shape = (len(left), which.shape[1], *_TRIED[count])
         starts = np.broadcast_to(eyes[which][:, :, None, None], (*shape, 2)).reshape(-1, 2)
         ends = np.broadcast_to(faces[left][:, None, : shape[2], None], (*shape, 2)).reshape(-1, 2)
-        tops = np.broadcast_to(heights[left][:, None, None], shape).reshape(-1)
+        tops = np.broadcast_to(heights[left][:, None, None, : shape[3]], shape).reshape(-1)
         seen[left] = sees(scene, starts, ends, tops).reshape(len(left), -1).any(axis=1)
     return seen
 

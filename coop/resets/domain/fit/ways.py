@@ -12,8 +12,7 @@ with its lower edge 80 in. or more above the floor is in nobody's way (307.4); w
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -23,7 +22,7 @@ import shapely
 
 from coop.floor.domain.walkable import ARC, SLACK, touch_in16
 from coop.resets.domain.finding import Finding, finding
-from coop.resets.domain.fit.boxes import Array, Mask, clipped, crosses, strips_before
+from coop.resets.domain.fit.boxes import Array, Boxes, Mask, Numbers, clipped, crosses, nearest_points, strips_before
 from coop.resets.domain.fit.scene import CLOSED, HAIR_IN16, Scene, length, listed
 
 ARM_IN16 = 24 * 16
@@ -31,21 +30,33 @@ OVER_IN16 = 34 * 16
 HEADROOM_IN16 = 80 * 16
 BODY_IN16 = 12 * 16
 """Nobody goes where it is narrower, sideways either: about the depth of a broad chest (ANSUR II, from memory)."""
-_STEP = 4
-"""Ways are tried by quarters of an inch; where two things make the narrowest place, what is told is how far they are apart."""
-_SAMPLE = 6 * 16
+_COARSE, _STEP, _REFINED = 32, 4, 3
+"""Ways are tried by 2 in., then the three places that stop most by quarters of one; where two things make the narrowest place,
+what is told is how far they are apart.
+"""
+_SAMPLE, _PLACES = 8 * 16, 24
+_ROUND = np.array([[0, 1], [1, 0], [-1, 0], [0, -1], [1, 1], [-1, 1], [1, -1], [-1, -1]])
 _SLIT = 1 / 2
 _ROUGH = 4
 """What a quick answer may be wrong by."""
 
 
 @dataclass(frozen=True)
-class Target:
-    """What is to be come to: piece n of the scene, by its footprint or by the floor its doors open over (`before`)."""
+class Targets:
+    """What is to be come to: pieces of the scene by their numbers, (k,), each by its footprint or, where `before`, by the floor
+    its doors open over.
+    """
 
-    n: int
-    shape: Any
-    before: bool
+    pieces: Numbers
+    boxes: Boxes
+    shapes: Any
+    before: Mask
+
+    def __len__(self) -> int:
+        return len(self.pieces)
+
+    def __getitem__(self, which: Any) -> Targets:
+        return Targets(self.pieces[which], self.boxes[which], self.shapes[which], self.before[which])
 
 
 class Ways:
@@ -125,77 +136,86 @@ class Ways:
                 free = self._domain.difference(shapely.union_all(shapely.buffer(self.obstacles, radius, quad_segs=ARC)))
             parts = shapely.get_parts(free)
             come = parts[shapely.intersects(parts, self._aisle[1])]
-            self._regions[key] = shapely.multipolygons([part for part in come if part.geom_type == "Polygon"])
+            self._regions[key] = shapely.MultiPolygon([part for part in come if part.geom_type == "Polygon"])
             shapely.prepare(self._regions[key])
         return self._regions[key]
 
-    def comes_to(self, targets: Sequence[Target], width_in16: int, *, quickly: bool = False) -> Mask:
-        """Which targets a disc of this width comes to."""
+    def comes_to(self, targets: Targets, width_in16: int, *, quickly: bool = False) -> Mask:
+        """Which targets a disc of this width comes to, (k,)."""
         region = self.region(width_in16, quickly=quickly)
-        if region.is_empty or not targets:
+        if region.is_empty or not len(targets):
             return np.zeros(len(targets), dtype=bool)
-        reach = np.array([touch_in16(width_in16) + (0 if t.before else ARM_IN16) for t in targets])
-        shapes = np.array([t.shape for t in targets], dtype=object)
-        lines = shapely.shortest_line(region, shapes)
+        reach = touch_in16(width_in16) + np.where(targets.before, 0, ARM_IN16)
+        lines = shapely.shortest_line(region, targets.shapes)
         found: Mask = shapely.length(lines) <= reach
-        which = np.flatnonzero(found)
-        if len(which):
-            ends = shapely.get_coordinates(lines[which]).reshape(-1, 2, 2)
-            found[which] = self._clear(ends[:, 0], ends[:, 1], [targets[i].n for i in which.tolist()])
-            for i in which[~found[which]].tolist():  # the nearest line is barred: another may not be
-                found[i] = self._comes_some_way(targets[i], region, float(reach[i]))
+        near = np.flatnonzero(found)
+        ends = shapely.get_coordinates(lines[near]).reshape(-1, 2, 2)
+        found[near] = self._clear(ends[:, 0], ends[:, 1], targets.pieces[near])
+        barred = near[~found[near]]
+        if len(barred):  # the nearest line is: another may not be
+            found[barred] = self._comes_some_way(targets[barred], region, reach[barred])
         return found
 
-    def _comes_some_way(self, target: Target, region: Any, reach: float) -> bool:
-        """By any line from the region to any side of the piece, where the nearest is barred."""
-        edge = shapely.intersection(region.boundary, target.shape.buffer(reach - 1, quad_segs=ARC))
-        points = shapely.points(np.unique(shapely.get_coordinates(shapely.segmentize(edge, _SAMPLE)), axis=0))
-        if not len(points):
-            return False
-        # To the nearest point of the piece, and to points all round it.
-        round_it = shapely.points(shapely.get_coordinates(shapely.segmentize(target.shape.exterior, _SAMPLE)))
-        lines = np.concatenate(
-            [shapely.shortest_line(points, target.shape), shapely.shortest_line(points[:, None], round_it[None]).ravel()]
-        )
-        lines = lines[shapely.length(lines) <= reach]
-        ends = shapely.get_coordinates(lines).reshape(-1, 2, 2)
-        return bool(self._clear(ends[:, 0], ends[:, 1], [target.n] * len(ends)).any())
+    def _comes_some_way(self, targets: Targets, region: Any, reach: Array) -> Mask:
+        """By lines from places along the edge of the region to the nearest point of the piece, and to points of all its sides."""
+        # Arcs thinned out: the nearest places would lie in one heap on the wrong side of a wall.
+        places = shapely.get_coordinates(shapely.segmentize(shapely.simplify(region.boundary, 4), _SAMPLE))
+        nearest = nearest_points(places, targets.boxes)
+        apart = np.hypot(*(nearest - places).transpose(2, 0, 1))
+        few = apart.argsort(axis=1)[:, :_PLACES]
+        row = np.repeat(np.arange(len(targets)), few.shape[1])
+        place = few.ravel()
+        found = np.zeros(len(targets), dtype=bool)
+        for sides in (nearest[row, place][:, None], targets.boxes.points(_ROUND)[row]):
+            far = np.hypot(*(sides - places[place][:, None]).transpose(2, 0, 1)) <= reach[row][:, None]
+            line, side = np.nonzero(far & ~found[row][:, None])
+            clear = self._clear(places[place[line]], sides[line, side], targets.pieces[row[line]])
+            found[row[line[clear]]] = True
+        return found
 
-    def _clear(self, starts: Array, ends: Array, pieces: Sequence[int]) -> Mask:
+    def _clear(self, starts: Array, ends: Array, pieces: Numbers) -> Mask:
         """Whether an arm gets along each line to its piece: through no closed side or post, over nothing too high."""
         scene = self.scene
-        high = np.maximum(OVER_IN16, scene.bottom[list(pieces)])[:, None]
+        high = np.maximum(OVER_IN16, scene.bottom[pieces])[:, None]
         bars = scene.standing & (scene.bottom <= high) & (scene.top > high)
-        bars[np.arange(len(pieces)), list(pieces)] = False
+        bars[np.arange(len(pieces)), pieces] = False
         entry, leaving = clipped(starts, ends, scene.boxes.grown(-HAIR_IN16))
         barred = (bars & (entry < leaving)).any(axis=1)
         return np.logical_not(barred | crosses(starts, ends, scene.barriers))
 
-    def widest(self, targets: Sequence[Target]) -> list[int]:
-        """The widest disc, by quarters of an inch, that comes to each of these, below the asked width; 0 below a body's depth."""
-        found = [0] * len(targets)
+    def widest(self, targets: Targets) -> tuple[Numbers, Numbers]:
+        """The widest disc that comes to each of these, below the asked width, (k,), 0 below a body's depth; and how far the next
+        is that was tried and does not, (k,).
+        """
+        found, steps = np.zeros(len(targets), dtype=int), np.full(len(targets), _COARSE)
 
-        def narrow(low: int, high: int, which: list[int]) -> None:
-            if high - low <= 1 or not which:
-                for i in which:
-                    found[i] = low * _STEP
+        def narrow(low: int, high: int, which: Numbers, step: int) -> None:
+            if high - low <= step or not len(which):
+                found[which], steps[which] = low, step
                 return
-            middle = (low + high) // 2
-            passes = self.comes_to([targets[i] for i in which], middle * _STEP, quickly=True)
-            narrow(low, middle, [i for i, passed in zip(which, passes, strict=True) if not passed])
-            narrow(middle, high, [i for i, passed in zip(which, passes, strict=True) if passed])
+            middle = low + (high - low) // step // 2 * step
+            passed = self.comes_to(targets[which], middle, quickly=True)
+            narrow(low, middle, which[~passed], step)
+            narrow(middle, high, which[passed], step)
 
-        least, most = BODY_IN16 // _STEP, -(-self.scene.booth.way_in16 // _STEP)
-        passes = self.comes_to(targets, BODY_IN16)
-        narrow(least, most, [i for i in range(len(targets)) if passes[i]])
-        return found
+        passed = np.flatnonzero(self.comes_to(targets, BODY_IN16, quickly=True))
+        narrow(BODY_IN16, max(self.scene.booth.way_in16, BODY_IN16), passed, _COARSE)
+        places, counts = np.unique(found[found > 0], return_counts=True)
+        for low in places[counts.argsort(kind="stable")[::-1][:_REFINED]].tolist():
+            narrow(low, min(low + _COARSE, self.scene.booth.way_in16), np.flatnonzero(found == low), _STEP)
+        return found, steps
 
-    def gap(self, width_in16: int) -> tuple[int, int, Any] | None:
-        """The two obstacles, and the line between them, that stop a disc a quarter of an inch wider than this one."""
-        before, beyond = (self.region(width, quickly=True) for width in (width_in16 + _STEP, width_in16))
+    @cached_property
+    def _pairs(self) -> tuple[Numbers, Numbers, Array]:
+        """Every two obstacles, and how far apart they are."""
         a, b = np.triu_indices(len(self.obstacles), 1)
-        apart = shapely.distance(self.obstacles[a], self.obstacles[b])
-        near = np.flatnonzero((apart >= width_in16 - 1) & (apart < width_in16 + _STEP + _ROUGH))
+        return a, b, shapely.distance(self.obstacles[a], self.obstacles[b])
+
+    def gap(self, width_in16: int, step_in16: int) -> tuple[int, int, Any] | None:
+        """The two obstacles, and the line between them, that stop a disc a little wider than this one, which passes."""
+        before, beyond = (self.region(width, quickly=True) for width in (width_in16 + step_in16, width_in16))
+        a, b, apart = self._pairs
+        near = np.flatnonzero((apart >= width_in16 - 1) & (apart < width_in16 + step_in16 + _ROUGH))
         if not len(near):
             return None
         lines = shapely.shortest_line(self.obstacles[a[near]], self.obstacles[b[near]])
@@ -218,59 +238,61 @@ def way_findings(ways: Ways, cannot_open: set[str]) -> Iterator[Finding]:
         yield finding("way narrow", "The booth has no open side; say which of its sides is open to the aisle.", (), scene.shape)
         return
     asked = scene.booth.way_in16
-    targets = [t for t in targets_of(scene, cannot_open) if ways.scene.standing[t.n] or t.before]
-    missed = [t for t, come in zip(targets, ways.comes_to(targets, asked), strict=True) if not come]
-    if not missed:
+    targets = targets_of(scene, cannot_open)
+    missed = targets[~ways.comes_to(targets, asked)]
+    if not len(missed):
         return
-    places: dict[int, list[Target]] = defaultdict(list)
-    for target, widest in zip(missed, ways.widest(missed), strict=True):
-        if widest:
-            places[widest].append(target)
-        else:
-            yield _unreached(scene, target, asked)
-    for widest, stopped in sorted(places.items()):
-        yield _narrow(ways, widest, stopped)
+    widest, steps = ways.widest(missed)
+    for i in np.flatnonzero(widest == 0).tolist():
+        yield _unreached(scene, int(missed.pieces[i]), bool(missed.before[i]))
+    for width in np.unique(widest[widest > 0]).tolist():
+        same = widest == width
+        yield _narrow(ways, width, int(steps[same][0]), missed[same])
 
 
-def targets_of(scene: Scene, cannot_open: set[str]) -> list[Target]:
-    targets = []
-    for n, one in enumerate(scene.placed):
-        before = one.piece.opens_in16 > 0 and one.key not in cannot_open
-        shape = strips_before(scene.boxes[[n]], np.array([one.piece.opens_in16])).shapes[0] if before else scene.shapes[n]
-        targets.append(Target(n, shape, before))
-    return targets
+def targets_of(scene: Scene, cannot_open: set[str]) -> Targets:
+    """Every piece but rugs."""
+    pieces = np.flatnonzero(scene.standing)
+    opens = np.array([scene.placed[n].piece.opens_in16 for n in pieces.tolist()], dtype=float)
+    opens[[scene.placed[n].key in cannot_open for n in pieces.tolist()]] = 0
+    own, before = scene.boxes[pieces], opens > 0
+    strips = strips_before(own, opens)
+    middle, half = (np.where(before[:, None], s, o) for s, o in ((strips.middle, own.middle), (strips.half, own.half)))
+    boxes = Boxes(middle, half, own.across, own.ahead)
+    return Targets(pieces, boxes, boxes.shapes, before)
 
 
-def _unreached(scene: Scene, target: Target, asked: int) -> Finding:
-    name, one = scene.name(target.n), scene.placed[target.n]
-    if target.before:
+def _unreached(scene: Scene, n: int, before: bool) -> Finding:
+    asked, key = scene.booth.way_in16, scene.placed[n].key
+    if before:
         said = "the floor before its doors or drawers cannot be come to"
         said += f"; leave a way of {length(asked)} up to it, or turn it to the way"
     else:
         said = f"no way in the booth comes within {length(ARM_IN16)} of it, over nothing higher than {length(OVER_IN16)}"
         said += f"; leave a way of {length(asked)} near it, or bring it to the front"
-    # What hangs is taken down with a hook or a step: told, and no more.
-    return finding(
-        "out of reach", f"Nobody can reach {name}: {said}.", [one.key], scene.shapes[target.n], stops=_stops(scene, target)
-    )
+    at, stops = scene.shapes[n], _stops(scene, n)
+    return finding("out of reach", f"Nobody can reach {scene.name(n)}: {said}.", [key], at, stops=stops)
 
 
-def _stops(scene: Scene, target: Target) -> bool:
-    return scene.placed[target.n].piece.stands != "wall"
+def _stops(scene: Scene, n: int) -> bool:
+    """What hangs is taken down with a hook or a step: that nobody reaches it is told, and no more."""
+    return scene.placed[n].piece.stands != "wall"
 
 
-def _narrow(ways: Ways, widest: int, stopped: Sequence[Target]) -> Finding:
+def _narrow(ways: Ways, widest: int, step: int, stopped: Targets) -> Finding:
     scene, asked = ways.scene, ways.scene.booth.way_in16
-    names = listed([scene.name(t.n) for t in stopped])
-    keys = [scene.placed[t.n].key for t in stopped]
-    stops = any(_stops(scene, t) for t in stopped)
-    gap = ways.gap(widest)
+    pieces = stopped.pieces.tolist()
+    names = listed([scene.name(n) for n in pieces])
+    keys = [scene.placed[n].key for n in pieces]
+    stops = any(_stops(scene, n) for n in pieces)
+    gap = ways.gap(widest, step) if step == _STEP else None
     if gap is None:
-        at = stopped[0].shape
-        before = ways.region(widest + _STEP, quickly=True)
+        at = stopped.shapes[0]
+        before = ways.region(min(widest + step, asked), quickly=True)
         at = at if before.is_empty else shapely.shortest_line(before, at)
+        about = length(widest) if step == _STEP else f"{length(widest)} to {length(min(widest + step, asked))}"
         sentence = (
-            f"The way to {names} is {length(widest)} wide, and {length(asked)} is asked; "
+            f"The way to {names} is {about} wide, and {length(asked)} is asked; "
             f"move what stands beside it {length(asked - widest)} apart."
         )
         return finding("way narrow", sentence, keys, at, measured_in16=widest, required_in16=asked, stops=stops)
