@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coop.core.errors import Refusal
-from coop.resets.domain.hours.day import Day, Presence, Turn, chain_before, chance_by_close, project_of, turns_of
+from coop.resets.domain.hours.day import Day, Presence, Turn, chain_before, chance_by_close, drawn_chance, project_of, turns_of
 from coop.resets.domain.hours.days import runs_words, split_days, tasks_words
 from coop.resets.domain.hours.estimate import Minutes
 from coop.resets.domain.hours.project import Schedule, Span, faults
@@ -134,6 +134,30 @@ def test_the_booth_holds_only_so_many_at_once():
     assert split_days(tasks, [day(FRI, *five)], ()).days[0].schedule.finish == OPENS + 120
     roomy = HoursSettings(inside_at_most=5)
     assert split_days(tasks, [day(FRI, *five)], (), roomy).days[0].schedule.finish == OPENS + 60
+
+
+def test_in_the_middle_what_is_out_is_loaded_and_a_stop_that_is_not_safe_is_said():
+    # Moves 1 to 3 are made, the third is not in the van yet; 40 minutes are left, and after 3 it is not safe.
+    tasks = [task("load 3", 30, "move 3", kind="load", number=3, dock=True), move(4, 30), move(5, 30)]
+    first = split_days(tasks, [day(closes=640), day(SAT)], {5}).days[0]
+    assert [one.key for one in first.tasks] == ["load 3"]
+    assert not first.safe
+    assert first.sentence == (
+        "Fri, Nov 6, 2026: it cannot hold all of it by 10:40 am. It is not safe to stop for the night after move 3, and "
+        "no safe stop is in reach: get more hands or hours. Left for the next day: moves 4 and 5."
+    )
+    # Were it safe after 4, the day would have to hold 60 minutes; of 60 it does.
+    assert split_days(tasks, [day(closes=660), day(SAT)], {4}).days[0].stop_after == 4
+    assert split_days(tasks, [day(closes=640), day(SAT)], {3}).days[0].safe
+
+
+@given(st.lists(st.integers(10, 200), min_size=1, max_size=9), st.sets(st.integers(1, 9)))
+def test_one_person_makes_the_most_moves_up_to_a_safe_stop_that_the_hours_hold(minutes, safe_after):
+    tasks = [move(number + 1, long) for number, long in enumerate(minutes)]
+    plan = split_days(tasks, [day(), day(SAT)], safe_after).days[0]
+    held = [n for n in range(len(minutes) + 1) if sum(minutes[:n]) <= CLOSES - OPENS and n in {0, len(minutes), *safe_after}]
+    assert len(plan.tasks) == max(held)
+    assert plan.safe
 
 
 # --- what no day holds ------------------------------------------------------------------------------------------------------
@@ -265,6 +289,35 @@ def test_the_chance_of_a_day_is_that_of_the_worked_example():
     schedule = find_schedule(project)
     assert schedule.finish == 624
     assert round(chance_by_close(tasks, project, schedule, 628), 3) == 0.963
+
+
+def test_drawn_days_agree_with_the_worked_example_on_one_chain():
+    # PERT, worked example: .963 by the normal curve; drawn from beta curves a little off.
+    rows = [(5, 8, 17), (3, 5, 7), (4, 6, 8), (3, 4, 5)]
+    tasks = [Task(str(n), "pack", "", Minutes(*row), 1, (str(n - 1),) if n else ()) for n, row in enumerate(rows)]
+    project = project_of(tasks, day(), USUAL)
+    assert drawn_chance(tasks, project, find_schedule(project), 628, draws=2000) == pytest.approx(0.963, abs=0.02)
+
+
+def test_drawn_days_count_chains_side_by_side_which_one_chain_does_not():
+    # Each is done in time on half the days: both on a quarter, four on a sixteenth.
+    tasks = [Task(str(n), "pack", "", Minutes(0, 60, 120)) for n in range(4)]
+    where = day(FRI, Presence("Ada", OPENS, CLOSES, 4))
+    project = project_of(tasks, where, USUAL)
+    schedule = find_schedule(project)
+    assert chance_by_close(tasks, project, schedule, OPENS + 60) == 0.5
+    assert drawn_chance(tasks, project, schedule, OPENS + 60, draws=2000) == pytest.approx(1 / 16, abs=0.02)
+    two = project_of(tasks[:2], where, USUAL)
+    assert drawn_chance(tasks, two, find_schedule(two), OPENS + 60, draws=2000) == pytest.approx(1 / 4, abs=0.03)
+
+
+def test_what_cannot_vary_is_drawn_as_it_is():
+    tasks = [move(1, 100)]
+    project = project_of(tasks, day(), USUAL)
+    schedule = find_schedule(project)
+    assert [drawn_chance(tasks, project, schedule, OPENS + minutes, draws=5) for minutes in (99, 100)] == [0, 1]
+    # Longer than anybody is there: never.
+    assert drawn_chance([Task("move 1", "move", "", fixed(500))], project, schedule, CLOSES, draws=5) == 0
 
 
 # --- words ------------------------------------------------------------------------------------------------------------------

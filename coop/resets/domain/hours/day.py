@@ -6,13 +6,15 @@ Minutes are after midnight, by the mall's clock.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
+import numpy as np
+
 from coop.core.periods import shown_day
-from coop.resets.domain.hours.estimate import chain_of
+from coop.resets.domain.hours.estimate import Minutes, chain_of
 from coop.resets.domain.hours.project import ImpossibleWork, Project, Schedule, Span, Work, first_fit, stretches_of
-from coop.resets.domain.hours.schedule import find_schedule
+from coop.resets.domain.hours.schedule import find_schedule, list_end
 from coop.resets.domain.hours.tasks import HoursSettings, Task
 
 HANDS, DOCK, INSIDE = range(3)
@@ -176,6 +178,36 @@ def chance_by_close(tasks: Iterable[Task], project: Project, schedule: Schedule,
     if not chain:
         return 1.0
     return chain_of(by_key[key].minutes for key in chain).chance_by(closes_minute - schedule.starts[chain[0]])
+
+
+DRAWS = 200
+
+
+def drawn_chance(
+    tasks: Iterable[Task], project: Project, schedule: Schedule, closes_minute: int, *, seed: int = 1, draws: int = DRAWS
+) -> float:
+    """The share of so many days, drawn, that are done by closing: all chains at once, hands and dock counted.
+
+    Each task's minutes are drawn from the beta curve that PERT's mean stands for (shapes 1 + 4 (likely - least) / range and 1 + 4
+    (most - likely) / range) and placed in the order of the schedule. The same for the same seed.
+    """
+    rows = {task.key: task.minutes for task in tasks}
+    keys = sorted(schedule.starts, key=lambda key: (schedule.starts[key], project.by_key[key].minutes))
+    order = {key: place for place, key in enumerate(keys)}
+    chance, done = np.random.default_rng(seed), 0
+    for _ in range(draws):
+        drawn = tuple(replace(work, minutes=_draw(rows[work.key], chance)) for work in project.works)
+        end = list_end(Project(drawn, project.stretches), order)
+        done += end is not None and end <= closes_minute
+    return done / draws if draws else 1.0
+
+
+def _draw(minutes: Minutes, chance: np.random.Generator) -> int:
+    wide = minutes.most - minutes.least
+    if wide == 0:
+        return minutes.least
+    low, high = 1 + 4 * (minutes.likely - minutes.least) / wide, 1 + 4 * (minutes.most - minutes.likely) / wide
+    return round(minutes.least + wide * float(chance.beta(low, high)))
 
 
 def fill(project: Project, kept: Schedule) -> Schedule:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
@@ -36,6 +36,8 @@ class DayPlan:
     left: tuple[Task, ...]
     stop_after: int | None
     """Number of the last move of the day, where it leaves others; None: it leaves none, or makes none."""
+    safe: bool
+    """Aisle and stacks are safe when it stops. Not so only where moves had been made before and no safe stop is in reach."""
     could: bool
     """Some plan might hold all of it: none was found, and none was ruled out."""
     chance: float
@@ -65,8 +67,9 @@ def split_days(
 ) -> Split:
     """Put a reset's tasks on one day after the other, each with as many moves as it holds.
 
-    `safe_after` are numbers of moves after which aisle and stacks are safe for the night; before the first move and after the
-    last it always is. A piece out of the booth is in the van the same day, and one off the van in the booth. Refuses a task that
+    `safe_after` are numbers of moves after which aisle and stacks are safe for the night; before move 1 and after the last they
+    always are. A piece out of the booth is in the van the same day, and one off the van in the booth. To plan anew in the middle,
+    leave out the tasks that are done and let the first day open at the minute it is now. Refuses a task that
     no day could ever hold, and tasks that wait for each other, by name with the mend.
     """
     settings = settings or HoursSettings()
@@ -137,6 +140,8 @@ def _plan_day(
     done = tuple(task for task in tasks if task.key in schedule.starts)
     left = tuple(task for task in tasks if task.key not in schedule.starts)
     project = project_of(done, day, settings)
+    made = min((task.number for task in left if task.kind == "move" and task.number is not None), default=1) - 1
+    safe = made == 0 or made in safe_after
     return DayPlan(
         day,
         done,
@@ -144,9 +149,10 @@ def _plan_day(
         turns_of(project, schedule, day.present),
         left,
         stop_after,
+        safe,
         could,
         chance_by_close(done, project, schedule, day.closes_minute),
-        _day_words(day, schedule, done, left, stop_after, could, is_last=is_last),
+        _day_words(day, schedule, done, left, stop_after, could, made if not safe else 0, is_last=is_last),
     )
 
 
@@ -168,7 +174,7 @@ def _up_to_safe_move(
     numbers = sorted({task.number for task in tasks if task.number is not None})
     stops = [0, *(number for number in numbers if number in safe_after or number == numbers[-1])]
     best: tuple[int, Schedule] = (0, Schedule({}, 0, 0))
-    low, high = 1, len(stops) - 1
+    low, high = 0, len(stops) - 1
     while low <= high:
         middle = (low + high) // 2
         needed = _needed(tasks, stops[middle])
@@ -184,7 +190,7 @@ def _up_to_safe_move(
 def _needed(tasks: Sequence[Task], stop: int) -> list[Task]:
     """The moves up to one, what is carried with them, and all they wait for."""
     by_key = {task.key: task for task in tasks}
-    stack = [task.key for task in tasks if task.number is not None and task.number <= stop]
+    stack = [task.key for task in tasks if task.number is not None and not _comes_after(task, stop, by_key)]
     found: set[str] = set()
     while stack:
         key = stack.pop()
@@ -196,12 +202,20 @@ def _needed(tasks: Sequence[Task], stop: int) -> list[Task]:
 
 def _allowed(tasks: Sequence[Task], stop: int) -> list[Task]:
     """All but the moves after one, and what waits for them."""
+    by_key = {task.key: task for task in tasks}
     barred: set[str] = set()
-    rest = [task for task in tasks if task.number is not None and task.number > stop]
+    rest = [task for task in tasks if _comes_after(task, stop, by_key)]
     while rest:
         barred |= {task.key for task in rest}
         rest = [task for task in tasks if task.key not in barred and not barred.isdisjoint(task.after)]
     return [task for task in tasks if task.key not in barred]
+
+
+def _comes_after(task: Task, stop: int, by_key: Mapping[str, Task]) -> bool:
+    """Whether it is of a move after one; to load what has been moved out already is not, whatever its number."""
+    if task.number is None or task.number <= stop:
+        return False
+    return task.kind != "load" or any(key in by_key for key in task.after)
 
 
 # --- in words ---------------------------------------------------------------------------------------------------------------
@@ -214,6 +228,7 @@ def _day_words(
     left: Sequence[Task],
     stop_after: int | None,
     could: bool,
+    unsafe_after: int,
     *,
     is_last: bool,
 ) -> str:
@@ -226,6 +241,8 @@ def _day_words(
     found, hold = ("no plan was found by which it", "holds") if could else ("it", "cannot hold")
     if stop_after:
         stop = f"Stop after move {stop_after}, where aisle and stacks are safe for the night"
+    elif unsafe_after:
+        stop = f"It is not safe to stop for the night after move {unsafe_after}, and no safe stop is in reach: get more hands or hours"
     elif any(task.kind in CARRIED for task in left):
         stop = "Make no move yet: the first stop that is safe for the night comes too late in the day"
     else:

@@ -80,6 +80,13 @@ def find_schedule(project: Project, *, seed: int = 1, tries: int = TRIES) -> Sch
     return Schedule(search.starts, search.finish, min(bound, search.finish))
 
 
+def list_end(project: Project, places: Mapping[str, int]) -> int | None:
+    """When a project ends whose work is placed in this order. None: not all of it fits."""
+    search = _Lists(project)
+    starts = search.place({key: (place, 0) for key, place in places.items()})
+    return None if starts is None else max((at + project.by_key[key].minutes for key, at in starts.items()), default=0)
+
+
 Rank = tuple[float, float]
 """What comes first is placed first, once all it waits for is."""
 
@@ -104,13 +111,13 @@ class _Lists:
         self.finish: int | None = None
 
     def look(self, ranks: Mapping[str, Rank]) -> None:
-        starts = self._forward(ranks)
+        starts = self.place(ranks)
         if starts is None:
             return
         self._keep(starts)
         # Everything as late as this end allows, and then as early as that order allows: often earlier than before (Tormos, Lova).
         late = self._backward(starts)
-        again = self._forward({key: (at, 0) for key, at in late.items()}) if late else None
+        again = self.place({key: (at, 0) for key, at in late.items()}) if late else None
         if again is not None:
             self._keep(again)
 
@@ -122,7 +129,7 @@ class _Lists:
     def _end(self, starts: Mapping[str, int]) -> int:
         return max(at + self.project.by_key[key].minutes for key, at in starts.items())
 
-    def _forward(self, ranks: Mapping[str, Rank]) -> dict[str, int] | None:
+    def place(self, ranks: Mapping[str, Rank]) -> dict[str, int] | None:
         project, free = self.project, self.project.capacity.copy()
         waits = {work.key: len(set(work.after)) for work in project.works}
         ready = [(ranks[work.key], work.key) for work in project.works if not waits[work.key]]
