@@ -27,6 +27,7 @@ import coop.leases.posting
 import coop.leases.settling
 import coop.payouts.bank_file
 import coop.payouts.models
+import coop.resets.arranging
 import coop.resets.models
 import coop.resets.reset_models
 import coop.resets.working

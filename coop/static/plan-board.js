@@ -11,14 +11,14 @@ const STEP = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDo
 /** Painted in this order, and gone through in it with the Tab key: the floor's first, what stands on it after. */
 const ORDER = ["aisle", "space", "counter", "fixture", "post", "extinguisher", "wall", "door", "exit"];
 
-function make(name, attributes = {}, inside = []) {
+export function make(name, attributes = {}, inside = []) {
   const made = document.createElementNS(SVG, name);
   for (const [key, value] of Object.entries(attributes)) made.setAttribute(key, value);
   made.append(...inside);
   return made;
 }
 
-function points(outline) {
+export function points(outline) {
   return outline.map((point) => point.join(",")).join(" ");
 }
 
@@ -103,7 +103,7 @@ export class Board {
   /** Draw what the draft holds, keeping the elements there are, so that the focus stays where it was. */
   draw() {
     const wanted = this.draft.parts.filter((part) => part.drawn)
-      .sort((a, b) => ORDER.indexOf(this.sort(a)) - ORDER.indexOf(this.sort(b)));
+      .sort((a, b) => this.level(a) - this.level(b));
     const keys = new Set(wanted.map((part) => part.key));
     for (const [key, group] of this.shown) {
       if (!keys.has(key)) {
@@ -124,6 +124,11 @@ export class Board {
       this.show(part, group);
     }
     this.handles();
+  }
+
+  /** What lies lower is painted first. */
+  level(part) {
+    return ORDER.indexOf(this.sort(part));
   }
 
   sort(part) {
