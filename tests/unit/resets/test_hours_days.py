@@ -144,7 +144,7 @@ def test_in_the_middle_what_is_out_is_loaded_and_a_stop_that_is_not_safe_is_said
     assert not first.safe
     assert first.sentence == (
         "Fri, Nov 6, 2026: it cannot hold all of it by 10:40 am. It is not safe to stop for the night after move 3, and "
-        "no safe stop is in reach: get more hands or hours. Left for the next day: moves 4 and 5."
+        "no safe stop is in reach: get help or hours. Left for the next day: moves 4 and 5."
     )
     # Were it safe after 4, the day would have to hold 60 minutes; of 60 it does.
     assert split_days(tasks, [day(closes=660), day(SAT)], {4}).days[0].stop_after == 4

@@ -242,7 +242,7 @@ def _day_words(
     if stop_after:
         stop = f"Stop after move {stop_after}, where aisle and stacks are safe for the night"
     elif unsafe_after:
-        stop = f"It is not safe to stop for the night after move {unsafe_after}, and no safe stop is in reach: get more hands or hours"
+        stop = f"It is not safe to stop for the night after move {unsafe_after}, and no safe stop is in reach: get help or hours"
     elif any(task.kind in CARRIED for task in left):
         stop = "Make no move yet: the first stop that is safe for the night comes too late in the day"
     else:
