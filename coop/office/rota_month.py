@@ -24,6 +24,7 @@ from coop.shifts.judging import UNCOVERED, Broken, judge
 from coop.shifts.models import Post, Rota, Turn, TurnHelper
 from coop.shifts.owing import Worker, balances, owed_of_month, workers_of
 from coop.shifts.planning import rota_of
+from coop.shifts.rules import rules_on
 from coop.shifts.wording import hours_of, turn_said
 
 
@@ -72,7 +73,10 @@ class DayCell:
 
 @dataclass(frozen=True)
 class MemberRow:
-    """What a member has of a month, beside what the member owes. Turns worked for somebody else count for that one."""
+    """What a member has of a month, beside what the member owes.
+
+    Turns worked for somebody else count for that one, and those of a day the mall stays closed as the house rules say.
+    """
 
     member_id: int
     name: str
@@ -261,10 +265,11 @@ def _members(
     """Those who take part, by name; and who has a turn although not."""
     owed = owed_of_month(session, mall, month)
     before = balances(session, [mall.id], before=month)
+    closed_counts = rules_on(session, mall.id, month.first_day).closed == "worked"
     have: dict[int, Counter[str]] = defaultdict(Counter)
     for turn in turns:
         whose = turn.for_member_id or turn.member_id
-        if whose is not None:
+        if whose is not None and (turn.state == "standing" or closed_counts):
             have[whose].update({"turns": 1, "weekend": int(turn.on_date.weekday() >= 5), "holiday": int(bool(turn.holiday))})
     given = answered(session, month, {one.member_id for one in workers})
     there = {one.member_id for one in workers}

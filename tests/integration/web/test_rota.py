@@ -6,14 +6,15 @@ import re
 from datetime import date
 from html import unescape
 
-from sqlalchemy import select
+from sqlalchemy import select, update
 
 from coop.core.db import transaction
 from coop.core.jobs import Job
 from coop.core.periods import Month
 from coop.dealers.models import UserAccount
 from coop.floor.models import Mall
-from coop.shifts.models import Rota, Turn
+from coop.office.rota_month import month_of
+from coop.shifts.models import Rota, Turn, TurnRule
 from coop.shifts.planning import ensure_rota
 from tests.factories.rota_hall import OUTCOME
 from tests.integration.web.conftest import Web, send
@@ -227,3 +228,16 @@ def test_fairness_shows_turns_for_each_owed(web: Web) -> None:
     assert "December 2025 to November 2026, turns at every mall" in page
     assert "Ida Fenwick D01" in page
     assert "Turns for each turn owed" in page
+
+
+def test_turns_of_a_closed_day_count_as_the_house_rules_say(web: Web) -> None:
+    def had(how: str) -> int:
+        with transaction(web.sessions) as session:
+            session.execute(update(TurnRule).values(closed=how))
+            month = month_of(session, web.clock.at, session.get_one(Mall, web.house.mall.id), Month(2026, 11))
+            return next(row.turns for row in month.members if row.code == "D01")
+
+    every = had("owed")
+    with transaction(web.sessions) as session:
+        session.get_one(Turn, web.house.turns.turn).state = "closed"
+    assert (had("worked"), had("owed")) == (every, every - 1)
