@@ -58,7 +58,7 @@ def own_sets(session: Session, user: Visitor, *, space_id: int | None = None) ->
 def piece_counts(session: Session, set_ids: Sequence[int]) -> Mapping[int, int]:
     """How many pieces are in each set."""
     rows = select(SetPiece.set_id, func.count()).where(SetPiece.set_id.in_(set_ids)).group_by(SetPiece.set_id)
-    return dict(session.execute(rows).tuples().all())
+    return {set_id: int(count) for set_id, count in session.execute(rows)}
 
 
 def booths_of_sets(session: Session, rows: Sequence[BoothSet]) -> Mapping[int, Space]:
