@@ -15,43 +15,24 @@ Lengths are sixteenths of an inch, weights ounces. `CAUTION` stands beside what 
 
 from __future__ import annotations
 
-import math
-from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from functools import cached_property
 from typing import Literal
 
-from coop.core.geometry import IN16_PER_INCH, format_length, format_sqft, rectangle_sqft100
+from coop.core.geometry import format_length, format_sqft, rectangle_sqft100
 from coop.core.words import joined
 from coop.resets.domain.caution import CAUTION
+from coop.resets.domain.load_rows import Item, Van, best_rows, item_of, row_length, rows_in_order
+from coop.resets.domain.load_trips import least_trips, trips_in_order, trips_waiting
 from coop.resets.domain.piece import Piece
-from coop.resets.domain.way import How, carried_sizes
+from coop.resets.domain.way import How
 from coop.resets.domain.weight import format_weight
 
 Direction = Literal["out", "in"]
 
-PAD_IN16, GLASS_PAD_IN16 = 1 * IN16_PER_INCH, 4 * IN16_PER_INCH
-"""Added to both sides of a footprint for its blankets, in all: common practice, no source."""
-FEW = 10
-"""Up to so many pieces the fewest trips are found for certain where pieces may wait."""
 BOXES_HIGH = 4
 """Boxes on one another at most: common practice, no source."""
-
-
-@dataclass(frozen=True)
-class Van:
-    """Its loading floor, `length` from the front wall to the doors; `payload_oz` None where nobody looked it up.
-
-    The opening of its doors is a leg of the way (`way.Door`).
-    """
-
-    name: str
-    width_in16: int
-    length_in16: int
-    height_in16: int
-    payload_oz: int | None = None
 
 
 @dataclass(frozen=True)
@@ -106,30 +87,6 @@ class Loads:
     cautions: tuple[str, ...] = (CAUTION,)
 
 
-@dataclass(frozen=True, eq=False)
-class _Item:
-    """A piece as it may stand in the van: (width, length, how), padded, the first way of carrying first."""
-
-    piece: Piece
-    stands: tuple[tuple[int, int, How], ...]
-
-    @property
-    def weight_oz(self) -> int:
-        return self.piece.weight_oz or 0
-
-    @cached_property
-    def area(self) -> int:
-        return min(width * length for width, length, _ in self.stands)
-
-    @cached_property
-    def narrowest(self) -> int:
-        return min(width for width, _, _ in self.stands)
-
-
-_Row = tuple[tuple[_Item, int, int, How], ...]
-"""Items side by side, each with its width, length and way of standing."""
-
-
 def loads(pieces: Sequence[Piece], van: Van, *, direction: Direction = "out", may_wait: bool = False) -> Loads:
     """The trips for pieces in the order they come out, or go in.
 
@@ -141,16 +98,16 @@ def loads(pieces: Sequence[Piece], van: Van, *, direction: Direction = "out", ma
         raise ValueError("A piece is loaded twice.")
     items, left = [], []
     for piece in pieces:
-        item = _item(piece, van)
+        item = item_of(piece, van)
         why = _why_left(piece, item, van)
         if why:
             left.append(Left(piece.key, why))
         else:
             items.append(item)
-    least = _least(items, van)
-    groups, proven = _in_order(items, van), True
+    least = least_trips(items, van)
+    groups, proven = trips_in_order(items, van), True
     if may_wait and len(groups) > least:
-        groups, exact = _waiting(items, groups, least, van)
+        groups, exact = trips_waiting(items, groups, least, van)
         proven = exact or len(groups) == least
     order = {item.piece.key: n for n, item in enumerate(items)}
     trips = tuple(_trip(number, group, van, direction, order, may_wait) for number, group in enumerate(groups, start=1))
@@ -165,20 +122,7 @@ def loads(pieces: Sequence[Piece], van: Van, *, direction: Direction = "out", ma
     return Loads(trips, tuple(left), least, proven, waits, _sentence(trips, items, waits, fewest, van))
 
 
-def _item(piece: Piece, van: Van) -> _Item:
-    """Its ways of standing in the van; none where it fits in no way. Glass is never laid flat."""
-    pad = GLASS_PAD_IN16 if piece.glass else PAD_IN16
-    stands: list[tuple[int, int, How]] = []
-    for how, (width, depth, height) in carried_sizes(piece):
-        if height > van.height_in16 or (piece.glass and how == "tilted"):
-            continue
-        for across, along in dict.fromkeys(((width + pad, depth + pad), (depth + pad, width + pad))):
-            if across <= van.width_in16 and along <= van.length_in16:
-                stands.append((across, along, how))
-    return _Item(piece, tuple(stands))
-
-
-def _why_left(piece: Piece, item: _Item, van: Van) -> str:
+def _why_left(piece: Piece, item: Item, van: Van) -> str:
     if not item.stands:
         size = f"{format_length(piece.width_in16)} x {format_length(piece.depth_in16)} x {format_length(piece.height_in16)}"
         floor = f"{format_length(van.width_in16)} x {format_length(van.length_in16)} x {format_length(van.height_in16)}"
@@ -194,235 +138,24 @@ def _why_left(piece: Piece, item: _Item, van: Van) -> str:
     return ""
 
 
-def _row(items: Sequence[_Item], width_in16: int) -> _Row | None:
-    """The items side by side, as short along the van as they can be; None where they are too wide together."""
-    if sum(item.narrowest for item in items) > width_in16:
-        return None
-    lengths = sorted({stand[1] for item in items for stand in item.stands})
-
-    def chosen(length_in16: int) -> list[tuple[int, int, How] | None]:
-        return [min((stand for stand in item.stands if stand[1] <= length_in16), default=None, key=_narrow) for item in items]
-
-    def takes(length_in16: int) -> bool:
-        stands = chosen(length_in16)
-        return None not in stands and sum(stand[0] for stand in stands if stand) <= width_in16
-
-    # The longer a row may be, the narrower each may stand: the first length that takes them is the shortest.
-    length = lengths[bisect_left(lengths, True, key=takes)]
-    return tuple((item, *stand) for item, stand in zip(items, chosen(length), strict=True) if stand)
-
-
-def _narrow(stand: tuple[int, int, How]) -> tuple[int, int]:
-    return stand[0], stand[1]
-
-
-def _length(row: _Row) -> int:
-    return max((length for _, _, length, _ in row), default=0)
-
-
-def _rows(items: Sequence[_Item], width_in16: int) -> list[_Row]:
-    """The items in this order in rows, together as short as can be: best[n] is the best of the first n, by its last row."""
-    best: list[tuple[int, int]] = [(0, 0)]
-    for end in range(1, len(items) + 1):
-        options = []
-        for start in range(end - 1, -1, -1):
-            row = _row(items[start:end], width_in16)
-            if row is None:
-                break
-            options.append((best[start][0] + _length(row), start))
-        best.append(min(options))
-    rows: list[_Row] = []
-    end = len(items)
-    while end:
-        start = best[end][1]
-        rows.append(_row(items[start:end], width_in16) or ())
-        end = start
-    return rows[::-1]
-
-
-def _fits(items: Sequence[_Item], van: Van) -> bool:
-    if van.payload_oz is not None and sum(item.weight_oz for item in items) > van.payload_oz:
-        return False
-    if sum(item.area for item in items) > van.width_in16 * van.length_in16:
-        return False
-    return sum(_length(row) for row in _rows(items, van.width_in16)) <= van.length_in16
-
-
-def _in_order(items: Sequence[_Item], van: Van) -> list[list[_Item]]:
-    groups: list[list[_Item]] = []
-    for item in items:
-        if groups and _fits([*groups[-1], item], van):
-            groups[-1].append(item)
-        else:
-            groups.append([item])
-    return groups
-
-
-def _waiting(items: Sequence[_Item], in_order: list[list[_Item]], least: int, van: Van) -> tuple[list[list[_Item]], bool]:
-    """The fewest trips that were found where pieces may wait, and whether they are the fewest for certain.
-
-    Where waiting saves no trip, nothing waits.
-    """
-    if len(items) <= FEW:
-        fewest = _fewest(items, van)
-        return (fewest if len(fewest) < len(in_order) else in_order), True
-    best = in_order
-    orders = (sorted(items, key=lambda item: -item.area), sorted(items, key=_longest_first), sorted(items, key=_heaviest_first))
-    for search in (_first_fit, _fullest):
-        for order in orders:
-            if len(best) > least:
-                best = min(best, search(order, van), key=len)
-    return (best if best is in_order else _by_first(best, items)), False
-
-
-def _by_first(groups: list[list[_Item]], items: Sequence[_Item]) -> list[list[_Item]]:
-    """Trips in the order of the first piece of each, their pieces in the order in which they move."""
-    place = {item: n for n, item in enumerate(items)}
-    return sorted((sorted(group, key=lambda item: place[item]) for group in groups), key=lambda group: place[group[0]])
-
-
-def _heaviest_first(item: _Item) -> int:
-    return -item.weight_oz
-
-
-def _longest_first(item: _Item) -> tuple[int, int]:
-    return -min(stand[1] for stand in item.stands), -item.area
-
-
-def _first_fit(order: Sequence[_Item], van: Van) -> list[list[_Item]]:
-    groups: list[list[_Item]] = []
-    for item in order:
-        for group in groups:
-            if _fits(sorted([*group, item], key=_longest_first), van):
-                group.append(item)
-                break
-        else:
-            groups.append([item])
-    return groups
-
-
-_NODES = 60
-"""Parts of the pieces tried for each trip."""
-
-
-def _fullest(order: Sequence[_Item], van: Van) -> list[list[_Item]]:
-    """Each trip takes the first piece that is left and, of what goes with it, what fills the van best by floor or by payload."""
-    rest, groups = list(order), []
-    while rest:
-        groups.append(_filled(rest, van))
-        rest = [item for item in rest if item not in groups[-1]]
-    return groups
-
-
-def _filled(rest: Sequence[_Item], van: Van) -> list[_Item]:
-    floor = van.width_in16 * van.length_in16
-
-    def fill(group: Sequence[_Item]) -> Fraction:
-        by_weight = Fraction(sum(item.weight_oz for item in group), van.payload_oz) if van.payload_oz else Fraction(0)
-        return max(by_weight, Fraction(sum(item.area for item in group), floor))
-
-    best, best_fill, nodes = [rest[0]], fill(rest[:1]), 0
-    stack = [(best, 1)]
-    while stack and nodes < _NODES and best_fill < 1:
-        group, start = stack.pop()
-        nodes += 1
-        if fill(group) > best_fill:
-            best, best_fill = group, fill(group)
-        longer, seen = [], set()
-        for n in range(start, len(rest)):
-            # Of pieces alike only the first is tried: the others lead to the same trips.
-            alike = (rest[n].stands, rest[n].weight_oz)
-            if alike not in seen and _fits(sorted([*group, rest[n]], key=_longest_first), van):
-                seen.add(alike)
-                longer.append(([*group, rest[n]], n + 1))
-        stack += longer[::-1]
-    return best
-
-
-def _fewest(items: Sequence[_Item], van: Van) -> list[list[_Item]]:
-    """The fewest trips, over all ways to part the items into trips and each trip into rows (sets as bits)."""
-    all_items = (1 << len(items)) - 1
-    row_length = {mask: _length(row) for mask, row in _row_of_part(items, van).items()}
-    length: dict[int, int] = {0: 0}
-    weight: dict[int, int] = {0: 0}
-    trips: dict[int, tuple[int, int]] = {0: (0, 0)}
-    for mask in range(1, all_items + 1):
-        parts = _parts(mask)
-        length[mask] = min(row_length[part] + length[mask ^ part] for part in parts if part in row_length)
-        weight[mask] = weight[mask & (mask - 1)] + items[(mask & -mask).bit_length() - 1].weight_oz
-        trips[mask] = min(
-            (trips[mask ^ part][0] + 1, part)
-            for part in parts
-            if length[part] <= van.length_in16 and (van.payload_oz is None or weight[part] <= van.payload_oz)
-        )
-    groups = []
-    mask = all_items
-    while mask:
-        part = trips[mask][1]
-        groups.append(_members(items, part))
-        mask ^= part
-    return _by_first(groups, items)
-
-
-def _parts(mask: int) -> list[int]:
-    """Every part of a set that holds its lowest member."""
-    lowest = mask & -mask
-    rest = mask ^ lowest
-    parts, part = [], rest
-    while True:
-        parts.append(part | lowest)
-        if not part:
-            return parts
-        part = (part - 1) & rest
-
-
-def _best_rows(items: Sequence[_Item], van: Van) -> list[_Row]:
-    """Rows of a set in any order, as short as found: for certain where there are few, else longest first."""
-    if len(items) > FEW:
-        return _rows(sorted(items, key=_longest_first), van.width_in16)
-    rows = _row_of_part(items, van)
-    best: dict[int, tuple[int, int]] = {0: (0, 0)}
-    for mask in range(1, 1 << len(items)):
-        best[mask] = min((best[mask ^ part][0] + _length(rows[part]), part) for part in _parts(mask) if part in rows)
-    found, mask = [], (1 << len(items)) - 1
-    while mask:
-        found.append(rows[best[mask][1]])
-        mask ^= best[mask][1]
-    return found
-
-
-def _row_of_part(items: Sequence[_Item], van: Van) -> dict[int, _Row]:
-    """Of every part of the items that goes in one row, that row."""
-    rows = {}
-    for mask in range(1, 1 << len(items)):
-        row = _row(_members(items, mask), van.width_in16)
-        if row is not None:
-            rows[mask] = row
-    return rows
-
-
-def _members(items: Sequence[_Item], mask: int) -> list[_Item]:
-    return [item for n, item in enumerate(items) if mask >> n & 1]
-
-
-def _trip(number: int, group: list[_Item], van: Van, direction: Direction, order: dict[str, int], may_wait: bool) -> Trip:
+def _trip(number: int, group: list[Item], van: Van, direction: Direction, order: dict[str, int], may_wait: bool) -> Trip:
     if not may_wait:
-        rows = _rows(group if direction == "out" else group[::-1], van.width_in16)
+        rows = rows_in_order(group if direction == "out" else group[::-1], van.width_in16)
     elif direction == "out":
-        rows = sorted(_best_rows(group, van), key=lambda row: -sum(item.weight_oz for item, *_ in row))
+        rows = sorted(best_rows(group, van), key=lambda row: -sum(item.weight_oz for item, *_ in row))
     else:
-        rows = sorted(_best_rows(group, van), key=lambda row: -max(order[item.piece.key] for item, *_ in row))
+        rows = sorted(best_rows(group, van), key=lambda row: -max(order[item.piece.key] for item, *_ in row))
     spots, y = [], 0
     for row in rows:
         x = 0
         for item, width, length, how in row:
             spots.append(Spot(item.piece.key, item.piece.name, how, x, y, width, length))
             x += width
-        y += _length(row)
+        y += row_length(row)
     return Trip(number, tuple(spots), sum(item.weight_oz for item in group), y, _notes(group, spots, van))
 
 
-def _notes(group: Sequence[_Item], spots: Sequence[Spot], van: Van) -> tuple[str, ...]:
+def _notes(group: Sequence[Item], spots: Sequence[Spot], van: Van) -> tuple[str, ...]:
     notes = []
     unweighed = [item.piece.name for item in group if item.piece.weight_oz is None]
     if unweighed:
@@ -449,7 +182,7 @@ def _notes(group: Sequence[_Item], spots: Sequence[Spot], van: Van) -> tuple[str
     return tuple(notes)
 
 
-def _waits(groups: Sequence[Sequence[_Item]], order: dict[str, int], direction: Direction) -> tuple[str, ...]:
+def _waits(groups: Sequence[Sequence[Item]], order: dict[str, int], direction: Direction) -> tuple[str, ...]:
     """On the way out, what moves before the last piece of an earlier trip; on the way in, what comes before its turn."""
     places = [[order[item.piece.key] for item in group] for group in groups]
     waits = []
@@ -463,7 +196,7 @@ def _waits(groups: Sequence[Sequence[_Item]], order: dict[str, int], direction: 
     return tuple(waits)
 
 
-def _sentence(trips: Sequence[Trip], items: Sequence[_Item], waits: Sequence[str], fewest: str, van: Van) -> str:
+def _sentence(trips: Sequence[Trip], items: Sequence[Item], waits: Sequence[str], fewest: str, van: Van) -> str:
     if not trips:
         return f"Nothing goes in {van.name}."
     pieces = "1 piece" if len(items) == 1 else f"{len(items)} pieces"
@@ -477,33 +210,6 @@ def _sentence(trips: Sequence[Trip], items: Sequence[_Item], waits: Sequence[str
         names = joined([item.piece.name for item in items if item.piece.key in set(waits)])
         said += f" {names} {'waits' if len(waits) == 1 else 'wait'} while another trip goes: {format_sqft(floor)} sq ft of floor."
     return said
-
-
-def _least(items: Sequence[_Item], van: Van) -> int:
-    """Fewest trips by floor and by payload alone: no arrangement does with fewer."""
-    by_floor = lower_bound([item.area for item in items], van.width_in16 * van.length_in16)
-    by_weight = 0 if van.payload_oz is None else lower_bound([item.weight_oz for item in items], van.payload_oz)
-    return max(by_floor, by_weight)
-
-
-def lower_bound(sizes: Sequence[int], capacity: int) -> int:
-    """Fewest bins of a capacity that sizes can need: the bound L2.
-
-    Source: Martello and Toth, Knapsack Problems (1990), chapter 8: for every limit up to half a bin, what is larger than the rest
-    of a bin stands alone, what is larger than half of it stands apart but leaves room, and the others fill that room or more.
-    Raises ValueError for a size that is larger than a bin or below zero.
-    """
-    if any(not 0 <= size <= capacity for size in sizes):
-        raise ValueError("A size is zero or more and fits in a bin.")
-    sizes = [size for size in sizes if size]
-    bound = 0
-    for limit in {0, *(size for size in sizes if 2 * size <= capacity)}:
-        alone = [size for size in sizes if size > capacity - limit]
-        large = [size for size in sizes if size <= capacity - limit and 2 * size > capacity]
-        small = sum(size for size in sizes if limit <= size and 2 * size <= capacity)
-        over = max(0, small - (len(large) * capacity - sum(large)))
-        bound = max(bound, len(alone) + len(large) + math.ceil(Fraction(over, capacity)))
-    return bound
 
 
 def box_columns(count: int, size_in16: tuple[int, int, int], van: Van, *, weight_each_oz: int | None = None) -> tuple[Piece, ...]:

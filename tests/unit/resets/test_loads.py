@@ -8,7 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coop.resets.domain.loads import Loads, Van, box_columns, loads, lower_bound
+from coop.resets.domain.load_rows import Van
+from coop.resets.domain.load_trips import lower_bound
+from coop.resets.domain.loads import Loads, box_columns, loads
 from coop.resets.domain.piece import CarriedSize, Piece
 
 IN, LB = 16, 16
@@ -124,6 +126,8 @@ def test_what_is_loaded_stands_clear_within_the_van(sizes, may_wait, direction):
     pieces = made_of(sizes)
     made = loads(pieces, SMALL_VAN, direction=direction, may_wait=may_wait)
     by_key = {one.key: one for one in pieces}
+    firsts = [min(int(key[1:]) for key in trip) for trip in keys(made)]
+    assert firsts == sorted(firsts)
     assert sorted(key for trip in keys(made) for key in trip) == sorted(by_key)
     for trip in made.trips:
         assert trip.weight_oz == sum(by_key[key].weight_oz or 0 for key in trip.keys) <= 150 * LB
@@ -166,6 +170,13 @@ def test_on_the_way_in_what_comes_before_its_turn_waits():
     assert made.waits == (later,)
     assert second == {"b", "c", "d"} - {later}
     assert keys(made)[0] == (later, "a")  # a is needed first and stands by the doors
+
+
+def test_many_pieces_that_go_in_their_order_stay_within_the_van():
+    # Twelve that fill 60 x 60 in their order, 40 and 20 wide by turns; the long ones first they would not.
+    pieces = [piece(f"p{n}", 39 if n % 2 else 19, 9) for n in range(12)]
+    (trip,) = loads(pieces, Van("the van", 60 * IN, 60 * IN, 70 * IN), may_wait=True).trips
+    assert trip.used_in16 == 60 * IN
 
 
 def test_payload():
