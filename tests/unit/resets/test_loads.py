@@ -173,10 +173,10 @@ def test_on_the_way_in_what_comes_before_its_turn_waits():
 
 
 def test_many_pieces_that_go_in_their_order_stay_within_the_van():
-    # Twelve that fill 60 x 60 in their order, 40 and 20 wide by turns; the long ones first they would not.
-    pieces = [piece(f"p{n}", 39 if n % 2 else 19, 9) for n in range(12)]
-    (trip,) = loads(pieces, Van("the van", 60 * IN, 60 * IN, 70 * IN), may_wait=True).trips
-    assert trip.used_in16 == 60 * IN
+    # Twelve that fill 60 x 36 in their order, 40 and 20 wide by turns; with the wide ones first they would not.
+    pieces = [piece(f"p{n}", 39 if n % 2 else 19, 5) for n in range(12)]
+    (trip,) = loads(pieces, Van("the van", 60 * IN, 36 * IN, 70 * IN), may_wait=True).trips
+    assert trip.used_in16 == 36 * IN
 
 
 def test_payload():
