@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 
@@ -83,7 +83,7 @@ def arrange(
             by_clock = None if steps is not None else seconds
             work = seconds if steps is not None else None
             state, known = exact.run(
-                state, search.score, seconds=by_clock, work=work, seed=seed, workers=workers, over=lambda: watch.over
+                state, search.score, seconds=by_clock, work=work, seed=seed, workers=workers, over=watch.asks
             )
             bounds = [max(pair) for pair in zip([*known, *least[len(known) :]], least, strict=True)]
         stopped = watch.stopped
@@ -160,8 +160,21 @@ def _what(finding: Finding) -> tuple[str, tuple[str, ...]]:
 
 
 class _Watch:
-    over = False
-    stopped = False
+    """Whether it is over, whether somebody stopped it, and how to end what is being solved."""
+
+    def __init__(self) -> None:
+        self.over = self.stopped = False
+        self._end: Callable[[], None] | None = None
+
+    def asks(self, end: Callable[[], None]) -> bool:
+        """Whether it is over; until the next time somebody asks, `end` is called when it is."""
+        self._end = end
+        return self.over
+
+    def end(self) -> None:
+        self.over = True
+        if self._end is not None:
+            self._end()
 
 
 @contextmanager
@@ -176,7 +189,7 @@ def _watched(seconds: int | None, cancelled: Cancelled | None) -> Iterator[_Watc
             if cancelled is not None and cancelled():
                 watch.stopped = True
             if watch.stopped or (seconds is not None and passed >= seconds):
-                watch.over = True
+                watch.end()
                 return
 
     counter = threading.Thread(target=count, name="arrange-watch", daemon=True)

@@ -53,9 +53,12 @@ class Exact:
         work: int | None,
         seed: int,
         workers: int,
-        over: Callable[[], bool],
+        over: Callable[[Callable[[], None]], bool],
     ) -> tuple[State, list[int]]:
-        """The best state found, and a bound for each tier that was reached; the last of them may not be tight."""
+        """The best state found, and a bound for each tier that was reached; the last of them may not be tight.
+
+        `over` is asked before each solving, with what ends it.
+        """
         self.best, bounds = dict(start), []
         for tier, expression in enumerate(self.tiers):
             bound = 0
@@ -68,6 +71,8 @@ class Exact:
                     solver.parameters.max_deterministic_time = work
                 self.model.minimize(expression)
                 self._hint(self.best)
+                if over(solver.stop_search):
+                    break
                 status = solver.solve(self.model)
                 if seconds is not None:
                     seconds = max(1, seconds - int(solver.wall_time))
@@ -80,7 +85,7 @@ class Exact:
                     self.best = kept
                 if score(self.best)[tier] <= bound:
                     break
-                if over() or status != cp_model.OPTIMAL:
+                if status != cp_model.OPTIMAL:
                     break
                 self._cut(state)
             bounds.append(bound)
