@@ -23,7 +23,8 @@ from typing import Literal
 from coop.core.geometry import format_length, format_sqft, rectangle_sqft100
 from coop.core.words import joined
 from coop.resets.domain.caution import CAUTION
-from coop.resets.domain.load_rows import Item, Van, best_rows, item_of, row_length, rows_in_order
+from coop.resets.domain.load_rows import Item, best_rows, item_of, row_length, rows_in_order
+from coop.resets.domain.load_rows import Van as Van
 from coop.resets.domain.load_trips import least_trips, trips_in_order, trips_waiting
 from coop.resets.domain.piece import Piece
 from coop.resets.domain.way import How
