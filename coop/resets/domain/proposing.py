@@ -46,9 +46,8 @@ def propose_booth(outline: Outline, around: Around) -> Booth | None:
         return None
     corners, sides = _cut(_clockwise(outline), around)
     if not any(side.kind == "open" for side in sides):
-        # Somebody comes in somewhere: by its longest side that is no wall, else by its longest.
-        n = max(range(len(sides)), key=lambda n: (sides[n].kind != "wall", _length(corners, n)))
-        sides[n] = Side("open")
+        # Somebody comes in somewhere: at the bottom, as it is drawn.
+        sides[max(range(len(sides)), key=lambda n: corners[n][1] + corners[(n + 1) % len(corners)][1])] = Side("open")
     front = max((n for n, side in enumerate(sides) if side.kind == "open"), key=lambda n: _length(corners, n))
     shape = shapely.Polygon(outline)
     inside = [shape.intersection(shapely.Polygon(one)) for one in around.fixtures if shapely.Polygon(one).is_valid]

@@ -92,10 +92,10 @@ def test_a_door_opens_the_wall_it_lies_in() -> None:
     assert begins[0] - ends[0] == pytest.approx(6 * FT, abs=7 * 16)
 
 
-def test_a_booth_with_no_aisle_drawn_is_open_where_it_is_no_wall() -> None:
+def test_a_booth_with_no_aisle_drawn_is_open_at_the_bottom_as_it_is_drawn() -> None:
     found = propose_booth(BOOTH, Around(walls=[BACK_WALL], others=[RIGHT]))
     assert found is not None
-    assert [side.kind for side in found.sides].count("open") == 1
-    assert found.outline == box(0, 0, 12, 10), "its right side, twelve feet long, lies in front"
+    assert [side.kind for side in found.sides] == ["wall", "neighbour", "open", "wall"]
+    assert found.outline == box(0, 0, 10, 12)
     assert propose_booth(BOOTH[:2], Around()) is None
     assert propose_booth(((0, 0), (10, 0), (20, 0)), Around()) is None
