@@ -274,5 +274,24 @@ def test_lifting_more_often_never_allows_more():
         assert all(a >= b for a, b in pairwise(values))
 
 
+@given(
+    width=st.integers(4, 80),
+    depth=st.integers(4, 40),
+    height=st.integers(4, 90),
+    pounds=st.integers(1, 200),
+    start=st.integers(0, 70),
+    end=st.integers(0, 70),
+)
+def test_a_heavier_piece_never_takes_fewer_hands_and_nobody_is_asked_for_too_much(width, depth, height, pounds, start, end):
+    lifted = Lifted(start * IN, end * IN)
+    light, heavy = (hands_for(piece(width, depth, height, weight), lifted) for weight in (pounds, pounds + 10))
+    assert light.recommended_lb == heavy.recommended_lb
+    assert (light.people or 5) <= (heavy.people or 5)
+    if light.people:
+        assert light.team_lb is not None
+        assert pounds <= light.team_lb
+        assert (light.people > 1) or (light.index is not None and light.index <= 1)
+
+
 def test_weights_as_people_say_them():
     assert [format_weight(oz) for oz in (0, 8, 16, 760, -24)] == ["0 lb", "8 oz", "1 lb", "47 lb 8 oz", "-1 lb 8 oz"]
