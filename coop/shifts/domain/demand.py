@@ -157,9 +157,7 @@ def _end_words(what: str, minutes: int) -> str:
     if not minutes:
         return at
     hours, rest = divmod(abs(minutes), 60)
-    long = " and ".join(
-        said for said in (f"{hours} hour{'s' * (hours != 1)}" * bool(hours), f"{rest} minutes" * bool(rest)) if said
-    )
+    long = " and ".join(f"{count} {what}{'s' * (count != 1)}" for count, what in ((hours, "hour"), (rest, "minute")) if count)
     return f"{long} {'before' if minutes < 0 else 'after'} {at}"
 
 

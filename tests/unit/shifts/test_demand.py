@@ -154,3 +154,6 @@ def test_a_need_is_said() -> None:
     assert need_words(need(key_holders=1)) == "Every day, from opening to closing: 1 person with a key"
     assert need_words(need(people=2, key_holders=2)) == "Every day, from opening to closing: 2 people, all with a key"
     assert need_words(need(to_min=90)) == "Every day, from opening to 1 hour and 30 minutes after closing: 1 person"
+    assert (
+        need_words(need(from_min=-1, to_min=120)) == "Every day, from 1 minute before opening to 2 hours after closing: 1 person"
+    )
