@@ -90,7 +90,7 @@ def refusal_to_take(session: Session, now: datetime, offer: TurnOffer, member_id
         require_addressed(session, offer, member_id)
         require_taking_part(session, turn, member_id)
         if offer.kind == "give" or offer.return_turn_id is not None:
-            require_unbroken(session, moves_of(session, offer, member_id))
+            require_unbroken(session, moves_of(offer, member_id))
     except Refusal as refusal:
         return str(refusal)
     return ""
@@ -157,7 +157,7 @@ def require_still_good(session: Session, now: datetime, offer: TurnOffer) -> Non
         require_offerable(session, now, wanted, offer.answered_by or offer.to_member_id or 0)
 
 
-def moves_of(session: Session, offer: TurnOffer, taker_id: int) -> dict[int, int]:
+def moves_of(offer: TurnOffer, taker_id: int) -> dict[int, int]:
     """Who is to have which turn once it is taken."""
     moves = {offer.turn_id: taker_id}
     if offer.return_turn_id is not None:

@@ -95,7 +95,7 @@ def offer_turn(
         made_at=now,
     )
     if to_member_id is not None and (terms.kind == "give" or terms.return_turn_id is not None):
-        require_unbroken(session, moves_of(session, offer, to_member_id))
+        require_unbroken(session, moves_of(offer, to_member_id))
     session.add(offer)
     session.flush()
     _log(session, now, "turn offered", offer, user_id)
@@ -220,7 +220,7 @@ def _carry_out(session: Session, now: datetime, offer: TurnOffer, taker_id: int,
     hold_members(session, (offer.by_member_id, taker_id))
     turn = session.get_one(Turn, offer.turn_id)
     require_taking_part(session, turn, taker_id)
-    moves = moves_of(session, offer, taker_id)
+    moves = moves_of(offer, taker_id)
     require_unbroken(session, moves)
     offer.state, offer.answered_by, offer.answered_at, offer.ended_at = "taken", taker_id, offer.answered_at or now, now
     turns = [session.get_one(Turn, one) for one in moves]

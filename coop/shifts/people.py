@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 
@@ -21,18 +20,6 @@ from coop.shifts.rules import NOBODY
 
 FACT_WORDS = {"trained": "trained", "keys": "holds a key", "office": "holds an office", "exempt": "exempt"}
 PAIR_WORDS = {"apart": "must not work together", "together": "would like to work together"}
-
-
-@dataclass(frozen=True)
-class Facts:
-    """What is so of a member at a mall on a day."""
-
-    trained: bool = False
-    keys: bool = False
-    offices: tuple[tuple[str, Decimal], ...] = ()
-    """(office, turns a month it is worth)"""
-    exempt: str | None = None
-    """Why, maybe empty; None: not exempt."""
 
 
 def fact_rows(
@@ -54,19 +41,6 @@ def fact_rows(
     for row in session.scalars(rows):
         found.setdefault(row.member_id, []).append(row)
     return found
-
-
-def facts_on(session: Session, mall_id: int, day: date) -> dict[int, Facts]:
-    """What is so at a mall on a day, by member id; a member with nothing is not named."""
-    return {
-        member_id: Facts(
-            trained=any(row.kind == "trained" for row in rows),
-            keys=any(row.kind == "keys" for row in rows),
-            offices=tuple((row.words, row.less or Decimal(0)) for row in rows if row.kind == "office"),
-            exempt=next((row.words for row in rows if row.kind == "exempt"), None),
-        )
-        for member_id, rows in fact_rows(session, mall_id, day, day).items()
-    }
 
 
 def as_owed(row: TurnFact) -> Fact:
@@ -138,17 +112,6 @@ def end_fact(session: Session, now: datetime, row: TurnFact, ends_on: date, *, b
 
 
 # --- pairs ----------------------------------------------------------------------------------------------------------------
-
-
-def pairs_on(session: Session, day: date) -> list[TurnPair]:
-    """Pairs of members that hold on a day."""
-    return list(
-        session.scalars(
-            select(TurnPair)
-            .where(TurnPair.starts_on <= day, or_(TurnPair.ended_on.is_(None), TurnPair.ended_on >= day))
-            .order_by(TurnPair.id)
-        )
-    )
 
 
 def set_pair(

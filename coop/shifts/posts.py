@@ -22,10 +22,6 @@ KIND_WORDS = {"desk": "at the desk", "floor": "on the floor", "opening": "at ope
 _ENDS = ("clock", "open", "close")
 
 
-def posts_of(session: Session, mall_id: int) -> list[Post]:
-    return list(session.scalars(select(Post).where(Post.mall_id == mall_id).order_by(Post.name)))
-
-
 def needs_of(session: Session, mall_id: int, first: date = date.min, last: date = date.max) -> list[Need]:
     """The needs of a mall's posts that hold on any day between two, by post, then beginning."""
     rows = (

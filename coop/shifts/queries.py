@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import datetime
 
 from sqlalchemy import ColumnElement, select
 from sqlalchemy.orm import Session, aliased
@@ -123,13 +123,3 @@ def names_of(session: Session, member_ids: Iterable[int | None]) -> dict[int, st
     if not wanted:
         return {}
     return {row.id: row.name for row in session.execute(select(Member.id, Member.name).where(Member.id.in_(wanted)))}
-
-
-def month_turns(session: Session, rota: Rota) -> list[TurnRow]:
-    """Every turn of a rota."""
-    return turn_rows(session, Turn.rota_id == rota.id)
-
-
-def turns_on(session: Session, mall_id: int, on: date) -> list[TurnRow]:
-    """The published turns of a mall's day, closed ones too."""
-    return turn_rows(session, PUBLISHED, Turn.mall_id == mall_id, Turn.on_date == on)

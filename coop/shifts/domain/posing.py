@@ -43,8 +43,9 @@ _SEAT, _KEYS, _LEAST, _TOO_MANY = 20, 25, 10, 1000
 _WEIGHTS = {"turns": 10, "weekend": 5, "holiday": 1, "opening": 1, "closing": 1}
 _STEPS = 6
 _UNIT = 100
-_CHANGE = _WEIGHTS["turns"] * _UNIT**2
 """Hundredths of a turn."""
+_CHANGE = _WEIGHTS["turns"] * _UNIT**2
+"""Price of a turn that is not kept in a draft made again: that of one too many for its member."""
 KEY, TRAINED, TRAINEE = "key", "trained", "trainee"
 ALL, LEFT, EXEMPT, NEVER, SILENT, ELSEWHERE = "all", "not on a lease", "exempt", "never", "silent", "elsewhere"
 SEAT = "seat"

@@ -244,15 +244,18 @@ def test_facts_hold_on_their_days_and_malls(place: Place) -> None:
     set_fact(place.ida, "keys", starts_on=TODAY, mall_id=place.mall.id)
     set_fact(place.ida, "office", starts_on=TODAY, words="Treasurer", less=Decimal("1.5"))
     ill = set_fact(place.amos, "exempt", starts_on=TODAY, ends_on=date(2026, 11, 20), words="ill")
-    here, there = (people.facts_on(place.session, mall.id, TODAY) for mall in (place.mall, east))
-    assert here[place.ida.id] == people.Facts(True, True, (("Treasurer", Decimal("1.5")),), None)
-    assert there[place.ida.id] == people.Facts(True, False, (("Treasurer", Decimal("1.5")),), None)
-    assert here[place.amos.id].exempt == "ill"
-    assert people.facts_on(place.session, place.mall.id, date(2026, 11, 2)) == {place.ida.id: people.Facts(trained=True)}
+
+    def facts_on(day: date, mall: Mall = place.mall) -> dict[int, list[str]]:
+        rows = people.fact_rows(place.session, mall.id, day, day)
+        return {member_id: [f"{row.kind} {row.words}".strip() for row in of] for member_id, of in rows.items()}
+
+    assert facts_on(TODAY) == {place.ida.id: ["trained", "keys", "office Treasurer"], place.amos.id: ["exempt ill"]}
+    assert facts_on(TODAY, east) == {place.ida.id: ["trained", "office Treasurer"], place.amos.id: ["exempt ill"]}
+    assert facts_on(date(2026, 11, 2)) == {place.ida.id: ["trained"]}
     people.end_fact(place.session, place.now, ill, date(2026, 11, 10))
-    assert place.amos.id not in people.facts_on(place.session, place.mall.id, date(2026, 11, 11))
+    assert [place.amos.id in facts_on(date(2026, 11, day)) for day in (10, 11)] == [True, False]
     people.end_fact(place.session, place.now, ill, date(2026, 11, 2))
-    assert place.amos.id not in people.facts_on(place.session, place.mall.id, TODAY)
+    assert place.amos.id not in facts_on(TODAY)
     assert place.logged()[-1] == "turn fact ended: exempt ill through 2026-11-02"
 
 
@@ -293,8 +296,7 @@ def test_a_pair_runs_until_it_is_ended(place: Place) -> None:
     with pytest.raises(Refusal, match="Both are Ida Fenwick"):
         people.set_pair(place.session, place.now, place.ida, place.ida, "apart", TODAY)
     people.end_pair(place.session, place.now, pair, date(2026, 11, 10))
-    assert people.pairs_on(place.session, date(2026, 11, 10)) == [pair]
-    assert people.pairs_on(place.session, date(2026, 11, 11)) == []
+    assert pair.ended_on == date(2026, 11, 10)
     people.set_pair(place.session, place.now, place.ida, place.amos, "together", date(2026, 11, 11))
     assert len(place.session.scalars(select(TurnPair)).all()) == 2
 
