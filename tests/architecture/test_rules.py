@@ -146,11 +146,12 @@ def test_what_a_page_needs_of_the_rota_is_not_caught():
 
 # --- money and time -----------------------------------------------------------------------------------------------------
 
+NO_MONEY = {("coop", "floor", "domain"), ("coop", "resets", "domain")}
 MONEY = [
     path
     for path in rules.python_files("coop")
-    # The floor's domain is geometry: lengths and areas, and no money in it.
-    if (rules.room_of(path) and path.name not in {"forms.py", "views.py"} and path.parts[:3] != ("coop", "floor", "domain"))
+    # The floor's domain and the booth's are geometry, weights and chances, and no money in them.
+    if (rules.room_of(path) and path.name not in {"forms.py", "views.py"} and path.parts[:3] not in NO_MONEY)
     or path in {Path("coop/core/money.py"), Path("coop/core/periods.py"), Path("coop/core/db.py")}
 ]
 
