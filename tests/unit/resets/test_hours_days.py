@@ -320,6 +320,17 @@ def test_what_cannot_vary_is_drawn_as_it_is():
     assert drawn_chance([Task("move 1", "move", "", fixed(500))], project, schedule, CLOSES, draws=5) == 0
 
 
+def test_the_list_of_a_day_is_in_the_order_of_the_clock_with_who_does_it():
+    people = (Presence("Ada", OPENS, CLOSES), Presence("Ben", 630, 700))
+    tasks = [move(1, 20, 2), task("tags", 30, kind="tag"), move(2, 90)]
+    rows = split_days(tasks, [day(FRI, *people)], ()).days[0].rows
+    assert [(row.from_minute, row.to_minute, row.task.key, row.who) for row in rows] == [
+        (600, 630, "tags", ("Ada",)),
+        (630, 650, "move 1", ("Ada", "Ben")),
+        (650, 740, "move 2", ("Ada",)),
+    ]
+
+
 # --- words ------------------------------------------------------------------------------------------------------------------
 
 

@@ -44,6 +44,29 @@ class DayPlan:
     """That its tasks are done by closing (see PERT_CAUTION)."""
     sentence: str
 
+    @property
+    def rows(self) -> tuple[DayRow, ...]:
+        """The day's list: its tasks as they begin."""
+        who: dict[str, dict[str, None]] = {}
+        for turn in self.turns:
+            who.setdefault(turn.task, {})[turn.who] = None
+        starts = self.schedule.starts
+        rows = [
+            DayRow(starts[task.key], starts[task.key] + task.minutes.planned, task, tuple(who.get(task.key, ())))
+            for task in self.tasks
+        ]
+        return tuple(sorted(rows, key=lambda row: (row.from_minute, row.to_minute)))
+
+
+@dataclass(frozen=True)
+class DayRow:
+    """A task on the clock. `who` has more names than hands where somebody takes over."""
+
+    from_minute: int
+    to_minute: int
+    task: Task
+    who: tuple[str, ...]
+
 
 @dataclass(frozen=True)
 class Split:
