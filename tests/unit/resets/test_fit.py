@@ -147,6 +147,7 @@ def test_a_wall_piece_above_a_low_cabinet_is_not_in_it(up, told):
     low = put("chest", (60, 6), (40, 12, 30))
     picture = put("picture", (60, 1), (30, 2, 20), stands="wall", up=up)
     assert ("overlap" in kinds(ROOM, low, picture)) is told
+    assert ("overlap" in kinds(ROOM, picture, low)) is told
 
 
 def test_two_on_one_top_overlap_and_what_stands_on_the_other_does_not():
@@ -260,9 +261,20 @@ def test_doors_need_their_floor_and_a_wall_is_in_the_way():
 def test_doors_may_open_over_the_open_side_and_under_what_hangs_higher():
     at_front = put("cabinet", (60, 134), (40, 18, 70), opens_in16=18 * IN)
     assert kinds(ROOM, at_front) == set()
-    hung = put("a", (60, 0.5), (20, 1, 20), stands="wall", up=71)
     facing = put("cabinet", (60, 28), (40, 18, 70), 180, opens_in16=18 * IN)
-    assert "cannot open" not in kinds(ROOM, facing, hung)
+    for up, told in ((70, False), (69, True)):
+        hung = put("a", (60, 2), (20, 4, 20), stands="wall", up=up)
+        assert ("cannot open" in kinds(ROOM, facing, hung)) is told
+
+
+def test_doors_against_a_post_and_over_a_low_table_top():
+    post = tuple((x * IN, y * IN) for x, y in ((60, 30), (66, 30), (66, 36), (60, 36)))
+    one = the("cannot open", booth(posts=(post,)), CABINET)
+    assert one.measured_in16 == 12 * IN
+    # Doors of a cabinet that stands on a table begin above what is before the table.
+    high = put("high", (60, 60), (20, 10, 30), on="table", weight_oz=1, opens_in16=24 * IN)
+    for height, told in ((30, False), (31, True)):
+        assert ("cannot open" in kinds(ROOM, TABLE, high, put("low", (60, 83), (40, 14, height)))) is told
 
 
 # --- stacks -------------------------------------------------------------------------------------------------------------
@@ -342,13 +354,22 @@ def test_hooks_are_asked_of_the_side_behind():
         ({"size": (30, 12, 59)}, True),  # lower than what leans on it
         ({"size": (30, 12, 60), "glass": True}, True),
         ({"size": (9, 12, 60)}, True),  # behind its middle only
+        ({"size": (30, 12, 60), "at": (72, 52)}, True),  # behind its right half only
     ],
 )
 def test_what_leans_needs_something_firm_as_high_as_it_is(behind, told):
     # 60 in. high, so at most 15 in. off; its back is at y = 70, the front of what is behind at 58.
-    size = behind.pop("size")
     window = put("sash", (60, 71), (24, 2, 60), leans=True)
-    assert ("leans on nothing" in kinds(ROOM, window, put("behind", (60, 52), size, **behind))) is told
+    other = put("behind", **{"at": (60, 52), **behind})
+    assert ("leans on nothing" in kinds(ROOM, window, other)) is told
+
+
+@pytest.mark.parametrize(
+    ("kind", "high", "told"), [("wall", 60, False), ("wall", 59, True), ("window", 60, True), ("neighbour", 60, True)]
+)
+def test_what_leans_on_a_side_needs_a_wall_as_high_as_it_is(kind, high, told):
+    room = booth(sides=(Side(kind, height_in16=high * IN), Side("wall"), Side("open"), Side("wall")))
+    assert ("leans on nothing" in kinds(room, put("sash", (60, 5), (24, 2, 60), leans=True))) is told
 
 
 # --- names --------------------------------------------------------------------------------------------------------------

@@ -65,7 +65,8 @@ def test_a_line_goes_over_or_under_a_piece(bottom, height, point, told):
 def test_a_piece_behind_a_row_is_seen_over_it_when_it_is_higher():
     row = put("row", (60, 60), (120, 20, 70))
     # From the aisle at y = 162, over the row from 70 to 50, to the front at 10: 56 + (h - 56) * 92 / 152 > 70 from h = 79.2 on.
-    high, low = (put("behind", (60, 8), (20, 4, height)) for height in (84, 72))
+    # The six nearest eyes stand on the way at y = 132 and nearer: 56 + (h - 56) * 62 / 122 > 70 from h = 83.5 on only.
+    high, low = (put("behind", (60, 8), (20, 4, height)) for height in (80, 72))
     assert "out of sight" not in kinds(ROOM, row, high)
     one = the("out of sight", ROOM, row, low)
     assert not one.stops

@@ -47,7 +47,6 @@ def opening_findings(scene: Scene) -> Iterator[Finding]:
     deep, _ = depths(strips, scene.boxes)
     meet = (deep > HAIR_IN16) & (scene.bottom[opens][:, None] < scene.top) & (scene.bottom < scene.top[opens][:, None])
     meet &= scene.standing
-    meet[np.arange(len(opens)), opens] = False
     sides = scene.booth.sides_of(*CLOSED)
     fixed = [*shapely.linestrings(scene.sides[list(sides)]), *scene.posts]
     names = [scene.side_name(n) for n in sides] + ["the post"] * len(scene.posts)

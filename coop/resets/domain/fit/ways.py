@@ -8,6 +8,7 @@ A piece is come to when the disc's edge is within an arm's reach of it: 24 in., 
 piece's own lower edge (2010 ADA Standards 308.3.2, the obstructed side reach: at most 24 in. deep over at most 34 in. of height).
 Low pieces may so stand before taller ones. Before doors and drawers the disc must come up to the floor they open over. What hangs
 with its lower edge 80 in. or more above the floor is in nobody's way (307.4); what is no higher than 1/2 in. is floor (303.3).
+The exception of 403.5.1 (32 in. for 24 in. of length) is not taken inside a booth: what was asked is kept throughout.
 """
 
 from __future__ import annotations
