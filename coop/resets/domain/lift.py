@@ -209,15 +209,18 @@ class Lifted:
     turned_deg: int = 0
     lifts_per_min: Number = Fraction(1, 5)
     hours: Hours = 1
+    dolly: bool = True
+    """From floor to floor it may be rolled instead."""
 
 
-Verdict = Literal["lift", "weigh it", "ask a mover", "not so"]
-"""`not so`: no lift is recommended the way it was asked for (hands too high, turned too far, too often)."""
+Verdict = Literal["lift", "roll it", "weigh it", "ask a mover", "not so"]
+"""`roll it`: one end is raised and a dolly pushed under. `not so`: no lift is recommended the way it was asked for (hands too high,
+turned too far, too often)."""
 
 
 @dataclass(frozen=True)
 class Hands:
-    """How many people lift a piece (1 to 4; None unless `verdict` is "lift"), and the figures of it."""
+    """How many people lift or roll a piece (1 to 4; None where they should not), and the figures of it."""
 
     verdict: Verdict
     people: int | None
@@ -228,7 +231,7 @@ class Hands:
     index: Fraction | None
     """The piece's weight over that; None without its weight, or where no lift by one is recommended."""
     team_lb: Fraction | None
-    """What `people` may lift together, or four where even they should not."""
+    """What they may lift together (of what is rolled: those at its one end), or four where even they should not."""
     cautions: tuple[str, ...] = (LIFT_CAUTION, CAUTION)
 
     @property
@@ -240,15 +243,16 @@ class Hands:
         """For a list: `2 people`, `weigh it`."""
         if self.people is None:
             return "not by hand so" if self.verdict == "not so" else self.verdict
-        return "1 person" if self.people == 1 else f"{self.people} people"
+        said = "1 person" if self.people == 1 else f"{self.people} people"
+        return f"{said} and a dolly" if self.verdict == "roll it" else said
 
 
 def hands_for(piece: Piece, lifted: Lifted) -> Hands:
     """How many people should lift a piece so. Raises ValueError where it would be below the floor.
 
     One takes it round its shorter side, so H is half that side and what is before the body; of a team each takes an end or a
-    corner.
-    Both ends of the lift count, and the piece is put down with care.
+    corner. Both ends of the lift count, and the piece is put down with care. From floor to floor it is rolled where that takes
+    fewer: those who raise one end, which bears half its weight (statics, derived), and one who pushes the dolly under.
     """
     alone = _lift(piece, lifted, Fraction(min(piece.width_in16, piece.depth_in16), 2 * IN16_PER_INCH)).recommended_lb
     each = _lift(piece, lifted, Fraction(END_HOLD_IN)).recommended_lb
@@ -262,12 +266,40 @@ def hands_for(piece: Piece, lifted: Lifted) -> Hands:
     index = lifting_index(weight_lb, alone)
     least, because = _least(piece)
     room = min(LARGEST_TEAM, max(1, 2 * (piece.width_in16 + piece.depth_in16) // ELBOW_ROOM_IN16))
-    for people in range(least, max(least, room) + 1):
-        together = alone if people == 1 else team_capability((each,) * people)
-        if weight_lb <= together:
-            return Hands("lift", people, _why(piece, people, alone, together, because), alone, index, together)
-    together = team_capability((each,) * max(least, room))
-    return Hands("ask a mover", None, _mover(piece, max(least, room), together), alone, index, together)
+    teams = {n: alone if n == 1 else team_capability((each,) * n) for n in range(least, max(least, room) + 1)}
+    people = next((n for n, together in teams.items() if weight_lb <= together), None)
+    rolled = _rolled(piece, lifted, weight_lb, each, alone, index)
+    if rolled is not None and (people is None or (rolled.people or 0) < people):
+        return rolled
+    if people is not None:
+        return Hands("lift", people, _why(piece, people, alone, teams[people], because), alone, index, teams[people])
+    most = max(teams)
+    return Hands("ask a mover", None, _mover(piece, most, teams[most]), alone, index, teams[most])
+
+
+def _rolled(
+    piece: Piece, lifted: Lifted, weight_lb: Fraction, each: Fraction, alone: Fraction, index: Fraction | None
+) -> Hands | None:
+    """Rolled from floor to floor; None where it may not be (glass is not), or where its one end is too heavy too.
+
+    At one end two find room at its corners, a third on a side that is long enough for three.
+    """
+    if not lifted.dolly or lifted.from_in16 or lifted.to_in16 or piece.glass:
+        return None
+    room = 3 if max(piece.width_in16, piece.depth_in16) >= 3 * ELBOW_ROOM_IN16 else 2
+    for raising in range(1, room + 1):
+        together = team_capability((each,) * raising)
+        if weight_lb / 2 <= together:
+            who = {1: "one raises", 2: "two raise", 3: "three raise"}[raising]
+            why = (
+                f"{_COUNTS[raising + 1]} people and a dolly: {piece.name} is {format_weight(piece.weight_oz or 0)}; {who} one "
+                f"end, half of that, where {pounds(together)} is recommended, and one pushes the dolly under. Do not lift it."
+            )
+            return Hands("roll it", raising + 1, why, alone, index, together)
+    return None
+
+
+_COUNTS = {2: "Two", 3: "Three", 4: "Four"}
 
 
 def hand_height(piece: Piece, lifted: Lifted, bottom_in16: int) -> Fraction:
@@ -309,11 +341,10 @@ def _why(piece: Piece, people: int, alone: Fraction, together: Fraction, because
     weight = format_weight(piece.weight_oz or 0)
     if people == 1:
         return f"One person: {piece.name} is {weight}, and {pounds(alone)} is recommended for one at most."
-    count = {2: "Two", 3: "Three", 4: "Four"}[people]
     if because and Fraction(piece.weight_oz or 0, OZ_PER_LB) <= alone:
-        return f"{count} people: {piece.name} is only {weight}, but {because}."
+        return f"{_COUNTS[people]} people: {piece.name} is only {weight}, but {because}."
     for_one = f"over the {pounds(alone)} recommended for one" if alone else "too far from the body of one who takes it alone"
-    return f"{count} people: {piece.name} is {weight}, {for_one}; {people} may lift {pounds(together)} together."
+    return f"{_COUNTS[people]} people: {piece.name} is {weight}, {for_one}; {people} may lift {pounds(together)} together."
 
 
 def _mover(piece: Piece, people: int, together: Fraction) -> str:
@@ -326,7 +357,7 @@ def _mover(piece: Piece, people: int, together: Fraction) -> str:
     )
     return (
         f"{piece.name} is {format_weight(piece.weight_oz or 0)}, and {found} should lift {pounds(together)} at most. "
-        "Take out its drawers, shelves or doors and weigh it again, move it on a dolly without lifting it, or ask a mover."
+        "Take out its drawers, shelves or doors and weigh it again, or ask a mover."
     )
 
 
