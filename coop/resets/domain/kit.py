@@ -41,7 +41,7 @@ class KitRules:
     two_blankets_in16: int = 48 * IN16_PER_INCH
     ladder_in16: int = 72 * IN16_PER_INCH
     """What is put higher than this is put there from a step ladder."""
-    dolly_oz: int = 50 * OZ_PER_LB
+    dolly_oz: int = 35 * OZ_PER_LB
 
 
 @dataclass(frozen=True)

@@ -214,8 +214,8 @@ class Lifted:
 
 
 Verdict = Literal["lift", "roll it", "weigh it", "ask a mover", "not so"]
-"""`roll it`: one end is raised and a dolly pushed under. `not so`: no lift is recommended the way it was asked for (hands too high,
-turned too far, too often)."""
+"""`roll it`: one end is raised and a dolly pushed under. `not so`: no lift is recommended the way it was asked for (hands too
+high, turned too far, too often)."""
 
 
 @dataclass(frozen=True)
