@@ -3,6 +3,6 @@
 `piece` and `booth` are the values everything here takes; lengths are whole sixteenths of an inch (`_in16`), weights whole ounces
 (`_oz`), angles whole degrees.
 
-Hands and the way: `lift` (hands of a lift), `tip` (what may tip, lean badly or is glass near an edge), `kit` (what to bring, tags to
-write), `way` (what passes between booth and van), `loads` with `load_rows` and `load_trips` (trips of a van), `weight` (said in words).
+Hands and the way: `lift` (hands of a lift), `tip` (what may tip, lean badly or is glass near an edge), `kit` (what to bring, tags
+to write), `way` (what passes between booth and van), `loads` with `load_rows` and `load_trips` (trips of a van), `weight` (words).
 """
