@@ -103,6 +103,7 @@ def test_beyond_the_corner_of_an_l_belongs_to_another_side():
     room = Booth(tuple((x * IN, y * IN) for x, y in corners), (*[Side("wall")] * 4, Side("open"), Side("wall")))
     bay, floor = put("bay", (20, 10), (30, 10, 30)), put("floor", (90, 80), (30, 10, 30))
     assert set(seen(room, 0, bay, floor)) == {"bay"}
+    assert set(seen(room, 1, bay, put("behind the wall", (70, 30)))) == {"bay"}
     assert seen(room, 2, bay, floor) == {"floor": (75 - 48, 105 - 48, 0, 30, 3)}
     assert [elevation(room, Arrangement(), n).name for n in (0, 2)] == ["the back wall 1", "the back wall 2"]
 
