@@ -43,6 +43,9 @@ import coop.portal.details_views
 import coop.portal.lease_views
 import coop.portal.paying_views
 import coop.portal.reset_arrange_views
+import coop.portal.reset_day_views
+import coop.portal.reset_move_views
+import coop.portal.reset_measure_views
 import coop.portal.reset_piece_views
 import coop.portal.reset_set_views
 import coop.portal.sales_views

@@ -210,6 +210,8 @@ BUDGETS: dict[str, Budget] = {
     "turns.helpers": Budget(11, 7),
     "turns.calendar": Budget(11, 7),
     "resets.first": Budget(15, 6),
+    "resets.booth": Budget(14, 9),
+    "resets.measure": Budget(14, 16),
     "resets.pieces": Budget(11, 10),
     "resets.new_piece": Budget(11, 16),
     "resets.piece_file": Budget(9, 8),
