@@ -4,5 +4,5 @@
 (`_oz`), angles whole degrees.
 
 Hands and the way: `lift` (hands of a lift), `tip` (what may tip, lean badly or is glass near an edge), `kit` (what to bring, tags
-to write), `way` (what passes between booth and van), `loads` with `load_rows` and `load_trips` (trips of a van), `weight` (words).
+to write), `way` (what passes between booth and van), `loads` with `load_rows` and `load_trips` (trips of a van), `weight`.
 """
