@@ -12,13 +12,14 @@ from coop.books.payments import PAID_BY, receive_payment
 from coop.core.errors import Refusal
 from coop.core.fields import ChoiceField, DayField, DollarsField, Needed, stripped
 from coop.core.money import format_dollars
-from coop.core.web import Page, allow, db, now, roll_back, show_list, site, visitor
+from coop.core.web import Page, allow, db, now, request_id, roll_back, show_list, site, visitor
 from coop.dealers.details import Details, address_lines, change_details, enter_dealer
 from coop.dealers.membership import next_code
 from coop.dealers.models import Dealer
 from coop.dealers.paying import detail_of, form_of, how_paid, masked
 from coop.dealers.queries import dealer_by_code
 from coop.leases.models import Lease
+from coop.leases.parting import come_back, leave_coop
 from coop.office import dealer_list, dealer_sheet
 from coop.office import queries as office_queries
 from coop.office.dealer_sheet import sheet_of
@@ -78,6 +79,10 @@ class PaymentForm(FlaskForm):  # type: ignore[misc]
         next((field for word, field in named.items() if word in text), self.paid_on).errors = [text]
 
 
+class LeftForm(FlaskForm):  # type: ignore[misc]
+    left_on = DayField("Last day as a member", validators=[Needed("Write the day, like 2026-10-19.")])
+
+
 def wanted_dealer(code: str) -> Dealer:
     found = dealer_by_code(db(), code)
     if found is None:
@@ -126,8 +131,12 @@ def enter() -> Page:
 @allow(*READERS)
 def dealer(code: str) -> Page:
     found = wanted_dealer(code)
+    return _dealer_page(found, _details_of(found))
+
+
+def _details_of(found: Dealer) -> DetailsForm:
     member = found.member
-    form = DetailsForm(
+    return DetailsForm(
         formdata=None,
         name=member.name,
         trade_name=found.trade_name,
@@ -135,10 +144,9 @@ def dealer(code: str) -> Page:
         phone=member.phone,
         address=member.address,
     )
-    return _dealer_page(found, form)
 
 
-def _dealer_page(found: Dealer, form: DetailsForm) -> str:
+def _dealer_page(found: Dealer, form: DetailsForm, left: LeftForm | None = None) -> str:
     detail = detail_of(db(), found.id)
     malls = office_queries.malls(db())
     return render_template(
@@ -147,6 +155,7 @@ def _dealer_page(found: Dealer, form: DetailsForm) -> str:
         sheet=sheet_of(db(), now(), found, malls, office_queries.office_timezone(db())),
         malls=malls,
         form=form,
+        left=left or LeftForm(formdata=None, left_on=office_today(db(), now())),
         paid=", ".join(filter(None, (how_paid(detail), masked(detail)))),
         tax_form=form_of(db(), found.id),
         hold=open_hold(db(), found.id),
@@ -178,6 +187,35 @@ def change(code: str) -> Page:
         return _dealer_page(wanted_dealer(code), form), 422
     flash("It is kept. Statements and letters that were made keep what they said.")
     return redirect(url_for("dealers.dealer", code=code), 303)
+
+
+@dealers.post("/<code>/left")
+@allow("manager")
+def leave(code: str) -> Page:
+    """The member has left the co-op."""
+    found, form = wanted_dealer(code), LeftForm()
+    if not form.validate():
+        return _dealer_page(found, _details_of(found), form), 422
+    today = office_today(db(), now())
+    try:
+        leave_coop(db(), now(), found, form.left_on.data, today=today, user_id=visitor().user_id, request_id=request_id())
+    except Refusal as refusal:
+        roll_back()
+        form.left_on.errors = [str(refusal)]
+        found = wanted_dealer(code)
+        return _dealer_page(found, _details_of(found), form), 422
+    flash(f"{found.member.name} has left. A sign-in stays: lock it under People and sign-ins.")
+    return redirect(url_for("dealers.dealer", code=found.code), 303)
+
+
+@dealers.post("/<code>/back")
+@allow("manager")
+def back(code: str) -> Page:
+    """The member has not left, or is back."""
+    found = wanted_dealer(code)
+    come_back(db(), now(), found, user_id=visitor().user_id, request_id=request_id())
+    flash(f"{found.member.name} is a member as before.")
+    return redirect(url_for("dealers.dealer", code=found.code), 303)
 
 
 @dealers.get("/<code>/payment")

@@ -27,7 +27,7 @@ from coop.sales.models import TicketLine
 from coop.sales.queries import sold_by_month
 from coop.sales.service import take_tickets
 from tests.factories.coops import line, ticket
-from tests.integration.web.conftest import Web, form_token
+from tests.integration.web.conftest import Web, form_token, send
 from tests.integration.web.test_office import count_queries
 
 LIST, D01 = "/office/dealers/", "/office/dealers/D01"
@@ -262,3 +262,27 @@ def test_what_is_no_list_of_dealers_is_told_at_the_field(web: Web) -> None:
     client = web.browser("manager")
     none = client.post("/office/dealers/file", data={"csrf_token": form_token(client)})
     assert (none.status_code, "Choose the file first." in none.text) == (422, True)
+
+
+# --- leaving the co-op --------------------------------------------------------------------------------------------------
+
+
+def test_the_office_writes_down_who_has_left_and_takes_it_back(web: Web) -> None:
+    manager = web.browser("manager")
+    answer = send(manager, f"{D01}/left", left_on="soon")
+    assert (answer.status_code, "This is not a day. Write it like 2026-10-19." in answer.text) == (422, True)
+    answer = send(manager, f"{D01}/left", left_on="2026-11-02")
+    assert answer.status_code == 422
+    assert "and has no end: give notice on it first" in answer.text
+    with transaction(web.sessions) as session:
+        for lease in session.scalars(select(Lease).where(Lease.dealer_id == 1)):
+            lease.ends_on = date(2026, 11, 1)
+    assert send(manager, f"{D01}/left", left_on="2026-11-02").headers["Location"] == D01
+    page = plain(manager.get(D01).text)
+    assert "Ida Fenwick has left." in page
+    assert "left Nov 2, 2026" in page
+    assert "Not left, or back" not in plain(web.browser("auditor").get(D01).text)
+    send(manager, f"{D01}/back")
+    page = plain(manager.get(D01).text)
+    assert "Ida Fenwick is a member as before." in page
+    assert "left Nov 2, 2026" not in page

@@ -159,6 +159,8 @@ TABLE: dict[tuple[str, str], tuple[Address, frozenset[str]]] = {
     ("dealers.enter", "POST"): ("/office/dealers/new", MANAGER),
     ("dealers.dealer", "GET"): ("/office/dealers/D01", READERS),
     ("dealers.change", "POST"): ("/office/dealers/D01", MANAGER),
+    ("dealers.leave", "POST"): ("/office/dealers/D01/left", MANAGER),
+    ("dealers.back", "POST"): ("/office/dealers/D01/back", MANAGER),
     ("dealers.statements", "GET"): ("/office/dealers/D01/statements", READERS),
     ("dealers.file", "GET"): ("/office/dealers/file", MANAGER),
     ("dealers.bring", "POST"): ("/office/dealers/file", MANAGER),
