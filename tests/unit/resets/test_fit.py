@@ -225,6 +225,16 @@ def test_an_opening_narrower_than_a_piece_in_every_direction():
     assert kinds(room, put("a", (60, 60), (30, 40, 30))) == set()
 
 
+def test_corners_on_one_line_or_measured_twice_change_nothing():
+    corners = ((0, 0), (60, 0), (120, 0), (120, 0), (120, 144), (0, 144))
+    sides = (*[Side("wall", hooks=True)] * 4, Side("open"), Side("wall", hooks=True))
+    room = Booth(tuple((x * IN, y * IN) for x, y in corners), sides, height_limit_in16=8 * FOOT)
+    for has, has_not in CASES.values():
+        for placed in (has, has_not):
+            plain = {one.kind for one in found(booth(height_limit_in16=8 * FOOT), *placed)}
+            assert {one.kind for one in found(room, *placed)} == plain
+
+
 # --- heights ------------------------------------------------------------------------------------------------------------
 
 

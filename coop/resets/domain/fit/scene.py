@@ -67,10 +67,15 @@ class Scene:
         return np.stack([self.corners, np.roll(self.corners, -1, axis=0)], axis=1)
 
     @cached_property
+    def along(self) -> Array:
+        """(n, 2): the unit vector of each side; nought where two corners are one."""
+        along = self.sides[:, 1] - self.sides[:, 0]
+        return along / np.maximum(np.hypot(along[:, 0], along[:, 1]), 1)[:, None]
+
+    @cached_property
     def inward(self) -> Array:
         """(n, 2): the unit vector of each side that points into the booth."""
-        along = self.sides[:, 1] - self.sides[:, 0]
-        along = along / np.hypot(along[:, 0], along[:, 1])[:, None]
+        along = self.along
         x, y = self.corners.T
         turn = 1 if (x * np.roll(y, -1) - y * np.roll(x, -1)).sum() > 0 else -1
         return turn * np.stack([-along[:, 1], along[:, 0]], axis=1)
@@ -78,9 +83,8 @@ class Scene:
     @cached_property
     def closed(self) -> Array:
         """(m, 2, 2): the sides nobody passes, reaches or sees through, a hair longer, so that nothing slips through a corner."""
-        lines = self.sides[list(self.booth.sides_of(*CLOSED))]
-        along = lines[:, 1] - lines[:, 0]
-        hair = along / np.maximum(np.hypot(along[:, 0], along[:, 1]), 1)[:, None] / 2
+        which = list(self.booth.sides_of(*CLOSED))
+        lines, hair = self.sides[which], self.along[which] / 2
         return np.stack([lines[:, 0] - hair, lines[:, 1] + hair], axis=1)
 
     @cached_property

@@ -17,6 +17,8 @@ from coop.resets.domain.fit.scene import HAIR_IN16, Scene, length, listed
 HUNG_IN16 = 16
 """The back of what hangs is at most an inch before its wall, at both ends."""
 LEAN_SHARE = 4
+_SQUARE = 0.9
+"""Cosine of what a back may be turned from its wall; the inch at both ends judges it closer."""
 
 
 def hanging_findings(scene: Scene) -> Iterator[Finding]:
@@ -25,45 +27,49 @@ def hanging_findings(scene: Scene) -> Iterator[Finding]:
     for n, one in enumerate(scene.placed):
         if one.piece.stands != "wall" or one.on is not None:
             continue
-        side = side_behind(scene, backs[n], scene.boxes.ahead[n])
-        if side is None or side not in hooked:
+        behind = sides_behind(scene, backs[n], scene.boxes.ahead[n])
+        if not behind or not behind <= set(hooked):
             if hooked:
                 mend = f"hang it with its back to {listed([scene.side_name(h) for h in hooked])}"
             else:
                 mend = "no wall of this booth takes hooks: stand it on a piece, or leave it at home"
-            where = "at no wall" if side is None else f"at {scene.side_name(side)}, which takes no hooks"
+            bare = [scene.side_name(side) for side in sorted(behind - set(hooked))]
+            where = f"at {listed(bare)}, which takes no hooks" if bare else "at no wall"
             yield finding("no hooks", f"{scene.name(n)} hangs {where}; {mend}.", [one.key], scene.shapes[n])
             continue
-        high = scene.booth.sides[side].height_in16
-        if high is not None and scene.top[n] > high:
-            over = scene.top[n] - high
-            mend = (
-                f"hang it {length(over)} lower"
-                if one.piece.height_in16 <= high
-                else "it is higher than the wall: leave it at home"
-            )
-            sentence = (
-                f"{scene.name(n)} reaches {length(scene.top[n])}, and {scene.side_name(side)} is {length(high)} high; {mend}."
-            )
-            keys = [one.key]
-            yield finding("too high", sentence, keys, scene.shapes[n], measured_in16=round(scene.top[n]), required_in16=high)
+        for side in sorted(behind):
+            high = scene.booth.sides[side].height_in16
+            if high is not None and scene.top[n] > high:
+                over = scene.top[n] - high
+                mend = f"hang it {length(over)} lower" if one.piece.height_in16 <= high else "leave it at home"
+                wall = f"{scene.side_name(side)} is {length(high)} high"
+                sentence = f"{scene.name(n)} reaches {length(scene.top[n])}, and {wall}; {mend}."
+                measured, at = round(scene.top[n]), scene.shapes[n]
+                yield finding("too high", sentence, [one.key], at, measured_in16=measured, required_in16=high)
+                break
 
 
-def side_behind(scene: Scene, back: Array, ahead: Array) -> int | None:
-    """The side a back edge, (2, 2), is at: both its ends within an inch of it and between its ends, looking into the booth."""
-    for n, ends in enumerate(scene.sides):
-        along = ends[1] - ends[0]
-        far = float(np.hypot(*along))
-        out = (back - ends[0]) @ scene.inward[n]
-        at = (back - ends[0]) @ along / far
-        near = np.abs(out).max() <= HUNG_IN16 and at.min() >= -HUNG_IN16 and at.max() <= far + HUNG_IN16
-        if near and ahead @ scene.inward[n] > 0:
-            return n
-    return None
+def sides_behind(scene: Scene, back: Array, ahead: Array) -> set[int]:
+    """The sides a back edge, (2, 2), is at, looking into the booth: one, or two that go on in one line; none where it is at none.
+
+    Each end is within an inch of its side, and no more than that beyond the side's own ends.
+    """
+    found: list[int] = []
+    for end in back:
+        near = []
+        for n, (begin, other) in enumerate(scene.sides):
+            far = float(np.hypot(*(other - begin)))
+            out, at = abs((end - begin) @ scene.inward[n]), (end - begin) @ scene.along[n]
+            if out <= HUNG_IN16 and ahead @ scene.inward[n] > _SQUARE:
+                near.append((max(-at, at - far), n))
+        if not near or min(near)[0] > HUNG_IN16:
+            return set()
+        found.append(min(near)[1])
+    return set(found)
 
 
 def leaning_findings(scene: Scene) -> Iterator[Finding]:
-    """Lines straight back from a quarter and three quarters of the back must both meet one wall, or one firm piece as high.
+    """Lines straight back from a quarter and three quarters of the back must both meet walls, or one firm piece, as high as it.
 
     Firm is what neither leans nor hangs, is no glass and not fragile; it reaches at least as high as what leans on it.
     """
@@ -75,7 +81,8 @@ def leaning_findings(scene: Scene) -> Iterator[Finding]:
         # From a hair before the back: it may stand in contact.
         starts = backs[n] + scene.boxes.ahead[n] * (HAIR_IN16 + 1)
         ends = backs[n] - scene.boxes.ahead[n] * reach
-        if any(_meets(starts, ends, scene.sides[side]) for side in _leaned_on(scene, n)):
+        walls = scene.sides[_leaned_on(scene, n)]
+        if all(any(_meet(start, end, wall) for wall in walls) for start, end in zip(starts, ends, strict=True)):
             continue
         firm = np.array([_is_firm(scene, n, m) for m in range(len(scene.placed))], dtype=bool)
         entry, leaving = clipped(starts, ends, scene.boxes[firm])
@@ -99,13 +106,11 @@ def _is_firm(scene: Scene, n: int, m: int) -> bool:
     return m != n and not soft and scene.bottom[m] <= scene.bottom[n] and scene.top[m] >= scene.top[n]
 
 
-def _meets(starts: Array, ends: Array, side: Array) -> bool:
-    """Whether both lines cross or touch a segment."""
+def _meet(start: Array, end: Array, side: Array) -> bool:
+    """Whether a line crosses or touches a segment."""
 
     def turn(o: Array, to: Array, at: Array) -> float:
         return float((to[0] - o[0]) * (at[1] - o[1]) - (to[1] - o[1]) * (at[0] - o[0]))
 
     a, b = side
-    return all(
-        turn(a, b, p) * turn(a, b, q) <= 0 and turn(p, q, a) * turn(p, q, b) <= 0 for p, q in zip(starts, ends, strict=True)
-    )
+    return turn(a, b, start) * turn(a, b, end) <= 0 and turn(start, end, a) * turn(start, end, b) <= 0

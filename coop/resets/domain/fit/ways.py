@@ -77,8 +77,7 @@ class Ways:
         scene = self.scene
         deep = 2 * scene.booth.way_in16
         ends, out = scene.sides[self.open_sides], -scene.inward[self.open_sides]
-        along = ends[:, 1] - ends[:, 0]
-        along = along / np.hypot(along[:, 0], along[:, 1])[:, None] * scene.booth.way_in16
+        along = scene.along[self.open_sides] * scene.booth.way_in16
         near = np.stack([ends[:, 0] - along, ends[:, 1] + along], axis=1)
         far = near + out[:, None] * deep
         strips = shapely.polygons(np.stack([near[:, 0], near[:, 1], far[:, 1], far[:, 0]], axis=1))
@@ -120,7 +119,8 @@ class Ways:
     @cached_property
     def _floor(self) -> Any:
         """The floor without what stands on it, closed sides as slits."""
-        return self._domain.difference(shapely.union_all(shapely.buffer(self.obstacles, _SLIT, quad_segs=1)))
+        slit = shapely.buffer(self.obstacles, _SLIT, join_style="mitre", cap_style="square")
+        return self._domain.difference(shapely.union_all(slit))
 
     def region(self, width_in16: int, *, quickly: bool = False) -> Any:
         """Where the middle of a disc of this width gets to from the aisle, as one geometry; empty where it is nowhere.
