@@ -53,7 +53,8 @@ def ask_arrangement(session: Session, now: datetime, row: BoothSet, asked: Asked
 
     Refuses nothing to arrange, pieces of others or gone, a path or a time that cannot be meant, and a second one at a time.
     """
-    if is_arranged_now(session, row):
+    before = last_job(session, row)
+    if before is not None and before.state in ("queued", "running"):
         raise Refusal(f"{row.name} is being arranged: wait for it, or stop it.")
     ids = tuple(dict.fromkeys(asked.piece_ids))
     own = select(PieceRow.id).where(
@@ -78,7 +79,8 @@ def ask_arrangement(session: Session, now: datetime, row: BoothSet, asked: Asked
         "seconds": asked.seconds,
         "seed": seed,
     }
-    key = f"{KIND}:{row.id}:{now.isoformat()}"
+    # Asked twice at once it is one.
+    key = f"{KIND}:{row.id}:{before.id if before else 0}"
     name_job(session, now, KIND, args, queue="rota", key=key, group_key=group_of(row))
     audit.record(session, now, "arrangement asked for", SUBJECT, row.id, user_id=user_id, detail=f"{row.name}, {len(ids)} pieces")
     session.flush()
@@ -92,11 +94,6 @@ def last_job(session: Session, row: BoothSet) -> Job | None:
     """The newest arranging of a set: waiting, going on, or ended."""
     found = select(Job).where(Job.group_key == group_of(row), Job.kind == KIND)
     return session.scalar(found.order_by(Job.id.desc()).limit(1))
-
-
-def is_arranged_now(session: Session, row: BoothSet) -> bool:
-    job = last_job(session, row)
-    return job is not None and job.state in ("queued", "running")
 
 
 def stop_arrangement(session: Session, row: BoothSet) -> None:

@@ -45,7 +45,7 @@ def _middle(booth: Booth) -> tuple[int, int]:
 
 def _on_wall(booth: Booth, arrangement: Arrangement, piece: Piece) -> Placed:
     """Its back at a wall that takes hooks, the first that has room; its front into the booth."""
-    hanging = [one.footprint for one in arrangement.placed if one.piece.stands == "wall"]
+    there = [one.footprint for one in arrangement.placed if _reaches(arrangement, one, HUNG_IN16, HUNG_IN16 + piece.height_in16)]
     ring = shapely.Polygon(booth.outline).exterior
     for n in [n for n in booth.sides_of("wall") if booth.sides[n].hooks]:
         (ax, ay), (bx, by) = booth.outline[n], booth.outline[(n + 1) % len(booth.outline)]
@@ -58,6 +58,15 @@ def _on_wall(booth: Booth, arrangement: Arrangement, piece: Piece) -> Placed:
             x = round(ax + along[0] * at + inward[0] * piece.depth_in16 / 2)
             y = round(ay + along[1] * at + inward[1] * piece.depth_in16 / 2)
             box = turned_box(x, y, piece.width_in16, piece.depth_in16, turn)
-            if not any(box.intersection(other).area > IN16_PER_INCH for other in hanging):
+            if not any(box.intersection(other).area > IN16_PER_INCH for other in there):
                 return Placed(piece, x, y, turn, up_in16=HUNG_IN16)
     return Placed(piece, *_middle(booth), up_in16=HUNG_IN16)
+
+
+def _reaches(arrangement: Arrangement, one: Placed, low: int, high: int) -> bool:
+    """Whether a piece is somewhere between two heights; one of a stack in a circle is taken to be."""
+    try:
+        bottom = arrangement.bottom_in16(one.key)
+    except ValueError:
+        return True
+    return bottom < high and bottom + one.piece.height_in16 > low

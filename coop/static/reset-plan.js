@@ -309,8 +309,11 @@ function judgeHere() {
     const { piece } = draft.part(key);
     if (out) lines.push(`${piece.name} is partly out of the booth.`);
     for (const other of over) {
-      if (!told.has(`${other} ${key}`)) lines.push(`${piece.name} overlaps ${draft.part(other).piece.name}.`);
+      if (told.has(`${other} ${key}`)) continue;
       told.add(`${key} ${other}`);
+      // The one that is being moved is named first.
+      const both = [piece.name, draft.part(other).piece.name];
+      lines.push((other === draft.chosen ? both.reverse() : both).join(" overlaps ") + ".");
     }
   }
   one("set-trouble").textContent = lines.slice(0, 3).join(" ") + (lines.length > 3 ? ` And ${lines.length - 3} more.` : "");
