@@ -19,6 +19,7 @@ from coop.resets.domain.piece import CARRIED, CarriedSize
 from coop.resets.domain.weight import format_weight, parse_weight
 from coop.resets.models import PieceRow
 from coop.resets.pieces import BOUND_WORDS, LONGEST, MOST_COLOURS, MOST_FEET, PLACE_WORDS, STANDS_WORDS, PieceIn, as_written
+from coop.resets.smalls import MOST, MOST_BOXES, MOST_ROOM_CUIN, SmallsIn
 
 LISTED = "Choose one of those listed."
 OWN_COLOURS = 3
@@ -205,3 +206,46 @@ _SAME = ("stands", "fragile", "glass", "leans", "needs_power", "feet", "place", 
 
 class PieceFileForm(DealerForm):
     file = FileField("Pieces as CSV", validators=[FileRequired("Choose the file first.")])
+
+
+class SmallsForm(DealerForm):
+    grouping = StringField("What they are", filters=[stripped])
+    count = NumberField("How many", most=MOST)
+    each = NumberField("Room of one, in cubic inches", least=1, most=MOST_ROOM_CUIN)
+    boxes = NumberField("Boxes they fill", most=MOST_BOXES)
+    fragile = BooleanField("Fragile")
+    place = ChoiceField("Where they are", choices=PLACE_WORDS)
+    on_piece = SelectField("They go on", invalid_choice_message=LISTED)
+    note = StringField("Note", filters=[stripped])
+
+    def onto(self, pieces: Sequence[PieceRow]) -> None:
+        self.on_piece.choices = [
+            SelectChoice("", "no piece in particular"),
+            *(SelectChoice(str(one.id), one.name) for one in pieces),
+        ]
+
+    @classmethod
+    def of(cls, smalls: SmallsIn) -> SmallsForm:
+        """A form that shows smalls as they are kept."""
+        data = {key: getattr(smalls, key) for key in ("grouping", "count", "boxes", "fragile", "place", "note")}
+        on_piece = "" if smalls.on_piece_id is None else str(smalls.on_piece_id)
+        return cls(formdata=None, data=data | {"each": smalls.each_cuin, "on_piece": on_piece})
+
+    def read(self) -> SmallsIn | None:
+        """The smalls as they were written; None where something could not be read, and each field says what."""
+        if not self.validate():
+            return None
+        return SmallsIn(
+            grouping=self.grouping.data,
+            count=-1 if self.count.data is None else self.count.data,
+            each_cuin=self.each.data,
+            boxes=self.boxes.data,
+            fragile=self.fragile.data,
+            place=self.place.data,
+            on_piece_id=int(self.on_piece.data) if self.on_piece.data else None,
+            note=self.note.data,
+        )
+
+    def tell(self, faults: Mapping[str, str]) -> None:
+        for key, sentence in faults.items():
+            told(self[{"each_cuin": "each", "on_piece_id": "on_piece"}.get(key, key)], sentence)

@@ -212,6 +212,8 @@ BUDGETS: dict[str, Budget] = {
     "resets.first": Budget(15, 6),
     "resets.booth": Budget(14, 9),
     "resets.measure": Budget(14, 16),
+    "resets.smalls": Budget(13, 9),
+    "resets.smalls_of": Budget(12, 8),
     "resets.pieces": Budget(11, 10),
     "resets.new_piece": Budget(11, 16),
     "resets.piece_file": Budget(9, 8),

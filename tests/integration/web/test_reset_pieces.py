@@ -155,3 +155,32 @@ def test_anothers_piece_is_not_there(web: Web, path: str) -> None:
     assert [answer.status_code for answer in answers] == [404] * len(answers)
     assert names(client, "") == []
     assert "You have written down no piece yet" in client.get("/resets/pieces").text
+
+
+# --- smalls ----------------------------------------------------------------------------------------------------------------
+
+
+def test_smalls_are_counted_refused_at_the_field_changed_and_dropped_with_a_way_back(web: Web) -> None:
+    client = web.browser("dealer")
+    wrong = send(client, "/resets/smalls", grouping="", count="many", place="booth", on_piece="")
+    assert wrong.status_code == 422
+    assert set(mistakes(wrong.text)) == {"count"}
+    wrong = send(client, "/resets/smalls", grouping="", count="12", place="booth", on_piece="")
+    assert set(mistakes(wrong.text)) == {"grouping", "boxes"}
+    shelf = str(kept(web, "Pine table").id)
+    assert (
+        send(client, "/resets/smalls", grouping="brass", count="12", boxes="2", place="home", on_piece=shelf).status_code == 303
+    )
+    page = client.get("/resets/smalls").text
+    assert "brass: 12 are counted." in page
+    assert "at home<small>on Pine table</small>" in page
+    address = re.findall(r'href="(/resets/smalls/\d+)">brass<', page)[0]
+    assert 'value="12"' in client.get(address).text
+    assert send(client, address, grouping="brass", count="11", boxes="2", place="home", on_piece="").status_code == 303
+    dropped = send(client, f"{address}/drop").text
+    assert "brass are off the list. They stand filled in below" in dropped
+    assert f'href="{address}"' not in dropped
+    assert 'value="brass"' in dropped
+    assert web.browser("other dealer").get(address).status_code == 404
+    china = f"/resets/smalls/{web.house.resets.smalls}"
+    assert web.browser("other dealer").get(china).status_code == 404
