@@ -155,6 +155,12 @@ def ask_plan(session: Session, now: datetime, row: Reset) -> None:
     name_job(session, now, KIND, {"reset_id": row.id}, queue="rota", key=key, group_key=group_of(row))
 
 
+def plan_again(session: Session, now: datetime, row: Reset) -> None:
+    """Ask for a plan of things as they are now: pieces, sets or the booth have changed, or what stands is not where it was to."""
+    _require_open(row)
+    ask_plan(session, now, row)
+
+
 def group_of(row: Reset) -> str:
     return f"reset:{row.id}"
 

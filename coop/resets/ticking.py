@@ -71,3 +71,7 @@ def done_of(session: Session, plan: ResetPlan) -> set[int]:
 
 def _ticks(session: Session, plan: ResetPlan) -> Sequence[ResetTick]:
     return session.scalars(select(ResetTick).where(ResetTick.plan_id == plan.id)).all()
+
+
+def plan_numbered(session: Session, row: Reset, number: int) -> ResetPlan | None:
+    return session.scalar(select(ResetPlan).where(ResetPlan.reset_id == row.id, ResetPlan.number == number))

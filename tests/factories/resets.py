@@ -7,16 +7,22 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
 from coop.core.geometry import IN16_PER_INCH
-from coop.dealers.models import Dealer
+from coop.core.jobs import Job
+from coop.dealers.models import Dealer, UserAccount
 from coop.floor.models import Mall, Space
+from coop.leases.editing import By
+from coop.resets.composing import compose
 from coop.resets.domain.booth import WAY_IN16, Booth, rectangle_booth
 from coop.resets.models import BoothMeasure, BoothSet, PieceRow, SetPiece, SmallsRow
 from coop.resets.naming import name_key
+from coop.resets.planning import Asked, group_of, keep_plan, make_reset
 from coop.resets.reading import side_values
+from coop.resets.reset_models import Reset
+from coop.resets.working import facts_digest, read_facts
 from tests.factories.leases import make_lease, make_space
 from tests.factories.people import make_coop, make_dealer, make_mall
 
@@ -250,10 +256,32 @@ class ResetsLaid:
     measure: int
     stands: int
     draft: int
+    reset: int
+    """From what stands to the draft on 1 December, its plan worked out."""
+
+
+_PLANS: dict[str, dict[str, Any]] = {}
+"""Plans by what they were worked out from: each once a process."""
+
+
+def plan_reset(session: Session, now: datetime, laid: BoothLaid, user_id: int, on: date = date(2026, 12, 1)) -> Reset:
+    """A reset from what stands to the draft, with floor to wait on, and its plan."""
+    asked = Asked(on, 10 * 60, 18 * 60, staging=(("By the dock", in16(120), in16(60)),))
+    by = By(user_id)
+    row = make_reset(session, now, laid.dealer, laid.space, before=laid.stands, after=laid.draft, asked=asked, by=by)
+    facts = read_facts(session, row)
+    made_of = facts_digest(facts)
+    if made_of not in _PLANS:
+        _PLANS[made_of] = compose(facts)
+    keep_plan(session, now, row, _PLANS[made_of], made_of)
+    return row
 
 
 def add_reset_rows(session: Session, now: datetime, mall: Mall, dealer: Dealer, space: Space) -> ResetsLaid:
     made = add_resets(session, dealer, space, mall, now=now)
     gone = make_piece(session, dealer, "Broken stool", (14, 14, 18), 7, now=now, gone_on=now.date())
     smalls = session.scalars(select(SmallsRow.id).where(SmallsRow.dealer_id == dealer.id)).one()
-    return ResetsLaid(made.pieces["Oak dresser"].id, gone.id, smalls, made.measure.id, made.stands.id, made.draft.id)
+    user = session.scalars(select(UserAccount.id).where(UserAccount.member_id == dealer.member_id)).one()
+    reset = plan_reset(session, now, made, user)
+    session.execute(delete(Job).where(Job.group_key == group_of(reset)))
+    return ResetsLaid(made.pieces["Oak dresser"].id, gone.id, smalls, made.measure.id, made.stands.id, made.draft.id, reset.id)
