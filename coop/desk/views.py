@@ -7,6 +7,7 @@ from sqlalchemy import select
 
 from coop.core.errors import Refusal
 from coop.core.web import Page, allow, db, now, roll_back, visitor
+from coop.dealers.models import Member
 from coop.desk import queries
 from coop.floor.models import Mall
 from coop.leases.holding import today_at
@@ -113,7 +114,10 @@ def sign_in(mall_code: str, turn_id: int) -> Page:
 
 
 def _who_stands(seen: attending.Seen) -> tuple[int | None, int | None]:
-    """Member and helper that the form names: `member:5`, `helper:3`, or `other` with a member chosen from the list."""
+    """Member and helper that the form names: `member:5`, `helper:3`, or `other` with a member chosen from the list.
+
+    Nobody where an older page names who had the turn and has it no more, or nobody there is.
+    """
     how, _, number = request.form.get("who", "").partition(":")
     if how == "other":
         number = request.form.get("other", "")
@@ -122,6 +126,9 @@ def _who_stands(seen: attending.Seen) -> tuple[int | None, int | None]:
     if how == "helper":
         helper = db().get(TurnHelper, int(number))
         return (helper.member_id, helper.id) if helper is not None and helper.member_id == seen.turn.member_id else (None, None)
+    has_it = seen.member is not None and seen.member.id == int(number)
+    if (how == "member" and not has_it and not seen.came) or db().get(Member, int(number)) is None:
+        return None, None
     return int(number), None
 
 

@@ -142,6 +142,24 @@ def test_what_cannot_be_is_said_where_it_was_pressed(web: Web) -> None:
     assert desk.get("/desk/MAIN/turns/99999").status_code == 404
 
 
+def test_a_page_from_before_the_turn_went_to_another_signs_nobody_in(web: Web) -> None:
+    """Ida had it when the page was shown; Amos has it now. Nor does a member sign in who is none."""
+    desk, turn = web.browser("desk"), turn_of(web, morning=True)
+    with transaction(web.sessions) as session:
+        ida, amos = (session.scalars(select(Member.id).where(Member.name == name)).one() for name in ("Ida Fenwick", "Amos Pell"))
+        session.get_one(Turn, turn).member_id = amos
+    for sent in ({"who": f"member:{ida}"}, {"who": "member:999999"}, {"who": "other:", "other": "999999"}):
+        answer = send(desk, f"/desk/MAIN/turns/{turn}/in", **sent)
+        assert answer.headers["Location"] == f"/desk/MAIN/turns/{turn}"
+        assert "Nobody is signed in yet: choose who stands." in desk.get(answer.headers["Location"]).text
+    with transaction(web.sessions) as session:
+        assert session.scalar(select(Attendance.id).where(Attendance.turn_id == turn)) is None
+        assert session.get_one(Turn, turn).member_id == amos
+    send(desk, f"/desk/MAIN/turns/{turn}/in", who=f"member:{amos}")
+    answer = send(desk, f"/desk/MAIN/turns/{turn}/in", who=f"member:{ida}")
+    assert "Amos Pell has signed in to Desk" in desk.get(answer.headers["Location"]).text
+
+
 def test_whom_to_call_when_nobody_came(web: Web) -> None:
     desk = web.browser("desk")
     with transaction(web.sessions) as session:
