@@ -104,7 +104,7 @@ def _differences(old: Booth, new: Booth) -> Iterator[str]:
             elif before.hooks != after.hooks:
                 yield f"{_begun(names[n])} takes {'hooks' if after.hooks else 'no hooks'} now."
             elif before.height_in16 != after.height_in16:
-                yield f"{_begun(names[n])} is {_or_unknown(after.height_in16)} high, not {_or_unknown(before.height_in16)}."
+                yield _measured_otherwise(names[n], "high", before.height_in16, after.height_in16)
     else:
         yield f"It has {len(new.sides)} sides, not {len(old.sides)}."
     if set(old.posts) != set(new.posts):
@@ -116,7 +116,7 @@ def _differences(old: Booth, new: Booth) -> Iterator[str]:
     if old.way_in16 != new.way_in16:
         yield f"The way inside must be {format_length(new.way_in16)} wide, not {format_length(old.way_in16)}."
     if old.aisle_in16 != new.aisle_in16:
-        yield f"The aisle before it is {_or_unknown(new.aisle_in16 or None)} deep, not {_or_unknown(old.aisle_in16 or None)}."
+        yield _measured_otherwise("the aisle before it", "deep", old.aisle_in16 or None, new.aisle_in16 or None)
 
 
 _KIND_WORDS = {"open": "open", "wall": "a wall", "window": "a window", "neighbour": "the neighbor’s"}
@@ -131,8 +131,13 @@ def _extent(booth: Booth, axis: int) -> int:
     return max(values) - min(values)
 
 
-def _or_unknown(length_in16: int | None) -> str:
-    return "nobody knows how" if length_in16 is None else format_length(length_in16)
+def _measured_otherwise(what: str, word: str, was: int | None, now: int | None) -> str:
+    """Of a length that is not as before, where None is one that nobody measured."""
+    if now is None:
+        return f"How {word} {what} is was not measured this time; it was {format_length(was or 0)}."
+    return f"{_begun(what)} is {format_length(now)} {word}" + (
+        f", not {format_length(was)}." if was else "; nobody had measured it."
+    )
 
 
 def _limit(length_in16: int | None) -> str:
