@@ -18,9 +18,11 @@ def overlap_findings(scene: Scene) -> Iterator[Finding]:
     bottom, top = scene.bottom, scene.top
     meet = (deep > HAIR_IN16) & (bottom[:, None] < top[None, :]) & (bottom[None, :] < top[:, None])
     meet &= scene.standing[:, None] & scene.standing[None, :]
-    for i, j in np.argwhere(np.triu(meet, 1)).tolist():
+    first, second = np.nonzero(np.triu(meet, 1))
+    shared = shapely.intersection(scene.shapes[first], scene.shapes[second])
+    areas = scene.boxes.half.prod(axis=1)
+    for i, j, at in zip(first.tolist(), second.tolist(), shared, strict=True):
         # The one to move is the one that is free; of two, the smaller.
-        areas = scene.boxes.half.prod(axis=1)
         moved, other = (i, j) if (scene.placed[i].locked, areas[i]) < (scene.placed[j].locked, areas[j]) else (j, i)
         out = ways_out[moved, other]
         measured = amount(deep[i, j])
@@ -29,7 +31,6 @@ def overlap_findings(scene: Scene) -> Iterator[Finding]:
             f"move {scene.name(moved)} {length(measured)}{towards(*out.tolist()) or ' away'}."
         )
         keys = (scene.placed[moved].key, scene.placed[other].key)
-        at = shapely.intersection(scene.shapes[i], scene.shapes[j])
         yield finding("overlap", sentence, keys, at, measured_in16=measured, required_in16=0)
 
 
