@@ -32,7 +32,7 @@ class Ground:
     def __init__(self, booth: Booth, judge: Judge, locked: Arrangement) -> None:
         self.booth, self.judge = booth, judge
         self.g = g = judge.wishes.grid_in16
-        self.margin = margin = booth.way_in16 // g + 3
+        self.margin = margin = booth.way_in16 // (2 * g) + 5
         self.columns, self.rows = judge.width // g, judge.depth // g
         self.stride, self.high = self.columns + 2 * margin, self.rows + 2 * margin
         self.size = self.stride * self.high
@@ -93,8 +93,12 @@ class Ground:
 
     @cached_property
     def _aisle(self) -> Any:
-        """The floor before the open sides, two ways deep and a way wider than they are at both ends, as `fit.ways` takes it."""
+        """The floor before the open sides, a way wider than they are at both ends, as `fit.ways` takes it.
+
+        It is a way deep and little more: discs out there, a radius before the opening, nothing in the booth is in the way of.
+        """
         booth, strips = self.booth, []
+        deep = booth.way_in16 + 4 * self.g
         for n in booth.sides_of("open"):
             a, b = shapely.get_coordinates(booth.side_line(n))
             along = (b - a) / np.hypot(*(b - a))
@@ -102,7 +106,7 @@ class Ground:
             if booth.shape.contains(shapely.Point((a + b) / 2 + out)):
                 out = -out
             a, b = a - along * booth.way_in16, b + along * booth.way_in16
-            strips.append(shapely.Polygon([a, b, b + out * 2 * booth.way_in16, a + out * 2 * booth.way_in16]))
+            strips.append(shapely.Polygon([a, b, b + out * deep, a + out * deep]))
         return shapely.union_all(strips)
 
     def _covered(self, shapes: Sequence[Any]) -> int:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import heapq
 import random
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -19,6 +19,8 @@ WEIGHTS = (10**7, 10**6, 10**5, 6 * 10**4, 4 * 10**4, 10, 1)
 BLURS = (10, 10, 100, 1000, 20000, 10**6)
 """By how much chance may blur what a place costs."""
 CLOSE_BLURS = (100, 1000, 5000)
+CLOSE_APART = 1000
+"""What it costs to stand apart from the grouping, while as much is to be got in as there is room for."""
 LOSSES = (5, 30, 200)
 """What a node costs that a piece takes from where discs can be: how much a place is held to leave the way wide."""
 BEFORES = (0, 100, 1000)
@@ -31,6 +33,15 @@ FLOODED = 4
 Key = str
 State = dict[Key, tuple[Stance, int]]
 """Where each floor piece stands: its stance and the cell it stands from. What is not in it is left out."""
+
+
+class _Room(NamedTuple):
+    """As bits: cells stood on, cells doors open over, nodes a disc comes to, cells no arm reaches over."""
+
+    taken: int
+    zones: int
+    reached: int
+    tall: int
 
 
 class Placer:
@@ -58,36 +69,43 @@ class Placer:
         self.chance.shuffle(out)
         if self.chance.random() * 2 < 1:
             out.sort(key=lambda key: -self.pieces[key].width_in16 * self.pieces[key].depth_in16)
-        taken, zones, nodes = 0, 0, self.ground.nodes
+        taken, zones = 0, 0
         for stance, anchor in state.values():
             taken |= stance.body_at(anchor)
             zones |= stance.zone_at_anchor(anchor)
-            nodes &= ~stance.disc_at_anchor(anchor)
-        tall = self._tall(state)
+        tall, reached = self._tall(state), self.reached(state)
         for key in out:
-            at = self._best_place(key, state, taken, zones, nodes, tall, close)
+            at = self._best_place(key, state, _Room(taken, zones, reached, tall), close)
             if at is None:
                 continue
-            state[key] = stance, anchor = at
+            stance, anchor, reached = at
+            state[key] = stance, anchor
             taken |= stance.body_at(anchor)
             tall |= stance.body_at(anchor) if stance.is_tall else 0
             zones |= stance.zone_at_anchor(anchor)
-            nodes &= ~stance.disc_at_anchor(anchor)
-        return self.come_to(state)
+        return self.come_to(state, reached)
 
-    def come_to(self, state: State) -> State:
-        """The state less what no disc comes to; and less what bars the way to what stays as it is, the last come first."""
+    def come_to(self, state: State, reached: int | None = None) -> State:
+        """The state less what no disc comes to; and less what bars the way to what stays as it is, the last come first.
+
+        `reached` are the nodes a disc comes to, where they are known.
+        """
         while True:
-            nodes = self.ground.nodes
-            for stance, anchor in state.values():
-                nodes &= ~stance.disc_at_anchor(anchor)
-            reached, tall = self.ground.reached(nodes), self._tall(state)
-            come = Come(self.ground, reached, tall)
+            if reached is None:
+                reached = self.reached(state)
+            come = Come(self.ground, reached, self._tall(state))
             lost = [key for key, (stance, anchor) in state.items() if not stance.front_at(anchor) & come.to(stance)]
             if not lost and all(asked & reached for asked in self.ground.asked):
                 return state
-            lost = lost or list(state)[-1:]
+            lost, reached = lost or list(state)[-1:], None
             state = {key: at for key, at in state.items() if key not in lost}
+
+    def reached(self, state: State) -> int:
+        """The nodes a disc comes to."""
+        nodes = self.ground.nodes
+        for stance, anchor in state.values():
+            nodes &= ~stance.disc_at_anchor(anchor)
+        return self.ground.reached(nodes)
 
     def _tall(self, state: State) -> int:
         tall = self.ground.tall
@@ -96,11 +114,10 @@ class Placer:
                 tall |= stance.body_at(anchor)
         return tall
 
-    def _best_place(
-        self, key: Key, state: State, taken: int, zones: int, nodes: int, tall: int, close: bool
-    ) -> tuple[Stance, int] | None:
-        come = Come(self.ground, self.ground.reached(nodes), tall)
-        body, swing = self.ground.body & ~(taken | zones), self.ground.swing & ~taken
+    def _best_place(self, key: Key, state: State, room: _Room, close: bool) -> tuple[Stance, int, int] | None:
+        """The best place, and the nodes a disc comes to then."""
+        come = Come(self.ground, room.reached, room.tall)
+        body, swing = self.ground.body & ~(room.taken | room.zones), self.ground.swing & ~room.taken
         blur, loss, before = (self.chance.choice(some) for some in (BLURS, LOSSES, BEFORES))
         if close:
             blur, loss, before = self.chance.choice(CLOSE_BLURS), 10, 0
@@ -114,35 +131,41 @@ class Placer:
             if not places:
                 continue
             free = self.ground.flags(places)[stance.anchors]
-            cost = np.zeros(len(free), dtype=np.int64) if close else self._wished(costs, standing, before)
+            cost = self._together(costs, standing[0], CLOSE_APART) if close else self._wished(costs, standing, before)
             if blur:
                 cost += self.noise.integers(0, blur, len(cost))
             some = np.flatnonzero(free)
             if len(some) > LOOKED_AT:
                 some = some[np.argpartition(cost[some], LOOKED_AT)[:LOOKED_AT]]
             for n, anchor in zip(some.tolist(), stance.anchors[some].tolist(), strict=True):
-                taken_of_way = (nodes & stance.disc_at_anchor(anchor)).bit_count()
+                taken_of_way = (room.reached & stance.disc_at_anchor(anchor)).bit_count()
                 found.append((int(cost[n]) + loss * taken_of_way, len(found), stance, anchor))
         # What a place takes of the way is cheap to count; what lies beyond it and is shut off is not.
         nearest, place = None, None
         for whole, _, stance, anchor in heapq.nsmallest(FLOODED, found):
-            left = nodes & ~stance.disc_at_anchor(anchor)
-            shut_off = left.bit_count() - self.ground.reached(left).bit_count()
+            left = room.reached & ~stance.disc_at_anchor(anchor)
+            reached = self.ground.reached(left)
+            shut_off = left.bit_count() - reached.bit_count()
             if nearest is None or whole + loss * shut_off < nearest:
-                nearest, place = whole + loss * shut_off, (stance, anchor)
+                nearest, place = whole + loss * shut_off, (stance, anchor, reached)
         return place
 
     def _wished(self, costs: Costs, standing: tuple[dict[str, set[int]], set[int], int], before: int) -> Any:
         """What each place costs in the tiers, given what stands."""
-        (sections, high, nooks), grouping = standing, costs.stance.piece.grouping
-        cost = costs.static + before * costs.before
-        if grouping and sections.get(grouping):
-            cost += WEIGHTS[2] * ~self._among(sections[grouping])[costs.section]
+        sections, high, nooks = standing
+        cost = self._together(costs, sections, WEIGHTS[2]) + costs.static + before * costs.before
         if costs.is_high:
             cost += WEIGHTS[3] * self._among(high)[costs.section]
         if nooks < self.dresser.nooks_wished:
             cost += WEIGHTS[4] * ~costs.nook
         return cost
+
+    def _together(self, costs: Costs, sections: dict[str, set[int]], weight: int) -> Any:
+        """What each place costs that is in another section than the rest of the grouping."""
+        own = sections.get(costs.stance.piece.grouping) if costs.stance.piece.grouping else None
+        if not own:
+            return np.zeros(len(costs.section), dtype=np.int64)
+        return weight * ~self._among(own)[costs.section]
 
     def _among(self, sections: set[int]) -> Any:
         among = np.zeros(self.judge.columns * self.judge.rows, dtype=bool)

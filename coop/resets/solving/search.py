@@ -8,6 +8,7 @@ to no longer is left out. A step is kept when it is no worse than what stood so 
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable, Sequence
 
 import numpy as np
@@ -24,6 +25,8 @@ MOST_OUT, MOST_IN = 5, 3
 """So many pieces are taken out in a step at most, and of what is left out so many are tried."""
 LEFT = 50
 """What is left out counts as so many cells more than it takes."""
+APART = 60
+"""A grouping's further section counts as so many nodes of the way, while as much is to be got in as there is room for."""
 STALE, STALE_CLOSE = 600, 400
 """After so many steps without anything better a search goes on from elsewhere."""
 
@@ -84,11 +87,10 @@ class Search:
 
     def _room(self, state: State) -> int:
         """How much is left out, by its floor; less where more of the way is left to put it."""
-        nodes = self.ground.nodes
-        for stance, anchor in state.values():
-            nodes &= ~stance.disc_at_anchor(anchor)
         left = sum(LEFT + self.cells[key] for key in self.pieces if key not in state)
-        return 20 * left - self.ground.reached(nodes).bit_count()
+        sections, _, _ = self.placer.standing(state)
+        apart = sum(len(some) - 1 for some in sections.values())
+        return 20 * left + APART * apart - self.placer.reached(state).bit_count()
 
     def _lay_better(self, now: State, done: Callable[[], bool], better: Callable[[tuple[int, ...]], None]) -> None:
         score, since = self.score(now), 0
@@ -133,9 +135,31 @@ class Search:
         if 4 * how < 2 and self.pieces[one].grouping:
             some = [key for key in keys if self.pieces[key].grouping == self.pieces[one].grouping]
             return self.chance.sample(some, min(len(some), count))
+        if 4 * how < 3 and (swapped := self._strays(now)):
+            return swapped
         x, y = self._middle(now, one)
         near = sorted(keys, key=lambda key: sum((a - b) ** 2 for a, b in zip(self._middle(now, key), (x, y), strict=True)))
         return near[:count]
+
+    def _strays(self, now: State) -> list[Key]:
+        """A piece away from most of its grouping, and pieces of others that stand where most of it is: they may change places."""
+        sections: dict[str, dict[int, list[Key]]] = defaultdict(lambda: defaultdict(list))
+        at = {key: self._section(now, key) for key in now}
+        for key, section in at.items():
+            if self.pieces[key].grouping:
+                sections[self.pieces[key].grouping][section].append(key)
+        spread = [name for name, some in sections.items() if len(some) > 1]
+        if not spread:
+            return []
+        name = self.chance.choice(spread)
+        home = max(sections[name], key=lambda section: (len(sections[name][section]), section))
+        stray = self.chance.choice([key for section, keys in sections[name].items() if section != home for key in keys])
+        others = [key for key, section in at.items() if section == home and self.pieces[key].grouping != name]
+        return [stray, *self.chance.sample(others, min(len(others), self.chance.randint(1, 3)))]
+
+    def _section(self, state: State, key: Key) -> int:
+        stance, anchor = state[key]
+        return int(self.placer.of[key, stance.turn].section[stance.index[anchor]])
 
     def _middle(self, state: State, key: Key) -> tuple[int, int]:
         stance, anchor = state[key]
