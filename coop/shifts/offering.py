@@ -125,10 +125,12 @@ def _owner_of_return(session: Session, now: datetime, terms: Terms, member_id: i
 
 
 def withdraw_offer(session: Session, now: datetime, offer: TurnOffer, *, member_id: int, user_id: int | None = None) -> None:
-    """Whoever offered a turn keeps it. Raises Refusal for an offer that has ended, or is another's."""
+    """Whoever offered a turn keeps it; who has answered it is told. Raises Refusal for one that has ended, or is another's."""
     hold_offer(session, [offer.turn_id, offer.return_turn_id], offer)
     require_own(offer, member_id)
     require_open(session, offer)
+    if offer.state == "answered":
+        tell_declined(session, now, offer, member_id)
     end_offer(session, now, offer, "withdrawn")
     _log(session, now, "turn offer withdrawn", offer, user_id)
 

@@ -286,6 +286,17 @@ def test_an_answer_waits_for_the_offerer_to_sign(session: Session, now: datetime
     assert jobs(session) == ["offered", "answered", "declined", "answered", "taken"]
 
 
+def test_who_has_answered_is_told_that_the_offer_is_withdrawn(session: Session, now: datetime, yard: Swaps) -> None:
+    made, ruth = offer(session, now, yard, 8, kind="swap"), yard.members["D03"]
+    offering.answer_offer(session, now, made, yard.turn(session, 9), member_id=ruth)
+    offering.withdraw_offer(session, now, made, member_id=yard.members["D01"])
+    assert (made.state, made.answered_by) == ("withdrawn", None)
+    assert jobs(session) == ["offered", "answered", "declined"]
+    told = session.scalars(select(Job.args).where(Job.kind == "shifts.tell").order_by(Job.id.desc())).first()
+    assert told is not None
+    assert (told["by"], told["to"]) == (yard.members["D01"], ruth)
+
+
 def test_an_answer_that_breaks_a_rule_is_refused_at_once(session: Session, now: datetime, yard: Swaps) -> None:
     made = offer(session, now, yard, 8, kind="swap")
     amos = yard.members["D02"]
