@@ -119,7 +119,7 @@ def compose(facts: Facts, solve: Solve = find_schedule) -> dict[str, Any]:
         "staged": order.staged,
         "bound": order.bound,
         "proven": order.proven,
-        "notes": list(order.notes),
+        "notes": [*order.notes, *_mover_notes(moves)],
         "way_stops": [{"key": one.key, "sentence": one.sentence} for one in _stopped(facts, order)],
         "tips": [{"sentence": one.sentence, "pieces": list(one.pieces), "source": one.source} for one in checks(facts.after)],
         "kit": _kit_value(facts),
@@ -179,6 +179,17 @@ def hands_of(facts: Facts, move: Move) -> Hands:
     start = facts.before.bottom_in16(move.key) if move.from_ == BOOTH and move.key in facts.before else 0
     end = facts.after.bottom_in16(move.key) if move.placed and move.key in facts.after else 0
     return hands_for(piece, Lifted(start, end, held="sides" if piece.stands == "wall" else "under"))
+
+
+def _mover_notes(moves: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    """What the hours do not count: the hands of movers, and those nobody can say."""
+    for verdict, said in (
+        ("ask a mover", "too heavy for the hands of a reset: a mover's hands are not counted in the hours"),
+        ("weigh it", "not weighed: the hours count two people"),
+    ):
+        names = sorted({move["name"] for move in moves if move["hands"]["short"] == verdict})
+        if names:
+            yield f"{joined(names)} {'is' if len(names) == 1 else 'are'} {said}."
 
 
 def _care(piece: Piece) -> Iterator[str]:
@@ -314,7 +325,7 @@ def _tasks(facts: Facts, order: Order, moves: Sequence[Mapping[str, Any]], setti
     works = []
     for move, value in zip(order.moves, moves, strict=True):
         piece = facts.pieces[move.key]
-        people = value["hands"]["people"] or (2 if piece.weight_oz is None else 4)
+        people = value["hands"]["people"] or min(2, facts.people)
         works.append(
             MoveWork(
                 move.number,

@@ -55,8 +55,9 @@ def booth_svg(
     for x, y in booth.outlets:
         body.append(f'<circle class="booth-outlet" cx="{x}" cy="{y}" r="{_n(text * 0.35)}" fill="none" {_stroke(text * 0.12)}/>')
         body.append(f'<circle class="booth-outlet" cx="{x}" cy="{y}" r="{_n(text * 0.1)}" fill="currentColor"/>')
+    below = {one.on for one in arrangement.placed} if arrangement else set()
     for one in _upwards(arrangement):
-        body.append(_piece(one, text, numbers.get(one.key), is_marked=one.key in marked))
+        body.append(_piece(one, text, numbers.get(one.key), is_marked=one.key in marked, is_below=one.key in below))
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" class="booth" role="img" aria-labelledby="{name}-title {name}-desc" '
         f'viewBox="{_n(left)} {_n(top)} {_n(view[0])} {_n(view[1])}" '
@@ -130,7 +131,8 @@ def _height_of(arrangement: Arrangement | None, one: Placed) -> int:
         return 0
 
 
-def _piece(one: Placed, text: float, number: int | None, *, is_marked: bool) -> str:
+def _piece(one: Placed, text: float, number: int | None, *, is_marked: bool, is_below: bool) -> str:
+    """Its number stands in its middle, or at its left where something stands on it."""
     corners = list(one.footprint.exterior.coords)[:-1]
     colour = one.piece.colours[0] if one.piece.colours else "currentColor"
     dashed = f' stroke-dasharray="{_n(text * 0.3)} {_n(text * 0.2)}"' if one.piece.stands == "wall" else ""
@@ -143,7 +145,8 @@ def _piece(one: Placed, text: float, number: int | None, *, is_marked: bool) -> 
         f'<line class="booth-front" x1="{_n(x - half * 0.8)}" y1="{_n(y + deep - front)}" x2="{_n(x + half * 0.8)}" '
         f'y2="{_n(y + deep - front)}" {_stroke(text * 0.08)} transform="rotate({one.turn_deg} {x} {y})"/>'
     )
-    label = "" if number is None else _text(x, y + 0.35 * text, str(number), text)
+    left = one.footprint.bounds[0]
+    label = "" if number is None else _text(left + 0.7 * text if is_below else x, y + 0.35 * text, str(number), text)
     fill = f'fill="{escape(colour)}" fill-opacity="{0.3 if one.piece.colours else 0.1}"'
     outline = f"{_stroke(text * (0.25 if is_marked else 0.12))}{dashed}"
     return (
