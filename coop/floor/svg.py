@@ -102,7 +102,7 @@ def plan_svg(
     if sheet is None:
         body.append(_bar_at(bounds.x + _MARGIN_IN16, bounds.y + bounds.height + look.text, look))
     else:
-        body.extend(_joins(sheet, look))
+        body.extend(join_marks(sheet, look))
     return _svg(view, look, title, describe(draft, [finding for _, finding in numbered]), body, css, name)
 
 
@@ -254,7 +254,7 @@ def middle_of(outline: Outline) -> Any:
     return Polygon(outline).representative_point() if len(outline) > 2 else LineString(outline).centroid
 
 
-def _joins(sheet: Sheet, look: Look) -> Iterator[str]:
+def join_marks(sheet: Sheet, look: Look) -> Iterator[str]:
     """The middle of what neighbouring sheets both show: the same line of floor on each."""
     half = OVERLAP_IN16_PAPER * look.scale // 2
     right, bottom = sheet.x + sheet.width, sheet.y + sheet.height
