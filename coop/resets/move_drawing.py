@@ -10,6 +10,8 @@ from coop.resets.drawing import booth_svg
 from coop.resets.plain import arrangement_from, booth_from, piece_from, placed_from
 
 _SIZED = ("upright", "by hand")
+_TEXT_IN16 = 64
+"""Height of the number where the piece comes to stand, unless the drawing's letters are given."""
 
 
 def move_numbers(value: Mapping[str, Any]) -> dict[str, int]:
@@ -33,7 +35,14 @@ def states_of(value: Mapping[str, Any]) -> Iterator[tuple[Mapping[str, Any], Arr
             standing[move["key"]] = placed_from(move["placed"], pieces)
 
 
-def move_svg(value: Mapping[str, Any], move: Mapping[str, Any], standing: Arrangement, *, scale: int = 24) -> str:
+def move_svg(
+    value: Mapping[str, Any],
+    move: Mapping[str, Any],
+    standing: Arrangement,
+    *,
+    scale: int = 24,
+    text_in16: float | None = None,
+) -> str:
     """The drawing of a move. Its text alternative is the move's own sentence and what stands."""
     numbers = move_numbers(value)
     piece = piece_from(value["pieces"][move["key"]])
@@ -43,16 +52,16 @@ def move_svg(value: Mapping[str, Any], move: Mapping[str, Any], standing: Arrang
         title=f"Move {move['number']}. {move['sentence']}",
         name=f"move-{move['number']}",
         scale=scale,
+        text_in16=text_in16,
         numbers=numbers,
         marked=[move["key"]],
-        more=list(_going(move, piece, numbers.get(move["key"], 0))),
+        more=list(_going(move, piece, numbers.get(move["key"], 0), text_in16 or _TEXT_IN16)),
     )
 
 
-def _going(move: Mapping[str, Any], piece: Piece, number: int) -> Iterator[str]:
+def _going(move: Mapping[str, Any], piece: Piece, number: int, text: float) -> Iterator[str]:
     """The way as a line with an arrow at its end, and outlines of the piece where it turns and where it comes to stand."""
     path = move["path"]
-    text = 64
     if path:
         points = " ".join(f"{x},{y}" for x, y, _, _ in path)
         yield (
@@ -67,7 +76,7 @@ def _going(move: Mapping[str, Any], piece: Piece, number: int) -> Iterator[str]:
     if placed:
         yield _ghost(piece, placed["x_in16"], placed["y_in16"], placed["turn_deg"], is_last=True)
         yield (
-            f'<text x="{placed["x_in16"]}" y="{placed["y_in16"] + 22}" font-size="{text}" text-anchor="middle" '
+            f'<text x="{placed["x_in16"]}" y="{placed["y_in16"] + round(0.35 * text)}" font-size="{text}" text-anchor="middle" '
             f'fill="currentColor">{number}</text>'
         )
 
