@@ -31,6 +31,7 @@ from coop.core.db import make_engine, make_sessions, transaction
 from coop.dealers.membership import found_coop
 from coop.floor.service import add_mall
 from coop.sales.importing import ImportOptions, import_sales
+from tests.benchmarks.arranging import bench_arranging
 from tests.benchmarks.closing import NOW, bench_close, timed
 from tests.benchmarks.floor import bench_floor
 from tests.benchmarks.pages import bench_pages
@@ -138,6 +139,7 @@ def main() -> None:
     bench_fit(row, smoke=asked.smoke)
     bench_hours(row, smoke=asked.smoke)
     bench_rota(row, smoke=asked.smoke)
+    bench_arranging(row, smoke=asked.smoke)
     bench_pages(row, smoke=asked.smoke)
     for name, database in databases(asked.postgres):
         for n in lines:
