@@ -15,7 +15,7 @@ from coop.dealers.models import Dealer
 from coop.floor.models import Mall, Space
 from coop.leases.editing import By
 from coop.leases.holding import lock
-from coop.leases.pricing import named
+from coop.leases.pricing import SPACE_NAMES, named
 from coop.resets.domain.bookings import Booking, conflicts_of
 from coop.resets.planning import OPEN, SUBJECT
 from coop.resets.reset_models import Reset, ResetBooking
@@ -44,6 +44,7 @@ def book_places(session: Session, now: datetime, row: Reset, wanted: Sequence[Wa
     space = session.get_one(Space, row.space_id)
     mall = session.get_one(Mall, space.mall_id)
     lock(session, mall)
+    _require_once(wanted)
     others = bookings_of(session, mall, row.on_date, row.on_date + timedelta(days=LOOKED_AHEAD_DAYS), besides=row)
     hours = resets_hours(session, mall, row.on_date)
     for one in wanted:
@@ -72,8 +73,27 @@ def book_places(session: Session, now: datetime, row: Reset, wanted: Sequence[Wa
     audit.record(session, now, "places booked", SUBJECT, row.id, user_id=by.user_id, request_id=by.request_id, detail=detail)
 
 
+def _require_once(wanted: Sequence[Wanted]) -> None:
+    """One place for two times that share minutes is one booking, written twice."""
+    for n, one in enumerate(wanted):
+        for other in wanted[:n]:
+            apart = one.to_minute <= other.from_minute or other.to_minute <= one.from_minute
+            if (one.kind, one.place) == (other.kind, other.place) and not apart:
+                raise Refusal(f"{_said(one)} is written twice for times that run into each other: join them to one.")
+
+
 def _said(one: Wanted) -> str:
-    return {"dock": "The dock", "staging": f"Staging floor {one.place}", "aisle": f"The aisle before {one.place}"}[one.kind]
+    """`The aisle before Booth 12`"""
+    return place_words(one.kind, one.place)
+
+
+def place_words(kind: str, place: str) -> str:
+    return {"dock": "The dock", "staging": f"Staging floor {place}", "aisle": f"The aisle before {_front(place)}"}[kind]
+
+
+def _front(code: str) -> str:
+    """A booth's name by its code, as `named` says it."""
+    return f"{SPACE_NAMES['booth']} {code}"
 
 
 def places_of(session: Session, row: Reset) -> Sequence[ResetBooking]:
@@ -114,7 +134,7 @@ def _of(one: Wanted, reset: str, who: str, space: str, on: date) -> Booking:
         one.to_minute,
         dock=one.kind == "dock",
         staging=frozenset([one.place]) if one.kind == "staging" else frozenset(),
-        aisle_front=frozenset([one.place]) if one.kind == "aisle" else frozenset(),
+        aisle_front=frozenset([_front(one.place)]) if one.kind == "aisle" else frozenset(),
     )
 
 
