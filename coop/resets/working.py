@@ -12,19 +12,19 @@ from sqlalchemy.orm import Session
 
 from coop.core.jobs import JobRun, long_job
 from coop.resets.composing import Facts, SmallsFact, compose, staged_value
-from coop.resets.domain.hours.tasks import HoursSettings, read_minutes, with_minutes
+from coop.resets.domain.hours.tasks import HoursSettings
 from coop.resets.domain.loads import Van
-from coop.resets.domain.logged import Logged
 from coop.resets.domain.order.moves import Staged
 from coop.resets.domain.piece import Arrangement, Piece
 from coop.resets.models import BoothSet, PieceRow, SetPrice, SmallsRow
 from coop.resets.plain import arrangement_from, booth_value, digest, piece_from, piece_value, placed_from, placed_value
 from coop.resets.planning import KIND, OPEN, keep_plan, newest_plan
 from coop.resets.reading import arrangement_of, booth_of, set_rows
-from coop.resets.reset_models import CarryWay, Reset, ResetPlan, ResetSetting
+from coop.resets.reset_models import CarryWay, Reset, ResetPlan
 from coop.resets.sets import newest_measure
+from coop.resets.settings import setting_of
 from coop.resets.ticking import done_of
-from coop.resets.timing import times_of
+from coop.resets.timing import logged_of
 from coop.resets.ways import way_of
 
 
@@ -60,7 +60,6 @@ def read_facts(session: Session, row: Reset) -> Facts:
         first = max(first_of(last), max(done, default=0) + 1)
     pieces = _rows_of(session, row)
     keys = {piece.key for piece in (*(one.piece for one in before.placed), *(one.piece for one in after.placed))}
-    setting = session.scalar(select(ResetSetting).where(ResetSetting.dealer_id == row.dealer_id))
     way = None if row.way_id is None else session.get(CarryWay, row.way_id)
     measure = newest_measure(session, row.space_id)
     assert measure is not None, "a set is of a measured booth"
@@ -82,11 +81,8 @@ def read_facts(session: Session, row: Reset) -> Facts:
         prices=_prices(session, row, pieces),
         feet={str(one.id): one.feet for one in pieces.values() if str(one.id) in keys},
         powered=frozenset(str(one.id) for one in pieces.values() if one.needs_power and str(one.id) in keys),
-        settings=_settings(setting),
-        logged=tuple(
-            Logged(one.task, one.minutes, one.people, one.count)  # type: ignore[arg-type]
-            for one in times_of(session, row.dealer_id)
-        ),
+        settings=setting_of(session, row.dealer_id).hours,
+        logged=logged_of(session, row.dealer_id),
     )
 
 
@@ -110,6 +106,7 @@ def facts_digest(facts: Facts) -> str:
             "prices": sorted((facts.prices or {}).items()),
             "feet": sorted((facts.feet or {}).items()),
             "powered": sorted(facts.powered),
+            "smalls a box": settings.smalls_a_box,
             "minutes": sorted((kind, repr(minutes)) for kind, minutes in settings.minutes.items()),
             "logged": [repr(one) for one in facts.logged],
         }
@@ -199,8 +196,3 @@ def _prices(session: Session, row: Reset, pieces: Mapping[int, PieceRow]) -> dic
         return {}
     changed = {one.piece_id: one.price_cents for one in session.scalars(select(SetPrice).where(SetPrice.set_id == row.to_set_id))}
     return {str(one.id): (one.price_cents, changed.get(one.id, one.price_cents)) for one in pieces.values()}
-
-
-def _settings(row: ResetSetting | None) -> HoursSettings:
-    usual = HoursSettings()
-    return usual if row is None else with_minutes(usual, read_minutes(row.value.get("minutes", {})))
