@@ -12,12 +12,35 @@ from sqlalchemy.orm import Session
 
 from coop.core import audit
 from coop.core.errors import Refusal
+from coop.core.geometry import format_length
 from coop.floor.models import Mall
 from coop.resets.domain.way import Aisle, Corner, Door, Elevator, Leg, Steps, Way
+from coop.resets.domain.weight import format_weight
 from coop.resets.naming import one_line
 from coop.resets.reset_models import CarryWay, Reset, StagingFloor
 
 LEGS: Mapping[str, type[Leg]] = {"aisle": Aisle, "door": Door, "corner": Corner, "steps": Steps, "elevator": Elevator}
+KIND_WORDS: Mapping[str, str] = {
+    "aisle": "an aisle",
+    "door": "a door",
+    "corner": "a corner",
+    "steps": "steps",
+    "elevator": "an elevator",
+}
+MEASURE_WORDS: Mapping[str, str] = {
+    "width_in16": "Width",
+    "height_in16": "Height",
+    "hall_a_in16": "Width of the hall before it",
+    "hall_b_in16": "Width of the hall after it",
+    "count": "Number of steps",
+    "headroom_in16": "Headroom",
+    "rise_in16": "Rise of a step",
+    "run_in16": "Depth of a step",
+    "door_width_in16": "Width of its door",
+    "door_height_in16": "Height of its door",
+    "depth_in16": "Depth",
+    "limit_oz": "It may carry",
+}
 SUBJECT, FLOOR_SUBJECT = "way to the van", "staging floor"
 
 
@@ -64,6 +87,8 @@ def set_way(
     for other in ways_of(session, mall.id):
         if other is not row and other.name.casefold() == called.casefold():
             raise Refusal(f"There is a way called {other.name} already: give this one another name, or change that one.")
+    for leg in legs:
+        _require_measured(leg)
     values = [leg_value(leg) for leg in legs]
     if row is None:
         row = CarryWay(mall_id=mall.id, name=called, legs=values, changed_at=now)
@@ -73,6 +98,33 @@ def set_way(
     session.flush()
     audit.record(session, now, "way measured", SUBJECT, f"{mall.code} {called}", user_id=user_id)
     return row
+
+
+def _require_measured(leg: Leg) -> None:
+    """A leg has a name, and no measure of nothing."""
+    value = leg_value(leg)
+    if not one_line(leg.name):
+        raise Refusal(f"A leg of the way, {KIND_WORDS[value['kind']]}, has no name: call it by where it is.")
+    for measure in measures_of(value["kind"]):
+        if value[measure] is not None and value[measure] <= 0:
+            raise Refusal(f"{leg.name} has a {MEASURE_WORDS[measure].lower()} of nothing: write it, or leave it empty.")
+
+
+def leg_words(leg: Leg) -> str:
+    """`a door, width 3' 0", height 6' 8"`: what was measured of it."""
+    value = leg_value(leg)
+    said = [
+        f"{MEASURE_WORDS[one].lower()} {measure_words(one, value[one])}"
+        for one in measures_of(value["kind"])
+        if value[one] is not None
+    ]
+    return ", ".join([KIND_WORDS[value["kind"]], *said])
+
+
+def measure_words(measure: str, value: int) -> str:
+    if measure == "limit_oz":
+        return format_weight(value)
+    return str(value) if measure == "count" else format_length(value)
 
 
 def drop_way(session: Session, now: datetime, mall: Mall, row: CarryWay, *, user_id: int) -> None:
