@@ -38,7 +38,20 @@ KINDS: dict[str, tuple[str, tuple[str, ...]]] = {
     "floor": ("Floor", ("space", "floor plan")),
     "leases": ("Leases", ("lease", "offer", "waiting", "lease rules", "rent rate", "price index")),
     "turns": ("Turns and the rota", ("turn", "rota", "rules of turns", "opening hours", "post", "member")),
-    "resets": ("Booth resets", ("piece", "smalls", "booth measure", "booth set", "reset")),
+    "resets": (
+        "Booth resets",
+        (
+            "piece",
+            "smalls",
+            "booth measure",
+            "booth set",
+            "reset",
+            "way to the van",
+            "staging floor",
+            "reset time",
+            "reset settings",
+        ),
+    ),
     "letters": ("Letters and questions", ("letter", "outbox", "question")),
     "sales": ("Sales", ("import", "claim", "ticket line", "gift certificate", "layaway", "drawer", "device")),
     "tax": (
