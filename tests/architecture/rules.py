@@ -25,7 +25,7 @@ PURE_CORE = {f"coop.core.{part}" for part in ("money", "periods", "geometry", "c
 PURE_VALUES = {"coop.shifts.solving.problem", "coop.shifts.solving.checking"}
 """Pure as a domain is, and checked as one, though it stands beside the solver that reads it."""
 SOLVER = {f"coop.shifts.solving.{part}" for part in ("sequences", "goals", "model", "conflicts", "solve")} | {
-    f"coop.resets.solving.{part}" for part in ("packing", "schedule", "exact", "arrange")
+    f"coop.resets.solving.{part}" for part in ("packing", "schedule", "exact", "bounding", "arrange")
 }
 """What loads OR-Tools: a second and 94 MB, which no web process is to pay."""
 SOLVING_PACKAGES = ("coop.shifts.solving", "coop.resets.solving")

@@ -9,6 +9,7 @@
 | dressing | rugs, table-top pieces and wall pieces for a floor plan |
 | search | arrangements made better step by step, always valid |
 | exact | loads OR-Tools: the best arrangement of a small booth, proven tier by tier |
+| bounding | loads OR-Tools: below what no arrangement of a larger booth can come |
 | refusing | why a piece cannot be placed |
 | arrange | loads OR-Tools by `exact`: the whole of it, from a booth and pieces to an arrangement with its bounds |
 

@@ -12,6 +12,7 @@ from coop.resets.domain.booth import Booth
 from coop.resets.domain.finding import Finding
 from coop.resets.domain.fit import judge
 from coop.resets.domain.piece import Arrangement, Piece
+from coop.resets.solving.bounding import bounds_of
 from coop.resets.solving.dressing import Dresser
 from coop.resets.solving.exact import MOST_PLACES, Exact
 from coop.resets.solving.ground import Ground, Stance
@@ -86,6 +87,8 @@ def arrange(
                 state, search.score, seconds=by_clock, work=work, seed=seed, workers=workers, over=watch.asks
             )
             bounds = [max(pair) for pair in zip([*known, *least[len(known) :]], least, strict=True)]
+        elif not small:
+            bounds = bounds_of(search, search.best_score, least)
         stopped = watch.stopped
     arrangement = _laid(stays, state, dresser)
     proven_out = search.score(state)[0] <= bounds[0]
