@@ -192,6 +192,22 @@ class PieceForm(DealerForm):
         )
 
     @property
+    def says_more(self) -> bool:
+        """Whether anything is written, or wrong, of what most pieces leave empty."""
+        fields = [
+            self.carries,
+            self.top_width,
+            self.top_depth,
+            self.opens,
+            self.fragile,
+            self.glass,
+            self.leans,
+            self.needs_power,
+        ]
+        fields += [one for _, sizes in self.carried_fields for one in sizes.form]
+        return any(one.data or one.errors for one in fields)
+
+    @property
     def wrong(self) -> bool:
         return any(field.errors for field in self._leaves())
 

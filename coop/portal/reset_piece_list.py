@@ -79,7 +79,7 @@ PIECES: Listing[PieceShown] = Listing(
     filters=(
         Words(
             "find",
-            "Name, kind, grouping, theme, tag or note",
+            "Words in it",
             of=lambda shown: [getattr(shown.row, key) for key in ("name", "kind", "grouping", "theme", "tag", "note")],
         ),
         OneOf("place", "Where it is", tuple(PLACE_WORDS.items()), of=lambda shown: shown.row.place),

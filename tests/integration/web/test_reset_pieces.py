@@ -11,6 +11,8 @@ from flask.testing import FlaskClient
 from sqlalchemy import select
 
 from coop.core.db import transaction
+from coop.dealers.membership import make_dealer
+from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.resets.models import PieceRow
 from coop.sales.domain import LineIn, TenderIn
@@ -184,3 +186,17 @@ def test_smalls_are_counted_refused_at_the_field_changed_and_dropped_with_a_way_
     assert web.browser("other dealer").get(address).status_code == 404
     china = f"/resets/smalls/{web.house.resets.smalls}"
     assert web.browser("other dealer").get(china).status_code == 404
+
+
+def test_who_is_two_dealers_says_whose_a_piece_is(web: Web) -> None:
+    with transaction(web.sessions) as session:
+        first = session.scalars(select(Dealer).where(Dealer.code == "D01")).one()
+        make_dealer(session, web.clock.at, first.member, "D09")
+    client = web.browser("dealer")
+    answer = send(client, "/resets/pieces/new", **CHAIR)
+    assert mistakes(answer.text) == {"dealer": "Choose one of those listed."}
+    assert send(client, "/resets/pieces/new", **CHAIR, dealer="D09").status_code == 303
+    with transaction(web.sessions) as session:
+        row = session.scalars(select(PieceRow).where(PieceRow.name == "Cane rocker")).one()
+        assert session.get_one(Dealer, row.dealer_id).code == "D09"
+    assert "D09" in client.get("/resets/pieces").text
