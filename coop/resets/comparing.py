@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal, get_args
 
@@ -17,12 +17,13 @@ WHATS: tuple[What, ...] = get_args(What)
 
 @dataclass(frozen=True)
 class Difference:
-    """What becomes of a piece from one set to another; `words` say from where to where."""
+    """What becomes of a piece from one set to another, and where it is in each; empty where it is not in it."""
 
     key: str
     name: str
     what: What
-    words: str
+    before: str = ""
+    after: str = ""
 
 
 def compare_sets(booth: Booth, before: Arrangement, after: Arrangement) -> list[Difference]:
@@ -30,16 +31,15 @@ def compare_sets(booth: Booth, before: Arrangement, after: Arrangement) -> list[
     found = []
     for key in {one.key for one in (*before.placed, *after.placed)}:
         was, will = before.get(key), after.get(key)
+        here = _where(booth, before, was) if was else ""
+        there = _where(booth, after, will) if will else ""
         if was is None and will is not None:
-            found.append(Difference(key, will.piece.name, "comes", f"to {_where(booth, after, will)}"))
+            found.append(Difference(key, will.piece.name, "comes", here, there))
         elif will is None and was is not None:
-            found.append(Difference(key, was.piece.name, "goes", f"from {_where(booth, before, was)}"))
+            found.append(Difference(key, was.piece.name, "goes", here, there))
         elif was is not None and will is not None:
-            here, there = _where(booth, before, was), _where(booth, after, will)
             moves = _spot(was) != _spot(will)
-            found.append(
-                Difference(key, will.piece.name, "moves" if moves else "stays", f"from {here} to {there}" if moves else here)
-            )
+            found.append(Difference(key, will.piece.name, "moves" if moves else "stays", here, there))
     return sorted(found, key=lambda one: (WHATS.index(one.what), one.name.casefold(), one.key))
 
 
@@ -64,13 +64,8 @@ def box_of(width_in16: int, depth_in16: int, turn_deg: int) -> tuple[int, int]:
         return width_in16, depth_in16
     if turn_deg % 180 == 90:
         return depth_in16, width_in16
-    left, top, right, bottom = _turned(width_in16, depth_in16, turn_deg)
+    left, top, right, bottom = turned_box(0, 0, width_in16, depth_in16, turn_deg).bounds
     return round(right - left), round(bottom - top)
-
-
-def _turned(width_in16: int, depth_in16: int, turn_deg: int) -> Sequence[float]:
-    from_middle: Sequence[float] = turned_box(0, 0, width_in16, depth_in16, turn_deg).bounds
-    return from_middle
 
 
 def from_left_and_back(booth: Booth, one: Placed) -> tuple[int, int]:

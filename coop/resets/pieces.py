@@ -6,6 +6,7 @@ one name the second is told; the index stands behind that.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
@@ -203,7 +204,7 @@ def _carried_faults(piece: PieceIn) -> Iterator[tuple[str, str]]:
             yield (
                 field,
                 f"{CARRIED_WORDS[size.how].capitalize()} it would be {format_length(max(sides))} long, more than from its one "
-                f"corner to the opposite one ({format_length(round(diagonal_squared**0.5))}): measure it again.",
+                f"corner to the opposite one ({format_length(math.isqrt(diagonal_squared))}): measure it again.",
             )
         elif whole[0] > 0 and size.how == "parts off" and any(a > b for a, b in zip(sorted(sides), whole, strict=True)):
             yield field, "With parts off it cannot be larger than the whole piece: measure it again."

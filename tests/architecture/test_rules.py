@@ -147,11 +147,14 @@ def test_what_a_page_needs_of_the_rota_is_not_caught():
 # --- money and time -----------------------------------------------------------------------------------------------------
 
 NO_MONEY = {("coop", "floor", "domain"), ("coop", "resets", "domain")}
+DRAWN = {Path("coop/resets") / name for name in ("drawing.py", "elevation_drawing.py", "move_drawing.py", "wording.py")}
 MONEY = [
     path
     for path in rules.python_files("coop")
-    # The floor's domain and the booth's are geometry, weights and chances, and no money in them.
-    if (rules.room_of(path) and path.name not in {"forms.py", "views.py"} and path.parts[:3] not in NO_MONEY)
+    # The floor's domain and the booth's are geometry, weights and chances, and no money in them; nor in a booth's drawings.
+    if (
+        rules.room_of(path) and path.name not in {"forms.py", "views.py"} and path.parts[:3] not in NO_MONEY and path not in DRAWN
+    )
     or path in {Path("coop/core/money.py"), Path("coop/core/periods.py"), Path("coop/core/db.py")}
 ]
 
