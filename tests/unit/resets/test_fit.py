@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from coop.resets.domain.booth import Booth, Side
 from coop.resets.domain.finding import KINDS
@@ -394,3 +398,37 @@ def test_two_of_one_name_are_told_apart_by_grouping_or_by_place():
     assert "Chair (4' 2\" from the left, 5' 0\" from the back)" in the("overlap", ROOM, a, b).sentence
     a, b = (put(key, (50, 60), (20, 20, 30), name="Chair") for key in "ab")
     assert the("overlap", ROOM, a, b).sentence.startswith("Chair (2 of 2) and Chair (1 of 2) overlap")
+
+
+# --- whatever is put where ----------------------------------------------------------------------------------------------
+
+ANY = st.builds(
+    put,
+    st.sampled_from("abcdefghijkl"),
+    st.tuples(st.integers(-10, 130), st.integers(-10, 160)),
+    st.tuples(st.integers(1, 60), st.integers(1, 40), st.integers(1, 100)),
+    st.sampled_from([0, 0, 90, 180, 270, 33]),
+    on=st.sampled_from([None, None, None, "a", "b", "gone"]),
+    up=st.sampled_from([0, 0, 50]),
+    stands=st.sampled_from(["floor", "floor", "wall", "table"]),
+    name=st.sampled_from(["Chair", "Box"]),
+    weight_oz=st.sampled_from([None, 0, 900]),
+    carries_oz=st.sampled_from([None, 800]),
+    opens_in16=st.sampled_from([0, 0, 200]),
+    leans=st.booleans(),
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.sampled_from([booth(height_limit_in16=8 * FOOT), L_SHAPE]), st.lists(ANY, unique_by=lambda one: one.key, max_size=12))
+def test_the_same_is_found_wherever_a_booth_is_drawn(room, placed):
+    """Of any arrangement: moved with its booth, nothing changes but the places; each finding names pieces that are there."""
+    told = found(room, *placed)
+    moved = replace(room, outline=tuple((x + 1000, y - 777) for x, y in room.outline))
+    again = found(moved, *(replace(one, x_in16=one.x_in16 + 1000, y_in16=one.y_in16 - 777) for one in placed))
+    assert [one.sentence for one in told] == [one.sentence for one in again]
+    keys = {one.key for one in placed}
+    for one in told:
+        assert set(one.pieces) <= keys
+        assert all(isinstance(value, int) for point in one.at for value in point)
+        assert all(value is None or type(value) is int for value in (one.measured_in16, one.required_in16))

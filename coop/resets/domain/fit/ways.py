@@ -31,8 +31,8 @@ OVER_IN16 = 34 * 16
 HEADROOM_IN16 = 80 * 16
 BODY_IN16 = 12 * 16
 """Nobody goes where it is narrower, sideways either: about the depth of a broad chest (ANSUR II, from memory)."""
-_COARSE, _STEP, _REFINED = 32, 4, 3
-"""Ways are tried by 2 in., then the three places that stop most by quarters of one; where two things make the narrowest place,
+_COARSE, _STEP, _REFINED = 32, 4, 6
+"""Ways are tried by 2 in., then the six places that stop most by quarters of one; where two things make the narrowest place,
 what is told is how far they are apart.
 """
 _SAMPLE, _PLACES = 8 * 16, 24
@@ -164,7 +164,9 @@ class Ways:
     def _comes_some_way(self, targets: Targets, region: Any, reach: Array) -> Mask:
         """By lines from places along the edge of the region to the nearest point of the piece, and to points of all its sides."""
         # Arcs thinned out: the nearest places would lie in one heap on the wrong side of a wall.
-        places = shapely.get_coordinates(shapely.segmentize(shapely.simplify(region.boundary, 4), _SAMPLE))
+        places = shapely.get_coordinates(
+            shapely.segmentize(shapely.simplify(region.boundary, 4, preserve_topology=False), _SAMPLE)
+        )
         nearest = nearest_points(places, targets.boxes)
         apart = np.hypot(*(nearest - places).transpose(2, 0, 1))
         few = apart.argsort(axis=1)[:, :_PLACES]
