@@ -25,7 +25,7 @@ from coop.floor.models import Mall
 from coop.leases.posting import post_rents
 from coop.rooms import METADATA
 from tests.factories.books import sale
-from tests.integration.migrations.guards import GUARDS
+from tests.integration.migrations.later_guards import GUARDS
 from tests.integration.migrations.loaders import LOADERS
 
 REVISIONS = [script.revision for script in ScriptDirectory.from_config(migrate.alembic_config()).walk_revisions()][::-1]

@@ -1,0 +1,73 @@
+"""What the database guards since turns and resets came; what it guarded before is in guards.py.
+
+A later revision adds its own entry here, and a loader in loaders.py.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from tests.integration.migrations import guards
+from tests.integration.migrations.guards import LINKS, each, names
+
+TURNS = replace(
+    LINKS,
+    checks=LINKS.checks
+    | names("""
+        attendance.ck_attendance_came_late attendance.ck_attendance_forward attendance.ck_attendance_known_decision
+        availability.ck_availability_every_weeks availability.ck_availability_forward
+        availability.ck_availability_hours_forward availability.ck_availability_known_kind
+        availability.ck_availability_weekdays checklist_item.ck_checklist_item_forward
+        checklist_item.ck_checklist_item_known_kind holiday_choice.ck_holiday_choice_forward
+        holiday_choice.ck_holiday_choice_hours_if_short holiday_choice.ck_holiday_choice_known_how
+        opening_exception.ck_opening_exception_both_or_none opening_exception.ck_opening_exception_forward
+        opening_hours.ck_opening_hours_both_or_none opening_hours.ck_opening_hours_forward
+        opening_hours.ck_opening_hours_weekday post.ck_post_known_kind post_need.ck_post_need_dates_forward
+        post_need.ck_post_need_key_holders post_need.ck_post_need_known_ends post_need.ck_post_need_people
+        post_need.ck_post_need_weekdays rota.ck_rota_known_state rota.ck_rota_published_at_a_time turn.ck_turn_forward
+        turn.ck_turn_known_state turn.ck_turn_nobody_for_nobody turn_account.ck_turn_account_known_kind
+        turn_account.ck_turn_account_not_zero turn_change.ck_turn_change_known_how turn_fact.ck_turn_fact_forward
+        turn_fact.ck_turn_fact_known_kind turn_fact.ck_turn_fact_less_by_office turn_offer.ck_turn_offer_answered_by_somebody
+        turn_offer.ck_turn_offer_known_kind turn_offer.ck_turn_offer_known_state turn_offer.ck_turn_offer_money_for_a_gift
+        turn_offer.ck_turn_offer_return_of_a_swap turn_pair.ck_turn_pair_known_how turn_pair.ck_turn_pair_two_in_order
+        turn_rule.ck_turn_rule_answers_in_month turn_rule.ck_turn_rule_known_closed turn_rule.ck_turn_rule_known_no_show
+        turn_rule.ck_turn_rule_known_silence
+    """),
+    sqlite_triggers=LINKS.sqlite_triggers
+    | each(names("turn_change checklist_tick turn_account"), "no_update no_delete no_replace")
+    | each(names("turn_offer attendance rota"), "fixed no_delete no_replace")
+    | each(names("turn"), "no_delete no_replace overlap_insert overlap_update"),
+    postgresql_triggers=LINKS.postgresql_triggers
+    | each(names("turn_change checklist_tick turn_account"), "frozen no_truncate")
+    | each(names("turn_offer attendance rota"), "fixed no_delete no_truncate")
+    | each(names("turn"), "no_delete no_truncate"),
+    functions=LINKS.functions | names("guard_turn_no_delete"),
+    exclusions=LINKS.exclusions | names("turn.guard_turn_overlap"),
+)
+
+RESETS = replace(
+    TURNS,
+    checks=TURNS.checks
+    | names("""
+        booth_measure.ck_booth_measure_aisle_not_negative booth_measure.ck_booth_measure_height_above_zero
+        booth_measure.ck_booth_measure_way_above_zero booth_reset.ck_booth_reset_forward
+        booth_reset.ck_booth_reset_known_state booth_reset.ck_booth_reset_somebody booth_reset.ck_booth_reset_two_sets
+        booth_set.ck_booth_set_forward booth_set.ck_booth_set_known_state piece.ck_piece_carries_not_negative
+        piece.ck_piece_feet_not_negative piece.ck_piece_has_a_size piece.ck_piece_known_bound piece.ck_piece_known_place
+        piece.ck_piece_known_stands piece.ck_piece_top_whole piece.ck_piece_weight_above_zero
+        reset_booking.ck_reset_booking_forward reset_booking.ck_reset_booking_known_kind
+        reset_time.ck_reset_time_count_above_zero reset_time.ck_reset_time_minutes_above_zero
+        reset_time.ck_reset_time_somebody set_price.ck_set_price_price_above_zero set_piece.ck_set_piece_not_on_itself
+        set_piece.ck_set_piece_turn_in_circle
+        set_piece.ck_set_piece_up_not_negative smalls.ck_smalls_boxes_not_negative smalls.ck_smalls_count_not_negative
+        smalls.ck_smalls_each_above_zero smalls.ck_smalls_known_place staging_floor.ck_staging_floor_has_a_size
+    """),
+    sqlite_triggers=TURNS.sqlite_triggers
+    | each(names("booth_measure reset_plan"), "no_update no_delete no_replace")
+    | each(names("reset_booking"), "overlap_insert overlap_update"),
+    postgresql_triggers=TURNS.postgresql_triggers | each(names("booth_measure reset_plan"), "frozen no_truncate"),
+    exclusions=TURNS.exclusions | names("reset_booking.guard_reset_booking_overlap"),
+)
+
+GUARDS = {**guards.GUARDS, "0012": TURNS, "0013": RESETS}
+"""By revision."""
