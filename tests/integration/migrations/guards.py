@@ -437,6 +437,5 @@ GUARDS = {
     "0009": MONEY_GUARDS,
     "0010": LINKS,
     "0011": LINKS,
-    "0014": RESETS,
 }
 """By revision, the first eleven."""

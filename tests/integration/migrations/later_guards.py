@@ -69,5 +69,5 @@ RESETS = replace(
     exclusions=TURNS.exclusions | names("reset_booking.guard_reset_booking_overlap"),
 )
 
-GUARDS = {**guards.GUARDS, "0012": TURNS, "0013": RESETS}
+GUARDS = {**guards.GUARDS, "0012": TURNS, "0013": RESETS, "0014": RESETS}
 """By revision."""
