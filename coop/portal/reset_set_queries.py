@@ -25,7 +25,7 @@ from coop.resets.domain.piece import Arrangement, Piece
 from coop.resets.drawing import booth_svg, numbered
 from coop.resets.elevation_drawing import elevation_svg
 from coop.resets.models import BoothMeasure, BoothSet, PieceRow, SetPiece
-from coop.resets.putting import arrangement_for, own_pieces
+from coop.resets.putting import arrangement_for, mended, own_pieces
 from coop.resets.reading import booth_of, piece_of, pieces_of
 from coop.resets.set_json import Put
 
@@ -135,11 +135,11 @@ class SetDesk:
             (one, piece.name) for one, piece in found if one in used or (piece.carries_oz is not None and piece.stands != "wall")
         ]
 
-    def picture(self, name: str = "set") -> str:
-        """The plan, with the pieces that a finding stops drawn heavy. `name` begins the ids in it."""
+    def picture(self, name: str = "set", numbers: Mapping[str, int] | None = None) -> str:
+        """The plan, what a finding stops drawn heavy. `name` begins the ids in it; `numbers` are its own unless given."""
         stopped = {key for one in self.findings if one.stops for key in one.pieces}
         title = f"{self.row.name}, to scale"
-        return booth_svg(self.booth, self.arrangement, title=title, name=name, numbers=self.numbers, marked=stopped)
+        return booth_svg(self.booth, self.arrangement, title=title, name=name, numbers=numbers or self.numbers, marked=stopped)
 
     def ground(self) -> str:
         """The booth alone, for the editor to draw pieces on."""
@@ -163,6 +163,7 @@ def set_desk(session: Session, row: BoothSet, puts: Sequence[Put] | None = None,
     rows = own_pieces(session, row.dealer_id, [put.piece_id for put in held])
     newest = measure if quick else sets.newest_measure(session, row.space_id)
     space = session.get_one(Space, row.space_id)
+    pieces = plain_pieces(rows) if quick else pieces_of(session, list(rows.values()))
     return SetDesk(
         row=row,
         space=space,
@@ -171,8 +172,8 @@ def set_desk(session: Session, row: BoothSet, puts: Sequence[Put] | None = None,
         measure=measure,
         newest=newest or measure,
         rows=rows,
-        pieces=plain_pieces(rows) if quick else pieces_of(session, list(rows.values())),
-        puts=held if puts is None else puts,
+        pieces=pieces,
+        puts=mended(pieces, held) if puts is None else puts,
         elsewhere={} if quick else sets.standing_elsewhere(session, row),
     )
 

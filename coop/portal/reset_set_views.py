@@ -285,11 +285,14 @@ def compare(set_id: int, other_id: int) -> Page:
     """What comes, goes and moves from one set to another."""
     before, after = set_here(set_id), set_here(other_id)
     was, will = set_desk(db(), before), set_desk(db(), after)
+    found = compare_sets(will.booth, was.arrangement, will.arrangement)
     return render_template(
         "portal/resets/compare.html",
         was=was,
         will=will,
-        found=compare_sets(will.booth, was.arrangement, will.arrangement),
+        found=found,
+        # The same in both pictures and in the table.
+        numbers={one.key: number for number, one in enumerate(found, 1)},
     )
 
 

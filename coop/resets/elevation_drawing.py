@@ -29,9 +29,9 @@ def elevation_svg(
     `colours` are the main colours of pieces by key. Its text alternative names all that is drawn, from the left.
     """
     height = max(seen.top_in16, min(SEEN_IN16, seen.height_in16 or SEEN_IN16))
-    left = min([0, *(one.left_in16 for one in seen.standing)]) - 2 * text_in16
-    right = max([seen.width_in16, *(one.right_in16 for one in seen.standing)]) + 2 * text_in16
-    top, bottom = -height - 2 * text_in16, 2 * text_in16
+    left = min([0, *(one.left_in16 for one in seen.standing)]) - text_in16 // 2
+    right = max([seen.width_in16, *(one.right_in16 for one in seen.standing)]) + text_in16 // 2
+    top, bottom = -height - text_in16 * (2 if seen.limit_in16 else 1) // 2, 2 * text_in16
     body = [*_side(seen, height, text_in16)]
     for one in seen.standing:
         body.append(_standing(one, numbers.get(one.key), (colours or {}).get(one.key, ""), text_in16, one.key in marked))

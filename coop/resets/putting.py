@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 
 from sqlalchemy import delete, select
@@ -45,6 +46,13 @@ def arrangement_for(pieces: Mapping[int, Piece], puts: Sequence[Put]) -> Arrange
 def _placed(piece: Piece, put: Put) -> Placed:
     on = None if put.on_piece_id is None else str(put.on_piece_id)
     return Placed(piece, put.x_in16, put.y_in16, put.turn_deg, on=on, up_in16=put.up_in16, locked=put.locked)
+
+
+def mended(pieces: Mapping[int, Piece], puts: Sequence[Put]) -> list[Put]:
+    """Puts as they were saved, where a piece has been written down otherwise since: what hangs stands on nothing, what stands is
+    no height up. So a set can always be opened.
+    """
+    return [replace(put, on_piece_id=None) if pieces[put.piece_id].stands == "wall" else replace(put, up_in16=0) for put in puts]
 
 
 def put_faults(pieces: Mapping[int, Piece], puts: Sequence[Put]) -> list[tuple[int, str]]:

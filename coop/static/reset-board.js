@@ -83,8 +83,8 @@ export class SetBoard extends Board {
       if (`${last} ${word}`.length <= room) lines[lines.length - 1] = `${last} ${word}`;
       else lines.push(word);
     }
-    const carries = this.draft.parts.some((other) => other.put.on === part.key);
-    const fits = !carries && lines.every((line) => line.length <= room) && lines.length * size * 1.1 <= part.d;
+    const carried = this.draft.parts.filter((other) => other.put.on === part.key);
+    const fits = !carried.length && lines.every((line) => line.length <= room) && lines.length * size * 1.1 <= part.d;
     const shown = fits ? lines : [number];
     const high = Math.min(size, part.d * 0.9, (part.w * 1.6) / number.length);
     const said = shown.join("\n");
@@ -94,7 +94,9 @@ export class SetBoard extends Board {
     }
     text.setAttribute("font-size", high);
     // What stands on it would cover a number in the middle.
-    const at = carries ? [part.x + Math.min(high, part.w / 4), part.y + part.d / 2] : [part.put.x, part.put.y];
+    const spots = carried.length ? [0.15, 0.85, 0.5].flatMap((down) => [0.12, 0.88, 0.5].map((along) => [part.x + part.w * along, part.y + part.d * down])) : [];
+    const covered = ([x, y]) => carried.some((other) => x > other.x - high / 2 && x < other.x + other.w + high / 2 && y > other.y - high / 2 && y < other.y + other.d + high / 2);
+    const at = spots.find((spot) => !covered(spot)) ?? [part.put.x, part.put.y];
     [...text.children].forEach((line, n) => {
       line.setAttribute("x", at[0]);
       line.setAttribute("y", at[1] + high * (0.34 + 1.1 * (n - (shown.length - 1) / 2)));

@@ -36,7 +36,8 @@ const draft = {
     return this.parts.indexOf(this.part(part.key)) + 1;
   },
 
-  describe(part) {
+  /** `told`: with what is wrong, for who cannot see it. */
+  describe(part, told = true) {
     const { put, piece } = part;
     const [w, d] = boxSize(piece, put.turn);
     const below = put.on === null ? null : this.part(put.on);
@@ -44,7 +45,7 @@ const draft = {
     return `${piece.name}: ${writeLength(put.x - Math.floor(w / 2) - corner.x0)} from the left, ` +
       `${writeLength(put.y - Math.floor(d / 2) - corner.y0)} from the back` +
       (put.turn ? `, turned ${put.turn}°` : "") + (below ? `, on ${below.piece.name}` : "") +
-      (put.up ? `, ${writeLength(put.up)} up` : "") + (put.locked ? ", locked" : "") + (trouble ? `. ${trouble}` : "");
+      (put.up ? `, ${writeLength(put.up)} up` : "") + (put.locked ? ", locked" : "") + (told && trouble ? `. ${trouble}` : "");
   },
 
   choose(key) {
@@ -85,7 +86,7 @@ const draft = {
     this.parts = parts;
     for (const part of parts) writeRow(part);
     judgeHere();
-    if (key) say(this.describe(this.part(key)));
+    if (key) say(this.describe(this.part(key), false));
   },
 
   change(key, put) {

@@ -15,10 +15,11 @@ from coop.core.audit import AuditLog
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.resets import sets
+from coop.resets.comparing import compare_sets, what_differs
 from coop.resets.domain.booth import rectangle_booth
 from coop.resets.models import BoothSet, PieceRow, SetPiece
-from coop.resets.putting import PutRefused, own_pieces, put_in, save_arrangement
-from coop.resets.reading import booth_of, piece_of
+from coop.resets.putting import PutRefused, mended, own_pieces, put_faults, put_in, save_arrangement
+from coop.resets.reading import arrangement_of, booth_of, piece_of
 from coop.resets.reset_models import Reset
 from coop.resets.set_json import Put, kept_value, puts_value, read_kept, read_sent
 from coop.resets.sets import SetOutdated, Terms, puts_of
@@ -364,3 +365,65 @@ def test_own_pieces_are_those_there_are(laid: tuple[Session, BoothLaid], now: da
     gone: PieceRow = make_piece(session, booth.dealer, "Gone", gone_on=now.date())
     assert gone.id not in own_pieces(session, booth.dealer.id)
     assert gone.id in own_pieces(session, booth.dealer.id, [gone.id])
+
+
+# --- compared -----------------------------------------------------------------------------------------------------------------
+
+
+def test_two_sets_are_compared_piece_by_piece(laid: tuple[Session, BoothLaid], now: datetime) -> None:
+    session, booth = laid
+    mirror, chair = booth.pieces["Gilt mirror"], booth.pieces["Cane chair"]
+    puts = [put for put in puts_of(session, booth.draft) if put.piece_id != chair.id]
+    puts = [*puts, Put(mirror.id, in16(60), in16(1), 0, None, in16(48))]
+    save_arrangement(session, now, booth.draft, puts, version=booth.draft.version)
+    home = booth_of(booth.measure)
+    found = compare_sets(home, arrangement_of(session, booth.stands), arrangement_of(session, booth.draft))
+    assert [(one.what, one.name) for one in found] == [
+        ("comes", "Gilt mirror"),
+        ("goes", "Cane chair"),
+        ("moves", "Brass lamp"),
+        ("moves", "Oak dresser"),
+        ("moves", "Tall cupboard"),
+        ("stays", "Pine table"),
+    ]
+    comes, goes, lamp = found[:3]
+    assert (comes.before, comes.after) == ("", '4\' 0" from the left, 0" from the back, 4\' 0" up')
+    # Turned a quarter, its box is 20 in. wide and 18 in. deep about 20 in., 100 in.
+    assert (goes.before, goes.after) == ('10" from the left, 7\' 7" from the back, turned 90°', "")
+    assert lamp.before == '1\' 5" from the left, 6" from the back, on Oak dresser'
+
+
+def test_a_measuring_is_compared_with_the_one_before() -> None:
+    before = rectangle_booth(in16(120), in16(144), aisle_in16=in16(60))
+    sides = (replace(before.sides[0], hooks=False), replace(before.sides[1], kind="window"), before.sides[2], before.sides[3])
+    sides = (*sides[:3], replace(before.sides[3], height_in16=in16(96)))
+    after = replace(
+        before,
+        outline=rectangle_booth(in16(120), in16(140)).outline,
+        sides=sides,
+        posts=(((0, 0), (64, 0), (64, 64), (0, 64)),),
+        outlets=((0, 900),),
+        height_limit_in16=in16(84),
+    )
+    assert what_differs(before, before) == []
+    assert what_differs(before, after) == [
+        "It is 11' 8\" deep, not 12' 0\".",
+        "The back wall takes no hooks now.",
+        "Side 2 is a window, not a wall.",
+        "The left wall is 8' 0\" high; nobody had measured it.",
+        "It has one post in other places; before it had no posts.",
+        "Its outlets are elsewhere.",
+        "Things may be 7' 0\" high, not as high as one likes.",
+    ]
+
+
+def test_a_set_opens_whose_piece_was_written_down_otherwise_since(laid: tuple[Session, BoothLaid]) -> None:
+    """The lamp on the dresser hangs now; what hung stands now."""
+    session, booth = laid
+    booth.pieces["Brass lamp"].stands = "wall"
+    session.flush()
+    rows = own_pieces(session, booth.dealer.id)
+    pieces = {piece_id: piece_of(row) for piece_id, row in rows.items()}
+    puts = mended(pieces, [*puts_of(session, booth.draft), Put(booth.pieces["Cane chair"].id, 0, 0, up_in16=64)])
+    assert put_faults(pieces, puts[:5]) == []
+    assert puts[5].up_in16 == 0
