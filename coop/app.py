@@ -47,6 +47,7 @@ import coop.portal.reset_day_views
 import coop.portal.reset_move_views
 import coop.portal.reset_measure_views
 import coop.portal.reset_piece_views
+import coop.portal.reset_place_views
 import coop.portal.reset_smalls_views
 import coop.portal.reset_set_views
 import coop.portal.sales_views

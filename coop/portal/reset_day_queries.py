@@ -14,9 +14,10 @@ from coop.core.jobs import pending_in
 from coop.core.web import Visitor
 from coop.floor.models import Mall, Space
 from coop.portal.queries import own_dealers_query
+from coop.resets.booking import places_of
 from coop.resets.models import BoothSet
 from coop.resets.planning import OPEN, group_of, newest_plan
-from coop.resets.reset_models import CarryWay, Reset, ResetPlan
+from coop.resets.reset_models import CarryWay, Reset, ResetBooking, ResetPlan
 from coop.resets.ticking import done_of
 from coop.resets.working import is_outdated
 
@@ -93,6 +94,11 @@ class ResetDesk:
     def next_number(self) -> int | None:
         """Of the first move that is not ticked."""
         return next((move["number"] for move in self.moves if move["number"] not in self.done), None)
+
+    @cached_property
+    def places(self) -> Sequence[ResetBooking]:
+        """What of the mall is booked for it."""
+        return places_of(self.session, self.reset)
 
     @property
     def left(self) -> int:

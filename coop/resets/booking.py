@@ -91,6 +91,12 @@ def place_words(kind: str, place: str) -> str:
     return {"dock": "The dock", "staging": f"Staging floor {place}", "aisle": f"The aisle before {_front(place)}"}[kind]
 
 
+def taken_words(one: Booking) -> str:
+    """What of the mall a booking takes: `The dock`."""
+    fronts = [f"The aisle before {name}" for name in sorted(one.aisle_front)]
+    return "; ".join([*(["The dock"] if one.dock else []), *(f"Staging floor {name}" for name in sorted(one.staging)), *fronts])
+
+
 def _front(code: str) -> str:
     """A booth's name by its code, as `named` says it."""
     return f"{SPACE_NAMES['booth']} {code}"

@@ -55,4 +55,7 @@ RESETS: dict[tuple[str, str], tuple[Address, frozenset[str]]] = {
     ("resets.moves", "GET"): (lambda house, _: f"/resets/days/{house.resets.reset}/moves", DEALER),
     ("resets.tick", "POST"): (lambda house, _: f"/resets/days/{house.resets.reset}/tick", DEALER),
     ("resets.take_ticks", "POST"): (lambda house, _: f"/resets/days/{house.resets.reset}/ticks", DEALER),
+    ("resets.places", "GET"): (lambda house, _: f"/resets/days/{house.resets.reset}/places", DEALER),
+    ("resets.book_day", "POST"): (lambda house, _: f"/resets/days/{house.resets.reset}/places", DEALER),
+    ("resets.way", "GET"): (lambda house, _: f"/resets/days/{house.resets.reset}/way", DEALER),
 }
