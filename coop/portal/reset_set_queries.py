@@ -16,7 +16,6 @@ from coop.dealers.models import Dealer
 from coop.floor.models import Mall, Space
 from coop.portal.queries import own_dealers_query
 from coop.resets import sets
-from coop.resets.comparing import what_differs
 from coop.resets.domain.booth import Booth
 from coop.resets.domain.elevation import elevation
 from coop.resets.domain.finding import Finding
@@ -24,6 +23,7 @@ from coop.resets.domain.fit import judge
 from coop.resets.domain.piece import Arrangement, Piece
 from coop.resets.drawing import booth_svg, numbered
 from coop.resets.elevation_drawing import elevation_svg
+from coop.resets.measuring import differences
 from coop.resets.models import BoothMeasure, BoothSet, PieceRow, SetPiece
 from coop.resets.putting import arrangement_for, mended, own_pieces
 from coop.resets.reading import booth_of, piece_of, pieces_of
@@ -104,7 +104,7 @@ class SetDesk:
     @property
     def remeasured(self) -> list[str] | None:
         """What differs in the booth since the set was laid out on it; None where nobody measured it again."""
-        return None if self.newest.id == self.measure.id else what_differs(self.booth, booth_of(self.newest))
+        return None if self.newest.id == self.measure.id else differences(self.booth, booth_of(self.newest))
 
     @property
     def told(self) -> list[str]:

@@ -15,7 +15,7 @@ from coop.core.audit import AuditLog
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.resets import sets
-from coop.resets.comparing import compare_sets, what_differs
+from coop.resets.comparing import compare_sets
 from coop.resets.domain.booth import rectangle_booth
 from coop.resets.models import BoothSet, PieceRow, SetPiece
 from coop.resets.putting import PutRefused, mended, own_pieces, put_faults, put_in, save_arrangement
@@ -391,30 +391,6 @@ def test_two_sets_are_compared_piece_by_piece(laid: tuple[Session, BoothLaid], n
     # Turned a quarter, its box is 20 in. wide and 18 in. deep about 20 in., 100 in.
     assert (goes.before, goes.after) == ('10" from the left, 7\' 7" from the back, turned 90°', "")
     assert lamp.before == '1\' 5" from the left, 6" from the back, on Oak dresser'
-
-
-def test_a_measuring_is_compared_with_the_one_before() -> None:
-    before = rectangle_booth(in16(120), in16(144), aisle_in16=in16(60))
-    sides = (replace(before.sides[0], hooks=False), replace(before.sides[1], kind="window"), before.sides[2], before.sides[3])
-    sides = (*sides[:3], replace(before.sides[3], height_in16=in16(96)))
-    after = replace(
-        before,
-        outline=rectangle_booth(in16(120), in16(140)).outline,
-        sides=sides,
-        posts=(((0, 0), (64, 0), (64, 64), (0, 64)),),
-        outlets=((0, 900),),
-        height_limit_in16=in16(84),
-    )
-    assert what_differs(before, before) == []
-    assert what_differs(before, after) == [
-        "It is 11' 8\" deep, not 12' 0\".",
-        "The back wall takes no hooks now.",
-        "Side 2 is a window, not a wall.",
-        "The left wall is 8' 0\" high; nobody had measured it.",
-        "It has one post in other places; before it had no posts.",
-        "Its outlets are elsewhere.",
-        "Things may be 7' 0\" high, not as high as one likes.",
-    ]
 
 
 def test_a_set_opens_whose_piece_was_written_down_otherwise_since(laid: tuple[Session, BoothLaid]) -> None:
