@@ -119,6 +119,8 @@ def sign_out() -> Page:
     flash("You are signed out.")
     response = redirect(url_for("people.sign_in"), 303)
     response.delete_cookie(cookie_name(), secure=site().settings.secure_cookies, httponly=True, samesite="Lax")
+    # What pages keep on a device (the moves of a reset, for a booth without a network) belongs to whoever was signed in.
+    response.headers["Clear-Site-Data"] = '"storage"'
     return response
 
 

@@ -34,7 +34,7 @@ def moves(reset_id: int) -> Page:
     it = queries.reset_desk(db(), reset_here(reset_id))
     value = it.plan.value if it.plan else None
     drawn = [(move, move_svg(value, move, standing)) for move, standing in states_of(value)] if value else []
-    return render_template("portal/resets/moves.html", it=it, drawn=drawn, lift_caution=LIFT_CAUTION)
+    return render_template("portal/resets/moves.html", it=it, drawn=drawn, lift_caution=LIFT_CAUTION, at=now().isoformat())
 
 
 def _plan(row: Reset, number: int) -> ResetPlan:
@@ -71,7 +71,7 @@ def take_ticks(reset_id: int) -> Page:
         done = ticking.take_ticks(db(), now(), row, plan, ticks, user_id=visitor().user_id)
     except (Refusal, ValueError) as error:
         return make_response(jsonify(refused=str(error)), 422)
-    return jsonify(done=sorted(done))
+    return jsonify(done=sorted(done), at=now().isoformat())
 
 
 def _moment(text: str) -> datetime:

@@ -24,6 +24,19 @@ function keep(ticks) {
   else localStorage.removeItem(key());
 }
 
+/** What was done when the server last said so, at its time; null before. */
+function told() {
+  try {
+    return JSON.parse(localStorage.getItem(`${key()}:told`));
+  } catch {
+    return null;
+  }
+}
+
+function tell(at, done) {
+  localStorage.setItem(`${key()}:told`, JSON.stringify({ at, done }));
+}
+
 function say(place, words) {
   if (place.textContent !== words) place.textContent = words;
 }
@@ -53,7 +66,7 @@ function count() {
   say(left, open.length ? `${open.length} of ${all.length} to go.` : "Every move is done.");
 }
 
-function tell() {
+function tellWaiting() {
   const waiting = Object.keys(kept()).length;
   if (!waiting) say(network, "");
   else say(network, `${waiting} ${waiting === 1 ? "tick is" : "ticks are"} kept on this phone, and sent when there is a network.`);
@@ -84,13 +97,14 @@ async function send() {
         const n = item.dataset.number;
         if (!now[n]) show(item, done.has(Number(n)));
       }
+      tell(said.at, said.done);
       count();
-      tell();
+      tellWaiting();
     } else {
       say(network, said.refused ?? "The ticks are kept on this phone, but were not taken: sign in again, and open this page.");
     }
   } catch {
-    tell();
+    tellWaiting();
   } finally {
     sending = false;
   }
@@ -106,7 +120,7 @@ list?.addEventListener("submit", (event) => {
   keep(ticks);
   show(item, isDone);
   count();
-  tell();
+  tellWaiting();
   if (isDone) {
     const next = items().find((other) => !other.classList.contains("ticked"));
     item.querySelector("details").open = false;
@@ -120,12 +134,16 @@ list?.addEventListener("submit", (event) => {
 });
 
 if (list) {
+  // A page kept on the phone is older than what the server has said since; what was not sent is newer than both.
+  const last = told();
+  const done = last && last.at >= list.dataset.at ? new Set(last.done) : null;
   for (const item of items()) {
+    if (done) show(item, done.has(Number(item.dataset.number)));
     const tick = kept()[item.dataset.number];
     if (tick) show(item, tick.done);
   }
   count();
-  tell();
+  tellWaiting();
   send();
   addEventListener("online", send);
   setInterval(send, AGAIN_MS);
