@@ -132,7 +132,7 @@ def _height_of(arrangement: Arrangement | None, one: Placed) -> int:
 
 
 def _piece(one: Placed, text: float, number: int | None, *, is_marked: bool, is_below: bool) -> str:
-    """Its number stands in its middle, or at its left where something stands on it."""
+    """Its number stands in its middle, or in its corner where something stands on it."""
     corners = list(one.footprint.exterior.coords)[:-1]
     colour = one.piece.colours[0] if one.piece.colours else "currentColor"
     dashed = f' stroke-dasharray="{_n(text * 0.3)} {_n(text * 0.2)}"' if one.piece.stands == "wall" else ""
@@ -145,8 +145,9 @@ def _piece(one: Placed, text: float, number: int | None, *, is_marked: bool, is_
         f'<line class="booth-front" x1="{_n(x - half * 0.8)}" y1="{_n(y + deep - front)}" x2="{_n(x + half * 0.8)}" '
         f'y2="{_n(y + deep - front)}" {_stroke(text * 0.08)} transform="rotate({one.turn_deg} {x} {y})"/>'
     )
-    left = one.footprint.bounds[0]
-    label = "" if number is None else _text(left + 0.7 * text if is_below else x, y + 0.35 * text, str(number), text)
+    left, top, _, _ = one.footprint.bounds
+    at = (left + 0.7 * text, top + 0.95 * text) if is_below else (x, y + 0.35 * text)
+    label = "" if number is None else _text(*at, str(number), text)
     fill = f'fill="{escape(colour)}" fill-opacity="{0.3 if one.piece.colours else 0.1}"'
     outline = f"{_stroke(text * (0.25 if is_marked else 0.12))}{dashed}"
     return (
