@@ -113,8 +113,8 @@ def test_a_piece_is_kept_as_it_is_written_with_every_field(sessions: Sessions, d
         ({"carries_oz": None}, {"carries_oz": "A top is given: write what it may carry"}),
         (
             {"carried": (CarriedSize("on end", in16(60), in16(20), in16(34)),)},
-            # The corners are (42**2 + 20**2 + 34**2)**0.5 = 57.6 in. apart.
-            {"carried.on end": "it would be 5' 0\" long, more than from its one corner to the opposite one (4' 9 5/8\")"},
+            # The corners are (42**2 + 20**2 + 34**2)**0.5 = 57.62 in. apart: 57 9/16 in whole sixteenths.
+            {"carried.on end": "it would be 5' 0\" long, more than from its one corner to the opposite one (4' 9 9/16\")"},
         ),
         (
             {"carried": (CarriedSize("tilted", in16(42), 0, in16(34)),)},
