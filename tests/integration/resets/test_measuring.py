@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, date, datetime
+from threading import Barrier
 from typing import Any
 
 import pytest
@@ -192,6 +194,24 @@ def test_sides_that_changed_are_named() -> None:
     after = replace(BOOTH, sides=(*BOOTH.sides[:3], Side("neighbour")))
     assert differences(BOOTH, after) == ["Its left is neighbor’s, no wall between now; it was wall with hooks."]
     assert differences(BOOTH, BOOTH) == []
+
+
+def test_two_who_share_a_booth_and_measure_it_at_once_make_two_measurings(sessions: Sessions) -> None:
+    """Each waits for the other at the space: else both would take one number, and one would see an error of the database."""
+    with transaction(sessions) as session:
+        hall = Hall(session, NOW)
+        own, other = hall.lease(hall.ida), hall.lease(hall.amos)
+        hall.hold(own, hall.booth, date(2026, 1, 1), shares={own: 50, other: 50})
+        space_id, dealers = hall.booth.id, (hall.ida.id, hall.amos.id)
+    both_read = Barrier(2, timeout=20)
+
+    def measure_it(dealer_id: int) -> int:
+        both_read.wait()
+        with transaction(sessions) as session:
+            return measure(session, session.get_one(Dealer, dealer_id), session.get_one(Space, space_id)).number
+
+    with ThreadPoolExecutor(2) as pool:
+        assert sorted(pool.map(measure_it, dealers)) == [1, 2]
 
 
 # --- from the plan ---------------------------------------------------------------------------------------------------------

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+from datetime import date
 
 import pytest
 from flask.testing import FlaskClient
@@ -17,6 +18,7 @@ from coop.floor.models import Mall
 from coop.resets.models import PieceRow
 from coop.sales.domain import LineIn, TenderIn
 from coop.sales.layaway import Terms, agree_layaway
+from tests.factories.leases import make_lease, make_space
 from tests.integration.web.conftest import Web, form_token, send
 
 CHAIR = {"name": "Cane rocker", "width": "24", "depth": "2' 6\"", "height": "40", "stands": "floor", "place": "home", "bound": ""}
@@ -200,3 +202,25 @@ def test_who_is_two_dealers_says_whose_a_piece_is(web: Web) -> None:
         row = session.scalars(select(PieceRow).where(PieceRow.name == "Cane rocker")).one()
         assert session.get_one(Dealer, row.dealer_id).code == "D09"
     assert "D09" in client.get("/resets/pieces").text
+
+
+# --- the first page --------------------------------------------------------------------------------------------------------
+
+
+def test_the_first_page_says_what_to_do_first_and_then_what_there_is(web: Web) -> None:
+    other = web.browser("other dealer")
+    assert "You hold no booth now, and none from a coming day." in other.get("/resets/").text
+    with transaction(web.sessions) as session:
+        amos = session.scalars(select(Dealer).where(Dealer.code == "D02")).one()
+        mall = session.get_one(Mall, web.house.mall.id)
+        space = make_space(session, web.clock.at, mall, "77")
+        make_lease(session, web.clock.at, mall, amos, [space], starts_on=date(2026, 12, 1))
+    page = other.get("/resets/").text
+    assert "Booth 77" in page
+    assert "from Dec 1, 2026" in page
+    assert 'href="/resets/booths/MAIN/77/measure">Measure Booth 77</a>' in page
+    assert 'href="/resets/pieces/new">Write your pieces down</a>' in page
+    ida = web.browser("dealer").get("/resets/").text
+    assert "What to do first" not in ida
+    assert "Nov 3, 2026 by Ida Fenwick" in ida
+    assert "Winter" in ida
