@@ -61,8 +61,10 @@ class Ground:
         opened = self._covered([front for one in self._on_floor if (front := _strip(one)) is not None])
         self.body = inside & ~taken & ~opened
         """Cells a piece may stand on."""
-        out = self.bits(shapely.intersects(boxes, self._aisle)) & ~self._covered([booth.shape])
-        self.swing = (inside & ~taken) | out
+        floor = shapely.union_all([booth.free, self._aisle])
+        self.floor = self.bits(shapely.area(shapely.intersection(boxes, floor)) > g * g - 1)
+        """Cells an arm goes over: through no wall and no post."""
+        self.swing = self.floor & ~taken
         """Cells a door may open over: the aisle's too, where it is shut again."""
         self.tall = self._covered([one.footprint for one in self._on_floor if one.piece.height_in16 > OVER_IN16])
         """Cells no arm reaches over."""
@@ -174,10 +176,9 @@ class Ground:
         """
         step, way = looks[0] + looks[1] * self.stride, self.booth.way_in16
         far = way // 2 // self.g if sum(looks) > 0 else -(-(way // 2 + self.off) // self.g) - 1
-        touching = shifted(nodes, -step * far)
-        come = touching
+        come = touching = shifted(nodes, -step * far) & self.floor
         for _ in range(steps):
-            come = touching | (shifted(come, -step) & ~tall)
+            come = touching | (shifted(come, -step) & self.floor & ~tall)
         return come
 
     def _nodes_before(self, one: Placed) -> int:

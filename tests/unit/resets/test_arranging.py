@@ -7,11 +7,14 @@ from dataclasses import replace
 
 import pytest
 
-from coop.resets.domain.arranging import Wishes, judge_of, score
+from coop.resets.domain.arranging import Judge, Wishes, is_floor_piece, judge_of, score
 from coop.resets.domain.booth import Booth, Side, rectangle_booth
 from coop.resets.domain.fit import judge
 from coop.resets.domain.piece import Arrangement, CarriedSize, Piece, Placed
 from coop.resets.solving.arrange import arrange
+from coop.resets.solving.dressing import Dresser
+from coop.resets.solving.ground import Ground, stances_of
+from coop.resets.solving.search import Search
 from tests.unit.resets.booth_checks import faults
 
 INCH, FOOT = 16, 192
@@ -203,6 +206,41 @@ def test_one_of_two_is_proved_to_have_no_room():
     assert len(arranged.left_out) == 1
     assert arranged.term("left out").proven
     assert "However the others are put" in arranged.left_out[0][1]
+
+
+def test_a_top_takes_what_it_carries():
+    table = floor("table", 40, 24, 30, carries_oz=500)
+    lamps = [floor(f"lamp {n}", 10, 10, 20, stands="table", weight_oz=300) for n in range(2)]
+    arranged = arrange(SMALL, [table, *lamps], steps=20)
+    assert len(arranged.arrangement.standing_on("table")) == 1
+    assert "No top has room and strength left" in arranged.left_out[0][1]
+
+
+def searched(booth: Booth, pieces: list[Piece], stays: Arrangement, drafts: list[Arrangement]) -> tuple[Search, Arrangement]:
+    """The search by itself, and what it comes to before anything is looked over."""
+    ground = Ground(booth, Judge(booth, Wishes()), stays)
+    stances = {piece.key: found for piece in pieces if is_floor_piece(piece) and (found := stances_of(ground, piece))}
+    floor_pieces = [piece for piece in pieces if piece.key in stances]
+    dresser = Dresser(ground, [piece for piece in pieces if not is_floor_piece(piece)], floor_pieces, stays, drafts)
+    search = Search(ground, stances, dresser, drafts, seed=1)
+    search.run(lambda: search.steps >= 60, lambda _: None, [0] * 7)
+    on_floor = [stance.placed(anchor) for stance, anchor in search.best.values()]
+    return search, Arrangement((*stays.placed, *on_floor, *dresser.dress(search.best).placed))
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("booth", BOOTHS.values(), ids=BOOTHS)
+def test_the_search_needs_no_mending_and_counts_as_the_score_does(booth, seed):
+    """What `fit.judge` would take out of it afterwards is nothing on the floor. Locked pieces and an earlier draft count."""
+    pieces = [piece for piece in some_pieces(seed, 14) if (booth.height_limit_in16 or 2000) >= piece.height_in16]
+    chest = Placed(floor("chest", 30, 16, 64, grouping="oak"), booth.outline[0][0] + 15 * INCH, 8 * INCH, locked=True)
+    stays = Arrangement((chest,))
+    _, draft = searched(booth, pieces, stays, [])
+    search, arrangement = searched(booth, pieces, stays, [draft])
+    can = [piece for piece in pieces if piece.key in search.pieces or not is_floor_piece(piece)]
+    assert search.best_score == score(booth, can, arrangement, Wishes(), [draft])
+    stopping = {key for one in judge(booth, arrangement) if one.stops for key in one.pieces}
+    assert stopping <= {piece.key for piece in pieces if piece.stands == "table"}
 
 
 def test_two_pieces_of_one_key_are_refused():
