@@ -44,12 +44,15 @@ import coop.portal.lease_views
 import coop.portal.paying_views
 import coop.portal.reset_arrange_views
 import coop.portal.reset_day_views
-import coop.portal.reset_move_views
 import coop.portal.reset_measure_views
+import coop.portal.reset_move_views
 import coop.portal.reset_piece_views
 import coop.portal.reset_place_views
-import coop.portal.reset_smalls_views
+import coop.portal.reset_price_views
+import coop.portal.reset_season_views
 import coop.portal.reset_set_views
+import coop.portal.reset_smalls_views
+import coop.portal.reset_time_views
 import coop.portal.sales_views
 import coop.portal.statement_views
 import coop.portal.turn_answer_views

@@ -1,4 +1,4 @@
-"""What a dealer types about a reset: its sets, its day, hands, floor, way and van; places booked; times logged."""
+"""What a dealer types about a reset: its sets, its day, hands, floor, way and van."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from wtforms.fields.choices import SelectChoice
 from wtforms.validators import Length
 from wtforms.widgets import CheckboxInput, ListWidget
 
-from coop.core.fields import ChoiceField, DayField, LengthField, Needed, NumberField, stripped, told
+from coop.core.fields import DayField, LengthField, Needed, NumberField, stripped, told
 from coop.resets.domain.weight import OZ_PER_LB
 from coop.resets.planning import Asked
 from coop.resets.reset_models import StagingFloor
@@ -113,13 +113,3 @@ class ResetForm(FlaskForm):  # type: ignore[misc]
             van=van,
             note=self.note.data or "",
         )
-
-
-class TimeForm(FlaskForm):  # type: ignore[misc]
-    """A stretch of work, logged."""
-
-    task = ChoiceField("What", choices={})
-    minutes = NumberField("Minutes", least=1, most=1440, validators=[Needed("Write how many minutes it took.")])
-    count = NumberField("How many", least=1, most=10_000, validators=[Needed("Write how many were done in that time.")])
-    people = NumberField("People", least=1, most=_MOST_PEOPLE, validators=[Needed("Write how many did it.")])
-    on_date = DayField("On", validators=[Needed("Choose the day.")])

@@ -48,7 +48,7 @@ def prices_of(session: Session, row: BoothSet) -> list[PriceRow]:
     """The pieces of a set by name, with their prices."""
     pieces = [piece for _, piece in set_rows(session, row.id)]
     bound = bound_by_sales(session, pieces)
-    then = dict(session.execute(select(SetPrice.piece_id, SetPrice.price_cents).where(SetPrice.set_id == row.id)).tuples().all())
+    then = {one.piece_id: one.price_cents for one in session.scalars(select(SetPrice).where(SetPrice.set_id == row.id))}
     made = [PriceRow(piece, then.get(piece.id), bound.get(piece.id, "") or piece.bound) for piece in pieces]
     return sorted(made, key=lambda one: (one.piece.name_key, one.piece.id))
 

@@ -17,11 +17,14 @@ from coop.floor.models import Mall, Space
 from coop.leases.editing import By
 from coop.resets.composing import compose
 from coop.resets.domain.booth import WAY_IN16, Booth, rectangle_booth
+from coop.resets.domain.way import Door, Steps
 from coop.resets.models import BoothMeasure, BoothSet, PieceRow, SetPiece, SmallsRow
 from coop.resets.naming import name_key
 from coop.resets.planning import Asked, group_of, keep_plan, make_reset
 from coop.resets.reading import side_values
 from coop.resets.reset_models import Reset
+from coop.resets.timing import log_time
+from coop.resets.ways import set_floor, set_way
 from coop.resets.working import facts_digest, read_facts
 from tests.factories.leases import make_lease, make_space
 from tests.factories.people import make_coop, make_dealer, make_mall
@@ -258,6 +261,11 @@ class ResetsLaid:
     draft: int
     reset: int
     """From what stands to the draft on 1 December, its plan worked out."""
+    time: int
+    """A time that was logged."""
+    way: int
+    floor: int
+    """A way to the van, and staging floor."""
 
 
 _PLANS: dict[str, dict[str, Any]] = {}
@@ -282,6 +290,21 @@ def add_reset_rows(session: Session, now: datetime, mall: Mall, dealer: Dealer, 
     gone = make_piece(session, dealer, "Broken stool", (14, 14, 18), 7, now=now, gone_on=now.date())
     smalls = session.scalars(select(SmallsRow.id).where(SmallsRow.dealer_id == dealer.id)).one()
     user = session.scalars(select(UserAccount.id).where(UserAccount.member_id == dealer.member_id)).one()
+    time = log_time(session, now, dealer, task="pack", minutes=25, count=2, people=1, on=date(2026, 9, 1), today=now.date())
     reset = plan_reset(session, now, made, user)
     session.execute(delete(Job).where(Job.group_key == group_of(reset)))
-    return ResetsLaid(made.pieces["Oak dresser"].id, gone.id, smalls, made.measure.id, made.stands.id, made.draft.id, reset.id)
+    legs = (Door("Back door", in16(36), in16(80)), Steps("Dock steps", 4, in16(44)))
+    way = set_way(session, now, mall, "Back dock", legs, user_id=user)
+    floor = set_floor(session, now, mall, "By the dock", in16(120), in16(60), user_id=user)
+    return ResetsLaid(
+        piece=made.pieces["Oak dresser"].id,
+        gone=gone.id,
+        smalls=smalls,
+        measure=made.measure.id,
+        stands=made.stands.id,
+        draft=made.draft.id,
+        reset=reset.id,
+        time=time.id,
+        way=way.id,
+        floor=floor.id,
+    )

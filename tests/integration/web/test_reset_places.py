@@ -10,9 +10,8 @@ from coop.core.db import transaction
 from coop.core.geometry import IN16_PER_INCH
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
-from coop.resets.domain.way import Door, Steps
 from coop.resets.reset_models import Reset, ResetBooking
-from coop.resets.ways import set_floor, set_way
+from coop.resets.ways import set_floor
 from tests.factories.leases import make_space
 from tests.integration.web.conftest import Web, send
 from tests.integration.web.test_reset_pieces import mistakes
@@ -149,9 +148,7 @@ def test_the_way_is_read_beside_the_reset_and_anothers_is_not_there(web: Web) ->
     client = web.browser("dealer")
     with transaction(web.sessions) as session:
         mall = session.get_one(Mall, web.house.mall.id)
-        legs = (Door("Back door", 36 * INCH, 80 * INCH), Steps("Dock steps", 4, 44 * INCH))
         manager = web.house.users["manager"]
-        set_way(session, web.clock.at, mall, "Back dock", legs, user_id=manager)
         set_floor(session, web.clock.at, mall, "By the dock", 120 * INCH, 60 * INCH, note="Not before 10.", user_id=manager)
     page = client.get(f"{page_of(web)}/way").text
     assert "No way is chosen for this reset." in page
