@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import heapq
 import itertools
-from collections.abc import Iterator, Mapping
+from collections.abc import Container, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Literal, NamedTuple
@@ -158,24 +158,36 @@ class _Searching:
         return tuple(Step("in", one.key, one.way, one.standing, waits.get(one.key)) for one in reversed(removal.gone))
 
     def successors(self, state: State) -> Iterator[tuple[int, State, Step]]:
+        everybody = frozenset(self.change.pieces)
+        yield from self.straight(state, everybody)
+        yield from self.back(state, everybody)
+        yield from self.by_staging(state)
+
+    def straight(self, state: State, only: Container[str]) -> Iterator[tuple[int, State, Step]]:
+        """Moves that end at a next place and do not begin on staging floor."""
         change = self.change
         for key in sorted(state.old & change.shifting - change.fixed):
             standing = self.standing(state, key)
-            way = self.way(key, change.old[key], To(change.new[key]), standing)
+            way = self.way(key, change.old[key], To(change.new[key]), standing) if key in only else None
             if way:
                 yield 0, state._replace(old=state.old - {key}, new=state.new | {key}), Step("shift", key, way, standing)
+        for key in sorted(self.late - state.new):
+            standing = self.standing(state)
+            way = self._way_in(key, None, standing) if key in only else None
+            if way:
+                yield 0, state._replace(new=state.new | {key}), Step("in", key, way, standing)
+
+    def back(self, state: State, only: Container[str]) -> Iterator[tuple[int, State, Step]]:
+        """Moves from staging floor."""
         for waits in sorted(state.staged):
             standing = self.standing(state, waits.key)
-            way = self._way_in(waits.key, waits, standing)
+            way = self._way_in(waits.key, waits, standing) if waits.key in only else None
             if way:
                 step = Step("in", waits.key, way, standing, waits)
                 yield 0, state._replace(new=state.new | {waits.key}, staged=state.staged - {waits}), step
-        for key in sorted(self.late - state.new):
-            standing = self.standing(state)
-            way = self._way_in(key, None, standing)
-            if way:
-                yield 0, state._replace(new=state.new | {key}), Step("in", key, way, standing)
-        for key in self._worth_staging(state) if self.greedy else sorted(change.core & (state.old | state.new)):
+
+    def by_staging(self, state: State) -> Iterator[tuple[int, State, Step]]:
+        for key in self._worth_staging(state) if self.greedy else sorted(self.change.core & (state.old | state.new)):
             yield from self._staged(state, key)
 
     def _way_in(self, key: str, waits: Waits | None, standing: frozenset[Spot]) -> Way | None:
@@ -245,6 +257,82 @@ def floor_of(waits: Waits | None) -> frozenset[Spot]:
     return frozenset([waits.spot]) if waits and waits.spot and waits.on_floor else frozenset()
 
 
+def dive(
+    change: Change,
+    reach: Reach,
+    floor: StagingFloor,
+    effort: Effort,
+    demands: Mapping[str, frozenset[str]],
+    hints: frozenset[str],
+    budget: int,
+) -> Found:
+    """One order, found without turning back: whose demands are met moves; else one of `hints`, or who bars, goes by staging.
+
+    It may find none where there is one, and more stagings than are needed.
+    """
+    searching = _searching(change, reach, floor, effort, hints, greedy=True)
+    state, steps = searching.settle(State(frozenset(change.old), frozenset(), change.waiting))
+    begin, staged = reach.spent, 0
+    seen: set[State] = set()
+    while reach.spent - begin <= budget and state not in seen:
+        seen.add(state)
+        if not searching.pending(state):
+            arriving = searching.arrivals(state)
+            if isinstance(arriving, tuple):
+                return Found(steps + arriving, staged, 0, whole=False)
+        unmoved = (state.old | searching.late) - state.new
+        met = {key for key, others in demands.items() if not others & unmoved - {key}}
+        searching.effort = 0
+        moved = next(searching.straight(state, met), None)
+        searching.effort = effort
+        moves = itertools.chain(searching.straight(state, met), searching.by_staging(state), searching.back(state, met))
+        moved = moved or next(moves, None)
+        if moved is None:
+            break
+        cost, after, step = moved
+        staged += cost
+        state, leaving = searching.settle(after)
+        steps = (*steps, step, *leaving)
+    return _stage_the_rest(searching, state, steps, staged)
+
+
+def _stage_the_rest(searching: _Searching, state: State, steps: tuple[Step, ...], staged: int) -> Found:
+    """From some state on: everybody still to move goes to staging floor, or all who bars them too.
+
+    Many stagings, but soon found; it needs an area as large as anybody asks for.
+    """
+    change, reach, floor, effort = searching.change, searching.reach, searching.floor, searching.effort
+    free = next((n for n, area in enumerate(floor.areas) if not area.outline and area.capacity is None), None)
+    if free is None:
+        return Found(None, 0, 0, whole=False)
+    here = {key: change.old[key] for key in sorted(state.old)} | {key: change.new[key] for key in sorted(state.new)}
+    for kept in ((change.staying & state.old) | state.new, change.fixed & state.old):
+        going = {key: spot for key, spot in here.items() if key not in kept}
+        others = searching.standing(State(state.old & kept, state.new & kept, state.staged))
+        removal = remove_all(reach, change.pieces, going, others, effort)
+        if removal.stuck:
+            continue
+        waits = {one.key: Waits(one.key, free, None, False) for one in removal.gone if one.key in change.new}
+        arriving = searching.arrivals(State(state.old & kept, state.new & kept, state.staged | frozenset(waits.values())))
+        if isinstance(arriving, tuple):
+            gone = tuple(
+                Step("stage" if one.key in waits else "out", one.key, one.way, one.standing, waits.get(one.key))
+                for one in removal.gone
+            )
+            return Found(steps + gone + arriving, staged + len(waits), 0, whole=False)
+    return Found(None, 0, 0, whole=False)
+
+
+def _searching(
+    change: Change, reach: Reach, floor: StagingFloor, effort: Effort, hints: frozenset[str], *, greedy: bool
+) -> _Searching:
+    # Who comes and could not when all the others stand must come while some of them are away yet.
+    full = {key: change.new[key] for key in sorted(change.coming)}
+    others = [spot for key, spot in change.new.items() if key not in change.coming]
+    late = remove_all(reach, change.pieces, full, others, effort).stuck
+    return _Searching(change, reach, floor, effort, greedy, hints, late)
+
+
 def find_order(
     change: Change,
     reach: Reach,
@@ -256,16 +344,12 @@ def find_order(
     below: int | None = None,
     hints: frozenset[str] = frozenset(),
 ) -> Found:
-    """The steps with the fewest stagings (any, where `greedy`), each state looked at once; at most `budget` floods are spent.
+    """The steps with the fewest stagings (any, where `greedy`), each state looked at once; at most `budget` is spent on floods.
 
     `below`: only orders with fewer stagings are wanted. Greedy, it goes on from the state with the fewest stagings and pieces
     still to move together, and stages only who bars somebody.
     """
-    searching = _Searching(change, reach, floor, effort, greedy, hints)
-    # Who comes and could not when all the others stand must come while some of them are away yet.
-    full = {key: change.new[key] for key in sorted(change.coming)}
-    others = [spot for key, spot in change.new.items() if key not in change.coming]
-    searching.late = remove_all(reach, change.pieces, full, others, effort).stuck
+    searching = _searching(change, reach, floor, effort, hints, greedy=greedy)
     start, steps = searching.settle(State(frozenset(change.old), frozenset(), change.waiting))
     begin = reach.spent
     came: dict[State, tuple[State | None, tuple[Step, ...]]] = {start: (None, steps)}

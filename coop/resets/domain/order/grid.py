@@ -65,6 +65,10 @@ class Grid:
         found: Bools = shapely.contains_xy(area, *np.meshgrid(self.xs, self.ys))
         return found
 
+    def cost(self, shape: Shape) -> int:
+        """About what a flood of it costs, in half milliseconds of a slow machine."""
+        return 1 + len(shape.turns) * self.layer // 20_000
+
     def bits(self, nodes: Bools) -> int:
         """Nodes by turn, row and column as one number."""
         whole = np.zeros((nodes.shape[0], self.rows + 1, self.width), dtype=np.bool_)
@@ -91,8 +95,22 @@ class Grid:
         whole: Bools = np.unpackbits(raw, bitorder="little", count=self.layer).astype(np.bool_)
         return whole.reshape(self.rows + 1, self.width)[: self.rows, : self.columns]
 
+    def _halved(self, shape: Shape) -> Shape | None:
+        """The same over a half turn, where the other half repeats it."""
+        count = len(shape.turns)
+        if shape.round_deg != 360 or count % 2 or any(turn % 180 not in shape.turns for turn in shape.turns):
+            return None
+        return Shape(shape.half_w, shape.half_d, shape.turns[: count // 2], 180)
+
+    def _doubled(self, shape: Shape, half: Taken) -> Taken:
+        by = len(shape.turns) // 2 * self.layer
+        return Taken(half.nodes | half.nodes << by, half.turns | half.turns << by)
+
     def free_of_walls(self, shape: Shape) -> Taken:
         """Nodes (not forbidden ones) and turns that are free while nothing stands on the ground."""
+        halved = self._halved(shape)
+        if halved:
+            return self._doubled(shape, self.free_of_walls(halved))
         nodes = self.every(shape, self._inside)
         turns = nodes if len(shape.turns) > 1 else 0
         for wall in self._walls:
@@ -103,6 +121,9 @@ class Grid:
 
     def taken(self, shape: Shape, box: Box, *, bare: bool = False) -> Taken:
         """What a box forbids a piece. `bare`: without clearance (an edge drawn on the floor: nothing stands there)."""
+        halved = self._halved(shape)
+        if halved:
+            return self._doubled(shape, self.taken(halved, box, bare=bare))
         clear = 0.0 if bare else self.clearance
         # A piece thinner than the grid is made thicker: it would jump over what is as thin as itself.
         half_w, half_d = (max(half, 0.75 * self.step) for half in (shape.half_w, shape.half_d))

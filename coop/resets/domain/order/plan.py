@@ -8,7 +8,7 @@ from dataclasses import replace
 from coop.core.errors import Refusal
 from coop.core.words import joined
 from coop.resets.domain.order import knots
-from coop.resets.domain.order.both import Change, Found, Step, find_order
+from coop.resets.domain.order.both import Change, Found, Step, dive, find_order
 from coop.resets.domain.order.bound import Bound, demands_of, least_stagings
 from coop.resets.domain.order.boxes import Spot, Standing, spot_of, spots_overlap
 from coop.resets.domain.order.ground import Ground, Handling
@@ -20,8 +20,8 @@ from coop.resets.domain.order.straight import straightened
 from coop.resets.domain.order.wording import sentence_of
 from coop.resets.domain.piece import Arrangement, Piece, Placed
 
-BUDGET = 3000
-"""Floods one search may spend: about ten milliseconds each at worst on the coarse grid."""
+BUDGET = 12_000
+"""What a search may spend on floods (`Grid.cost`): a few seconds."""
 _SMALL = 10
 """With so many pieces that may wait, or fewer, the fewest stagings are proven by looking at every order."""
 BOOTH, OUTSIDE, ASIDE = "booth", "outside", "set aside"
@@ -81,14 +81,12 @@ def _search(change: Change, reach: Reach, floor: StagingFloor, budget: int) -> t
     efforts: tuple[Effort, Effort] = (1, 2)
     bound = Bound(0, frozenset(), ())
     for effort in efforts:
-        found = find_order(change, reach, floor, effort, greedy=True, budget=budget, hints=frozenset())
-        if found.steps is not None and not found.staged:
-            return found, 0, None
-        if found.steps is None and knots.alone(change, reach, effort):
+        if knots.alone(change, reach, effort):
             continue
-        demands, never = demands_of(change, reach, effort)
+        demands, never = demands_of(change, reach, effort, budget // 6)
         bound = least_stagings(demands, change.core, never)
-        if found.steps is None or found.staged > bound.least:
+        found = dive(change, reach, floor, effort, demands, bound.break_rings, budget // 6)
+        if found.steps is None or (found.staged > bound.least and len(change.core) <= _SMALL):
             found = _better(change, reach, floor, effort, budget, found, bound)
         if found.steps is not None:
             return found, bound.least, None
@@ -99,10 +97,9 @@ def _search(change: Change, reach: Reach, floor: StagingFloor, budget: int) -> t
 
 
 def _better(change: Change, reach: Reach, floor: StagingFloor, effort: Effort, budget: int, found: Found, bound: Bound) -> Found:
-    """Once more: with those that break every ring first, and for few pieces by looking at every order."""
-    again = find_order(change, reach, floor, effort, greedy=True, budget=budget, hints=bound.break_rings)
-    if again.steps is not None and (found.steps is None or again.staged < found.staged):
-        found = again
+    """Once more, turning back where it leads nowhere; and for few pieces by looking at every order."""
+    if found.steps is None:
+        found = find_order(change, reach, floor, effort, greedy=True, budget=budget // 4, hints=bound.break_rings)
     if len(change.core) <= _SMALL and (found.steps is None or found.staged > bound.least):
         below = None if found.steps is None else found.staged
         exact = find_order(change, reach, floor, effort, greedy=False, budget=budget, below=below)

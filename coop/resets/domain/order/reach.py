@@ -103,7 +103,7 @@ class _Field:
 
 
 class Reach:
-    """Ways over one ground, remembered. `spent` counts the floods done: what a search may spend is counted in them."""
+    """Ways over one ground, remembered. `spent` counts what the floods done cost (`Grid.cost`): a search may spend so much."""
 
     def __init__(self, ground: Ground, handling: Handling) -> None:
         self.ground, self.handling = ground, handling
@@ -159,7 +159,7 @@ class Reach:
             grid = self._grid(0)
             shape = Shape(person_in16 / 2, person_in16 / 2, (0,))
             free = self._among(grid, shape, key[1])
-            self.spent += 1
+            self.spent += grid.cost(shape)
             exits = self._area(grid, shape, Out())
             seen = grid.flood(shape, free, exits & free.nodes, 0)[1]
             rows, columns = np.nonzero(grid.at_turn(seen, 0))
@@ -197,12 +197,17 @@ class Reach:
         if isinstance(goal, To) and not effort and (goal.spot.turn_deg - start.turn_deg) % 360:
             return frozenset()
         barred: set[Spot] = set()
+        stood_up = 0
         upright: tuple[_Field, list[_Dock], int] | None = None
         for held in ways:
             field_ = self._field(grid, held, start, goal, standing, effort)
             docks = self._docks(grid, field_, start, standing)
             targets = self._targets(grid, field_, goal, standing)
-            self.spent += 1
+            if isinstance(goal, Onto):
+                # However it is carried there, it stands there upright.
+                stood_up = stood_up & targets.nodes if held.how != "upright" else targets.nodes
+                targets = targets._replace(nodes=stood_up)
+            self.spent += grid.cost(field_.shape)
             seen = 0
             if docks:
                 wanted = targets.nodes
@@ -215,7 +220,7 @@ class Reach:
             if held.how == "upright":
                 upright = field_, docks, seen
             elif upright and upright[2] and targets.nodes and not isinstance(goal, To):
-                changed = self._changed_on_the_way(grid, upright, field_, start, targets, standing)
+                changed = self._changed_on_the_way(grid, upright, field_, start, goal, targets, standing)
                 if changed:
                     return changed
             barred |= self._barring(grid, field_, seen, start, goal, standing)
@@ -241,6 +246,8 @@ class Reach:
         if effort:
             by = self.handling.fine_turn_deg if effort == 2 else self.handling.turn_deg
             turns |= set(range(0, round_deg, by))
+            # A half turn covers the same floor: what is worked out for one half of the turns is the other's too.
+            turns |= {(turn + 180) % round_deg for turn in turns}
         return Shape(held.width_in16 / 2, held.depth_in16 / 2, tuple(sorted(turns)), round_deg)
 
     def _field(self, grid: Grid, held: _Held, start: Spot, goal: Goal, standing: frozenset[Spot], effort: Effort) -> _Field:
@@ -287,6 +294,10 @@ class Reach:
         if not boxes.lets_pass(start, (start.x, start.y)):
             return []
         open_ = grid.at_turn(field_.free.nodes, layer)
+        beside = next(self._stopped(grid, layer, open_, start, (0.0, 0.0), boxes, 0.0), None)
+        if beside and math.dist(grid.place(beside.node)[1:], start[:2]) <= grid.step:
+            # It stands free: wherever else it could be pushed, it can be carried.
+            return [beside]
         own = axes_of(at.turn_deg)
         root = math.sqrt(0.5)
         frames = [own, ((own[0] - own[1]) * root, (own[0] + own[1]) * root)]
@@ -295,16 +306,17 @@ class Reach:
         docks: dict[int, _Dock] = {}
         for cos, sin in frames:
             for along in ((cos, sin), (-sin, cos), (-cos, -sin), (sin, -cos)):
-                for dock in self._pushed(grid, layer, open_, start, along, boxes, self._push(shape)):
+                for dock in self._stopped(
+                    grid, layer, open_, start, along, boxes, boxes.furthest(start, along, self._push(shape))
+                ):
                     docks.setdefault(dock.node, dock)
         return list(docks.values())
 
     @staticmethod
-    def _pushed(
-        grid: Grid, layer: int, open_: Bools, start: Box, along: tuple[float, float], boxes: Standing, limit: float
+    def _stopped(
+        grid: Grid, layer: int, open_: Bools, start: Box, along: tuple[float, float], boxes: Standing, furthest: float
     ) -> Iterator[_Dock]:
         """The first and the last free node along one push."""
-        furthest = boxes.furthest(start, along, limit)
         stops = np.arange(0, furthest + 1, grid.step / 2)
         xs, ys = np.rint(start.x + along[0] * stops), np.rint(start.y + along[1] * stops)
         around = np.arange(-1, 3)
@@ -387,6 +399,7 @@ class Reach:
         upright: tuple[_Field, list[_Dock], int],
         carried: _Field,
         start: Spot,
+        goal: Goal,
         targets: _Targets,
         standing: frozenset[Spot],
     ) -> Way | None:
@@ -401,6 +414,8 @@ class Reach:
         waves, _ = grid.flood(carried.shape, carried.free, 1 << at, targets.nodes)
         nodes = grid.trace(carried.shape, carried.free, waves, ones(waves[-1] & targets.nodes)[0])
         poses = to.poses + tuple(self._walked(grid, carried, nodes, to.poses[-1].turn_deg))
+        if isinstance(goal, Onto):
+            poses += (poses[-1]._replace(how="upright"),)
         return Way(poses, standing, (*to.marks, self._marked(grid, carried.shape, nodes)), to.pushes)
 
     def _way(
@@ -429,6 +444,8 @@ class Reach:
             ending = [Pose(round(end.by[0]), round(end.by[1]), turn, how), Pose(goal.spot.x_in16, goal.spot.y_in16, turn, how)]
             pushes += [*zip([poses[-1], *ending[:-1]], ending, strict=True)]
             poses += [*ending, Pose(goal.spot.x_in16, goal.spot.y_in16, turn)]
+        elif isinstance(goal, Onto):
+            poses += [poses[-1]._replace(how="upright")]
         half_w, half_d = field_.shape.half_w, field_.shape.half_d
         return Way(
             tuple(pose for n, pose in enumerate(poses) if n == 0 or pose != poses[n - 1]),
