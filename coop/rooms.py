@@ -29,6 +29,7 @@ import coop.payouts.bank_file
 import coop.payouts.models
 import coop.resets.arranging
 import coop.resets.models
+import coop.resets.papers
 import coop.resets.reset_models
 import coop.resets.working
 import coop.sales.layaway

@@ -28,6 +28,7 @@ WORDS = {
     "leases.rents_of": "Posting a mall’s rents",
     "payouts.files": "Making the papers of a payout run",
     "resets.arrange": "Arranging a set of a booth",
+    "resets.paper": "Making the paper of a reset",
     "sales.forget_layaway_buyers": "Forgetting buyers of old layaways",
     "shifts.ask_answers": "Asking members when they can work",
     "shifts.lapse_offers": "Ending offers of turns that ran out",
