@@ -46,6 +46,7 @@ import coop.portal.reset_arrange_views
 import coop.portal.reset_day_views
 import coop.portal.reset_measure_views
 import coop.portal.reset_move_views
+import coop.portal.reset_paper_views
 import coop.portal.reset_piece_views
 import coop.portal.reset_place_views
 import coop.portal.reset_price_views

@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
+from coop.core.documents import keep_document
 from coop.core.geometry import IN16_PER_INCH
 from coop.core.jobs import Job
 from coop.dealers.models import Dealer, UserAccount
@@ -261,6 +262,8 @@ class ResetsLaid:
     draft: int
     reset: int
     """From what stands to the draft on 1 December, its plan worked out."""
+    paper: int
+    """Of that reset."""
     time: int
     """A time that was logged."""
     way: int
@@ -296,6 +299,14 @@ def add_reset_rows(session: Session, now: datetime, mall: Mall, dealer: Dealer, 
     legs = (Door("Back door", in16(36), in16(80)), Steps("Dock steps", 4, in16(44)))
     way = set_way(session, now, mall, "Back dock", legs, user_id=user)
     floor = set_floor(session, now, mall, "By the dock", in16(120), in16(60), user_id=user)
+    paper = keep_document(
+        session,
+        now,
+        file_name=f"reset-{reset.id}-plan1-MAIN-12-2026-12-01-1to48-letter.pdf",
+        media_type="application/pdf",
+        content=b"%PDF-1.7 reset",
+        made_with="a test",
+    )
     return ResetsLaid(
         piece=made.pieces["Oak dresser"].id,
         gone=gone.id,
@@ -304,6 +315,7 @@ def add_reset_rows(session: Session, now: datetime, mall: Mall, dealer: Dealer, 
         stands=made.stands.id,
         draft=made.draft.id,
         reset=reset.id,
+        paper=paper.id,
         time=time.id,
         way=way.id,
         floor=floor.id,

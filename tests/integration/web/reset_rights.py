@@ -68,4 +68,8 @@ RESETS: dict[tuple[str, str], tuple[Address, frozenset[str]]] = {
     ("resets.set_settings", "POST"): ("/resets/settings", DEALER),
     ("resets.season", "GET"): ("/resets/booths/MAIN/12/season", DEALER),
     ("resets.season_file", "GET"): ("/resets/booths/MAIN/12/season.ics", DEALER),
+    ("resets.paper", "GET"): (lambda house, _: f"/resets/days/{house.resets.reset}/paper", DEALER),
+    ("resets.paper_steps", "GET"): (lambda house, _: f"/resets/days/{house.resets.reset}/paper/steps", DEALER),
+    ("resets.ask_paper", "POST"): (lambda house, _: f"/resets/days/{house.resets.reset}/paper", DEALER),
+    ("resets.paper_file", "GET"): (lambda house, _: f"/resets/days/{house.resets.reset}/paper/{house.resets.paper}.pdf", DEALER),
 }
