@@ -15,6 +15,7 @@ export class SetBoard extends Board {
   constructor(svg, draft, told, ground) {
     super(svg, draft, told);
     this.grid = INCH;
+    this.drawn = new WeakMap();
     this.view0 = ground.viewBox.baseVal;
     this.layers.ground.append(...[...ground.children].filter((one) => !["title", "desc"].includes(one.localName)));
   }
@@ -44,10 +45,20 @@ export class SetBoard extends Board {
     return (part.piece.stands === "wall" ? 100 : 0) + (levelOf(this.draft.parts, part.key) ?? 0);
   }
 
+  /** Draw every piece, also those that are where they were: a number, what it carries or which is chosen may differ. */
+  drawAnew() {
+    this.drawn = new WeakMap();
+    this.draw();
+  }
+
   show(part, group) {
+    const trouble = this.draft.trouble.get(part.key) ?? "";
+    const was = this.drawn.get(group);
+    if (was?.part === part && was.trouble === trouble) return;
+    this.drawn.set(group, { part, trouble });
     const outline = outlineOf(part);
     const chosen = part.key === this.draft.chosen;
-    const wrong = this.draft.trouble.has(part.key);
+    const wrong = trouble !== "";
     const sorts = `${part.piece.stands}${part.put.on === null ? "" : " carried"}${part.put.locked ? " locked" : ""}`;
     group.setAttribute("class", `piece ${sorts}${chosen ? " chosen" : ""}${wrong ? " wrong" : ""}`);
     group.setAttribute("aria-pressed", String(chosen));

@@ -54,7 +54,7 @@ const draft = {
     for (const row of table.tBodies[0].rows) row.classList.toggle("chosen", row.dataset.row === key);
     one("set-nothing").hidden = key !== null;
     acts();
-    board.draw();
+    board.drawAnew();
   },
 
   /** Show a piece somewhere else, with all it carries, without having it so yet. */
@@ -83,8 +83,9 @@ const draft = {
   },
 
   show(parts, key) {
+    const before = new Set(this.parts);
     this.parts = parts;
-    for (const part of parts) writeRow(part);
+    for (const part of parts) if (!before.has(part)) writeRow(part);
     judgeHere();
     if (key) say(this.describe(this.part(key), false));
   },
@@ -342,7 +343,7 @@ let asking = null;
 
 function changed() {
   judgeHere();
-  board.draw();
+  board.drawAnew();
   one("set-undo").disabled = draft.at <= 0;
   one("set-redo").disabled = draft.at >= draft.states.length - 1;
   one("set-state").textContent = unsaved() ? "Not saved yet." : "";

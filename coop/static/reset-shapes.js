@@ -43,13 +43,31 @@ export function carriedBy(parts, key) {
   return found;
 }
 
-/** From where to where a piece reaches above the floor; null in a circle. */
-function heights(parts, part) {
-  if (levelOf(parts, part.key) === null) return null;
-  const by = new Map(parts.map((one) => [one.key, one]));
+/** From where to where a piece reaches above the floor; null in a circle. `by` has the pieces by key. */
+function heights(by, part) {
   let bottom = part.put.on === null ? part.put.up : 0;
-  for (let at = by.get(part.put.on); at; at = by.get(at.put.on)) bottom += at.piece.h + (at.put.on === null ? at.put.up : 0);
+  let steps = 0;
+  for (let at = by.get(part.put.on); at; at = by.get(at.put.on)) {
+    steps += 1;
+    if (steps > by.size) return null;
+    bottom += at.piece.h + (at.put.on === null ? at.put.up : 0);
+  }
   return [bottom, bottom + part.piece.h];
+}
+
+/** Outlines and boxes of pieces that are where they were: a drag moves few of them. */
+const known = new WeakMap();
+
+function shapeOf(part) {
+  if (!known.has(part)) {
+    const outline = cornersOf(part.piece, part.put, HAIR);
+    known.set(part, { outline, box: boxOf(outline) });
+  }
+  return known.get(part);
+}
+
+function meet(a, b) {
+  return a.x0 < b.x1 && b.x0 < a.x1 && a.y0 < b.y1 && b.y0 < a.y1;
 }
 
 /** What can be told at once: by key of piece, the pieces it overlaps, and whether it is out of the booth. */
@@ -59,11 +77,13 @@ export function troubles(parts, booth) {
     if (!found.has(key)) found.set(key, { over: [], out: false });
     return found.get(key);
   };
-  const seen = parts.map((part) => ({ part, at: heights(parts, part), outline: cornersOf(part.piece, part.put, HAIR) }));
+  const by = new Map(parts.map((part) => [part.key, part]));
+  const seen = parts.map((part) => ({ part, at: heights(by, part), ...shapeOf(part) }));
   seen.forEach((one, n) => {
     const inPost = booth.posts.some((post) => overlap(one.outline, post));
     if (outside(one.outline, booth.outline) || inPost) told(one.part.key).out = true;
     for (const other of seen.slice(0, n)) {
+      if (!meet(one.box, other.box)) continue;
       const apart = !one.at || !other.at || one.at[1] <= other.at[0] || other.at[1] <= one.at[0];
       if (apart || !overlap(one.outline, other.outline)) continue;
       told(one.part.key).over.push(other.part.key);
