@@ -48,6 +48,24 @@ def arrange(
     """
     if len({piece.key for piece in pieces}) != len(pieces):
         raise ValueError("Two pieces have one key.")
+    # From the first: what is made ready counts too.
+    with _watched(seconds if steps is None else None, cancelled) as watch:
+        return _arrange(booth, pieces, wishes, before, differ_from, seed, seconds, steps, workers, progress, watch)
+
+
+def _arrange(
+    booth: Booth,
+    pieces: Sequence[Piece],
+    wishes: Wishes,
+    before: Arrangement,
+    differ_from: Sequence[Arrangement],
+    seed: int,
+    seconds: int,
+    steps: int | None,
+    workers: int,
+    progress: OnProgress | None,
+    watch: _Watch,
+) -> Arranged:
     stays = _stays(before)
     to_place = [piece for piece in pieces if piece.key not in stays]
     measure = Judge(booth, wishes)
@@ -69,27 +87,23 @@ def arrange(
     search = Search(ground, stances, dresser, differ_from, seed)
     least = _least(search)
     small = not dressed and sum(len(stance.anchors) for some in stances.values() for stance in some) <= MOST_PLACES
-    with _watched(seconds if steps is None else None, cancelled) as watch:
 
-        def tell(reached: tuple[int, ...]) -> None:
-            if progress is not None:
-                n = next((n for n, bound in enumerate(least) if reached[n] > bound), len(TIERS) - 1)
-                progress(Progress(TIERS[n], n + 1, len(TIERS), reached[n], least[n]))
+    def tell(reached: tuple[int, ...]) -> None:
+        if progress is not None:
+            n = next((n for n, bound in enumerate(least) if reached[n] > bound), len(TIERS) - 1)
+            progress(Progress(TIERS[n], n + 1, len(TIERS), reached[n], least[n]))
 
-        limit = min(steps or STEPS_BEFORE_PROOF, STEPS_BEFORE_PROOF) if small else steps
-        search.run(lambda: watch.over or (limit is not None and search.steps >= limit), tell, least)
-        state, bounds = search.best, least
-        if small and not watch.over:
-            exact = Exact(search.placer, differ_from)
-            by_clock = None if steps is not None else seconds
-            work = seconds if steps is not None else None
-            state, known = exact.run(
-                state, search.score, seconds=by_clock, work=work, seed=seed, workers=workers, over=watch.asks
-            )
-            bounds = [max(pair) for pair in zip([*known, *least[len(known) :]], least, strict=True)]
-        elif not small:
-            bounds = bounds_of(search, search.best_score, least)
-        stopped = watch.stopped
+    limit = min(steps or STEPS_BEFORE_PROOF, STEPS_BEFORE_PROOF) if small else steps
+    search.run(lambda: watch.over or (limit is not None and search.steps >= limit), tell, least)
+    state, bounds = search.best, least
+    if small and not watch.over:
+        exact = Exact(search.placer, differ_from)
+        by_clock = None if steps is not None else seconds
+        work = seconds if steps is not None else None
+        state, known = exact.run(state, search.score, seconds=by_clock, work=work, seed=seed, workers=workers, over=watch.asks)
+        bounds = [max(pair) for pair in zip([*known, *least[len(known) :]], least, strict=True)]
+    elif not small:
+        bounds = bounds_of(search, search.best_score, least)
     arrangement = _laid(stays, state, dresser)
     proven_out = search.score(state)[0] <= bounds[0]
     for piece in can:
@@ -103,7 +117,7 @@ def arrange(
     bounds = [bounds[0] + impossible, *bounds[1:]]
     terms = tuple(Term(name, value, min(value, bound)) for name, value, bound in zip(TIERS, come_to, bounds, strict=True))
     left_out = tuple((piece.key, reasons[piece.key]) for piece in to_place if piece.key in reasons)
-    return Arranged(arrangement, left_out, terms, stopped)
+    return Arranged(arrangement, left_out, terms, watch.stopped)
 
 
 def _stays(before: Arrangement) -> Arrangement:
