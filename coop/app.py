@@ -29,6 +29,7 @@ import coop.office.log_views
 import coop.office.mall_views
 import coop.office.money_rules_views
 import coop.office.payout_hold_views
+import coop.office.reset_views
 import coop.office.rota_people_views
 import coop.office.rota_posts_views
 import coop.office.rota_turn_views

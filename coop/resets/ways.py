@@ -14,6 +14,7 @@ from coop.core import audit
 from coop.core.errors import Refusal
 from coop.core.geometry import format_length
 from coop.floor.models import Mall
+from coop.leases.holding import lock
 from coop.resets.domain.way import Aisle, Corner, Door, Elevator, Leg, Steps, Way
 from coop.resets.domain.weight import format_weight
 from coop.resets.naming import one_line
@@ -76,9 +77,23 @@ def floors_of(session: Session, mall_id: int) -> Sequence[StagingFloor]:
 
 
 def set_way(
-    session: Session, now: datetime, mall: Mall, name: str, legs: Sequence[Leg], *, row: CarryWay | None = None, user_id: int
+    session: Session,
+    now: datetime,
+    mall: Mall,
+    name: str,
+    legs: Sequence[Leg],
+    *,
+    row: CarryWay | None = None,
+    version: int | None = None,
+    user_id: int,
 ) -> CarryWay:
-    """A way as it was measured, or measured again. Refuses one without a name, of a name there is, or without a leg."""
+    """A way as it was measured, or measured again. Refuses one without a name, of a name there is, or without a leg.
+
+    `version` is the one it was opened with: a way that was measured again since is told.
+    """
+    lock(session, mall, *([] if row is None else [row]))
+    if row is not None and version is not None and row.version != version:
+        raise Refusal(f"{row.name} was measured again after you opened it: open it anew, and write yours over that.")
     called = one_line(name)
     if not called:
         raise Refusal("The way has no name: call it by where it ends, like Back dock.")
@@ -140,6 +155,7 @@ def set_floor(
     session: Session, now: datetime, mall: Mall, name: str, width_in16: int, depth_in16: int, *, note: str = "", user_id: int
 ) -> StagingFloor:
     """Floor on which pieces may wait: new, or of a name there is, measured again."""
+    lock(session, mall)
     called = one_line(name)
     if not called:
         raise Refusal("The floor has no name: call it by where it is, like By the dock.")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.integration.web.turn_rights import DEALER, Address
+from tests.integration.web.turn_rights import DEALER, MANAGER, READERS, Address
 
 RESETS: dict[tuple[str, str], tuple[Address, frozenset[str]]] = {
     ("resets.first", "GET"): ("/resets/", DEALER),
@@ -72,4 +72,12 @@ RESETS: dict[tuple[str, str], tuple[Address, frozenset[str]]] = {
     ("resets.paper_steps", "GET"): (lambda house, _: f"/resets/days/{house.resets.reset}/paper/steps", DEALER),
     ("resets.ask_paper", "POST"): (lambda house, _: f"/resets/days/{house.resets.reset}/paper", DEALER),
     ("resets.paper_file", "GET"): (lambda house, _: f"/resets/days/{house.resets.reset}/paper/{house.resets.paper}.pdf", DEALER),
+    ("floor.resets", "GET"): ("/office/floor/MAIN/resets", READERS),
+    ("floor.new_way", "GET"): ("/office/floor/MAIN/resets/ways/new", MANAGER),
+    ("floor.add_way", "POST"): ("/office/floor/MAIN/resets/ways/new", MANAGER),
+    ("floor.change_way", "GET"): (lambda house, _: f"/office/floor/MAIN/resets/ways/{house.resets.way}", MANAGER),
+    ("floor.keep_way", "POST"): (lambda house, _: f"/office/floor/MAIN/resets/ways/{house.resets.way}", MANAGER),
+    ("floor.take_way_away", "POST"): (lambda house, _: f"/office/floor/MAIN/resets/ways/{house.resets.way}/drop", MANAGER),
+    ("floor.keep_floor", "POST"): ("/office/floor/MAIN/resets/floors", MANAGER),
+    ("floor.take_floor_away", "POST"): (lambda house, _: f"/office/floor/MAIN/resets/floors/{house.resets.floor}/drop", MANAGER),
 }
