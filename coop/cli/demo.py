@@ -53,6 +53,7 @@ _DEALERS = (
     (7, "whose booth was re-laid, and sells far more since"),
     (9, "whose sales do not cover the rent: months below zero, and a check to make them up"),
     (12, "who came three months ago, has a discount on the rent and an agreement to sign"),
+    (16, "who plans the booth's next reset, and has boxes to pack"),
     (17, "who shares a booth's rent with D18"),
     (28, "who owes rent and disputes some of it"),
     (29, "who gave notice and left: the last statement, the deposit returned"),
@@ -214,7 +215,7 @@ def summarize(coop: Coop) -> None:
     if documents:
         click.echo(f"  {documents}")
     if resets:
-        click.echo("Booths re-laid (there is no page of it yet: it shows in these dealers' sales, month by month):")
+        click.echo("Booths re-laid (it shows in these dealers' sales, month by month):")
         click.echo("\n".join(resets))
 
 

@@ -47,7 +47,7 @@ RESETS = (
     Change(22, 4, 11, 100, "sells as before"),
     Change(26, 6, 21, 65, "sells less since"),
 )
-"""Booths re-laid during the year, and what that did. There is no page of resets yet: it shows in these dealers' sales alone."""
+"""Booths re-laid during the year, and what that did to sales. Of one of them the sets are laid out too (`demo_resets`)."""
 DRIPPED = Change(28, 3, 9, 6, "the roof drips into the booth")
 """Why one dealer owes rent."""
 

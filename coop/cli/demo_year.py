@@ -13,11 +13,11 @@ import click
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from coop.cli import demo_counter, demo_floor, demo_leases, demo_money, demo_turns, demo_waiting
+from coop.cli import demo_counter, demo_floor, demo_leases, demo_money, demo_resets, demo_turns, demo_waiting
 from coop.cli.demo_closing import close_in_its_time
 from coop.cli.demo_coop import MALLS, TIMEZONE, Demo, DemoMall, at, mall_of
 from coop.cli.demo_counter import LAYAWAYS, Gifts, SetAside
-from coop.cli.demo_sales import Desk, is_shut
+from coop.cli.demo_sales import RESETS, Desk, is_shut
 from coop.core.clock import local_date
 from coop.core.db import transaction
 from coop.core.periods import Month
@@ -78,6 +78,7 @@ class Year:
         self._plan_counter()
         self._plan_waiting()
         self._plan_turns()
+        self._plan_resets()
         self.diary.live()
 
     def note(self, moment: datetime, deed: Deed) -> None:
@@ -254,6 +255,18 @@ class Year:
 
     def _publish(self, month: Month, now: datetime) -> None:
         demo_turns.publish_month(self.demo, now, _TOWN, month)
+
+    # --- resets -----------------------------------------------------------------------------------------------------------
+
+    def _plan_resets(self) -> None:
+        """One dealer's booth, re-laid on the day the sales tell of; the next reset is planned, and its places are booked."""
+        told = next(one for one in RESETS if one.dealer == demo_resets.DEALER).day_in(self.months)
+        relaid = max(told, self.months.first.first_day + 2 * _DAY)
+        self.note(at(relaid, 9), lambda s, n: demo_resets.lend(s, n, _TOWN))
+        self.note(at(relaid, 19), lambda s, n: demo_resets.lay_out(s, n, _TOWN, relaid))
+        self.note(at(relaid, 20), lambda s, n: demo_resets.log_work(s, n, relaid))
+        planned = self.demo.now - timedelta(hours=3)
+        self.note(planned, lambda s, n: demo_resets.plan_next(s, n, _TOWN, self.months.running.next))
 
     # --- at the desks -----------------------------------------------------------------------------------------------------
 
