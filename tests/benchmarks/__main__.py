@@ -38,6 +38,7 @@ from tests.benchmarks.pages import bench_pages
 from tests.benchmarks.rendering import render_naive, render_ours
 from tests.benchmarks.resets_fit import bench_fit
 from tests.benchmarks.resets_hours import bench_hours
+from tests.benchmarks.resets_order import bench_order
 from tests.benchmarks.rota import bench_rota
 from tests.benchmarks.tax import bench_tax
 
@@ -138,6 +139,7 @@ def main() -> None:
     bench_floor(row, smoke=asked.smoke)
     bench_fit(row, smoke=asked.smoke)
     bench_hours(row, smoke=asked.smoke)
+    bench_order(row, smoke=asked.smoke)
     bench_rota(row, smoke=asked.smoke)
     bench_arranging(row, smoke=asked.smoke)
     bench_pages(row, smoke=asked.smoke)
