@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime, timedelta
+from functools import partial
+from importlib import import_module
 from typing import Any
 
 import pytest
@@ -25,6 +27,7 @@ from tests.factories.people import make_dealer
 from tests.factories.resets import a_booth, in16, make_piece
 
 LEASE = timedelta(seconds=60)
+STEPS = 300
 WAY = in16(36)
 
 
@@ -52,6 +55,13 @@ class Booth:
 
 
 @pytest.fixture
+def by_steps(monkeypatch: pytest.MonkeyPatch) -> None:
+    """So many steps of search instead of seconds, which on a busy machine may be too few."""
+    solving = import_module("coop.resets.solving.arrange")
+    monkeypatch.setattr(solving, "arrange", partial(solving.arrange, steps=STEPS, workers=1))
+
+
+@pytest.fixture
 def booth(sessions: Sessions, now: datetime) -> Booth:
     return Booth(sessions, now)
 
@@ -60,6 +70,7 @@ def test_the_worker_knows_the_kind() -> None:
     assert KINDS["resets.arrange"].queue == "rota"
 
 
+@pytest.mark.usefixtures("by_steps")
 def test_an_arranging_becomes_a_further_draft_that_is_valid(booth: Booth) -> None:
     """What is locked stays; the set it was asked from is as it was; the next draft differs."""
     with transaction(booth.sessions) as session:
@@ -91,6 +102,7 @@ def test_an_arranging_becomes_a_further_draft_that_is_valid(booth: Booth) -> Non
         assert puts_of(session, first) != puts_of(session, second)
 
 
+@pytest.mark.usefixtures("by_steps")
 def test_what_cannot_be_placed_is_kept_with_why(booth: Booth) -> None:
     with transaction(booth.sessions) as session:
         row = session.get_one(BoothSet, booth.draft)
