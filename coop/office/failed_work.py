@@ -29,6 +29,7 @@ WORDS = {
     "payouts.files": "Making the papers of a payout run",
     "resets.arrange": "Arranging a set of a booth",
     "resets.paper": "Making the paper of a reset",
+    "resets.plan": "Working out the plan of a reset",
     "sales.forget_layaway_buyers": "Forgetting buyers of old layaways",
     "shifts.ask_answers": "Asking members when they can work",
     "shifts.lapse_offers": "Ending offers of turns that ran out",
