@@ -107,6 +107,8 @@ def on_paper(svg: str, *, view: Bounds | None = None, look: Look | None = None, 
     assert desc is not None
     title.text = f"{title.text}. {desc.text}".replace("..", ".")
     root.remove(desc)
+    # One drawing may lie on several sheets: nothing of it has an id.
+    title.attrib.pop("id", None)
     root.attrib.pop("aria-labelledby", None)
     root.set("color", "#111")
     style = ElementTree.Element("style")
