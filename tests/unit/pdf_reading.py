@@ -58,3 +58,12 @@ def _letters(font: pikepdf.Object) -> dict[str, str]:
     table = font.ToUnicode.read_bytes().decode()
     pairs = re.findall(r"<([0-9a-fA-F]+)> <([0-9a-fA-F]+)>", table)
     return {code.lower(): bytes.fromhex(letter).decode("utf-16-be") for code, letter in pairs}
+
+
+def colours_of(content: bytes) -> Iterator[tuple[float, ...]]:
+    """Each colour of red, green and blue that is set on a page, from 0 to 1."""
+    with pikepdf.open(io.BytesIO(content)) as file:
+        for page in file.pages:
+            for operands, operator in pikepdf.parse_content_stream(page):
+                if str(operator) in ("rg", "RG", "scn", "SCN") and len(operands) == 3:
+                    yield tuple(float(part) for part in operands)
