@@ -1,7 +1,7 @@
 """Replays a printed order on a raster of the floor, by code of its own: no shapely, and nothing of the planner's but its values.
 
 The floor is a grid of quarter-inch or half-inch cells. Every cell whose middle lies in a footprint belongs to that piece. Each
-move's footprint is drawn again and again along its path, in steps in which no corner goes further than half a cell's worth, and
+move's footprint is drawn again and again along its path, in steps in which no corner goes further than a cell, and
 no cell of it may be wall or another piece. Pieces may touch: the moving one is drawn a sixteenth smaller all round.
 """
 
@@ -117,7 +117,7 @@ def held_size(piece: Piece, how: str) -> tuple[int, int]:
 
 def along(a: Pose, b: Pose, reach: float, cell: float) -> Iterable[tuple[float, float, float]]:
     far = math.dist((a.x_in16, a.y_in16), (b.x_in16, b.y_in16)) + math.radians(abs(b.turn_deg - a.turn_deg)) * reach
-    steps = max(1, math.ceil(far / (cell / 2)))
+    steps = max(1, math.ceil(far / cell))
     for n in range(steps + 1):
         t = n / steps
         yield (
