@@ -13,12 +13,13 @@ from werkzeug.test import TestResponse
 
 from coop.core.db import transaction
 from coop.dealers.models import Dealer
-from coop.floor.models import Space
+from coop.floor.models import Mall, Space
 from coop.resets.domain.booth import rectangle_booth
 from coop.resets.models import BoothSet, PieceRow, SetPiece
 from coop.resets.putting import save_arrangement
 from coop.resets.set_json import Put, puts_value
 from coop.resets.sets import puts_of
+from tests.factories.leases import make_lease, make_space
 from tests.factories.resets import in16, make_piece, measure_booth
 from tests.integration.web.conftest import Web, form_token
 
@@ -284,3 +285,14 @@ def test_a_check_asks_no_more_for_sixty_pieces(web: Web) -> None:
     assert asked[0] <= 12
     with transaction(web.sessions) as session:
         assert session.scalar(select(func.count()).where(SetPiece.set_id == web.house.resets.draft)) == 5
+
+
+def test_a_booth_nobody_measured_leads_to_measuring(web: Web) -> None:
+    with transaction(web.sessions) as session:
+        row = session.get_one(BoothSet, web.house.resets.draft)
+        home = session.get_one(Space, row.space_id)
+        mall, dealer = session.get_one(Mall, home.mall_id), session.get_one(Dealer, row.dealer_id)
+        make_lease(session, web.clock.at, mall, dealer, [make_space(session, web.clock.at, mall, "14")])
+    page = web.browser("dealer").get("/resets/booths/MAIN/14/sets").text
+    assert '<a href="/resets/booths/MAIN/14/measure">Measure it</a> first' in page
+    assert send(web.browser("dealer"), "/resets/booths/MAIN/14/sets", name="Spring", starts_on="2027-03-01").status_code == 422
