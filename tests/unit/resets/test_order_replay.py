@@ -100,7 +100,10 @@ def test_the_simulator_finds_a_way_through_the_side_of_the_booth_into_the_aisle(
 def test_the_simulator_finds_a_turn_that_sweeps_a_neighbour() -> None:
     order = swap()
     first = order.moves[0]
-    x, y, _, _ = first.path[0]
-    turned = (first.path[0], Pose(x, y, 180), *first.path[1:])
+    # Pushed against its neighbour it touches it; turned there, its corners go through.
+    beside = Pose(800, 320, 0)
+    back = (first.path[0], beside, *first.path)
+    replay(replace(order, moves=(replace(first, path=back), *order.moves[1:])))
+    turned = (first.path[0], beside, Pose(800, 320, 180), *first.path)
     with pytest.raises(Collision):
         replay(replace(order, moves=(replace(first, path=turned), *order.moves[1:])))
