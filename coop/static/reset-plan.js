@@ -2,12 +2,12 @@
 
 import { readLength, writeLength } from "./plan-lengths.js";
 import { boxOf, overlap } from "./plan-shapes.js";
+import { hungAt, overlaid, partOf, putOf, valueOf } from "./reset-draft.js";
 import { SetBoard, TURN } from "./reset-board.js";
 import { boxSize, carriedBy, cornersOf, levelOf, troubles } from "./reset-shapes.js";
 import { field, listFindings, listTray, optionsOf, rowOf, showWalls } from "./reset-rows.js";
 
 const PAUSE_MS = 500;
-const HUNG = 48 * 16;
 
 const form = document.getElementById("set-form");
 const desk = document.getElementById("set-desk");
@@ -15,14 +15,6 @@ const table = document.getElementById("set-rows");
 const one = (id) => document.getElementById(id);
 const booth = JSON.parse(desk.dataset.booth);
 const corner = boxOf(booth.outline);
-
-/** A piece where it is put, as the board draws it. */
-function partOf(piece, put) {
-  const outline = cornersOf(piece, put);
-  const { x0, y0, x1, y1 } = boxOf(outline);
-  return { key: String(piece.id), kind: `piece:${piece.stands}`, drawn: true, piece, put,
-    x: x0, y: y0, w: x1 - x0, d: y1 - y0, corners: outline.map(([a, b]) => [a - x0, b - y0]) };
-}
 
 /** The draft: what is put into the set, in the order of its numbers; with every state it was in, to go back to. */
 const draft = {
@@ -155,25 +147,12 @@ const draft = {
     const { x, y, w, h } = board.view;
     const inside = (value, low, high) => Math.round(Math.min(Math.max(value, low), high));
     let put = { x: inside(x + w / 2, corner.x0, corner.x1), y: inside(y + h / 2, corner.y0, corner.y1), turn: 0, on: null, up: 0, locked: false };
-    if (piece.stands === "wall") put = { ...put, ...this.hung(piece) };
+    if (piece.stands === "wall") put = { ...put, ...hungAt(piece, booth) };
     this.become([...this.parts, partOf(piece, put)]);
     this.commitNew();
     this.choose(String(piece.id));
     board.shown.get(String(piece.id))?.focus();
     say(`${piece.name} is put in. Drag it to its place.`);
-  },
-
-  hung(piece) {
-    const n = booth.hung[0];
-    if (n === undefined) return { up: HUNG };
-    const [a, b] = [booth.outline[n], booth.outline[(n + 1) % booth.outline.length]];
-    const middle = [(a[0] + b[0]) / 2, (a[1] + b[1]) / 2];
-    const long = Math.hypot(b[0] - a[0], b[1] - a[1]);
-    let into = [-(b[1] - a[1]) / long, (b[0] - a[0]) / long];
-    const probe = middle.map((value, axis) => value + into[axis] * 16);
-    if (!overlap([[probe[0] - 1, probe[1] - 1], [probe[0] + 1, probe[1] - 1], [probe[0] + 1, probe[1] + 1], [probe[0] - 1, probe[1] + 1]], booth.outline)) into = into.map((value) => -value);
-    const [x, y] = middle.map((value, axis) => Math.round(value + (into[axis] * piece.d) / 2));
-    return { x, y, turn: (Math.round((Math.atan2(-into[0], into[1]) * 180) / Math.PI) + 360) % 360, up: HUNG };
   },
 
   commitNew() {
@@ -198,18 +177,13 @@ const draft = {
   },
 
   value() {
-    return this.parts.map(({ piece, put }) => ({ piece: piece.id, x_in16: put.x, y_in16: put.y, turn_deg: put.turn,
-      ...(put.on === null ? {} : { on: Number(put.on) }), ...(put.up ? { up_in16: put.up } : {}), ...(put.locked ? { locked: true } : {}) }));
+    return valueOf(this.parts);
   },
 
   looked() {
     walls();
   },
 };
-
-function putOf(value) {
-  return { x: value.x_in16, y: value.y_in16, turn: value.turn_deg ?? 0, on: value.on === undefined ? null : String(value.on), up: value.up_in16 ?? 0, locked: value.locked ?? false };
-}
 
 const pieces = new Map([...document.querySelectorAll("[data-piece]")].filter((there) => !there.closest("template"))
   .map((there) => JSON.parse(there.dataset.piece)).map((piece) => [String(piece.id), piece]));
@@ -443,15 +417,6 @@ function opened(version, base) {
   draft.base = base;
   draft.saved = JSON.stringify(base);
   for (const there of document.querySelectorAll('input[name="version"]')) there.value = version;
-}
-
-/** What I changed since the page was opened, on top of what they saved. */
-function overlaid(base, mine, theirs) {
-  const by = (list) => new Map(list.map((put) => [put.piece, put]));
-  const [was, is, result] = [by(base), by(mine), by(theirs)];
-  for (const [piece, put] of is) if (JSON.stringify(put) !== JSON.stringify(was.get(piece))) result.set(piece, put);
-  for (const piece of was.keys()) if (!is.has(piece)) result.delete(piece);
-  return [...result.values()].map((put) => (put.on === undefined || result.has(put.on) ? put : { ...put, on: undefined }));
 }
 
 function conflict(said) {
