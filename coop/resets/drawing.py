@@ -146,8 +146,8 @@ def _piece(one: Placed, text: float, number: int | None, *, is_marked: bool, is_
         f'y2="{_n(y + deep - front)}" {_stroke(text * 0.08)} transform="rotate({one.turn_deg} {x} {y})"/>'
     )
     left, top, _, _ = one.footprint.bounds
-    at = (left + 0.7 * text, top + 0.95 * text) if is_below else (x, y + 0.35 * text)
-    label = "" if number is None else _text(*at, str(number), text)
+    at_x, at_y = (left + 0.7 * text, top + 0.95 * text) if is_below else (x, y + 0.35 * text)
+    label = "" if number is None else _text(at_x, at_y, str(number), text)
     fill = f'fill="{escape(colour)}" fill-opacity="{0.3 if one.piece.colours else 0.1}"'
     outline = f"{_stroke(text * (0.25 if is_marked else 0.12))}{dashed}"
     return (
