@@ -12,6 +12,8 @@ import itertools
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from functools import reduce
+from operator import or_
 from typing import Literal, NamedTuple, cast
 
 import numpy as np
@@ -468,11 +470,7 @@ class Reach:
         """On staging floor: as far from the booth's opening as can be, so that the others still come by."""
         opening = self.ground.booth.opening
 
-        def far(node: int) -> tuple[float, int]:
-            _, x, y = grid.place(node)
-            return (-shapely.distance(opening, shapely.Point(x, y)), node)
-
-        return min(ones(hits), key=far)
+        return min(ones(hits), key=lambda node: (-shapely.distance(opening, shapely.Point(grid.place(node)[1:])), node))
 
     @staticmethod
     def _walked(grid: Grid, field_: _Field, nodes: list[int], turn_deg: int) -> list[Pose]:
@@ -496,7 +494,4 @@ class _Targets(NamedTuple):
 
 
 def _nodes(docks: Iterable[_Dock]) -> int:
-    bits = 0
-    for dock in docks:
-        bits |= 1 << dock.node
-    return bits
+    return reduce(or_, (1 << dock.node for dock in docks), 0)

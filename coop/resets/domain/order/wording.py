@@ -33,11 +33,11 @@ def sentence_of(
     where = f"on {below}" if below else "on its hook" if hangs else "in its place"
     told = {
         "out": f"carry it to {area}{held}: it is {hold} and does not go home" if hold else f"carry it out of the booth{held}",
-        "stage": f"put it on {area} for now{held}" if area else f"set it aside for now{held}",
+        "stage": f"put it on the staging floor {area} for now{held}" if area else f"set it aside for now{held}",
         "shift": f"put it {where}{held}" if how == "by hand" else f"move it straight to its next place{held}",
         "in": f"put it {where}{held}" if how == "by hand" else f"carry it in to its place{held}",
     }[kind]
     if kind == "in" and area:
-        told = f"bring it from {area} and {told}"
+        told = f"bring it from the staging floor {area} and {told}"
     first = f" {joined(list(off))} {'is' if len(off) == 1 else 'are'} off it." if off else ""
     return f"{name}: {told}.{first}"
