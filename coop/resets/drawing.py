@@ -6,6 +6,7 @@ colours follow the page's by `currentColor`. Its text alternative says all that 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Iterable, Iterator, Mapping
 
 import shapely
@@ -132,7 +133,10 @@ def _height_of(arrangement: Arrangement | None, one: Placed) -> int:
 
 
 def _piece(one: Placed, text: float, number: int | None, *, is_marked: bool, is_below: bool) -> str:
-    """Its number stands in its middle, or in its corner where something stands on it."""
+    """Its number stands in its middle, or in its corner where something stands on it.
+
+    What hangs flat is thinner than a number: that stands behind its wall, beyond how long the wall is.
+    """
     corners = list(one.footprint.exterior.coords)[:-1]
     colour = one.piece.colours[0] if one.piece.colours else "currentColor"
     dashed = f' stroke-dasharray="{_n(text * 0.3)} {_n(text * 0.2)}"' if one.piece.stands == "wall" else ""
@@ -147,6 +151,9 @@ def _piece(one: Placed, text: float, number: int | None, *, is_marked: bool, is_
     )
     left, top, _, _ = one.footprint.bounds
     at_x, at_y = (left + 0.7 * text, top + 0.95 * text) if is_below else (x, y + 0.35 * text)
+    if one.piece.stands == "wall" and one.piece.depth_in16 < 1.2 * text:
+        turn, away = math.radians(one.turn_deg), deep + 1.9 * text
+        at_x, at_y = x + math.sin(turn) * away, y - math.cos(turn) * away + 0.35 * text
     label = "" if number is None else _text(at_x, at_y, str(number), text)
     fill = f'fill="{escape(colour)}" fill-opacity="{0.3 if one.piece.colours else 0.1}"'
     outline = f"{_stroke(text * (0.25 if is_marked else 0.12))}{dashed}"
