@@ -79,7 +79,7 @@ def is_cut(drawing: Drawing, sheets: Sequence[Sheet]) -> bool:
 
 def booth_drawing(svg: str, booth: Booth, text_in16: int) -> Drawing:
     """A booth's plan: its letters must be on paper, and of the aisle the half in whose middle stands how deep it is."""
-    return Drawing(svg, _floor(booth, Fraction(1, 2), 1.7 * text_in16), _floor(booth, Fraction(1), 0))
+    return Drawing(svg, _floor(booth, Fraction(1, 2), 2.6 * text_in16), _floor(booth, Fraction(1), 0))
 
 
 def _floor(booth: Booth, aisle_share: Fraction, beside: float) -> Bounds:

@@ -41,7 +41,7 @@ _HEAD_IN, _BAR_IN = Fraction(2, 5), Fraction(4, 5)
 """Above and below a drawing: its name; its scale bar and what stands beside that."""
 _LEGEND_IN = Fraction(3, 2)
 """What is left beside a drawing holds the pieces' names from so many inches on."""
-_STEP_IN = (1.75, 2.6)
+_STEP_IN = (1.95, 2.6)
 """Width and height, at most, of a move's small drawing."""
 _STEP_MARGIN = 3 * IN16_PER_INCH
 _STEP_PT = 6
@@ -226,7 +226,9 @@ def _steps(value: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
     look = Look(scale, _STEP_PT)
     for move, standing in states_of(value):
         svg = move_svg(value, move, standing, scale=scale, text_in16=look.text)
-        yield {**move, "svg": Markup(on_paper(svg, view=view, look=look))}
+        # A figure and its unit stay in one line.
+        weight = move["weight"].replace(" lb", "\N{NO-BREAK SPACE}lb").replace(" oz", "\N{NO-BREAK SPACE}oz")
+        yield {**move, "weight": weight, "svg": Markup(on_paper(svg, view=view, look=look))}
 
 
 def _steps_view(value: Mapping[str, Any]) -> Bounds:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import functools
 import io
+import re
 from dataclasses import replace
 from datetime import date
 from fractions import Fraction
@@ -26,6 +27,7 @@ from coop.resets.domain.caution import CAUTION, LIFT_CAUTION
 from coop.resets.domain.hours.estimate import PERT_CAUTION
 from coop.resets.domain.loads import Van
 from coop.resets.domain.piece import Arrangement, Piece, Placed
+from coop.resets.drawing import booth_svg
 from coop.resets.paper_drawing import Drawing, lay_drawing
 from coop.resets.sheets import ResetPaper, fits_one_sheet, reset_pdf
 from tests.unit.pdf_reading import colours_of, shapes_pt, texts_of
@@ -213,6 +215,16 @@ def test_what_must_be_on_paper_is_on_it_and_never_more_sheets_than_that_needs(
     assert len(sheets) == len(lay_drawing(Drawing(svg.replace(svg, f'<svg viewBox="0 0 {width} {height}"/>')), scale, room, ""))
     if whole.width <= room[0] * 16 * scale and whole.height <= room[1] * 16 * scale:
         assert (sheets[0].x, sheets[0].y, sheets[0].width, sheets[0].height) == (whole.x, whole.y, whole.width, whole.height)
+
+
+def test_what_hangs_flat_has_its_number_behind_its_wall_and_what_bears_another_in_its_corner() -> None:
+    """Letters are 5 in. high: the mirror is 2 in. deep, at the back; the lamp is on the dresser, whose corner is at 77, 1."""
+    svg = booth_svg(BOOTH, FACTS.after, title="Winter", text_in16=in16(5))
+    at = {words: (float(x), float(y)) for x, y, words in re.findall(r'<text x="([-\d.]+)" y="([-\d.]+)" [^>]*>(\d)</text>', svg)}
+    assert at["5"][0] == in16(60)
+    assert at["5"][1] < -in16(5), "outside, beyond the wall's own length"
+    assert at["1"] == (in16(77 + 0.7 * 5), in16(1 + 0.95 * 5))
+    assert at["3"][0] == in16(60), "in its middle"
 
 
 # --- what it holds ------------------------------------------------------------------------------------------------------------
