@@ -10,6 +10,7 @@ from xml.etree import ElementTree
 
 from coop.core.errors import Refusal
 from coop.core.geometry import IN16_PER_INCH
+from coop.core.pdf import printable
 from coop.floor.domain.scale import Bounds, Sheet, lay_sheets, scale_words
 from coop.floor.svg import OVERLAP_IN16_PAPER, Look, drawing_css, join_marks
 from coop.resets.domain.booth import Booth
@@ -123,5 +124,6 @@ def on_paper(svg: str, *, view: Bounds | None = None, look: Look | None = None, 
 
 
 def _root(svg: str) -> ElementTree.Element:
-    # Without its namespace, which a page of HTML needs not and which would be written before every name.
-    return ElementTree.fromstring(svg.replace(_NAMESPACE, "", 1))
+    # Without its namespace, which a page of HTML needs not and which would be written before every name; and without what no
+    # XML may hold, such as a bell in a name.
+    return ElementTree.fromstring(printable(svg.replace(_NAMESPACE, "", 1)))

@@ -252,13 +252,14 @@ def _pieces_rows(value: Mapping[str, Any]) -> list[dict[str, Any]]:
     pieces, numbers, booth = pieces_of_plan(value), move_numbers(value), booth_from(value["booth"])
     before, after = (arrangement_from(value[name], pieces) for name in ("before", "after"))
     going = {move["key"]: move for move in value["moves"] if move["kind"] == "out"}
+    waiting = {one["key"]: f"waits on {one['area']}" for one in value["waiting"]}
     differences = sorted(compare_sets(booth, before, after), key=lambda one: numbers[one.key])
     return [
         {
             "number": numbers[one.key],
             "name": one.name,
             "size": f"{_size(pieces[one.key])}, {_weight(pieces[one.key])}",
-            "before": one.before or "not in the booth",
+            "before": one.before or waiting.get(one.key, "not in the booth"),
             "after": "stays" if one.what == "stays" else one.after or _leaves(going.get(one.key)),
         }
         for one in differences

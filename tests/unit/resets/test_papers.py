@@ -26,6 +26,7 @@ from coop.resets.domain.booth import WAY_IN16, Booth, Side, rectangle_booth
 from coop.resets.domain.caution import CAUTION, LIFT_CAUTION
 from coop.resets.domain.hours.estimate import PERT_CAUTION
 from coop.resets.domain.loads import Van
+from coop.resets.domain.order.moves import Staged
 from coop.resets.domain.piece import Arrangement, Piece, Placed
 from coop.resets.drawing import booth_svg
 from coop.resets.paper_drawing import Drawing, lay_drawing
@@ -337,6 +338,21 @@ def test_a_booth_that_is_emptied_has_no_elevations() -> None:
     whole = plain("".join(texts_of(reset_pdf(value))))
     assert "Plan of what is to stand: an empty booth" in whole
     assert "seen from inside" not in whole
+
+
+def test_what_waits_from_moves_that_were_done_is_listed_where_it_waits() -> None:
+    """A plan made again from move 4 on: the lamp is on the staging floor."""
+    standing = Arrangement(tuple(one for one in FACTS.before.placed if one.key != "l"))
+    again = compose(replace(FACTS, before=standing, waiting=(Staged("l", "By the dock"),), first_number=4))
+    whole = _squeezed("".join(texts_of(reset_pdf(replace(paper(), value=again), scale=48))))
+    assert _squeezed('Brass lamp10" × 11" × 1\' 10", 6 lbwaits on By the dock') in whole
+    assert _squeezed("from move 4 on") in whole
+
+
+def test_a_letter_that_no_file_may_hold_is_replaced() -> None:
+    pieces = {key: {**one, "name": f"Bell\x07{one['name']}"} for key, one in plan()["pieces"].items()}
+    whole = "".join(texts_of(reset_pdf(paper(pieces=pieces), scale=48)))
+    assert "Bell\N{LOZENGE}Oak dresser" in plain(whole)
 
 
 def test_the_same_plan_is_the_same_bytes() -> None:
