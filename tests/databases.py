@@ -8,9 +8,7 @@ Rows that many tests begin with are built once and kept (`fill`): a small co-op 
 from __future__ import annotations
 
 import contextlib
-import os
 import pickle
-import shutil
 import tempfile
 import uuid
 from collections.abc import Callable, Hashable, Iterator
@@ -24,6 +22,7 @@ from sqlalchemy.orm import Session
 
 from coop.core import migrate
 from coop.core.db import make_engine, make_sessions, transaction
+from tests.services import MEMORY, has_room
 
 Value = TypeVar("Value")
 ROOM_BYTES = 1 << 29
@@ -63,9 +62,7 @@ ENGINES = Engines()
 @contextlib.contextmanager
 def quick_folder() -> Iterator[Path]:
     """A folder for databases that every test waits for: in memory where this machine has such a place with room."""
-    memory = Path("/dev/shm")
-    roomy = memory.is_dir() and os.access(memory, os.W_OK) and shutil.disk_usage(memory).free > ROOM_BYTES
-    with tempfile.TemporaryDirectory(prefix="coop-test-", dir=memory if roomy else None) as folder:
+    with tempfile.TemporaryDirectory(prefix="coop-test-", dir=MEMORY if has_room(MEMORY, ROOM_BYTES) else None) as folder:
         yield Path(folder)
 
 

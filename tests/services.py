@@ -1,7 +1,8 @@
-"""The services the tests talk to: PostgreSQL and Redis where they run, else started from installed binaries.
+"""The services the tests talk to: PostgreSQL and Redis, started from installed binaries where nobody names one that runs.
 
 `python -m tests.services -- COMMAND ARGS` runs a command with both there, their addresses in COOP_TEST_POSTGRES and
-COOP_TEST_REDIS, and stops afterwards what it started. Its exit code is the command's.
+COOP_TEST_REDIS, and stops afterwards what it started. Its exit code is the command's. A PostgreSQL that this machine happens to
+run is used only where it is named, or no other can be started: one made for a run waits for no disk, and takes half the time.
 The mail server is in `tests.mail_server`.
 """
 
@@ -29,6 +30,9 @@ CHECKOUT = Path(__file__).resolve().parent.parent
 POSTGRES = os.environ.get("COOP_TEST_POSTGRES", "postgresql://postgres@127.0.0.1:5432/postgres")
 REDIS = os.environ.get("COOP_TEST_REDIS", "redis://127.0.0.1:6379")
 START_LIMIT_S = 60
+MEMORY = Path("/dev/shm")
+ROOM_BYTES = 4 << 30
+"""What must be free in memory for a database server to have its files there."""
 
 
 class ServiceMissing(Exception):
@@ -112,18 +116,20 @@ def missing_programs() -> list[str]:
 
 
 @contextlib.contextmanager
-def running_postgres(url: str = POSTGRES) -> Iterator[str]:
-    """The address of a PostgreSQL that may make databases: the one at `url`, else one of our own in a temporary folder."""
-    fault = postgres_fault(url)
-    if not fault:
-        yield url
-        return
+def running_postgres(named: str | None = os.environ.get("COOP_TEST_POSTGRES"), usual: str = POSTGRES) -> Iterator[str]:
+    """The address of a PostgreSQL that may make databases: the one named, else one of our own, else the usual one if it runs."""
+    fault = postgres_fault(named) if named else "none is named"
     programs = postgres_bin()
+    if fault and programs is None:
+        named, fault = usual, postgres_fault(usual)
+    if named and not fault:
+        yield named
+        return
     if programs is None:
         raise ServiceMissing(f"PostgreSQL does not answer ({fault}) and is not installed. Run: bash .ci/setup")
     owner = _postgres_owner()
-    # The socket's path is short of a hundred characters everywhere only under /tmp.
-    folder = Path(tempfile.mkdtemp(prefix="coop-pg-", dir="/tmp"))
+    # The socket's path is short of a hundred characters everywhere only under these two.
+    folder = Path(tempfile.mkdtemp(prefix="coop-pg-", dir=MEMORY if has_room(MEMORY, ROOM_BYTES) else "/tmp"))
     server = None
     try:
         if owner:
@@ -144,6 +150,13 @@ def running_postgres(url: str = POSTGRES) -> Iterator[str]:
             # A cluster made for one run has nothing to survive: the tests kill clients, never this server.
             "fsync": "off",
             "full_page_writes": "off",
+            "synchronous_commit": "off",
+            "wal_level": "minimal",
+            "max_wal_senders": 0,
+            "max_wal_size": "512MB",
+            # Small tables, never analyzed: compiling a query, or tidying beside the tests, costs more than it brings.
+            "jit": "off",
+            "autovacuum": "off",
         }
         command = [str(programs / "postgres"), "-D", str(folder / "data")]
         for name, value in options.items():
@@ -183,6 +196,11 @@ def running_redis(url: str = REDIS) -> Iterator[str]:
     finally:
         _stop(server, signal.SIGTERM)
         shutil.rmtree(folder, ignore_errors=True)
+
+
+def has_room(place: Path, bytes_free: int) -> bool:
+    """Whether this machine has such a folder, and so much is free in it."""
+    return place.is_dir() and os.access(place, os.W_OK) and shutil.disk_usage(place).free > bytes_free
 
 
 def _postgres_owner() -> str | None:

@@ -119,7 +119,23 @@ def test_a_postgres_is_started_and_stopped_when_none_runs():
         own = make_engine(databases.migrated())
         assert migrate.revision_of(own) == migrate.newest_revision()
         own.dispose()
+        with services.running_postgres(address) as named:
+            assert named == address
+        with services.running_postgres(None, usual=address) as another:
+            assert another != address
+        assert services.postgres_fault(address) == ""
     assert services.postgres_fault(address) != ""
+
+
+@pytest.mark.postgres
+def test_where_no_postgres_is_installed_the_one_that_runs_is_used(monkeypatch):
+    with services.running_postgres(None) as address:
+        monkeypatch.setattr(services, "postgres_bin", lambda: None)
+        with services.running_postgres(None, usual=address) as usual:
+            assert usual == address
+        with pytest.raises(services.ServiceMissing, match="is not installed"), services.running_postgres(None, NOWHERE_POSTGRES):
+            pass
+        assert services.postgres_fault(address) == ""
 
 
 @pytest.mark.redis
