@@ -52,9 +52,12 @@ class PlacesForm(FlaskForm):  # type: ignore[misc]
     @staticmethod
     def shown(places: Iterable[Wanted]) -> dict[str, Any]:
         """Data of a form that shows places."""
-        return {
-            "rows": [{"place": f"{one.kind}:{one.place}", "begins": one.from_minute, "ends": one.to_minute} for one in places]
-        }
+        rows = []
+        for one in places:
+            # A mall has one dock, however it was called when it was booked.
+            place = DOCK if one.kind == "dock" else one.place
+            rows.append({"place": f"{one.kind}:{place}", "begins": one.from_minute, "ends": one.to_minute})
+        return {"rows": rows}
 
     def read(self) -> list[Wanted] | None:
         """The places as they were written; None where something could not be read, and each field says what."""

@@ -31,12 +31,15 @@ def _where(row: Reset) -> tuple[Space, Mall]:
 
 
 def _form(row: Reset, **given: object) -> PlacesForm:
-    """Offers the floors the mall lends and those the reset was planned with, and the front of each booth, its own first."""
+    """Offers the floors the mall lends and those of the reset, and the front of each booth, its own first; and what it has."""
     space, mall = _where(row)
+    has = places_of(db(), row)
     floors = [floor.name for floor in floors_of(db(), mall.id)] + [one["name"] for one in row.staging]
-    booths = [one.code for one in spaces_of(db(), mall.id, today_at(db(), now(), mall.id)) if one.kind == "booth"]
-    fronts = [space.code, *(code for code in sorted(booths) if code != space.code)]
-    return PlacesForm(floors=dict.fromkeys(floors), fronts=fronts, **given)
+    floors += [one.place for one in has if one.kind == "staging"]
+    booths = {one.code for one in spaces_of(db(), mall.id, today_at(db(), now(), mall.id)) if one.kind == "booth"}
+    booths |= {one.place for one in has if one.kind == "aisle"}
+    fronts = [space.code, *sorted(booths - {space.code})]
+    return PlacesForm(floors=list(dict.fromkeys(floors)), fronts=fronts, **given)
 
 
 @resets.get("/days/<int:reset_id>/places")

@@ -16,7 +16,7 @@ from coop.resets.domain.hours.estimate import Minutes
 from coop.resets.domain.hours.tasks import COUNTED, TASK_KINDS, HoursSettings, TaskKind
 from coop.resets.domain.season import Leads
 from coop.resets.settings import LEADS, MOST_DAYS, MOST_MONTHS, MOST_SMALLS, Setting
-from coop.resets.timing import MOST_MINUTES
+from coop.resets.timing import MOST_MINUTES, TASK_WORDS
 
 _MOST_PEOPLE, _MOST_COUNT = 20, 10_000
 LEAD_WORDS: Mapping[str, str] = {
@@ -32,8 +32,8 @@ LEAD_WORDS: Mapping[str, str] = {
 
 
 def task_words(kind: TaskKind) -> str:
-    """`Pack (by the box)`"""
-    return f"{kind.capitalize()} (by the {COUNTED[kind]})"
+    """`Pack smalls, by the box`"""
+    return f"{TASK_WORDS[kind]}, by the {COUNTED[kind]}"
 
 
 class TimeForm(FlaskForm):  # type: ignore[misc]

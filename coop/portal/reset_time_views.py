@@ -21,7 +21,16 @@ from coop.portal.reset_views import dealers_here, resets
 from coop.resets.domain.hours.estimate import PERT_CAUTION
 from coop.resets.reset_models import Reset, ResetTime
 from coop.resets.settings import change_settings, setting_of
-from coop.resets.timing import corrections_for, counted_words, log_time, minutes_words, take_back, time_words, times_of
+from coop.resets.timing import (
+    TASK_WORDS,
+    corrections_for,
+    counted_words,
+    log_time,
+    minutes_words,
+    take_back,
+    time_words,
+    times_of,
+)
 
 _SHOWN = timedelta(days=120)
 """Resets of so long ago may still have times logged for them."""
@@ -60,8 +69,10 @@ def _form(dealer: Dealer, **given: object) -> TimeForm:
 @resets.get("/times")
 @allow("dealer")
 def times() -> Page:
-    dealer = dealer_here()
-    data = {"on_date": today_here(), "count": 1, "people": 1, "reset": request.args.get("reset", "")}
+    wanted = request.args.get("reset", "")
+    reset = reset_day_queries.own_reset(db(), visitor(), int(wanted)) if wanted.isdecimal() and len(wanted) < 19 else None
+    dealer = dealer_here() if reset is None else db().get_one(Dealer, reset.dealer_id)
+    data = {"on_date": today_here(), "count": 1, "people": 1, "reset": wanted}
     return _times_page(dealer, _form(dealer, formdata=None, data=data))
 
 
@@ -75,6 +86,7 @@ def _times_page(dealer: Dealer, form: TimeForm, refused: str = "") -> str:
         corrections=corrections_for(db(), dealer.id),
         form=form,
         refused=refused,
+        task_words=TASK_WORDS,
         pert_caution=PERT_CAUTION,
     )
 

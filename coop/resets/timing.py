@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 
 from sqlalchemy import select
@@ -12,13 +12,25 @@ from coop.core import audit
 from coop.core.errors import Refusal
 from coop.core.templating import day
 from coop.dealers.models import Dealer
-from coop.resets.domain.hours.tasks import COUNTED, TASK_KINDS
+from coop.resets.domain.hours.tasks import COUNTED, TASK_KINDS, TaskKind
 from coop.resets.domain.logged import Correction, Logged, corrections_of
 from coop.resets.reset_models import Reset, ResetTime
 from coop.resets.settings import setting_of
 
 SUBJECT = "reset time"
 MOST_MINUTES = 24 * 60
+TASK_WORDS: Mapping[TaskKind, str] = {
+    "take down": "Take down",
+    "pack": "Pack smalls",
+    "boxes": "Carry boxes",
+    "move": "Move pieces",
+    "load": "Load the van",
+    "unload": "Unload the van",
+    "clean": "Clean",
+    "set": "Set out smalls",
+    "tag": "Write tags",
+    "finish": "Last look",
+}
 
 
 def log_time(

@@ -128,18 +128,21 @@ def _require_measured(leg: Leg) -> None:
 def leg_words(leg: Leg) -> str:
     """`a door, width 3' 0", height 6' 8"`: what was measured of it."""
     value = leg_value(leg)
+    kind = KIND_WORDS[value["kind"]]
+    if (count := value.pop("count", None)) is not None:
+        kind = f"{count} {'step' if count == 1 else 'steps'}"
     said = [
         f"{MEASURE_WORDS[one].lower()} {measure_words(one, value[one])}"
         for one in measures_of(value["kind"])
-        if value[one] is not None
+        if value.get(one) is not None
     ]
-    return ", ".join([KIND_WORDS[value["kind"]], *said])
+    return ", ".join([kind, *said])
 
 
 def measure_words(measure: str, value: int) -> str:
     if measure == "limit_oz":
         return format_weight(value)
-    return str(value) if measure == "count" else format_length(value)
+    return format_length(value)
 
 
 def drop_way(session: Session, now: datetime, mall: Mall, row: CarryWay, *, user_id: int) -> None:

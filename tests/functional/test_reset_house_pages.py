@@ -122,7 +122,7 @@ def test_times_are_logged_with_dusty_hands_and_taken_back(browser: Browser, hall
         page = opened.new_page()
         said = listen(page)
         page.goto(f"{hall.base}/resets/times")
-        page.get_by_label("What", exact=True).select_option("Move (by the piece)")
+        page.get_by_label("What", exact=True).select_option("Move pieces, by the piece")
         page.get_by_label("How many").fill("6")
         page.get_by_label("Minutes").fill("72")
         assert small_targets(page) == []
