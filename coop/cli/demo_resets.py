@@ -188,7 +188,7 @@ def plan_next(session: Session, now: datetime, made: DemoMall, month: Month) -> 
     row = make_reset(session, now, dealer, space, before=stands, after=draft, asked=asked, by=by)
     facts = read_facts(session, row)
     keep_plan(session, now, row, compose(facts), facts_digest(facts))
-    wanted = (Wanted(DOCK, "the dock", 10 * 60, 12 * 60), Wanted("staging", _FLOOR, 10 * 60, 16 * 60))
+    wanted = (Wanted(DOCK, DOCK, 10 * 60, 12 * 60), Wanted("staging", _FLOOR, 10 * 60, 16 * 60))
     book_places(session, now, row, wanted, by=by)
 
 
