@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
 
@@ -74,6 +74,8 @@ class Facts:
     """Name, width, depth."""
     waiting: tuple[Staged, ...] = ()
     """What waits on staging floor from the moves that were done."""
+    apart: Mapping[str, Piece] = field(default_factory=dict)
+    """By key, pieces that wait and are in neither set."""
     first_number: int = 1
     way: Way | None = None
     van: Van | None = None
@@ -87,7 +89,7 @@ class Facts:
 
     @property
     def pieces(self) -> dict[str, Piece]:
-        return {one.key: one.piece for one in (*self.before.placed, *self.after.placed)}
+        return {**self.apart, **{one.key: one.piece for one in (*self.before.placed, *self.after.placed)}}
 
 
 def compose(facts: Facts, solve: Solve = find_schedule) -> dict[str, Any]:
@@ -119,7 +121,7 @@ def compose(facts: Facts, solve: Solve = find_schedule) -> dict[str, Any]:
         "staged": order.staged,
         "bound": order.bound,
         "proven": order.proven,
-        "notes": [*order.notes, *_mover_notes(moves)],
+        "notes": [*order.notes, *_mover_notes(moves), *_waiting_notes(facts)],
         "way_stops": [{"key": one.key, "sentence": one.sentence} for one in _stopped(facts, order)],
         "tips": [{"sentence": one.sentence, "pieces": list(one.pieces), "source": one.source} for one in checks(facts.after)],
         "kit": _kit_value(facts),
@@ -190,6 +192,13 @@ def _mover_notes(moves: Sequence[Mapping[str, Any]]) -> Iterator[str]:
         names = sorted({move["name"] for move in moves if move["hands"]["short"] == verdict})
         if names:
             yield f"{joined(names)} {'is' if len(names) == 1 else 'are'} {said}."
+
+
+def _waiting_notes(facts: Facts) -> Iterator[str]:
+    """What waits on staging floor from moves that were done, and is wanted no more: no move brings it back."""
+    for one in facts.waiting:
+        if one.key not in facts.after:
+            yield f"{facts.pieces[one.key].name} waits on the staging floor {one.area} and is not in the next set: take it home."
 
 
 def _care(piece: Piece) -> Iterator[str]:

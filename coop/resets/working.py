@@ -52,11 +52,14 @@ def read_facts(session: Session, row: Reset) -> Facts:
     after = Arrangement() if row.to_set_id is None else arrangement_of(session, session.get_one(BoothSet, row.to_set_id))
     before = Arrangement() if row.from_set_id is None else arrangement_of(session, session.get_one(BoothSet, row.from_set_id))
     waiting: tuple[Staged, ...] = ()
+    apart: dict[str, Piece] = {}
     first = 1
     last = newest_plan(session, row)
     done = done_of(session, last) if last is not None else set()
     if last is not None and (done or last.value["waiting"] or first_of(last) > 1):
-        before, waiting = standing_after(last.value, done, known_pieces(before, after))
+        known = known_pieces(before, after)
+        before, waiting = standing_after(last.value, done, known)
+        apart = {one.key: known.get(one.key) or piece_from(last.value["pieces"][one.key]) for one in waiting}
         first = max(first_of(last), max(done, default=0) + 1)
     pieces = _rows_of(session, row)
     keys = {piece.key for piece in (*(one.piece for one in before.placed), *(one.piece for one in after.placed))}
@@ -74,6 +77,7 @@ def read_facts(session: Session, row: Reset) -> Facts:
         helpers=tuple((one["from_minute"], one["to_minute"], one["people"]) for one in row.helpers),
         staging=tuple((one["name"], one["width_in16"], one["depth_in16"]) for one in row.staging),
         waiting=waiting,
+        apart=apart,
         first_number=first,
         way=None if way is None else way_of(way),
         van=_van(row),

@@ -193,3 +193,21 @@ def test_dropped_and_taken_up_again(laid: tuple[Session, BoothLaid, By], now: da
         planning.change_reset(session, now, row, ASKED, by=by)
     planning.take_up_again(session, now, row, by=by)
     assert row.state == "planned"
+
+
+def test_what_waits_and_is_wanted_no_more_is_told_to_go_home(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
+    session, booth, by = laid
+    row = planned(laid, now)
+    plan = worked_out(session, now, row)
+    staged = next(move for move in plan.value["moves"] if move["kind"] == "stage" and move["how"] != "by hand")
+    done = [Tick(move["number"], True, now) for move in plan.value["moves"] if move["number"] <= staged["number"]]
+    ticking.take_ticks(session, now, row, plan, done, user_id=by.user_id)
+    for put in session.scalars(select(SetPiece).where(SetPiece.set_id == booth.draft.id)):
+        if str(put.piece_id) == staged["key"] or str(put.on_piece_id) == staged["key"]:
+            session.delete(put)
+    session.flush()
+    again = worked_out(session, now, row)
+    said = f"{staged['name']} waits on the staging floor By the dock and is not in the next set: take it home."
+    assert said in again.value["notes"]
+    assert is_outdated(session, row, plan)
+    assert not is_outdated(session, row, again)
