@@ -18,6 +18,7 @@ from coop.office.floor_views import floor, wanted_mall
 from coop.office.reset_forms import FloorForm, WayForm
 from coop.office.views import READERS
 from coop.resets.booking import place_words
+from coop.resets.domain.caution import CAUTION
 from coop.resets.planning import OPEN
 from coop.resets.reset_models import CarryWay, Reset, ResetBooking, StagingFloor
 from coop.resets.ways import (
@@ -90,6 +91,7 @@ def _resets_page(mall: Mall, form: FloorForm) -> str:
         ways=[(one, way_of(one).legs) for one in ways_of(db(), mall.id)],
         floors=floors_of(db(), mall.id),
         form=form,
+        caution=CAUTION,
     )
 
 
@@ -112,7 +114,14 @@ def new_way(mall_code: str) -> Page:
 
 def _way_page(mall: Mall, form: WayForm, row: CarryWay | None = None, *, added: bool = False, refused: str = "") -> str:
     return render_template(
-        "office/floor/way.html", mall=mall, form=form, row=row, added=added, refused=refused, kind_words=KIND_WORDS
+        "office/floor/way.html",
+        mall=mall,
+        form=form,
+        row=row,
+        added=added,
+        refused=refused,
+        kind_words=KIND_WORDS,
+        caution=CAUTION,
     )
 
 

@@ -9,6 +9,7 @@ from sqlalchemy import select
 
 from coop.core.audit import AuditLog
 from coop.core.db import transaction
+from coop.dealers.models import Dealer
 from coop.resets.domain.hours.estimate import Minutes
 from coop.resets.reset_models import Reset, ResetSetting, ResetTime
 from coop.resets.settings import setting_of
@@ -82,6 +83,26 @@ def test_anothers_times_are_not_there(web: Web) -> None:
         "reset": "Choose one of those listed."
     }
     assert logged(web) == [("pack", 25, 2, 1)]
+
+
+def test_who_is_two_dealers_logs_for_the_one_that_is_chosen(web: Web) -> None:
+    with transaction(web.sessions) as session:
+        ida = session.scalars(select(Dealer).where(Dealer.code == "D01")).one()
+        session.add(Dealer(member_id=ida.member_id, code="D09", trade_name="Lantern Glass", created_at=web.clock.at))
+    client = web.browser("dealer")
+    assert 'href="/resets/times?dealer=D09">D09 Lantern Glass</a>' in client.get("/resets/times").text
+    answer = send(client, "/resets/times?dealer=D09", **LOGGED)
+    assert answer.headers["Location"] == "/resets/times?dealer=D09"
+    assert "50 minutes" in client.get("/resets/times?dealer=D09").text
+    assert "50 minutes" not in client.get("/resets/times?dealer=D01").text
+    # The page of a reset leads to the times of the dealer it is of.
+    page = client.get(f"/resets/times?reset={web.house.resets.reset}").text
+    assert 'action="/resets/times?dealer=D01"' in page
+    assert f'<option selected value="{web.house.resets.reset}">Booth 12, Dec 1, 2026</option>' in page
+    send(client, "/resets/settings?dealer=D09", smalls_a_box="6")
+    with transaction(web.sessions) as session:
+        found = session.execute(select(Dealer.code, ResetSetting.value).join(Dealer, Dealer.id == ResetSetting.dealer_id)).all()
+        assert [tuple(row) for row in found] == [("D09", {"smalls_a_box": 6})]
 
 
 # --- settings -------------------------------------------------------------------------------------------------------------------
