@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -32,7 +33,9 @@ class Drawing:
 
     @property
     def bounds(self) -> Bounds:
-        left, top, width, height = (float(part) for part in _root(self.svg).get("viewBox", "").split())
+        said = re.search(r'viewBox="([^"]*)"', self.svg)
+        assert said is not None, "every drawing says how large it is"
+        left, top, width, height = (float(part) for part in said[1].split())
         x, y = math.floor(left), math.floor(top)
         return Bounds(x, y, math.ceil(left + width) - x, math.ceil(top + height) - y)
 

@@ -229,6 +229,8 @@ BUDGETS: dict[str, Budget] = {
     "resets.times": Budget(18, 8),
     "resets.settings": Budget(12, 14),
     "resets.season": Budget(18, 7),
+    "resets.paper": Budget(31, 7),
+    "resets.paper_steps": Budget(8, 3),
     "floor.resets": Budget(14, 9),
     "floor.new_way": Budget(8, 8),
     "floor.change_way": Budget(10, 9),

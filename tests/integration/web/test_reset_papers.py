@@ -62,6 +62,7 @@ def test_what_cannot_be_printed_is_said_beside_the_form(web: Web) -> None:
     assert send(client, here, scale="96", size="letter").status_code == 422
     with transaction(web.sessions) as session:
         session.get_one(PieceRow, web.house.resets.piece).width_in16 += 16
+    assert "have changed since plan 1 was worked out" in client.get(here).text
     answer = send(client, here, scale="48", size="letter")
     assert answer.status_code == 422
     assert "have changed since plan 1 was worked out" in answer.text
