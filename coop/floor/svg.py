@@ -268,10 +268,13 @@ def join_marks(sheet: Sheet, look: Look) -> Iterator[str]:
     for side, other in sheet.joins.items():
         x1, y1, x2, y2 = lines[side]
         x, y = (x1 + size, sheet.y + 3 * size) if side in ("left", "right") else (sheet.x + 3 * size, y1 - size // 2)
+        anchor = "start"
+        if side == "right":  # Beyond the line is no room for the words.
+            x, anchor = x1 - size, "end"
         yield (
             f'<g class="join"><line x1="{x1}" y1="{y1}" x2="{x2}" y2="{y2}" stroke-width="{_number(look.hair)}" '
             f'stroke-dasharray="{look.text} {look.text}"/>'
-            f'<text x="{x}" y="{y}" font-size="{size}">sheet {other}</text></g>'
+            f'<text x="{x}" y="{y}" font-size="{size}" text-anchor="{anchor}">sheet {other}</text></g>'
         )
 
 

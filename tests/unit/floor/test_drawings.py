@@ -163,6 +163,8 @@ def test_a_sheet_holds_and_names_only_what_is_on_it() -> None:
     assert desc is not None
     assert "with 2 spaces." in (desc.text or "")
     assert picture.get("viewBox") == "-192 -192 1920 6400"
+    (join,) = [text for text in picture.iter(f"{SVG}text") if "".join(text.itertext()) == "sheet 2"]
+    assert join.get("text-anchor") == "end", "what it joins is named within the sheet"
 
 
 def test_the_paper_is_tagged_and_each_picture_has_its_words() -> None:
