@@ -1,4 +1,4 @@
-"""Which booths a dealer may lay out: those held or shared under a lease, today or from a coming day."""
+"""Which booths a dealer may lay out, and on which days: those held or shared under a lease."""
 
 from __future__ import annotations
 
@@ -45,8 +45,8 @@ class HeldBooth:
         return self.starts_on <= on and (self.ends_on is None or on <= self.ends_on)
 
 
-def held_booths(session: Session, now: datetime, dealer_ids: Collection[int], *, space_id: int | None = None) -> list[HeldBooth]:
-    """The booths of dealers, by mall and code: each once a dealer, as it is held today, or from the first day to come."""
+def held_spans(session: Session, now: datetime, dealer_ids: Collection[int], *, space_id: int | None = None) -> list[HeldBooth]:
+    """Every span over which dealers hold or share a booth, past ones too: by mall, code and dealer, then by their start."""
     own = aliased(Lease)
     shares = select(LeaseShare.id).where(LeaseShare.lease_space_id == LeaseSpace.id, LeaseShare.lease_id == Lease.id)
     rows = (
@@ -61,14 +61,22 @@ def held_booths(session: Session, now: datetime, dealer_ids: Collection[int], *,
     )
     if space_id is not None:
         rows = rows.where(Space.id == space_id)
-    found: dict[tuple[int, int], HeldBooth] = {}
+    found = []
     for span, lease, holder, dealer, space, mall in session.execute(rows):
-        today = local_date(now, mall.timezone)
         starts_on = max(span.starts_on, lease.starts_on)
         ends_on = min((day for day in (span.ends_on, lease.ends_on, holder.ends_on) if day), default=None)
-        if ends_on is None or ends_on >= max(today, starts_on):
-            one = HeldBooth(space, mall, dealer, starts_on, ends_on, span.leased_area_sqft100, today)
-            found.setdefault((space.id, dealer.id), one)
+        if ends_on is None or ends_on >= starts_on:
+            today = local_date(now, mall.timezone)
+            found.append(HeldBooth(space, mall, dealer, starts_on, ends_on, span.leased_area_sqft100, today))
+    return found
+
+
+def held_booths(session: Session, now: datetime, dealer_ids: Collection[int], *, space_id: int | None = None) -> list[HeldBooth]:
+    """The booths of dealers, by mall and code: each once a dealer, as it is held today, or from the first day to come."""
+    found: dict[tuple[int, int], HeldBooth] = {}
+    for one in held_spans(session, now, dealer_ids, space_id=space_id):
+        if one.ends_on is None or one.ends_on >= one.today:
+            found.setdefault((one.space.id, one.dealer.id), one)
     return list(found.values())
 
 

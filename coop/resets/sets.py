@@ -21,10 +21,10 @@ from coop.core.periods import shown_day
 from coop.dealers.models import Member, UserAccount
 from coop.floor.models import Mall, Space
 from coop.leases.holding import today_at
-from coop.leases.occupancy import Hold, holds
 from coop.leases.pricing import named
 from coop.resets.domain.finding import Finding
 from coop.resets.domain.fit import judge
+from coop.resets.holding import held_spans
 from coop.resets.models import BoothMeasure, BoothSet, PieceRow, SetPiece, SetPrice
 from coop.resets.naming import name_key, one_line
 from coop.resets.reading import arrangement_of, booth_of, bound_by_sales, set_rows
@@ -78,7 +78,7 @@ def _make(
     said: str,
     copied_from_id: int | None = None,
 ) -> BoothSet:
-    require_dates(session, dealer_id, space, terms.starts_on, terms.ends_on)
+    require_dates(session, now, dealer_id, space, terms.starts_on, terms.ends_on)
     made = BoothSet(
         dealer_id=dealer_id,
         space_id=space.id,
@@ -236,7 +236,7 @@ def change_set(session: Session, now: datetime, row: BoothSet, terms: Terms, *, 
     hold_set(session, row, version)
     space = session.get_one(Space, row.space_id)
     if (terms.starts_on, terms.ends_on) != (row.starts_on, row.ends_on):
-        require_dates(session, row.dealer_id, space, terms.starts_on, terms.ends_on)
+        require_dates(session, now, row.dealer_id, space, terms.starts_on, terms.ends_on)
         if row.state == "stands" and terms.starts_on > today_at(session, now, space.mall_id):
             raise Refusal(f"{row.name} stands now: it cannot begin on {shown_day(terms.starts_on)}, which is to come.")
     _call(session, row, space, terms)
@@ -277,7 +277,7 @@ def let_stand(
     _require_may_stand(row, findings, anyway)
     space = session.get_one(Space, row.space_id)
     today = today_at(session, now, space.mall_id)
-    require_dates(session, row.dealer_id, space, today, None)
+    require_dates(session, now, row.dealer_id, space, today, None)
     before = standing_set(session, row.dealer_id, row.space_id)
     if before is not None:
         before.state, before.ends_on = "stood", max(before.starts_on, today - timedelta(days=1))
@@ -384,18 +384,13 @@ def standing_set(session: Session, dealer_id: int, space_id: int) -> BoothSet | 
     )
 
 
-def own_holds(session: Session, dealer_id: int, space: Space) -> list[Hold]:
-    """The spans over which a dealer holds or shares a space, by their start."""
-    return [hold for hold in holds(session, space.mall_id, space_id=space.id) if hold.dealer_id == dealer_id]
-
-
-def require_dates(session: Session, dealer_id: int, space: Space, starts_on: date, ends_on: date | None) -> None:
+def require_dates(session: Session, now: datetime, dealer_id: int, space: Space, starts_on: date, ends_on: date | None) -> None:
     """Refuse dates that run backward, and a beginning on which the booth is not the dealer's. Dates of two sets may overlap."""
     if ends_on is not None and ends_on < starts_on:
         raise Refusal(
             f"The set ends on {shown_day(ends_on)}, before it begins on {shown_day(starts_on)}: its last day is that or later."
         )
-    spans = own_holds(session, dealer_id, space)
+    spans = held_spans(session, now, [dealer_id], space_id=space.id)
     if not spans:
         raise Refusal(f"You have no lease of {named(space)}: a set is laid out for a booth that is yours.")
     first = min(span.starts_on for span in spans)
@@ -404,7 +399,7 @@ def require_dates(session: Session, dealer_id: int, space: Space, starts_on: dat
             f"The set begins on {shown_day(starts_on)}, but your lease of {named(space)} begins on {shown_day(first)}: "
             "let the set begin then or later."
         )
-    if not any(span.on(starts_on) for span in spans):
+    if not any(span.holds(starts_on) for span in spans):
         last = max((span.ends_on for span in spans if span.ends_on and span.ends_on < starts_on), default=first)
         raise Refusal(
             f"The set begins on {shown_day(starts_on)}, but your lease of {named(space)} ends on {shown_day(last)}: "
