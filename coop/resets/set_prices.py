@@ -55,8 +55,8 @@ def prices_of(session: Session, row: BoothSet) -> list[PriceRow]:
 
 def by_percent(cents: int, percent: Decimal) -> int:
     """A price so many percent higher or lower, to the whole dollar, a half up; a dollar at least."""
-    changed_cents = Fraction(cents) * (100 + Fraction(percent)) / 100
-    return max(round_half_up(changed_cents / DOLLAR), 1) * DOLLAR
+    dollars = cents * (100 + Fraction(percent)) * Fraction(1, 100 * DOLLAR)
+    return max(round_half_up(dollars), 1) * DOLLAR
 
 
 def price_set(
