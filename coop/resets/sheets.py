@@ -254,24 +254,32 @@ def _pieces_rows(value: Mapping[str, Any]) -> list[dict[str, Any]]:
     going = {move["key"]: move for move in value["moves"] if move["kind"] == "out"}
     waiting = {one["key"]: f"waits on {one['area']}" for one in value["waiting"]}
     differences = sorted(compare_sets(booth, before, after), key=lambda one: numbers[one.key])
-    return [
+    rows = [
         {
             "number": numbers[one.key],
             "name": one.name,
-            "size": f"{_size(pieces[one.key])}, {_weight(pieces[one.key])}",
+            "size": _sized(pieces[one.key]),
             "before": one.before or waiting.get(one.key, "not in the booth"),
             "after": "stays" if one.what == "stays" else one.after or _leaves(going.get(one.key)),
         }
         for one in differences
     ]
+    apart = [key for key in waiting if key not in numbers]
+    return rows + [
+        {
+            "number": "",
+            "name": pieces[key].name,
+            "size": _sized(pieces[key]),
+            "before": waiting[key],
+            "after": _leaves(going.get(key)),
+        }
+        for key in apart
+    ]
 
 
-def _size(piece: Piece) -> str:
-    return " × ".join(format_length(side) for side in (piece.width_in16, piece.depth_in16, piece.height_in16))
-
-
-def _weight(piece: Piece) -> str:
-    return "not weighed" if piece.weight_oz is None else format_weight(piece.weight_oz)
+def _sized(piece: Piece) -> str:
+    sides = " × ".join(format_length(side) for side in (piece.width_in16, piece.depth_in16, piece.height_in16))
+    return f"{sides}, {'not weighed' if piece.weight_oz is None else format_weight(piece.weight_oz)}"
 
 
 def _leaves(move: Mapping[str, Any] | None) -> str:

@@ -342,10 +342,12 @@ def test_a_booth_that_is_emptied_has_no_elevations() -> None:
 
 def test_what_waits_from_moves_that_were_done_is_listed_where_it_waits() -> None:
     """A plan made again from move 4 on: the lamp is on the staging floor."""
-    standing = Arrangement(tuple(one for one in FACTS.before.placed if one.key != "l"))
-    again = compose(replace(FACTS, before=standing, waiting=(Staged("l", "By the dock"),), first_number=4))
+    standing = Arrangement(tuple(one for one in FACTS.before.placed if one.key not in "lh"))
+    waiting = (Staged("l", "By the dock"), Staged("h", "By the dock"))
+    again = compose(replace(FACTS, before=standing, waiting=waiting, apart={"h": CHAIR}, first_number=4))
     whole = _squeezed("".join(texts_of(reset_pdf(replace(paper(), value=again), scale=48))))
     assert _squeezed('Brass lamp10" × 11" × 1\' 10", 6 lbwaits on By the dock') in whole
+    assert _squeezed("Cane chair1' 6\" × 1' 8\" × 2' 10\", 11 lbwaits on By the dockleaves") in whole, "it is in neither set"
     assert _squeezed("from move 4 on") in whole
 
 
