@@ -16,7 +16,7 @@ from coop.floor.models import Mall, Space
 from coop.portal.queries import own_dealers_query
 from coop.resets.booking import places_of
 from coop.resets.models import BoothSet
-from coop.resets.planning import OPEN, group_of, newest_plan
+from coop.resets.planning import OPEN, group_of, newest_plan, plans_of
 from coop.resets.reset_models import CarryWay, Reset, ResetBooking, ResetPlan
 from coop.resets.ticking import done_of
 from coop.resets.working import is_outdated
@@ -77,6 +77,8 @@ class ResetDesk:
     done: frozenset[int]
     """Numbers of its plan's moves that are ticked."""
     way: CarryWay | None
+    stopped: str = ""
+    """Why a newer plan has no moves, where an earlier one is shown to tick on."""
 
     @property
     def reset(self) -> Reset:
@@ -105,12 +107,18 @@ class ResetDesk:
         return sum(move["number"] not in self.done for move in self.moves)
 
 
-def reset_desk(session: Session, reset: Reset) -> ResetDesk:
+def reset_desk(session: Session, reset: Reset, *, to_tick: bool = False) -> ResetDesk:
+    """`to_tick`: where the newest plan was stopped (a tick is missing), the last one that has moves."""
     space = session.get_one(Space, reset.space_id)
     mall = session.get_one(Mall, space.mall_id)
     plan = newest_plan(session, reset)
     pending = pending_in(session, group_of(reset))
     outdated = plan is not None and reset.state in OPEN and not pending and is_outdated(session, reset, plan)
+    stopped = ""
+    if to_tick and plan is not None and plan.value["stopped"]:
+        earlier = next((one for one in reversed(plans_of(session, reset)) if one.value["moves"]), None)
+        if earlier is not None:
+            plan, stopped = earlier, plan.value["stopped"]
     return ResetDesk(
         session,
         ResetRow(reset, space, mall, *_named(_set_names(session, [reset]), reset)),
@@ -119,4 +127,5 @@ def reset_desk(session: Session, reset: Reset) -> ResetDesk:
         outdated,
         frozenset() if plan is None else frozenset(done_of(session, plan)),
         None if reset.way_id is None else session.get(CarryWay, reset.way_id),
+        stopped,
     )

@@ -31,7 +31,7 @@ TICKS = closed(
 @resets.get("/days/<int:reset_id>/moves")
 @allow("dealer")
 def moves(reset_id: int) -> Page:
-    it = queries.reset_desk(db(), reset_here(reset_id))
+    it = queries.reset_desk(db(), reset_here(reset_id), to_tick=True)
     value = it.plan.value if it.plan else None
     drawn = [(move, move_svg(value, move, standing)) for move, standing in states_of(value)] if value else []
     return render_template("portal/resets/moves.html", it=it, drawn=drawn, lift_caution=LIFT_CAUTION, at=now().isoformat())

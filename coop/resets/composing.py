@@ -26,7 +26,7 @@ from coop.resets.domain.loads import Loads, Van, loads
 from coop.resets.domain.logged import Logged, correct_tasks, corrections_of
 from coop.resets.domain.order.ground import Ground, StagingArea, ground_before
 from coop.resets.domain.order.moves import Knot, Move, Order, Staged
-from coop.resets.domain.order.plan import BOOTH, OUTSIDE, plan_order, safe_stops
+from coop.resets.domain.order.plan import ASIDE, BOOTH, OUTSIDE, plan_order, safe_stops
 from coop.resets.domain.piece import Arrangement, Piece
 from coop.resets.domain.tip import checks
 from coop.resets.domain.way import Stopped, Way, passes
@@ -39,6 +39,10 @@ DAYS_TRIED = 3
 """A reset that its day does not hold is tried on so many in a row, at the same hours."""
 CORD_IN16 = 72 * 16
 """A lamp's own cord where nobody measured it (common practice, no source)."""
+_TICKS = (
+    " If it does not stand so, a tick is missing or one too many: tick every move that was done, take back what was not, and "
+    "have it worked out again."
+)
 _APART_IN16 = 10_000 * 192
 """Staging floor elsewhere is drawn so far off that no floor of a booth is there."""
 
@@ -108,7 +112,7 @@ def compose(facts: Facts, solve: Solve = find_schedule) -> dict[str, Any]:
     try:
         order = plan_order(ground_of(facts), facts.before, facts.after, waiting=facts.waiting, first_number=facts.first_number)
     except Refusal as refusal:
-        return {**base, "stopped": str(refusal)}
+        return {**base, "stopped": f"{refusal}{_TICKS if facts.first_number > 1 else ''}"}
     if isinstance(order, Knot):
         return {**base, "stopped": order.sentence, "knot": list(order.pieces)}
     moves = [_move_value(facts, order, move) for move in order.moves]
@@ -198,7 +202,10 @@ def _waiting_notes(facts: Facts) -> Iterator[str]:
     """What waits on staging floor from moves that were done, and is wanted no more: no move brings it back."""
     for one in facts.waiting:
         if one.key not in facts.after:
-            yield f"{facts.pieces[one.key].name} waits on the staging floor {one.area} and is not in the next set: take it home."
+            piece = facts.pieces[one.key]
+            where = "is set aside" if one.area == ASIDE else f"waits on the staging floor {one.area}"
+            mend = f"it is {piece.bound}, so bring it to {FOR_BUYERS}" if piece.bound else "take it home"
+            yield f"{piece.name} {where} and is not in the next set: {mend}."
 
 
 def _care(piece: Piece) -> Iterator[str]:

@@ -6,6 +6,7 @@ worked out from. A plan made again begins from where the ticks say that things s
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -167,6 +168,11 @@ def group_of(row: Reset) -> str:
 
 def newest_plan(session: Session, row: Reset) -> ResetPlan | None:
     return session.scalar(select(ResetPlan).where(ResetPlan.reset_id == row.id).order_by(ResetPlan.number.desc()).limit(1))
+
+
+def plans_of(session: Session, row: Reset) -> Sequence[ResetPlan]:
+    """All its plans, the first first."""
+    return session.scalars(select(ResetPlan).where(ResetPlan.reset_id == row.id).order_by(ResetPlan.number)).all()
 
 
 def keep_plan(session: Session, now: datetime, row: Reset, value: dict[str, Any], made_of: str) -> ResetPlan:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 from importlib import import_module
 from typing import Any
@@ -18,7 +18,7 @@ from coop.resets.domain.order.moves import Staged
 from coop.resets.domain.piece import Arrangement, Piece
 from coop.resets.models import BoothSet, PieceRow, SetPrice, SmallsRow
 from coop.resets.plain import arrangement_from, booth_value, digest, piece_from, piece_value, placed_from, placed_value
-from coop.resets.planning import KIND, OPEN, keep_plan, newest_plan
+from coop.resets.planning import KIND, OPEN, keep_plan, newest_plan, plans_of
 from coop.resets.reading import arrangement_of, booth_of, set_rows
 from coop.resets.reset_models import CarryWay, Reset, ResetPlan
 from coop.resets.sets import newest_measure
@@ -54,13 +54,12 @@ def read_facts(session: Session, row: Reset) -> Facts:
     waiting: tuple[Staged, ...] = ()
     apart: dict[str, Piece] = {}
     first = 1
-    last = newest_plan(session, row)
-    done = done_of(session, last) if last is not None else set()
-    if last is not None and (done or last.value["waiting"] or first_of(last) > 1):
-        known = known_pieces(before, after)
-        before, waiting = standing_after(last.value, done, known)
-        apart = {one.key: known.get(one.key) or piece_from(last.value["pieces"][one.key]) for one in waiting}
-        first = max(first_of(last), max(done, default=0) + 1)
+    plans = [(plan, done_of(session, plan)) for plan in plans_of(session, row)]
+    begun = standing_after([(plan.value, done) for plan, done in plans], known_pieces(before, after))
+    if begun is not None:
+        before, waiting, pieces_now = begun
+        apart = {one.key: pieces_now[one.key] for one in waiting}
+        first = max(max(first_of(plan), max(done, default=0) + 1) for plan, done in plans)
     pieces = _rows_of(session, row)
     keys = {piece.key for piece in (*(one.piece for one in before.placed), *(one.piece for one in after.placed))}
     way = None if row.way_id is None else session.get(CarryWay, row.way_id)
@@ -118,7 +117,8 @@ def facts_digest(facts: Facts) -> str:
 
 
 def is_outdated(session: Session, row: Reset, plan: ResetPlan) -> bool:
-    """Whether pieces, sets, booth or reset have changed since its plan was worked out; ticks are no change."""
+    """Whether pieces, sets, booth or reset have changed since its plan was worked out. Its own ticks are no change; those of an
+    earlier plan that came, or were taken back, since are one."""
     facts = read_facts(session, row)
     value = plan.value
     pieces = {key: piece_from(one) for key, one in value["pieces"].items()}
@@ -130,7 +130,11 @@ def is_outdated(session: Session, row: Reset, plan: ResetPlan) -> bool:
     )
     if any(facts.pieces.get(key, piece) != piece for key, piece in begun.pieces.items()):
         return True
-    return facts_digest(begun) != plan.made_of
+    if facts_digest(begun) != plan.made_of:
+        return True
+    done = done_of(session, plan)
+    stands, waits = after_moves(begun.before, begun.waiting, value, done, pieces)
+    return set(stands.placed) != set(facts.before.placed) or set(waits) != set(facts.waiting)
 
 
 def first_of(plan: ResetPlan) -> int:
@@ -143,22 +147,39 @@ def known_pieces(*arrangements: Arrangement) -> dict[str, Piece]:
 
 
 def standing_after(
-    value: Mapping[str, Any], done: Iterable[int], known: Mapping[str, Piece] | None = None
+    plans: Sequence[tuple[Mapping[str, Any], Collection[int]]], known: Mapping[str, Piece]
+) -> tuple[Arrangement, tuple[Staged, ...], dict[str, Piece]] | None:
+    """What stands in the booth and what waits by the ticks of all plans, each with the numbers of its moves that are done; and
+    the pieces of all. None before the first tick. `known`: pieces as they are by now.
+
+    An earlier plan's ticks count as well: a phone without a network sends them long after another plan was made.
+    """
+    begun = next((n for n, (_, done) in enumerate(plans) if done), None)
+    if begun is None:
+        return None
+    pieces = {key: piece_from(one) for value, _ in plans[begun:] for key, one in value["pieces"].items()} | dict(known)
+    first = plans[begun][0]
+    standing, waiting = arrangement_from(first["before"], pieces), tuple(Staged(**one) for one in first["waiting"])
+    for value, done in plans[begun:]:
+        standing, waiting = after_moves(standing, waiting, value, done, pieces)
+    return standing, waiting, pieces
+
+
+def after_moves(
+    before: Arrangement, waiting: Iterable[Staged], value: Mapping[str, Any], done: Collection[int], pieces: Mapping[str, Piece]
 ) -> tuple[Arrangement, tuple[Staged, ...]]:
-    """What stands in the booth and what waits, once these moves of a plan are done. `known`: pieces as they are by now."""
-    pieces = {key: piece_from(one) for key, one in value["pieces"].items()} | dict(known or {})
-    standing = {one["key"]: placed_from(one, pieces) for one in value["before"]}
-    waiting = {one["key"]: Staged(**one) for one in value["waiting"]}
-    finished = set(done)
+    """What stands and what waits once these moves of a plan are done."""
+    standing = {one.key: one for one in before.placed}
+    waits = {one.key: one for one in waiting}
     for move in value["moves"]:
-        if move["number"] in finished:
+        if move["number"] in done:
             standing.pop(move["key"], None)
-            waiting.pop(move["key"], None)
+            waits.pop(move["key"], None)
             if move["placed"]:
                 standing[move["key"]] = placed_from(move["placed"], pieces)
             if move["staged"]:
-                waiting[move["key"]] = Staged(**move["staged"])
-    return Arrangement(tuple(standing.values())), tuple(waiting.values())
+                waits[move["key"]] = Staged(**move["staged"])
+    return Arrangement(tuple(standing.values())), tuple(waits.values())
 
 
 # --- rows ---------------------------------------------------------------------------------------------------------------------

@@ -72,6 +72,32 @@ function tellWaiting() {
   else say(network, `${waiting} ${waiting === 1 ? "tick is" : "ticks are"} kept on this phone, and sent when there is a network.`);
 }
 
+/** Ticks of one plan as the server takes them. */
+function post(plan, ticks) {
+  return fetch(list.dataset.ticks, {
+    method: "POST",
+    headers: { "Content-Type": "application/json", "X-CSRFToken": list.dataset.token, Accept: "application/json" },
+    body: JSON.stringify({ plan, ticks: Object.entries(ticks).map(([n, tick]) => ({ move: Number(n), done: tick.done, at: tick.at })) }),
+  });
+}
+
+/** Ticks kept when another order was on this phone: they were done all the same. */
+async function sendOlder() {
+  const start = `reset-ticks:${list.dataset.reset}:`;
+  for (const name of Object.keys(localStorage)) {
+    const plan = name.slice(start.length);
+    if (!name.startsWith(start) || !/^\d+$/.test(plan) || plan === list.dataset.plan) continue;
+    try {
+      const answer = await post(Number(plan), JSON.parse(localStorage.getItem(name)));
+      if (!answer.ok) continue;
+      localStorage.removeItem(name);
+      say(network, "Ticks of an earlier order were kept on this phone and are sent now. Open this page again: it says whether to work the order out again.");
+    } catch {
+      return;
+    }
+  }
+}
+
 let sending = false;
 
 async function send() {
@@ -80,11 +106,7 @@ async function send() {
   if (sending || !numbers.length) return;
   sending = true;
   try {
-    const answer = await fetch(list.dataset.ticks, {
-      method: "POST",
-      headers: { "Content-Type": "application/json", "X-CSRFToken": list.dataset.token, Accept: "application/json" },
-      body: JSON.stringify({ plan: Number(list.dataset.plan), ticks: numbers.map((n) => ({ move: Number(n), done: ticks[n].done, at: ticks[n].at })) }),
-    });
+    const answer = await post(Number(list.dataset.plan), ticks);
     const type = answer.headers.get("Content-Type") ?? "";
     const said = type.includes("json") ? await answer.json() : {};
     if (answer.ok && said.done) {
@@ -145,7 +167,9 @@ if (list) {
   count();
   tellWaiting();
   send();
+  sendOlder();
   addEventListener("online", send);
+  addEventListener("online", sendOlder);
   setInterval(send, AGAIN_MS);
   if ("serviceWorker" in navigator) {
     // The worker keeps this page and what it is made of; it may serve only what lies below its own address.

@@ -12,6 +12,7 @@ from sqlalchemy import select
 from coop.core.db import transaction
 from coop.floor.models import Mall
 from coop.resets.models import BoothMeasure, BoothSet
+from coop.resets.planning import keep_plan, newest_plan
 from coop.resets.reset_models import Reset, ResetPlan
 from coop.resets.ticking import done_of
 from coop.resets.ways import set_floor
@@ -98,6 +99,47 @@ def test_a_reset_from_measuring_the_booth_to_the_last_ticked_move(browser: Brows
         with transaction(hall.sessions) as session:
             assert session.get_one(BoothSet, hall.house.resets.draft).state == "stands"
         assert [one for one in said if "ERR_INTERNET_DISCONNECTED" not in one and "Failed to fetch" not in one] == []
+
+
+def test_ticks_kept_for_an_earlier_order_are_sent_when_the_phone_has_a_newer_one(browser: Browser, hall: Served) -> None:
+    with transaction(hall.sessions) as session:
+        row = session.get_one(Reset, hall.house.resets.reset)
+        first = newest_plan(session, row)
+        assert first is not None
+        first_id, number = first.id, first.value["moves"][0]["number"]
+        keep_plan(session, NOW, row, dict(first.value), first.made_of)
+    with context(browser, hall, "dealer", PHONE) as opened:
+        page = opened.new_page()
+        moves = f"{hall.base}/resets/days/{hall.house.resets.reset}/moves"
+        page.goto(moves)
+        key, kept = (
+            f"reset-ticks:{hall.house.resets.reset}:1",
+            f'{{"{number}": {{"done": true, "at": "2026-11-03T15:00:00.000Z"}}}}',
+        )
+        page.evaluate("([key, kept]) => localStorage.setItem(key, kept)", [key, kept])
+        page.reload()
+        expect(page.locator("#moves-network")).to_contain_text("Ticks of an earlier order")
+        assert page.evaluate("key => localStorage.getItem(key)", key) is None
+        with transaction(hall.sessions) as session:
+            assert done_of(session, session.get_one(ResetPlan, first_id)) == {number}
+        page.reload()
+        expect(page.get_by_text("have changed since this order was worked out")).to_be_visible()
+
+
+def test_where_a_missing_tick_stops_the_order_the_moves_before_are_ticked_on(browser: Browser, hall: Served) -> None:
+    with transaction(hall.sessions) as session:
+        row = session.get_one(Reset, hall.house.resets.reset)
+        first = newest_plan(session, row)
+        assert first is not None
+        stopped = {**first.value, "first": 3, "moves": [], "stopped": "The lamp stands on nothing."}
+        keep_plan(session, NOW, row, stopped, "stopped")
+    with context(browser, hall, "dealer", PHONE) as opened:
+        page = opened.new_page()
+        page.goto(f"{hall.base}/resets/days/{hall.house.resets.reset}")
+        page.get_by_role("link", name="Moves, to tick off").click()
+        expect(page.get_by_text("The lamp stands on nothing. These are the moves of the order before")).to_be_visible()
+        page.get_by_role("button", name="Done move 1", exact=True).click()
+        expect(page.locator("#moves-left")).to_have_text("4 of 5 to go.")
 
 
 def test_signed_out_a_phone_keeps_nothing_of_it(browser: Browser, hall: Served) -> None:

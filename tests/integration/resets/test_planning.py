@@ -89,6 +89,18 @@ def test_a_plan_is_outdated_by_a_piece_that_changed_and_not_by_ticks(laid: tuple
     assert is_outdated(session, row, plan)
 
 
+def test_a_plan_is_outdated_by_the_set_that_stands_too(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
+    session, booth, _ = laid
+    row = planned(laid, now)
+    plan = worked_out(session, now, row)
+    put = session.scalars(select(SetPiece).where(SetPiece.set_id == booth.stands.id)).first()
+    assert put is not None
+    put.x_in16 += in16(2)
+    session.flush()
+    assert is_outdated(session, row, plan)
+    assert not is_outdated(session, row, worked_out(session, now, row))
+
+
 def test_ticks_count_once_and_the_later_of_two(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
     session, _, by = laid
     row = planned(laid, now)
@@ -118,6 +130,44 @@ def test_a_plan_made_again_begins_from_what_is_ticked(laid: tuple[Session, Booth
     third = worked_out(session, now, row)
     assert [move["number"] for move in third.value["moves"]] == [move["number"] for move in moves[3:]]
     assert not is_outdated(session, row, third)
+
+
+def test_ticks_of_an_earlier_plan_count_when_they_come_late(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
+    """A phone without a network ticked on plan 1, while another device had plan 2 worked out."""
+    session, _, by = laid
+    row = planned(laid, now)
+    plan = worked_out(session, now, row)
+    moves = plan.value["moves"]
+    ticking.take_ticks(session, now, row, plan, [Tick(moves[0]["number"], True, now)], user_id=by.user_id)
+    again = worked_out(session, now, row)
+    assert not is_outdated(session, row, again)
+    late = [Tick(move["number"], True, now) for move in moves[1:3]]
+    ticking.take_ticks(session, now + timedelta(minutes=30), row, plan, late, user_id=by.user_id)
+    assert is_outdated(session, row, again), "things do not stand as plan 2 has them"
+    third = worked_out(session, now, row)
+    assert names(third) == [(move["number"], move["name"], move["kind"]) for move in moves[3:]]
+    assert not is_outdated(session, row, third)
+    ticking.take_ticks(session, now, row, again, [Tick(again.value["moves"][0]["number"], True, now)], user_id=by.user_id)
+    assert not is_outdated(session, row, third), "ticked on both plans, it is done once"
+    taken_back = [Tick(move["number"], False, now + timedelta(hours=1)) for move in moves]
+    ticking.take_ticks(session, now + timedelta(hours=2), row, plan, taken_back, user_id=by.user_id)
+    assert is_outdated(session, row, third)
+
+
+def test_ticks_that_cannot_be_are_said_to_be_missing_or_too_many(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
+    """The dresser is ticked as moved, the lamp on it was forgotten."""
+    session, _, by = laid
+    row = planned(laid, now)
+    plan = worked_out(session, now, row)
+    moves = plan.value["moves"]
+    ticking.take_ticks(session, now, row, plan, [Tick(moves[1]["number"], True, now)], user_id=by.user_id)
+    again = worked_out(session, now, row)
+    assert "Brass lamp stands on a piece that is not in it" in again.value["stopped"]
+    assert "tick every move that was done, take back what was not" in again.value["stopped"]
+    assert again.value["moves"] == []
+    ticking.take_ticks(session, now, row, plan, [Tick(moves[0]["number"], True, now)], user_id=by.user_id)
+    assert is_outdated(session, row, again)
+    assert names(worked_out(session, now, row)) == [(move["number"], move["name"], move["kind"]) for move in moves[2:]]
 
 
 def test_what_is_sold_is_never_sent_home(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
