@@ -15,9 +15,9 @@ from markupsafe import escape
 from coop.core.geometry import format_length
 from coop.core.words import joined
 from coop.floor.domain.plan import Outline
-from coop.resets.domain.booth import Booth
+from coop.resets.domain.booth import Booth, outward
 from coop.resets.domain.piece import Arrangement, Placed
-from coop.resets.wording import booth_said, extent, outward, side_length
+from coop.resets.wording import booth_said, extent, side_length
 
 _STROKES: Mapping[str, tuple[float, str]] = {
     "wall": (0.34, ""),

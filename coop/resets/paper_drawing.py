@@ -14,8 +14,7 @@ from coop.core.geometry import IN16_PER_INCH
 from coop.core.pdf import printable
 from coop.floor.domain.scale import Bounds, Sheet, lay_sheets, scale_words
 from coop.floor.svg import OVERLAP_IN16_PAPER, Look, drawing_css, join_marks
-from coop.resets.domain.booth import Booth
-from coop.resets.wording import outward
+from coop.resets.domain.booth import Booth, outward
 
 _NAMESPACE = ' xmlns="http://www.w3.org/2000/svg"'
 

@@ -8,7 +8,7 @@ import shapely
 from shapely import affinity
 
 from coop.core.geometry import IN16_PER_FOOT, IN16_PER_INCH
-from coop.resets.domain.booth import Booth
+from coop.resets.domain.booth import Booth, outward
 from coop.resets.domain.piece import Arrangement, Piece, Placed, turned_box
 
 STEP_IN16 = 3 * IN16_PER_INCH
@@ -46,12 +46,11 @@ def _middle(booth: Booth) -> tuple[int, int]:
 def _on_wall(booth: Booth, arrangement: Arrangement, piece: Piece) -> Placed:
     """Its back at a wall that takes hooks, the first that has room; its front into the booth."""
     there = [one.footprint for one in arrangement.placed if _reaches(arrangement, one, HUNG_IN16, HUNG_IN16 + piece.height_in16)]
-    ring = shapely.Polygon(booth.outline).exterior
     for n in [n for n in booth.sides_of("wall") if booth.sides[n].hooks]:
         (ax, ay), (bx, by) = booth.outline[n], booth.outline[(n + 1) % len(booth.outline)]
         length = math.hypot(bx - ax, by - ay)
         along = ((bx - ax) / length, (by - ay) / length)
-        inward = (-along[1], along[0]) if ring.is_ccw else (along[1], -along[0])
+        inward = tuple(-step for step in outward(booth.outline, n))
         # A front at a turn of 0 looks along +y; a turn of t takes that to (-sin t, cos t).
         turn = round(math.degrees(math.atan2(-inward[0], inward[1]))) % 360
         for at in range(piece.width_in16 // 2, round(length) - piece.width_in16 // 2 + 1, STEP_IN16):

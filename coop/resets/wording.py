@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Mapping
 
 from coop.core.geometry import area_sqft100, format_length, format_sqft
 from coop.core.words import joined
 from coop.floor.domain.plan import Outline
-from coop.resets.domain.booth import Booth, Side
+from coop.resets.domain.booth import Booth, Side, side_ways
 
 SIDE_WORDS: Mapping[str, str] = {
     "open": "open to the aisle",
@@ -19,32 +18,9 @@ SIDE_WORDS: Mapping[str, str] = {
 }
 
 
-def outward(outline: Outline, n: int) -> tuple[float, float]:
-    """The direction straight out of side n, as long as one unit: y runs down the drawing."""
-    (x, y), (x2, y2) = outline[n], outline[(n + 1) % len(outline)]
-    length = max(math.dist((x, y), (x2, y2)), 1e-9)
-    clockwise = 1 if _twice_area(outline) > 0 else -1
-    return clockwise * (y2 - y) / length, -clockwise * (x2 - x) / length
-
-
-def _twice_area(outline: Outline) -> int:
-    """Above zero where the corners go round clockwise as the drawing is looked at."""
-    ends = zip(outline, (*outline[1:], outline[0]), strict=True)
-    return sum(x * y2 - x2 * y for (x, y), (x2, y2) in ends)
-
-
 def side_names(outline: Outline) -> list[str]:
     """Each side by where it lies as one looks in: back, right, front, left; with a number where there are several."""
-    found = []
-    for n in range(len(outline)):
-        x, y = outward(outline, n)
-        found.append(("right" if x > 0 else "left") if abs(x) > abs(y) else ("front" if y > 0 else "back"))
-    counts, seen = Counter(found), Counter[str]()
-    names = []
-    for name in found:
-        seen[name] += 1
-        names.append(f"{name} {seen[name]}" if counts[name] > 1 else name)
-    return names
+    return [f"{way} {number}".strip() for way, number in side_ways(outline)]
 
 
 def side_length(outline: Outline, n: int) -> int:

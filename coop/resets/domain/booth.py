@@ -6,6 +6,8 @@ corner n to the next one.
 
 from __future__ import annotations
 
+import math
+from collections import Counter
 from dataclasses import dataclass
 from typing import Literal, get_args
 
@@ -62,6 +64,34 @@ class Booth:
     def opening(self) -> shapely.Geometry:
         """Its open sides as lines: where people and pieces come in."""
         return shapely.union_all([self.side_line(n) for n in self.sides_of("open")])
+
+
+def outward(outline: Outline, n: int) -> tuple[float, float]:
+    """The direction straight out of side n, one unit long; nought where its two corners are one."""
+    (x, y), (x2, y2) = outline[n], outline[(n + 1) % len(outline)]
+    length = max(math.dist((x, y), (x2, y2)), 1e-9)
+    clockwise = 1 if _twice_area(outline) > 0 else -1
+    return clockwise * (y2 - y) / length, -clockwise * (x2 - x) / length
+
+
+def _twice_area(outline: Outline) -> int:
+    """Above zero where the corners go round clockwise as the drawing is looked at."""
+    ends = zip(outline, (*outline[1:], outline[0]), strict=True)
+    return sum(x * y2 - x2 * y for (x, y), (x2, y2) in ends)
+
+
+def way_named(x: float, y: float) -> str:
+    """A direction as one looks in: of back, right, front and left the one it is nearest to."""
+    if abs(x) > abs(y):
+        return "right" if x > 0 else "left"
+    return "front" if y > 0 else "back"
+
+
+def side_ways(outline: Outline) -> list[tuple[str, str]]:
+    """Where each side lies as one looks in (`way_named`), and its number there; "" of an only one."""
+    ways = [way_named(*outward(outline, n)) for n in range(len(outline))]
+    count = Counter(ways)
+    return [(way, str(ways[: n + 1].count(way)) if count[way] > 1 else "") for n, way in enumerate(ways)]
 
 
 def rectangle_booth(

@@ -12,7 +12,7 @@ import shapely
 
 from coop.core.geometry import format_length
 from coop.core.words import joined
-from coop.resets.domain.booth import Booth, Side, SideKind
+from coop.resets.domain.booth import Booth, Side, SideKind, outward, side_ways, way_named
 from coop.resets.domain.fit.boxes import Array, Boxes, Mask, boxes_of
 from coop.resets.domain.piece import Arrangement, Placed
 
@@ -75,10 +75,7 @@ class Scene:
     @cached_property
     def inward(self) -> Array:
         """(n, 2): the unit vector of each side that points into the booth."""
-        along = self.along
-        x, y = self.corners.T
-        turn = 1 if (x * np.roll(y, -1) - y * np.roll(x, -1)).sum() > 0 else -1
-        return turn * np.stack([-along[:, 1], along[:, 0]], axis=1)
+        return -np.array([outward(self.booth.outline, n) for n in range(len(self.corners))])
 
     @cached_property
     def closed(self) -> Array:
@@ -140,17 +137,8 @@ class Scene:
 
 def side_names(booth: Booth) -> tuple[str, ...]:
     """What each side is called, as one looks in: `the back wall`, `the open front`; `the left window 2` of two."""
-    x, y = np.array(booth.outline, dtype=float).T
-    turn = 1 if (x * np.roll(y, -1) - y * np.roll(x, -1)).sum() > 0 else -1
-    ways = []
-    for n, (x0, y0) in enumerate(booth.outline):
-        x1, y1 = booth.outline[(n + 1) % len(booth.outline)]
-        ways.append(_way(turn * (y1 - y0), -turn * (x1 - x0)))
-    count = Counter(ways)
-    return tuple(
-        f"the {_side_words(side, way)}" + (f" {ways[: n + 1].count(way)}" if count[way] > 1 else "")
-        for n, (side, way) in enumerate(zip(booth.sides, ways, strict=True))
-    )
+    ways = zip(booth.sides, side_ways(booth.outline), strict=True)
+    return tuple(f"the {_side_words(side, way)} {number}".rstrip() for side, (way, number) in ways)
 
 
 def _side_words(side: Side, way: str) -> str:
@@ -159,18 +147,11 @@ def _side_words(side: Side, way: str) -> str:
     return f"neighbor’s side on the {way}" if side.kind == "neighbour" else f"{way} {side.kind}"
 
 
-def _way(x: float, y: float) -> str:
-    """The name of a direction: of the four, the one it is nearest to."""
-    if abs(x) > abs(y):
-        return "right" if x > 0 else "left"
-    return "front" if y > 0 else "back"
-
-
 def towards(x: float, y: float) -> str:
     """A direction as people say where to move a thing; empty where it is none of the four."""
     if min(abs(x), abs(y)) > math.tan(math.radians(10)) * max(abs(x), abs(y)):
         return ""
-    return {"right": " to the right", "left": " to the left", "front": " to the front", "back": " to the back"}[_way(x, y)]
+    return {"right": " to the right", "left": " to the left", "front": " to the front", "back": " to the back"}[way_named(x, y)]
 
 
 def amount(value: float) -> int:

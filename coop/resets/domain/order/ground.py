@@ -14,7 +14,7 @@ import shapely
 
 from coop.core.errors import Refusal
 from coop.floor.domain.plan import Outline
-from coop.resets.domain.booth import Booth
+from coop.resets.domain.booth import Booth, outward
 from coop.resets.domain.order.boxes import Box, edge_boxes
 
 AISLE_IN16 = 36 * 16
@@ -114,16 +114,13 @@ def ground_before(
     """
     depth = aisle_in16 or booth.aisle_in16 or AISLE_IN16
     shape = booth.shape
-    ring = shapely.Polygon(booth.outline).exterior
-    # Inside lies to the left of the way round where the signed area is above zero.
-    out = 1 if ring.is_ccw else -1
     outside: list[Outline] = []
     exits: list[Outline] = []
     for n in booth.sides_of("open"):
         (ax, ay), (bx, by) = booth.side_line(n).coords
         length = math.dist((ax, ay), (bx, by))
         ux, uy = (bx - ax) / length, (by - ay) / length
-        nx, ny = uy * out, -ux * out
+        nx, ny = outward(booth.outline, n)
         for begin, end, leaves in ((-beside_in16, 0, True), (0, length, False), (length, length + beside_in16, True)):
             corners = [(begin, 0), (end, 0), (end, depth), (begin, depth)]
             strip = shapely.Polygon([(ax + ux * s + nx * t, ay + uy * s + ny * t) for s, t in corners]).difference(shape)
