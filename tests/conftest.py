@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import shutil
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Hashable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -144,11 +144,20 @@ def sqlite_url(sqlite_template: Path, tmp_path: Path) -> str:
 
 
 @pytest.fixture
-def postgres_database_url(postgres_databases: PostgresDatabases) -> Iterator[str]:
-    """SQLAlchemy's address of a migrated PostgreSQL database without rows, given back afterwards."""
-    address = postgres_databases.lend()
+def begins_with() -> Hashable:
+    """Key of what `fill` fills this test's database with before anything else is done in it; None where it begins without rows.
+
+    Tests that begin with the same have it from one another on PostgreSQL, and only what one wrote is put back for the next.
+    """
+    return None
+
+
+@pytest.fixture
+def postgres_database_url(postgres_databases: PostgresDatabases, begins_with: Hashable) -> Iterator[str]:
+    """SQLAlchemy's address of a migrated PostgreSQL database without rows, or before a `fill`; given back afterwards."""
+    address = postgres_databases.lend(begins_with)
     yield address
-    postgres_databases.give_back(address)
+    postgres_databases.give_back(address, begins_with)
 
 
 @pytest.fixture

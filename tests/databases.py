@@ -12,6 +12,7 @@ import pickle
 import tempfile
 import uuid
 from collections.abc import Callable, Hashable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -26,8 +27,17 @@ from tests.services import MEMORY, has_room
 
 Value = TypeVar("Value")
 ROOM_BYTES = 1 << 29
+SEQUENCES = "sequences"
 Rows = dict[str, bytes]
-"""What COPY gives of each table that has rows, and under "sequences" each used sequence and its last number."""
+"""What COPY gives of each table that has rows, and under SEQUENCES each used sequence and its last number."""
+
+
+@dataclass(frozen=True)
+class Held:
+    """What a database of PostgreSQL holds: the rows of a key, or none, and how much had been written when it held just them."""
+
+    key: Hashable
+    counts: dict[str, int] | None
 
 
 class Engines:
@@ -100,7 +110,7 @@ class PostgresDatabases:
         self.name = f"coop_test_{uuid.uuid4().hex[:12]}"
         self.made: list[str] = []
         self._template: str | None = None
-        self._empty: list[str] = []
+        self._kept: dict[Hashable, list[str]] = {}
         self._shape: tuple[object, ...] = ()
 
     def url(self, name: str) -> str:
@@ -124,27 +134,33 @@ class PostgresDatabases:
                 self._shape = _shape(connection)
         return self._create(self._template)
 
-    def lend(self) -> str:
-        """A migrated database with no rows in it: one given back, emptied, or else a fresh one. Its address.
+    def lend(self, begins_with: Hashable = None) -> str:
+        """A migrated database: one given back that stands as `fill` made it by this key, or else one without rows. Its address.
 
-        Cloning one costs a third of a second of disk; a suite has hundreds of tests.
+        Cloning one costs a third of a second of disk, filling one a tenth; a suite has thousands of tests.
         """
-        address = self._empty.pop() if self._empty else self.migrated()
+        kept = self._kept.get(begins_with) or self._kept.get(None)
+        address = kept.pop() if kept else self.migrated()
         ENGINES.lent(address)
         return address
 
-    def give_back(self, address: str) -> None:
-        """Empty a lent database for the next test; dropped where its schema is not what it was, or it may not be emptied."""
+    def give_back(self, address: str, begins_with: Hashable = None) -> None:
+        """Make a lent database again what the next test begins with: as `fill` made it by this key, if it did, or else empty.
+
+        It is dropped where its schema is not what it was, or it may not be emptied.
+        """
+        holds = _HOLDS.get(make_url(address).database)
+        key = begins_with if holds is not None and holds.key == begins_with else None
         try:
-            same = self._emptied(address)
+            same = self._restored(address, key)
         except psycopg.Error:
             same = False
         if same:
-            self._empty.append(address)
+            self._kept.setdefault(key, []).append(address)
         else:
             self.drop(address)
 
-    def _emptied(self, address: str) -> bool:
+    def _restored(self, address: str, key: Hashable) -> bool:
         """Whether it could be: of the kept engine's connections one remains, as it was when it was new; all others end."""
         pool = ENGINES.lent(address).pool
         idle = [pool.connect() for _ in range(pool.checkedin())]  # type: ignore[attr-defined]
@@ -153,17 +169,22 @@ class PostgresDatabases:
         one = idle[0] if idle else pool.connect()
         connection = one.driver_connection
         assert isinstance(connection, psycopg.Connection)
+        name = connection.info.dbname
         try:
             connection.rollback()
             connection.execute("RESET ALL")
             connection.execute(
-                "SELECT pg_advisory_unlock_all(), pg_terminate_backend(pid) FROM pg_stat_activity "
+                "SELECT pg_advisory_unlock_all(), pg_terminate_backend(pid, 5000) FROM pg_stat_activity "
                 "WHERE datname = current_database() AND pid <> pg_backend_pid()"
             )
-            same = _shape(connection) == self._shape
+            held, counts = _HOLDS.pop(name, Held(None, None)), _counts(connection)
+            written = None if counts is None or held.counts is None else {n for n in counts if counts[n] != held.counts.get(n)}
+            schema_written = written is None or bool(written & set(SCHEMA_TABLES))
+            same = not schema_written or _shape(connection) == self._shape
             if same:
-                _delete_rows(connection)
+                _put_rows(connection, key, None if schema_written else written)
             connection.commit()
+            _HOLDS[name] = Held(key, _counts(connection))
         except psycopg.Error:
             one.invalidate()
             raise
@@ -177,6 +198,7 @@ class PostgresDatabases:
     def drop(self, address: str) -> None:
         name = make_url(address).database
         ENGINES.forget(address)
+        _HOLDS.pop(name, None)
         if name in self.made:
             self._do(sql.SQL("DROP DATABASE IF EXISTS {} WITH (FORCE)").format(sql.Identifier(name)))
             self.made.remove(name)
@@ -226,17 +248,48 @@ def _filled_tables(connection: psycopg.Connection) -> list[str]:
     return [row[0] for row in connection.execute(asked)]
 
 
-def _delete_rows(connection: psycopg.Connection) -> None:
-    """Every row away, and every number begun again, past the guards: as the superuser of the test server may."""
+def _put_rows(connection: psycopg.Connection, key: Hashable, tables: set[str] | None) -> None:
+    """Only the rows of a key again, or none; in these tables, the only ones that were written, or in all.
+
+    Past the guards, as the superuser of the test server may; and every number goes on where it did.
+    """
+    kept = _ROWS["postgresql", key] if key is not None else {}
+    tables = {*_filled_tables(connection), *kept} if tables is None else tables
     connection.execute("SET LOCAL session_replication_role = replica")
-    filled = _filled_tables(connection)
-    if filled:
-        deletes = (sql.SQL("DELETE FROM {}").format(sql.Identifier(name)) for name in filled)
+    if tables:
+        deletes = (sql.SQL("DELETE FROM {}").format(sql.Identifier(name)) for name in tables - {SEQUENCES})
         connection.execute(sql.SQL("; ").join(deletes))
-    connection.execute(
-        "SELECT setval(format('%I', sequencename)::regclass, start_value, false) FROM pg_sequences "
-        "WHERE schemaname = 'public' AND last_value IS NOT NULL"
+        _copy_in(connection, {name: text for name, text in kept.items() if name in tables})
+    wanted = dict(pickle.loads(kept[SEQUENCES])) if kept else {}
+    used = dict(_used_sequences(connection))
+    _set_sequences(
+        connection, {name: wanted.get(name) for name in used.keys() | wanted.keys() if used.get(name) != wanted.get(name)}
     )
+
+
+SCHEMA_TABLES = (
+    *("pg_class", "pg_attribute", "pg_constraint", "pg_trigger", "pg_proc", "pg_namespace", "pg_db_role_setting"),
+    "alembic_version",
+)
+"""Where a change of the schema, or of a table as a whole, writes."""
+
+
+def _counts(connection: psycopg.Connection) -> dict[str, int] | None:
+    """How many rows were ever written in each table and in SCHEMA_TABLES, by whoever it was; None of a server that does not say.
+
+    Other connections tell what they wrote when they end, this one when it is asked to (PostgreSQL manual, "The Cumulative
+    Statistics System").
+    """
+    if connection.info.server_version < 150000:
+        return None
+    connection.execute("SELECT pg_stat_force_next_flush()")
+    connection.commit()
+    asked = (
+        "SELECT relname, pg_stat_get_tuples_inserted(oid) + pg_stat_get_tuples_updated(oid) + pg_stat_get_tuples_deleted(oid) "
+        "FROM pg_class WHERE relkind = 'r' AND (relnamespace = 'public'::regnamespace OR relname = ANY(%s)) "
+        "AND current_setting('track_counts')::boolean"
+    )
+    return dict(connection.execute(asked, [list(SCHEMA_TABLES)]).fetchall()) or None
 
 
 def _used_sequences(connection: psycopg.Connection) -> list[tuple[str, int]]:
@@ -251,6 +304,8 @@ def _used_sequences(connection: psycopg.Connection) -> list[tuple[str, int]]:
 _VALUES: dict[Hashable, bytes] = {}
 _FILES: dict[Hashable, bytes] = {}
 _ROWS: dict[Hashable, Rows] = {}
+_HOLDS: dict[str | None, Held] = {}
+"""By the database's name."""
 
 
 def fill(engine: Engine, key: Hashable, build: Callable[[Session], Value]) -> Value:
@@ -260,12 +315,15 @@ def fill(engine: Engine, key: Hashable, build: Callable[[Session], Value]) -> Va
     builder returned comes back as a copy of its own (by pickle), so that no test sees what another did to it.
     """
     on_sqlite = engine.dialect.name == "sqlite"
-    key = (engine.dialect.name, key)
+    holds = _HOLDS.pop(engine.url.database, Held(None, None))
+    assert holds.key in (None, key), f"lent with {holds.key}"
+    held, key = Held(key, holds.counts if holds.key == key else None), (engine.dialect.name, key)
     if key in _VALUES:
         if on_sqlite:
             _put_file(engine, _FILES[key])
-        else:
-            _bring_back(engine, _ROWS[key])
+        elif holds.key is None:
+            with engine.begin() as pooled:
+                _put_rows(_driver(pooled), held.key, None)
     else:
         with transaction(make_sessions(engine)) as session:
             value = build(session)
@@ -276,6 +334,8 @@ def fill(engine: Engine, key: Hashable, build: Callable[[Session], Value]) -> Va
         else:
             _ROWS[key] = _rows_of(engine)
         _VALUES[key] = pickle.dumps(value)
+    if not on_sqlite:
+        _HOLDS[engine.url.database] = held
     copy: Value = pickle.loads(_VALUES[key])
     return copy
 
@@ -287,23 +347,28 @@ def _rows_of(engine: Engine) -> Rows:
         for name in _filled_tables(cursor.connection):
             with cursor.copy(sql.SQL("COPY {} TO STDOUT").format(sql.Identifier(name))) as out:
                 rows[name] = b"".join(bytes(part) for part in out)
-        rows["sequences"] = pickle.dumps(_used_sequences(cursor.connection))
+        rows[SEQUENCES] = pickle.dumps(_used_sequences(cursor.connection))
     return rows
 
 
-def _bring_back(engine: Engine, rows: Rows) -> None:
-    """Put rows where there are none, past the guards, which they passed when they were built; and numbers go on after them."""
-    with engine.begin() as pooled, _driver(pooled).cursor() as cursor:
-        cursor.execute("SET LOCAL session_replication_role = replica")
+def _copy_in(connection: psycopg.Connection, rows: Rows) -> None:
+    """Put rows where there are none; the guards were passed when they were built."""
+    with connection.cursor() as cursor:
         for name, text in rows.items():
-            if name != "sequences":
+            if name != SEQUENCES:
                 with cursor.copy(sql.SQL("COPY {} FROM STDIN").format(sql.Identifier(name))) as into:
                     into.write(text)
-        names, numbers = zip(*pickle.loads(rows["sequences"]), strict=True)
-        cursor.execute(
-            "SELECT setval(format('%%I', name)::regclass, last) FROM unnest(%s::text[], %s::bigint[]) AS used (name, last)",
-            (list(names), list(numbers)),
-        )
+
+
+def _set_sequences(connection: psycopg.Connection, last: dict[str, int | None]) -> None:
+    """Have each sequence go on after its last number; None begins it again."""
+    connection.execute(
+        "SELECT CASE WHEN last IS NULL THEN setval(format('%%I', name)::regclass, start_value, false) "
+        "ELSE setval(format('%%I', name)::regclass, last) END "
+        "FROM unnest(%s::text[], %s::bigint[]) AS used (name, last) "
+        "JOIN pg_sequences ON schemaname = 'public' AND sequencename = name",
+        (list(last), list(last.values())),
+    )
 
 
 def _driver(pooled: Any) -> psycopg.Connection:

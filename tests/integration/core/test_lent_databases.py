@@ -6,12 +6,13 @@ from collections.abc import Iterator
 from datetime import datetime
 
 import pytest
-from sqlalchemy import Engine, event, func, select, text
+from sqlalchemy import Connection, Engine, event, func, select, text
 from sqlalchemy.exc import DBAPIError
 
 from coop.books.models import Entry
-from coop.core.db import make_sessions, transaction
+from coop.core.db import make_engine, make_sessions, transaction
 from coop.floor.models import Mall
+from coop.rooms import METADATA
 from tests.databases import ENGINES, PostgresDatabases, SqliteDatabases, fill
 from tests.factories.house import House, build_house
 from tests.factories.people import make_mall
@@ -93,3 +94,51 @@ def test_a_database_whose_schema_was_touched_is_not_lent_again(postgres_database
             connection.execute(text(touch))
         postgres_databases.give_back(address)
         assert address not in postgres_databases.made
+
+
+WRITES = {
+    "nothing": "SELECT count(*) FROM mall",
+    "a row": "INSERT INTO mall SELECT 77, 'EAST', 'East', timezone, address, created_at FROM mall",
+    "rows away, past the guards": "SET session_replication_role = replica; DELETE FROM posting; DELETE FROM mall",
+    "rows changed, past the guards": "SET session_replication_role = replica; UPDATE entry SET memo = 'another'",
+    "a table emptied": "SET session_replication_role = replica; TRUNCATE posting",
+    "guards off and on": "ALTER TABLE posting DISABLE TRIGGER USER; DELETE FROM posting; ALTER TABLE posting ENABLE TRIGGER USER",
+    "numbers": "SELECT nextval('mall_id_seq')",
+}
+
+
+@pytest.mark.postgres
+@pytest.mark.parametrize("kept", [True, False], ids=["by a connection that stays", "by one of its own"])
+@pytest.mark.parametrize("written", WRITES.values(), ids=WRITES)
+def test_what_a_test_wrote_is_put_back_for_the_next_that_begins_with_the_same(
+    postgres_databases: PostgresDatabases, now: datetime, written: str, kept: bool
+) -> None:
+    key = ("house", now)
+    lender = Lender(postgres_databases, now)
+    for turn in range(3):
+        address = postgres_databases.lend(key)
+        engine = ENGINES.of(address)
+        lender.house(engine)
+        with engine.connect() as connection:
+            holds = everything_in(connection)
+        if turn == 0:
+            before = holds
+        assert holds == before
+        other = engine if kept else make_engine(address)
+        with other.begin() as connection:
+            driver = connection.connection.driver_connection
+            assert driver is not None
+            driver.execute(written)
+        if not kept:
+            other.dispose()
+        postgres_databases.give_back(address, key)
+    nobodys = postgres_databases.lend()
+    with ENGINES.of(nobodys).connect() as connection:
+        assert connection.scalar(select(func.count(Mall.id))) == 0
+    postgres_databases.give_back(nobodys)
+
+
+def everything_in(connection: Connection) -> dict[str, object]:
+    """Rows of every table, and every sequence's number."""
+    rows = {name: sorted(map(repr, connection.execute(select(table)))) for name, table in METADATA.tables.items()}
+    return {**rows, "numbers": connection.execute(text("SELECT sequencename, last_value FROM pg_sequences ORDER BY 1")).all()}

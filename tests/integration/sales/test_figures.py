@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from datetime import date, datetime
 
 import pytest
@@ -24,6 +25,11 @@ from tests.factories.books import shut
 from tests.factories.coops import APRIL, MARCH, SmallCoop, build_coop, line, ticket
 
 TODAY = date(2026, 11, 3)
+
+
+@pytest.fixture
+def begins_with(now: datetime) -> Hashable:
+    return "the small co-op of March", now
 
 
 @pytest.fixture

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -36,6 +37,11 @@ class Asking:
 
     def answer(self, session, row: StatementQuestion, answer: str = "By your lease.", who: str = "manager") -> None:
         answer_question(session, self.now, row, answer, self.house.users[who], "example.org")
+
+
+@pytest.fixture
+def begins_with(now: datetime) -> Hashable:
+    return "house", now
 
 
 @pytest.fixture

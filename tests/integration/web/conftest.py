@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Hashable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -70,6 +70,11 @@ def send(client: FlaskClient, address: str, /, **fields: str | list[str]) -> Tes
 @pytest.fixture
 def clock(now: datetime) -> Clock:
     return Clock(now)
+
+
+@pytest.fixture
+def begins_with(request: pytest.FixtureRequest, clock: Clock) -> Hashable:
+    return ("house", clock.at) if "web" in request.fixturenames else None
 
 
 @pytest.fixture

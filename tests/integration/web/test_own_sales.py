@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+from collections.abc import Hashable
 from datetime import date
 from decimal import Decimal
 
@@ -28,6 +29,11 @@ from tests.factories.house import House, build_house
 from tests.factories.own_sales import add_many, add_own_year, piece, sold
 from tests.integration.web.conftest import Clock, Web
 from tests.integration.web.test_office import count_queries
+
+
+@pytest.fixture
+def begins_with(request: pytest.FixtureRequest, begins_with: Hashable, clock: Clock) -> Hashable:
+    return ("own year", clock.at) if "year" in request.fixturenames else begins_with
 
 
 @pytest.fixture
