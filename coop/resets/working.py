@@ -14,7 +14,7 @@ from coop.core.jobs import JobRun, long_job
 from coop.resets.composing import Facts, SmallsFact, compose, staged_value
 from coop.resets.domain.hours.tasks import HoursSettings
 from coop.resets.domain.loads import Van
-from coop.resets.domain.order.moves import Staged
+from coop.resets.domain.order.moves import Staged, take_move
 from coop.resets.domain.piece import Arrangement, Piece
 from coop.resets.models import BoothSet, PieceRow, SetPrice, SmallsRow
 from coop.resets.plain import arrangement_from, booth_value, digest, piece_from, piece_value, placed_from, placed_value
@@ -173,12 +173,8 @@ def after_moves(
     waits = {one.key: one for one in waiting}
     for move in value["moves"]:
         if move["number"] in done:
-            standing.pop(move["key"], None)
-            waits.pop(move["key"], None)
-            if move["placed"]:
-                standing[move["key"]] = placed_from(move["placed"], pieces)
-            if move["staged"]:
-                waits[move["key"]] = Staged(**move["staged"])
+            placed = placed_from(move["placed"], pieces) if move["placed"] else None
+            take_move(standing, waits, move["key"], placed, Staged(**move["staged"]) if move["staged"] else None)
     return Arrangement(tuple(standing.values())), tuple(waits.values())
 
 

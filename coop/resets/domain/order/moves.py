@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import MutableMapping
 from dataclasses import dataclass, field
 from typing import Literal, NamedTuple, get_args
 
@@ -59,6 +60,22 @@ class Move:
     """Where it stands in the booth after the move."""
     staged: Staged | None = None
     """Where it waits after the move."""
+
+
+def take_move(
+    standing: MutableMapping[str, Placed],
+    waiting: MutableMapping[str, Staged],
+    key: str,
+    placed: Placed | None,
+    staged: Staged | None,
+) -> None:
+    """Have a piece where its move brings it: out of what stands and what waits, then in one of them, or gone. Both by key."""
+    standing.pop(key, None)
+    waiting.pop(key, None)
+    if placed:
+        standing[key] = placed
+    if staged:
+        waiting[key] = staged
 
 
 @dataclass(frozen=True)

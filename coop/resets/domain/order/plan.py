@@ -13,7 +13,8 @@ from coop.resets.domain.order.bound import Bound, demands_of, least_stagings
 from coop.resets.domain.order.boxes import Spot, Standing, spot_of, spots_overlap
 from coop.resets.domain.order.ground import Ground, Handling
 from coop.resets.domain.order.hands import HandStep, by_hand, weave
-from coop.resets.domain.order.moves import How, Knot, Move, MoveKind, Order, Pose, Staged
+from coop.resets.domain.order.hanging import hanging_notes
+from coop.resets.domain.order.moves import How, Knot, Move, MoveKind, Order, Pose, Staged, take_move
 from coop.resets.domain.order.reach import Effort, Reach
 from coop.resets.domain.order.staging import StagingFloor, Waits
 from coop.resets.domain.order.straight import straightened
@@ -47,7 +48,7 @@ def plan_order(
     handling = handling or Handling()
     waiting = tuple(waiting)
     ground.require()
-    require_sets(ground, before, after, fixed, waiting)
+    require_sets(ground, before, after, fixed)
     floor = StagingFloor.of_ground(ground)
     reach = Reach(ground, handling)
     change = _change(before, after, fixed, waiting, floor)
@@ -72,7 +73,7 @@ def plan_order(
         waiting,
         fixed,
         handling,
-        tuple(_notes(woven, before, after)),
+        (*_notes(woven, before, after), *hanging_notes(moves, before, after)),
     )
 
 
@@ -130,9 +131,7 @@ def _change(
     return Change(pieces, old, new, fixed & frozenset(old), frozenset(waits))
 
 
-def require_sets(
-    ground: Ground, before: Arrangement, after: Arrangement, fixed: frozenset[str], waiting: tuple[Staged, ...] = ()
-) -> None:
+def require_sets(ground: Ground, before: Arrangement, after: Arrangement, fixed: frozenset[str]) -> None:
     """Refuse sets that cannot stand as they were told."""
     walls = Standing(ground.walls)
     for told, arrangement in (("the set that stands", before), ("the next set", after)):
@@ -172,6 +171,10 @@ def _notes(woven: Iterable[Step | HandStep], before: Arrangement, after: Arrange
     if far:
         names = joined(sorted((before.get(key) or after[key]).piece.name for key in far))
         yield f"Nobody gets near {names} without reaching over other pieces: two people, or a step, and nothing heavy or glass."
+    for step in woven:
+        if isinstance(step, HandStep) and step.under:
+            name, over = (((before.get(key) or after[key]).piece.name for key in keys) for keys in ([step.key], step.under))
+            yield f"{next(name)} lies under {joined(list(over))} then: lift that a side at a time, two people, and empty it first."
 
 
 class _Listing:
@@ -290,12 +293,7 @@ def replan(
     waiting = {one.key: one for one in order.waiting}
     for move in order.moves:
         if move.number in finished:
-            standing.pop(move.key, None)
-            waiting.pop(move.key, None)
-            if move.placed:
-                standing[move.key] = move.placed
-            if move.staged:
-                waiting[move.key] = move.staged
+            take_move(standing, waiting, move.key, move.placed, move.staged)
     for key, placed in (now or {}).items():
         standing[key] = placed
         waiting.pop(key, None)
@@ -318,18 +316,17 @@ def safe_stops(order: Order) -> tuple[int, ...]:
     """
     walkways = {area.name for area in order.ground.staging if area.walkway}
     places = {one.key: one for one in order.before.placed}
-    waiting = {one.key: one.area for one in order.waiting}
-    stops = [] if set(waiting.values()) & walkways else [0]
+    waiting = {one.key: one for one in order.waiting}
+    stops = [] if _waits_in(walkways, waiting) else [0]
     for move in order.moves:
-        places.pop(move.key, None)
-        waiting.pop(move.key, None)
-        if move.placed:
-            places[move.key] = move.placed
-        if move.staged:
-            waiting[move.key] = move.staged.area
-        if not set(waiting.values()) & walkways and not _half_built(order, places):
+        take_move(places, waiting, move.key, move.placed, move.staged)
+        if not _waits_in(walkways, waiting) and not _half_built(order, places):
             stops.append(move.number)
     return tuple(stops)
+
+
+def _waits_in(areas: set[str], waiting: Mapping[str, Staged]) -> bool:
+    return any(one.area in areas for one in waiting.values())
 
 
 def _half_built(order: Order, places: Mapping[str, Placed]) -> bool:
