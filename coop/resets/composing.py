@@ -20,7 +20,7 @@ from coop.resets.domain.hours.day import Day, Presence, Solve
 from coop.resets.domain.hours.days import DayPlan, split_days
 from coop.resets.domain.hours.estimate import PERT_CAUTION, chance_words
 from coop.resets.domain.hours.schedule import find_schedule
-from coop.resets.domain.hours.tasks import HoursSettings, MoveKind, MoveWork, Smalls, Task, tasks_of
+from coop.resets.domain.hours.tasks import HoursSettings, MoveKind, MoveWork, SmallsWork, Task, tasks_of
 from coop.resets.domain.lift import Hands, Lifted, hands_for
 from coop.resets.domain.loads import Loads, Van, loads
 from coop.resets.domain.logged import Logged, correct_tasks, corrections_of
@@ -115,7 +115,7 @@ def compose(facts: Facts, solve: Solve = find_schedule) -> dict[str, Any]:
         return {**base, "stopped": f"{refusal}{_TICKS if facts.first_number > 1 else ''}"}
     if isinstance(order, Knot):
         return {**base, "stopped": order.sentence, "knot": list(order.pieces)}
-    moves = [_move_value(facts, order, move) for move in order.moves]
+    moves = [_move_value(facts, move) for move in order.moves]
     safe = set(safe_stops(order))
     for value in moves:
         value["safe"] = value["number"] in safe
@@ -154,7 +154,7 @@ def staged_value(one: Staged) -> dict[str, Any]:
     return {"key": one.key, "area": one.area, "x_in16": one.x_in16, "y_in16": one.y_in16, "turn_deg": one.turn_deg}
 
 
-def _move_value(facts: Facts, order: Order, move: Move) -> dict[str, Any]:
+def _move_value(facts: Facts, move: Move) -> dict[str, Any]:
     piece = facts.pieces[move.key]
     hands = hands_of(facts, move)
     passage = passes(piece, facts.way) if facts.way and OUTSIDE in (move.from_, move.to) else None
@@ -361,7 +361,7 @@ def _on_stack(facts: Facts, move: Move) -> bool:
     return any(one is not None and one.on is not None for one in (here, there))
 
 
-def _smalls_by_grouping(facts: Facts) -> list[Smalls]:
+def _smalls_by_grouping(facts: Facts) -> list[SmallsWork]:
     """Smalls in the booth stay where their piece is in the next set, and leave where it is not; those at home come with it."""
     counts: dict[str, dict[str, int]] = defaultdict(lambda: {"leaving": 0, "staying": 0, "coming": 0})
     for one in facts.smalls:
@@ -374,7 +374,7 @@ def _smalls_by_grouping(facts: Facts) -> list[Smalls]:
     for key, (old, new) in (facts.prices or {}).items():
         if key in facts.after and new is not None and old != new:
             tags[facts.after[key].piece.grouping] += 1
-    return [Smalls(name, **counts[name], tags=tags[name]) for name in sorted({*counts, *tags})]
+    return [SmallsWork(name, **counts[name], tags=tags[name]) for name in sorted({*counts, *tags})]
 
 
 def _days(facts: Facts) -> list[Day]:

@@ -11,7 +11,7 @@ from coop.resets.domain.hours.day import Day, Presence, Solve, drawn_chance, pro
 from coop.resets.domain.hours.days import split_days
 from coop.resets.domain.hours.project import faults
 from coop.resets.domain.hours.schedule import find_schedule
-from coop.resets.domain.hours.tasks import HoursSettings, MoveKind, MoveWork, Smalls, Task, tasks_of
+from coop.resets.domain.hours.tasks import HoursSettings, MoveKind, MoveWork, SmallsWork, Task, tasks_of
 from coop.resets.domain.piece import Piece
 from coop.resets.solving.schedule import solve_schedule
 
@@ -28,7 +28,7 @@ def large_reset(moves: int) -> tuple[Task, ...]:
     works = [
         MoveWork(n + 1, f"p{n}", f"Piece {n}", kind(n), 1 + (n % 3 == 0), (n % 9 + 1) * 200, n % 4 == 0) for n in range(moves)
     ]
-    return tasks_of(works, pieces, [Smalls(name, 60, 80, 40, 50) for name in GROUPINGS])
+    return tasks_of(works, pieces, [SmallsWork(name, 60, 80, 40, 50) for name in GROUPINGS])
 
 
 def bench_hours(row: Callable[[str, str, str], None], *, smoke: bool = False) -> None:

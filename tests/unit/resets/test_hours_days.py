@@ -14,7 +14,7 @@ from coop.resets.domain.hours.days import runs_words, split_days, tasks_words
 from coop.resets.domain.hours.estimate import Minutes
 from coop.resets.domain.hours.project import Schedule, Span, faults
 from coop.resets.domain.hours.schedule import find_schedule
-from coop.resets.domain.hours.tasks import HoursSettings, MoveWork, Smalls, Task, tasks_of
+from coop.resets.domain.hours.tasks import HoursSettings, MoveWork, SmallsWork, Task, tasks_of
 
 FRI, SAT = date(2026, 11, 6), date(2026, 11, 7)
 OPENS, CLOSES = 600, 1080
@@ -343,7 +343,7 @@ def test_numbers_in_runs(numbers, said):
 
 
 def test_tasks_in_short():
-    tasks = tasks_of([MoveWork(7, "x", "X", "in", 1, 16)], {}, [Smalls("Toys", 5, 5, 5, 61), Smalls("", staying=3)])
+    tasks = tasks_of([MoveWork(7, "x", "X", "in", 1, 16)], {}, [SmallsWork("Toys", 5, 5, 5, 61), SmallsWork("", staying=3)])
     assert tasks_words(tasks) == (
         "move 7; packing Toys and smalls; carrying boxes of Toys and smalls; cleaning; setting Toys and smalls; 61 tags; "
         "the last look"

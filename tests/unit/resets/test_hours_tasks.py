@@ -6,7 +6,7 @@ import pytest
 
 from coop.core.errors import Refusal
 from coop.resets.domain.hours.estimate import Minutes
-from coop.resets.domain.hours.tasks import HoursSettings, MoveWork, Smalls, Task, read_minutes, tasks_of, with_minutes
+from coop.resets.domain.hours.tasks import HoursSettings, MoveWork, SmallsWork, Task, read_minutes, tasks_of, with_minutes
 from coop.resets.domain.piece import Piece
 
 
@@ -31,7 +31,9 @@ MOVES = (
 
 
 def test_every_task_with_what_it_waits_for():
-    tasks = tasks_of(MOVES, PIECES, [Smalls("Kitchen", leaving=30, staying=10, coming=45, tags=31), Smalls("Linens", staying=5)])
+    tasks = tasks_of(
+        MOVES, PIECES, [SmallsWork("Kitchen", leaving=30, staying=10, coming=45, tags=31), SmallsWork("Linens", staying=5)]
+    )
     waits = {task.key: task.after for task in tasks}
     assert waits == {
         "take down": (),
@@ -64,7 +66,9 @@ def test_every_task_with_what_it_waits_for():
 
 def test_what_each_takes():
     tasks = by_key(
-        tasks_of(MOVES, PIECES, [Smalls("Kitchen", leaving=30, staying=10, coming=45, tags=31), Smalls("Linens", staying=5)])
+        tasks_of(
+            MOVES, PIECES, [SmallsWork("Kitchen", leaving=30, staying=10, coming=45, tags=31), SmallsWork("Linens", staying=5)]
+        )
     )
     assert {key: (task.minutes.likely, task.hands, task.dock, task.inside, task.count) for key, task in tasks.items()} == {
         # The sign alone hangs; the bench comes back on to something, which is no taking down.

@@ -36,7 +36,6 @@ CARRIED: frozenset[TaskKind] = frozenset({"move", "load", "unload"})
 MoveKind = Literal["out", "staging", "back", "in", "within"]
 MOVE_KINDS: tuple[MoveKind, ...] = get_args(MoveKind)
 """Home with the van; to where pieces wait; from there to its place; from the van to its place; from one place to another."""
-_LEAVES = ("out", "staging")
 _ENTERS = ("back", "in", "within")
 
 
@@ -56,8 +55,8 @@ class MoveWork:
 
 
 @dataclass(frozen=True)
-class Smalls:
-    """The smalls of a grouping, counted: what goes home, what is packed and comes back out, what is new; and tags to write."""
+class SmallsWork:
+    """The smalls of a grouping, as work: what goes home, what is packed and comes back out, what is new; and tags to write."""
 
     grouping: str
     leaving: int = 0
@@ -143,7 +142,7 @@ class Task:
 def tasks_of(
     moves: Sequence[MoveWork],
     pieces: Mapping[str, Piece],
-    smalls: Iterable[Smalls] = (),
+    smalls: Iterable[SmallsWork] = (),
     settings: HoursSettings | None = None,
 ) -> tuple[Task, ...]:
     """Every task, each after what it waits for.
@@ -155,13 +154,13 @@ def tasks_of(
     return _Tasks(moves, pieces, [one for one in smalls if _any(one)], settings or HoursSettings()).all()
 
 
-def _any(smalls: Smalls) -> bool:
+def _any(smalls: SmallsWork) -> bool:
     return bool(smalls.leaving or smalls.staying or smalls.coming or smalls.tags)
 
 
 class _Tasks:
     def __init__(
-        self, moves: Sequence[MoveWork], pieces: Mapping[str, Piece], smalls: Sequence[Smalls], settings: HoursSettings
+        self, moves: Sequence[MoveWork], pieces: Mapping[str, Piece], smalls: Sequence[SmallsWork], settings: HoursSettings
     ) -> None:
         self.moves, self.pieces, self.smalls, self.settings = moves, pieces, smalls, settings
         self.found: list[Task] = []
@@ -208,7 +207,7 @@ class _Tasks:
             what = f"Take down what hangs or stands on top: {len(high)} {'thing' if len(high) == 1 else 'things'}"
             self._add(Task("take down", "take down", what, self._minutes("take down", len(high)), inside=True, count=len(high)))
 
-    def _pack(self, one: Smalls) -> None:
+    def _pack(self, one: SmallsWork) -> None:
         boxes = self._boxes(one.leaving) + self._boxes(one.staying)
         for number, some in _cut(boxes, self.settings.boxes_a_task):
             words = f"Pack {_named(one.grouping)}: {_boxes_words(some)}"
@@ -228,7 +227,7 @@ class _Tasks:
         self.ready[one.grouping] += aside
 
     def _carry(
-        self, one: Smalls, where: Literal["home", "aside", "in"], boxes: int, after: Iterable[str], dock: bool = False
+        self, one: SmallsWork, where: Literal["home", "aside", "in"], boxes: int, after: Iterable[str], dock: bool = False
     ) -> list[str]:
         if not boxes:
             return []
@@ -237,7 +236,7 @@ class _Tasks:
         key, minutes = f"boxes {one.grouping} {where}", self._minutes("boxes", boxes)
         return [self._add(Task(key, "boxes", words, minutes, 1, tuple(after), grouping=one.grouping, dock=dock, count=boxes))]
 
-    def _tag(self, one: Smalls) -> None:
+    def _tag(self, one: SmallsWork) -> None:
         for number, some in _cut(one.tags, self.settings.tags_a_task):
             key, words = (
                 f"tag {one.grouping} {number}",
@@ -299,7 +298,7 @@ class _Tasks:
             Task(key, kind, words, minutes, move.hands, after, move.number, grouping, kind != "move", kind == "move")
         )
 
-    def _set(self, one: Smalls) -> None:
+    def _set(self, one: SmallsWork) -> None:
         boxes = self._boxes(one.staying) + self._boxes(one.coming)
         placed = self.of_grouping[one.grouping] or [_move_key(move) for move in self.moves]
         after = ["clean", *placed[-1:], *self.ready[one.grouping]]
