@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -13,7 +14,7 @@ from coop.core.db import transaction
 from coop.resets.domain.way import Door, Elevator
 from coop.resets.reset_models import CarryWay, ResetBooking, ResetTime
 from coop.resets.ways import way_of
-from tests.functional.browsing import DESKTOP, NARROWEST, PHONE, Served, context, faults_of, listen, serve, width_of
+from tests.functional.browsing import DESKTOP, NARROWEST, PHONE, Served, audited, context, faults_of, listen, serve, width_of
 
 pytestmark = pytest.mark.browser
 INCH = 16
@@ -162,3 +163,33 @@ def test_an_audit_finds_nothing(browser: Browser, hall: Served, axe: str, scheme
         office = "/office/floor/MAIN/resets"
         paths = [office, f"{office}?floor={laid.floor}", f"{office}/ways/new", f"{office}/ways/{laid.way}"]
         assert faults_of(page, axe, hall.base, paths, size) == []
+
+
+def test_an_audit_finds_nothing_on_what_is_refused(browser: Browser, hall: Served, axe: str) -> None:
+    """Each form sent with something wrong in it: what is wrong is told, and named to whoever cannot see it."""
+    laid = hall.house.resets
+    sent = {
+        "dealer": {
+            f"/resets/days/{laid.reset}/places": ("From", "late", "Book these"),
+            f"/resets/sets/{laid.draft}/prices": ("What Oak dresser is to cost", "a lot", "Keep these prices"),
+            "/resets/times": ("Minutes", "0", "Log it"),
+            "/resets/settings": ("Likely", "9000", "Keep these"),
+            "/resets/booths/MAIN/12/season": ("Days of the reset", "99", "Work it back"),
+        },
+        "manager": {
+            f"/office/floor/MAIN/resets/ways/{laid.way}": ("Width", "wide", "Keep this way"),
+            "/office/floor/MAIN/resets": ("Width", "wide", "Keep this floor"),
+        },
+    }
+    for who, forms in sent.items():
+        with context(browser, hall, who, PHONE, bypass_csp=True) as opened:
+            page = opened.new_page()
+            for path, (label, text, button) in forms.items():
+                page.goto(hall.base + path)
+                page.get_by_label(label).first.fill(text)
+                page.get_by_role("button", name=button).click()
+                wrong = page.get_by_label(label).first
+                expect(wrong).to_have_attribute("aria-invalid", "true")
+                expect(wrong).to_have_value(text)
+                expect(wrong).to_have_accessible_description(re.compile(r"Write|This is not|number"))
+                assert audited(page, axe, path) == []
