@@ -90,10 +90,13 @@ def _aisle_floor(booth: Booth) -> Iterator[tuple[int, list[tuple[float, float]]]
 
 
 def _aisles(booth: Booth, text: float) -> Iterator[str]:
-    for _, floor in _aisle_floor(booth):
+    for n, floor in _aisle_floor(booth):
         yield f'<polygon class="booth-aisle" points="{_points(floor)}" fill="currentColor" fill-opacity="0.07"/>'
-        middle = shapely.Polygon(floor).centroid
-        yield _text(middle.x, middle.y + 0.35 * text, f"aisle {format_length(booth.aisle_in16)}", text * 0.9)
+        # Near the opening: paper may cut off what lies beyond.
+        (x, y), (x2, y2) = floor[0], floor[1]
+        across, down = (step * min(booth.aisle_in16 / 2, 1.5 * text) for step in outward(booth.outline, n))
+        said = f"aisle {format_length(booth.aisle_in16)}"
+        yield _text((x + x2) / 2 + across, (y + y2) / 2 + down + 0.35 * text, said, text * 0.9)
 
 
 def _sides(booth: Booth, text: float) -> Iterator[str]:

@@ -81,14 +81,15 @@ def is_cut(drawing: Drawing, sheets: Sequence[Sheet]) -> bool:
 
 
 def booth_drawing(svg: str, booth: Booth, text_in16: int) -> Drawing:
-    """A booth's plan: its letters must be on paper, and of the aisle the half in whose middle stands how deep it is."""
-    return Drawing(svg, _floor(booth, Fraction(1, 2), 2.6 * text_in16), _floor(booth, Fraction(1), 0))
+    """A booth's plan: its letters must be on paper, and of the aisle the strip in which stands how deep it is."""
+    return Drawing(svg, _floor(booth, 3 * text_in16, 2.6 * text_in16), _floor(booth, booth.aisle_in16, 0))
 
 
-def _floor(booth: Booth, aisle_share: Fraction, beside: float) -> Bounds:
+def _floor(booth: Booth, aisle_in16: float, beside: float) -> Bounds:
+    """The booth with so much of its aisle, at most, and so much beside it."""
     corners: list[tuple[float, float]] = list(booth.outline)
     for n in booth.sides_of("open") if booth.aisle_in16 else ():
-        across, down = (step * float(booth.aisle_in16 * aisle_share) for step in outward(booth.outline, n))
+        across, down = (step * min(booth.aisle_in16, aisle_in16) for step in outward(booth.outline, n))
         for x, y in (booth.outline[n], booth.outline[(n + 1) % len(booth.outline)]):
             corners.append((x + across, y + down))
     xs, ys = zip(*corners, strict=True)
