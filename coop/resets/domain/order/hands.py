@@ -1,8 +1,9 @@
 """What goes by hand: lifted off a piece it stands on, or off its hook; and put on or hung up again.
 
 It needs no floor to be pushed over, only somebody who comes near: a person is a square of 18 in. who reaches 30 in. (common
-practice, no source). Where nobody gets near, it is told and not refused: people reach over things. Hanging pieces are in nobody's
-way on the floor, and what is set aside by hand is counted on no staging floor.
+practice, no source). Where nobody gets near, it is told and not refused: people reach over things. Hanging pieces bar no way here
+(`hanging` tells where they would), and what is set aside by hand is counted on no staging floor. What lies flat is stepped and
+pushed over: it is taken up before anything comes to stand on it, and laid once nothing from before stands there.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Literal
 
+from coop.resets.domain.fit.scene import FLAT_IN16
 from coop.resets.domain.order.both import Step
 from coop.resets.domain.order.boxes import Spot, spot_of, spots_overlap
 from coop.resets.domain.order.reach import Reach
@@ -31,10 +33,17 @@ class HandStep:
     aside: bool = False
     near: bool = True
     """Somebody gets near enough without reaching over other pieces."""
+    under: tuple[str, ...] = ()
+    """Keys of what stands over it then, of what lies flat."""
 
 
 def by_hand(placed: Placed) -> bool:
-    return placed.on is not None or placed.piece.stands != "floor"
+    return placed.on is not None or placed.piece.stands != "floor" or lies_flat(placed)
+
+
+def lies_flat(placed: Placed) -> bool:
+    """A rug: other pieces stand on it as on the floor."""
+    return placed.on is None and placed.piece.stands == "floor" and placed.piece.height_in16 <= FLAT_IN16
 
 
 @dataclass
@@ -66,6 +75,21 @@ class _Weaving:
     def _near(self, placed: Placed) -> bool:
         return self.reach.person_near(spot_of(placed), frozenset(self.standing.values()), PERSON_IN16, ARM_IN16)
 
+    def _over(self, placed: Placed) -> tuple[str, ...]:
+        """What stands over a piece that lies flat."""
+        if not lies_flat(placed):
+            return ()
+        here = spot_of(placed)
+        return tuple(sorted(key for key, spot in self.standing.items() if spots_overlap(spot, here)))
+
+    def make_way(self, spot: Spot) -> None:
+        """Before something comes to stand there: what lies flat there and goes is taken up, what is to lie there is laid."""
+        for key in sorted(self.up):
+            was = self.up[key]
+            if lies_flat(was) and not self._stays(key) and not self._over(was) and spots_overlap(spot_of(was), spot):
+                self._lift(key)
+        self.set_down(only=[one.key for one in self.after.placed if lies_flat(one) and spots_overlap(spot_of(one), spot)])
+
     def _on(self, key: str) -> list[str]:
         """What is on a piece now, the topmost first."""
         found: list[str] = []
@@ -75,10 +99,10 @@ class _Weaving:
                 found += [*self._on(other), other]
         return found
 
-    def _ready(self, key: str) -> bool:
-        """Whether what it goes on is where it will be, and nothing from before is there."""
+    def _ready(self, key: str, *, anyway: bool = False) -> bool:
+        """Whether what it goes on is where it will be, and nothing from before is there. `anyway`: or over it."""
         placed = self._hand_after(key)
-        if placed is None:
+        if placed is None or (self._over(placed) and not anyway):
             return False
         below = placed.on
         if below is not None:
@@ -95,16 +119,16 @@ class _Weaving:
     def _lift(self, key: str) -> None:
         """Off it comes: to its next place if that is ready, else out or aside."""
         was = self.up.get(key) or self.after[key]
-        near = self._near(was)
+        near, under = self._near(was), self._over(was)
         self.up.pop(key, None)
         self.set_up.discard(key)
         if key not in self.after:
-            self.steps.append(HandStep("out", key, near=near))
+            self.steps.append(HandStep("out", key, near=near, under=under))
         elif not self._stays(key) and self._ready(key):
-            self.steps.append(HandStep("shift", key, near=near))
+            self.steps.append(HandStep("shift", key, near=near, under=under or self._over(self.after[key])))
             self.set_up.add(key)
         else:
-            self.steps.append(HandStep("stage", key, aside=True, near=near))
+            self.steps.append(HandStep("stage", key, aside=True, near=near, under=under))
             self.aside.add(key)
 
     def clear(self, key: str) -> None:
@@ -114,9 +138,12 @@ class _Weaving:
     def leave(self, *, anyway: bool = False) -> None:
         """What goes home comes off first, where somebody gets near."""
         for key in sorted(self.up):
-            if key in self.up and key not in self.after and (anyway or self._near(self.up[key])):
+            if key in self.up and key not in self.after and (anyway or self._may_leave(self.up[key])):
                 self.clear(key)
                 self._lift(key)
+
+    def _may_leave(self, placed: Placed) -> bool:
+        return not self._over(placed) and self._near(placed)
 
     def set_down(self, *, hooks: bool = False, only: Iterable[str] | None = None, anyway: bool = False) -> None:
         """Put on and hung up: all that is ready. `hooks`: what hangs alone."""
@@ -127,14 +154,18 @@ class _Weaving:
                 key = placed.key
                 if not by_hand(placed) or key in self.set_up or (key in self.up and self._stays(key)):
                     continue
-                if (hooks and placed.on is not None) or (only is not None and key not in only) or not self._ready(key):
+                if (
+                    (hooks and placed.on is not None)
+                    or (only is not None and key not in only)
+                    or not self._ready(key, anyway=anyway)
+                ):
                     continue
                 if key in self.up:
-                    if self._on(key):
+                    if self._on(key) or (self._over(self.up[key]) and not anyway):
                         continue
                     self._lift(key)
                 else:
-                    self.steps.append(HandStep("in", key, key in self.aside, self._near(placed)))
+                    self.steps.append(HandStep("in", key, key in self.aside, self._near(placed), self._over(placed)))
                     self.aside.discard(key)
                     self.set_up.add(key)
                 again = True
@@ -179,6 +210,8 @@ def weave(
             # It stood on another, and is to stand on the floor.
             weaving.clear(step.key)
             weaving._lift(step.key)
+        if step.kind in ("in", "shift"):
+            weaving.make_way(new[step.key])
         weaving.steps.append(step)
         weaving.floor_left.remove(step.key)
         weaving.standing.pop(step.key, None)

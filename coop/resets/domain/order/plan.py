@@ -173,8 +173,8 @@ def _notes(woven: Iterable[Step | HandStep], before: Arrangement, after: Arrange
         yield f"Nobody gets near {names} without reaching over other pieces: two people, or a step, and nothing heavy or glass."
     for step in woven:
         if isinstance(step, HandStep) and step.under:
-            name, over = (((before.get(key) or after[key]).piece.name for key in keys) for keys in ([step.key], step.under))
-            yield f"{next(name)} lies under {joined(list(over))} then: lift that a side at a time, two people, and empty it first."
+            name, *over = ((before.get(key) or after[key]).piece.name for key in (step.key, *step.under))
+            yield f"{name} lies under {joined(over)} then: empty that and lift it a side at a time, two people."
 
 
 class _Listing:
