@@ -221,6 +221,12 @@ class Needed:
             raise StopValidation(self.sentence)
 
 
+def whole_number(text: str | None) -> int | None:
+    """An id or a version as forms and addresses carry them; None for anything else, and for what no database holds."""
+    text = text or ""
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 19 else None
+
+
 def told(field: Any, sentence: str) -> None:
     """Add a sentence to what is wrong with a field."""
     field.errors = [*field.errors, sentence]

@@ -10,7 +10,7 @@ from wtforms import FieldList, FormField, HiddenField, StringField
 from wtforms import Form as PlainForm
 from wtforms.validators import Length
 
-from coop.core.fields import LengthField, Needed, NumberField, stripped, told
+from coop.core.fields import LengthField, Needed, NumberField, stripped, told, whole_number
 from coop.resets.domain.way import Leg
 from coop.resets.domain.weight import OZ_PER_LB
 from coop.resets.ways import KIND_WORDS, LEGS, MEASURE_WORDS, leg_value, measures_of, needed_of
@@ -97,8 +97,7 @@ class WayForm(FlaskForm):  # type: ignore[misc]
     @property
     def opened(self) -> int | None:
         """The version it was opened with; None of a new way."""
-        text = str(self.version.data or "")
-        return int(text) if text.isdecimal() and len(text) < 19 else None
+        return whole_number(str(self.version.data or ""))
 
     def read(self) -> list[Leg] | None:
         """The legs in their order; None where something could not be read, and each field says what."""

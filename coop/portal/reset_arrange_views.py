@@ -9,7 +9,7 @@ from flask_wtf import FlaskForm
 from wtforms import BooleanField
 
 from coop.core.errors import Refusal
-from coop.core.fields import LengthField, Needed, NumberField
+from coop.core.fields import LengthField, Needed, NumberField, whole_number
 from coop.core.web import Page, allow, db, now, roll_back, visitor
 from coop.portal.reset_set_queries import set_desk
 from coop.portal.reset_set_views import set_here
@@ -65,7 +65,7 @@ def _under_way(row: BoothSet) -> dict[str, Any]:
 def ask_arrangement(set_id: int) -> Page:
     row = set_here(set_id)
     form = ArrangeForm()
-    chosen = {int(text) for text in request.form.getlist("piece") if text.isascii() and text.isdigit() and len(text) < 19}
+    chosen = {one for one in map(whole_number, request.form.getlist("piece")) if one is not None}
     wrong = ""
     if form.validate():
         asked = Asked(tuple(sorted(chosen)), form.way.data, bool(form.together.data), form.seconds.data)

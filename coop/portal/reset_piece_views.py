@@ -8,6 +8,7 @@ from flask import abort, flash, redirect, render_template, request, url_for
 from sqlalchemy import select
 
 from coop.core.errors import Refusal
+from coop.core.fields import whole_number
 from coop.core.web import Page, allow, db, now, roll_back, show_list, takes, visitor
 from coop.core.words import joined
 from coop.dealers.dealer_file import MOST_BYTES
@@ -107,10 +108,11 @@ def change_piece(piece_id: int) -> Page:
     form = PieceForm()
     wanted = form.read()
     if wanted is not None:
-        version = request.form.get("version", "")
-        seen = int(version) if version.isascii() and version.isdigit() and len(version) < 10 else 0
+        version = whole_number(request.form.get("version"))
         try:
-            changed = service.change_piece(db(), now(), row, wanted, version=seen, user_id=visitor().user_id)
+            changed = service.change_piece(
+                db(), now(), row, wanted, version=-1 if version is None else version, user_id=visitor().user_id
+            )
         except PieceRefused as refused:
             roll_back()
             form.tell(refused.faults)

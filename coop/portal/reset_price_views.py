@@ -13,7 +13,7 @@ from wtforms import Form as PlainForm
 
 from coop.core.csv_text import csv_text, defused
 from coop.core.errors import Refusal
-from coop.core.fields import ChangeField, DollarsField, Needed
+from coop.core.fields import ChangeField, DollarsField, Needed, whole_number
 from coop.core.money import plain_cents
 from coop.core.web import Page, allow, db, download, now, roll_back, visitor
 from coop.floor.models import Space
@@ -43,7 +43,8 @@ class PricesForm(FlaskForm):  # type: ignore[misc]
     @property
     def by_piece(self) -> Mapping[int, Any]:
         """The price field of each piece."""
-        return {int(row.form.piece.data): row.form.price for row in self.rows.entries if str(row.form.piece.data).isdecimal()}
+        named = [(whole_number(str(row.form.piece.data)), row.form.price) for row in self.rows.entries]
+        return {piece_id: price for piece_id, price in named if piece_id is not None}
 
 
 def _shown(row: PriceRow, percent: Decimal | None) -> int | None:
@@ -99,9 +100,9 @@ def price_pieces(set_id: int) -> Page:
     refused = ""
     if form.validate():
         wanted = {one: field.data for one, field in form.by_piece.items()}
-        version = int(form.version.data) if str(form.version.data).isdecimal() and len(form.version.data) < 19 else -1
+        version = whole_number(str(form.version.data))
         try:
-            left = price_set(db(), now(), row, wanted, version=version, user_id=visitor().user_id)
+            left = price_set(db(), now(), row, wanted, version=-1 if version is None else version, user_id=visitor().user_id)
         except Refusal as refusal:
             roll_back()
             refused, row = str(refusal), set_here(set_id)

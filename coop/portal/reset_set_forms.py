@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from flask_wtf import FlaskForm
@@ -11,7 +11,7 @@ from wtforms import SelectField, StringField, TextAreaField
 from wtforms.fields.choices import SelectChoice
 from wtforms.validators import InputRequired, Length
 
-from coop.core.fields import DayField, Needed, stripped
+from coop.core.fields import DayField, Needed, stripped, whole_number
 from coop.core.geometry import format_length, parse_length
 from coop.floor.domain.plan_csv import signed_length
 from coop.resets.comparing import box_of, from_left_and_back
@@ -120,17 +120,17 @@ def set_form(booth: Booth, pieces: Mapping[int, Piece], puts: Sequence[Put], ver
 
 def read_set(sent: Mapping[str, str], booth: Booth, pieces: Mapping[int, Piece]) -> SetForm:
     """The set that a form says. Where something cannot be read it has no puts, and says what at its row and field."""
-    version = sent.get("version", "")
-    form = SetForm(int(version) if version.isascii() and version.isdigit() and len(version) < 19 else -1, [])
-    if form.version < 0:
+    version = whole_number(sent.get("version"))
+    form = SetForm(-1 if version is None else version, [])
+    if version is None:
         form.others.append("The form came without its version: open the page again, and change it there.")
     known = [name[1:-2] for name in sent if name.startswith("p") and name.endswith("-x")][:MOST_PIECES]
     puts = []
     for key in known:
-        if not (key.isascii() and key.isdigit()) or int(key) not in pieces:
+        piece_id = whole_number(key)
+        if piece_id is None or piece_id not in pieces:
             form.others.append("A row is of a piece that is none of yours: open the page again.")
             continue
-        piece_id = int(key)
         typed = {name: sent.get(f"p{key}-{name}", "").strip() for name in FIELDS}
         row = PieceRowForm(piece_id, pieces[piece_id], len(form.rows) + 1, typed, f"p{key}-locked" in sent, f"p{key}-out" in sent)
         form.rows.append(row)
@@ -140,12 +140,8 @@ def read_set(sent: Mapping[str, str], booth: Booth, pieces: Mapping[int, Piece])
     out = {row.piece_id for row in form.rows if row.out}
     if not form.has_mistakes:
         # What stood on a piece that is taken out is on the floor then.
-        form.puts = [put if put.on_piece_id not in out else _on_floor(put) for put in puts]
+        form.puts = [put if put.on_piece_id not in out else replace(put, on_piece_id=None) for put in puts]
     return form
-
-
-def _on_floor(put: Put) -> Put:
-    return Put(put.piece_id, put.x_in16, put.y_in16, put.turn_deg, None, put.up_in16, put.locked)
 
 
 def _read_row(row: PieceRowForm, booth: Booth) -> Put:
@@ -154,17 +150,16 @@ def _read_row(row: PieceRowForm, booth: Booth) -> Put:
     left, back = min(x for x, _ in booth.outline), min(y for _, y in booth.outline)
     x = _length(row, "x") + left + width // 2
     y = _length(row, "y") + back + depth // 2
-    on = row.typed["on"]
-    if on and not (on.isascii() and on.isdigit() and len(on) < 19):
+    on = whole_number(row.typed["on"])
+    if on is None and row.typed["on"]:
         row.wrong["on"] = "Choose one of those listed."
-        on = ""
     up = 0
     if row.typed["up"]:
         try:
             up = parse_length(row.typed["up"])
         except ValueError as error:
             row.wrong["up"] = f"{row.typed['up']!r} {error}."
-    return Put(row.piece_id, x, y, turn, int(on) if on else None, up, row.locked)
+    return Put(row.piece_id, x, y, turn, on, up, row.locked)
 
 
 def _length(row: PieceRowForm, name: str) -> int:

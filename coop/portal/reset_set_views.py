@@ -9,6 +9,7 @@ from typing import Any
 from flask import abort, flash, jsonify, redirect, render_template, request, url_for
 
 from coop.core.errors import Refusal
+from coop.core.fields import whole_number
 from coop.core.periods import shown_day
 from coop.core.web import Page, allow, db, now, roll_back, visitor
 from coop.core.words import joined
@@ -43,8 +44,8 @@ def set_here(set_id: int) -> BoothSet:
 
 def _version() -> int:
     """The version a form was opened with."""
-    text = request.form.get("version", "")
-    return int(text) if text.isascii() and text.isdigit() and len(text) < 19 else -1
+    version = whole_number(request.form.get("version"))
+    return -1 if version is None else version
 
 
 def _to_set(row: BoothSet, sentence: str) -> Page:
@@ -187,16 +188,16 @@ def save_rows(set_id: int) -> Page:
     row = set_here(set_id)
     desk = set_desk(db(), row)
     form = read_set(request.form, desk.booth, desk.pieces)
-    wanted = request.form.get("put", "")
-    over = request.form.get("over", "")
+    wanted = whole_number(request.form.get("put"))
+    over = whole_number(request.form.get("over"))
     # Asked for in so many words, after being told that somebody else has changed the set.
-    version = int(over) if over.isascii() and over.isdigit() and len(over) < 19 else form.version
+    version = form.version if over is None else over
     if form.puts is None:
         return _typed_page(row, form), 422
     try:
         puts = form.puts
-        if wanted.isascii() and wanted.isdigit() and int(wanted) in desk.rows:
-            puts = put_in(desk.rows[int(wanted)], desk.booth, puts, desk.pieces)
+        if wanted is not None and wanted in desk.rows:
+            puts = put_in(desk.rows[wanted], desk.booth, puts, desk.pieces)
         said = save_arrangement(db(), now(), row, puts, version=version, user_id=visitor().user_id)
     except PutRefused as refused:
         roll_back()

@@ -9,6 +9,7 @@ from flask import abort, flash, redirect, render_template, request, url_for
 from sqlalchemy import select
 
 from coop.core.errors import Refusal
+from coop.core.fields import whole_number
 from coop.core.periods import shown_day
 from coop.core.web import Page, allow, db, now, roll_back, visitor
 from coop.dealers.models import Dealer
@@ -69,10 +70,10 @@ def _form(dealer: Dealer, **given: object) -> TimeForm:
 @resets.get("/times")
 @allow("dealer")
 def times() -> Page:
-    wanted = request.args.get("reset", "")
-    reset = reset_day_queries.own_reset(db(), visitor(), int(wanted)) if wanted.isdecimal() and len(wanted) < 19 else None
+    wanted = whole_number(request.args.get("reset"))
+    reset = None if wanted is None else reset_day_queries.own_reset(db(), visitor(), wanted)
     dealer = dealer_here() if reset is None else db().get_one(Dealer, reset.dealer_id)
-    data = {"on_date": today_here(), "count": 1, "people": 1, "reset": wanted}
+    data = {"on_date": today_here(), "count": 1, "people": 1, "reset": "" if wanted is None else str(wanted)}
     return _times_page(dealer, _form(dealer, formdata=None, data=data))
 
 
