@@ -41,7 +41,7 @@ _HEAD_IN, _BAR_IN = Fraction(2, 5), Fraction(4, 5)
 """Above and below a drawing: its name; its scale bar and what stands beside that."""
 _LEGEND_IN = Fraction(3, 2)
 """What is left beside a drawing holds the pieces' names from so many inches on."""
-_STEP_IN = (1.95, 2.6)
+_STEP_IN = (Fraction(195, 100), Fraction(26, 10))
 """Width and height, at most, of a move's small drawing."""
 _STEP_MARGIN = 3 * IN16_PER_INCH
 _STEP_PT = 6
@@ -211,7 +211,7 @@ def _sheet(
         Markup(bar),
         is_part,
         legend if beside >= _LEGEND_IN else (),
-        f"{float(beside):.2f}in",
+        f"{round(beside * 100)}e-2in",
         "The aisle goes on beyond the drawing." if is_cut(drawing, sheets) else "",
     )
 

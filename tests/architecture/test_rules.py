@@ -147,7 +147,7 @@ def test_what_a_page_needs_of_the_rota_is_not_caught():
 # --- money and time -----------------------------------------------------------------------------------------------------
 
 NO_MONEY = {("coop", "floor", "domain"), ("coop", "resets", "domain")}
-DRAWN = {Path("coop/resets") / name for name in ("drawing.py", "elevation_drawing.py", "move_drawing.py", "wording.py")}
+DRAWN = {Path("coop/resets") / name for name in ("drawing.py", "elevation_drawing.py", "move_drawing.py", "paper_drawing.py")}
 MONEY = [
     path
     for path in rules.python_files("coop")
