@@ -13,13 +13,13 @@ from coop.resets.drawing import booth_svg
 from coop.resets.holding import HeldBooth
 from coop.resets.measuring import (
     MeasureRefused,
-    differences,
     leased_told,
     measure_faults,
     measures_of,
     placed_at_origin,
     propose_measure,
     record_booth,
+    said_anew,
 )
 from coop.resets.reading import booth_of
 from coop.resets.wording import side_length, side_names, side_said, size_said
@@ -54,7 +54,7 @@ def booth(mall_code: str, space_code: str) -> Page:
         sides=_sides(newest) if newest else [],
         svg=drawn(newest, f"{held.name}, measured") if newest else "",
         leased=leased_told(db(), held, newest) if newest else "",
-        differs=differences(booth_of(rows[1]), newest) if newest and len(rows) > 1 else [],
+        differs=said_anew(rows),
     )
 
 

@@ -5,7 +5,7 @@ What a measuring says differs from the last one and from the lease is told; noth
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date, datetime
 
 import shapely
@@ -28,7 +28,8 @@ from coop.resets.domain.proposing import Around, propose_booth
 from coop.resets.holding import HeldBooth, require_held
 from coop.resets.models import BoothMeasure
 from coop.resets.naming import one_line
-from coop.resets.reading import booth_of, side_values
+from coop.resets.plain import side_values
+from coop.resets.reading import booth_of
 from coop.resets.sets import newest_measure
 from coop.resets.wording import extent, side_names, side_said
 
@@ -297,9 +298,6 @@ def leased_told(session: Session, held: HeldBooth, booth: Booth) -> str:
     )
 
 
-def last_two(session: Session, space_id: int) -> tuple[BoothMeasure, list[str]] | None:
-    """The newest measuring, and what it says otherwise than the one before; None where nobody measured."""
-    rows = measures_of(session, space_id)[:2]
-    if not rows:
-        return None
-    return rows[0], differences(booth_of(rows[1]), booth_of(rows[0])) if len(rows) > 1 else []
+def said_anew(rows: Sequence[BoothMeasure]) -> list[str]:
+    """What the newest measuring of a booth says otherwise than the one before (`measures_of`: the newest first)."""
+    return differences(booth_of(rows[1]), booth_of(rows[0])) if len(rows) > 1 else []

@@ -26,7 +26,7 @@ from coop.resets.domain.piece import CARRIED, STANDS, CarriedSize
 from coop.resets.domain.weight import OZ_PER_LB, format_weight
 from coop.resets.models import BOUND, PIECE_PLACES, BoothSet, PieceRow, SetPiece
 from coop.resets.naming import name_key, one_line
-from coop.resets.reading import carried_value
+from coop.resets.plain import carried_value
 
 SUBJECT = "piece"
 LONGEST = {"name": 80, "kind": 40, "grouping": 40, "theme": 40, "tag": 40, "note": 400}

@@ -1,11 +1,11 @@
-"""Pieces, booths and arrangements as JSON and back: what a frozen plan keeps, and what the hash of its facts is over."""
+"""Pieces, booths and arrangements as JSON and back: what rows and plans keep, and what the hash of a plan's facts is over."""
 
 from __future__ import annotations
 
 import hashlib
 import json
 from collections.abc import Iterable, Mapping
-from dataclasses import fields
+from dataclasses import asdict, fields
 from typing import Any
 
 from coop.floor.domain.plan import Outline
@@ -15,10 +15,15 @@ from coop.resets.domain.piece import Arrangement, CarriedSize, Piece, Placed
 
 def piece_value(piece: Piece) -> dict[str, Any]:
     value = {one.name: getattr(piece, one.name) for one in fields(piece)}
-    value["carried"] = [{one.name: getattr(size, one.name) for one in fields(size)} for size in piece.carried]
+    value["carried"] = carried_value(piece.carried)
     value["colours"] = list(piece.colours)
     value["top_in16"] = None if piece.top_in16 is None else list(piece.top_in16)
     return value
+
+
+def carried_value(sizes: Iterable[CarriedSize]) -> list[dict[str, Any]]:
+    """Also what `PieceRow.carried` keeps."""
+    return [asdict(one) for one in sizes]
 
 
 def piece_from(value: Mapping[str, Any]) -> Piece:
@@ -55,10 +60,15 @@ def arrangement_from(values: Iterable[Mapping[str, Any]], pieces: Mapping[str, P
     return Arrangement(tuple(placed_from(value, pieces) for value in values))
 
 
+def side_values(sides: Iterable[Side]) -> list[dict[str, Any]]:
+    """Also what `BoothMeasure.sides` keeps."""
+    return [asdict(one) for one in sides]
+
+
 def booth_value(booth: Booth) -> dict[str, Any]:
     return {
         "outline": [list(corner) for corner in booth.outline],
-        "sides": [{"kind": side.kind, "hooks": side.hooks, "height_in16": side.height_in16} for side in booth.sides],
+        "sides": side_values(booth.sides),
         "posts": [[list(corner) for corner in post] for post in booth.posts],
         "outlets": [list(outlet) for outlet in booth.outlets],
         "height_limit_in16": booth.height_limit_in16,

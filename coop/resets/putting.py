@@ -12,11 +12,11 @@ from sqlalchemy.orm import Session
 from coop.core.errors import Refusal
 from coop.core.words import joined
 from coop.resets.domain.booth import Booth
-from coop.resets.domain.piece import Arrangement, Piece, Placed
-from coop.resets.models import BoothMeasure, BoothSet, PieceRow, SetPiece
+from coop.resets.domain.piece import Arrangement, Piece
+from coop.resets.models import BoothSet, PieceRow, SetPiece
 from coop.resets.placing import free_place
-from coop.resets.reading import booth_of, piece_of
-from coop.resets.set_json import Put, put_of
+from coop.resets.reading import piece_of
+from coop.resets.set_json import Put, placed_of, put_of
 from coop.resets.sets import changed, hold_set, puts_of, write_puts
 
 
@@ -40,12 +40,7 @@ def arrangement_for(pieces: Mapping[int, Piece], puts: Sequence[Put]) -> Arrange
     faults = put_faults(pieces, puts)
     if faults:
         raise PutRefused(faults)
-    return Arrangement(tuple(_placed(pieces[put.piece_id], put) for put in puts))
-
-
-def _placed(piece: Piece, put: Put) -> Placed:
-    on = None if put.on_piece_id is None else str(put.on_piece_id)
-    return Placed(piece, put.x_in16, put.y_in16, put.turn_deg, on=on, up_in16=put.up_in16, locked=put.locked)
+    return Arrangement(tuple(placed_of(pieces[put.piece_id], put) for put in puts))
 
 
 def mended(pieces: Mapping[int, Piece], puts: Sequence[Put]) -> list[Put]:
@@ -134,8 +129,3 @@ def put_in(piece: PieceRow, booth: Booth, puts: Sequence[Put], pieces: Mapping[i
         return list(puts)
     arrangement = arrangement_for(pieces, puts)
     return [*puts, put_of(free_place(booth, arrangement, piece_of(piece)))]
-
-
-def booth_of_set(session: Session, row: BoothSet) -> Booth:
-    """The booth as the set was laid out on it."""
-    return booth_of(session.get_one(BoothMeasure, row.measure_id))

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 from sqlalchemy import exists, select
 from sqlalchemy.orm import Session, aliased
 
 from coop.floor.queries import as_outline
 from coop.resets.domain.booth import Booth, Side
-from coop.resets.domain.piece import Arrangement, CarriedSize, Piece, Placed
+from coop.resets.domain.piece import Arrangement, CarriedSize, Piece
 from coop.resets.models import BoothMeasure, BoothSet, PieceRow, SetPiece
+from coop.resets.set_json import Put, placed_of
 from coop.sales.models import LayawayAgreement, LayawayLine, Ticket, TicketLine
 
 
@@ -66,19 +66,11 @@ def set_rows(session: Session, set_id: int) -> list[tuple[SetPiece, PieceRow]]:
 def arrangement_of(session: Session, wanted: BoothSet) -> Arrangement:
     rows = set_rows(session, wanted.id)
     pieces = pieces_of(session, [piece for _, piece in rows])
-    return Arrangement(tuple(placed_of(put, pieces[piece.id]) for put, piece in rows))
+    return Arrangement(tuple(placed_of(pieces[piece.id], put_of_row(put)) for put, piece in rows))
 
 
-def placed_of(put: SetPiece, piece: Piece) -> Placed:
-    return Placed(
-        piece,
-        put.x_in16,
-        put.y_in16,
-        put.turn_deg,
-        on=None if put.on_piece_id is None else str(put.on_piece_id),
-        up_in16=put.up_in16,
-        locked=put.locked,
-    )
+def put_of_row(row: SetPiece) -> Put:
+    return Put(row.piece_id, row.x_in16, row.y_in16, row.turn_deg, row.on_piece_id, row.up_in16, row.locked)
 
 
 def bound_by_sales(session: Session, rows: Sequence[PieceRow]) -> Mapping[int, str]:
@@ -113,16 +105,3 @@ def bound_by_sales(session: Session, rows: Sequence[PieceRow]) -> Mapping[int, s
                 if at >= row.created_at:
                     found[row.id] = word
     return found
-
-
-def carried_value(sizes: Sequence[CarriedSize]) -> list[dict[str, Any]]:
-    """What `PieceRow.carried` keeps."""
-    return [
-        {"how": one.how, "width_in16": one.width_in16, "depth_in16": one.depth_in16, "height_in16": one.height_in16}
-        for one in sizes
-    ]
-
-
-def side_values(sides: Sequence[Side]) -> list[dict[str, Any]]:
-    """What `BoothMeasure.sides` keeps."""
-    return [{"kind": side.kind, "hooks": side.hooks, "height_in16": side.height_in16} for side in sides]

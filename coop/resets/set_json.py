@@ -14,7 +14,7 @@ from typing import Any
 
 from coop.core.checked_json import DAY, FLAG, check, closed, parse_json
 from coop.core.geometry import IN16_PER_FOOT
-from coop.resets.domain.piece import Placed
+from coop.resets.domain.piece import Piece, Placed
 
 MOST_PIECES = 500
 _FARTHEST_IN16 = 1_000 * IN16_PER_FOOT
@@ -135,6 +135,12 @@ def kept_value(kept: KeptSet) -> dict[str, Any]:
     if kept.ends_on is not None:
         value["ends_on"] = kept.ends_on.isoformat()
     return {**value, "pieces": puts_value(kept.puts)}
+
+
+def placed_of(piece: Piece, put: Put) -> Placed:
+    """A put as it is computed with. Pieces are named by their rows' ids as text."""
+    on = None if put.on_piece_id is None else str(put.on_piece_id)
+    return Placed(piece, put.x_in16, put.y_in16, put.turn_deg, on=on, up_in16=put.up_in16, locked=put.locked)
 
 
 def put_of(placed: Placed) -> Put:

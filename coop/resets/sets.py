@@ -27,7 +27,7 @@ from coop.resets.domain.fit import judge
 from coop.resets.holding import held_spans
 from coop.resets.models import BoothMeasure, BoothSet, PieceRow, SetPiece, SetPrice
 from coop.resets.naming import name_key, one_line
-from coop.resets.reading import arrangement_of, booth_of, bound_by_sales, set_rows
+from coop.resets.reading import arrangement_of, booth_of, bound_by_sales, put_of_row, set_rows
 from coop.resets.reset_models import Reset
 from coop.resets.set_json import KeptSet, Put
 
@@ -167,10 +167,6 @@ def write_puts(session: Session, row: BoothSet, puts: Sequence[Put]) -> None:
             )
         )
     session.flush()
-
-
-def put_of_row(row: SetPiece) -> Put:
-    return Put(row.piece_id, row.x_in16, row.y_in16, row.turn_deg, row.on_piece_id, row.up_in16, row.locked)
 
 
 def puts_of(session: Session, row: BoothSet) -> list[Put]:

@@ -21,8 +21,8 @@ from coop.resets.domain.booth import WAY_IN16, Booth, rectangle_booth
 from coop.resets.domain.way import Door, Steps
 from coop.resets.models import BoothMeasure, BoothSet, PieceRow, SetPiece, SmallsRow
 from coop.resets.naming import name_key
+from coop.resets.plain import side_values
 from coop.resets.planning import Asked, group_of, keep_plan, make_reset
-from coop.resets.reading import side_values
 from coop.resets.reset_models import Reset
 from coop.resets.timing import log_time
 from coop.resets.ways import set_floor, set_way

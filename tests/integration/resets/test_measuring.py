@@ -28,12 +28,13 @@ from coop.resets.holding import held_booths
 from coop.resets.measuring import (
     MeasureRefused,
     differences,
-    last_two,
     leased_told,
     measure_faults,
+    measures_of,
     placed_at_origin,
     propose_measure,
     record_booth,
+    said_anew,
 )
 from coop.resets.models import BoothMeasure
 from coop.resets.reading import booth_of
@@ -165,17 +166,13 @@ def test_a_newer_measuring_says_what_differs_from_the_last_and_from_the_lease(se
         hall = Hall(session, NOW)
         hall.lease(hall.ida, hall.booth)
         held = held_booths(session, NOW, [hall.ida.id])[0]
-        assert last_two(session, hall.booth.id) is None
         measure(session, hall.ida, hall.booth)
-        first = last_two(session, hall.booth.id)
-        assert first is not None
-        assert first[1] == []
+        assert said_anew(measures_of(session, hall.booth.id)) == []
         smaller = rectangle_booth(9 * FT + 180, 12 * FT, aisle_in16=5 * FT)
         measure(session, hall.ida, hall.booth, replace(smaller, outlets=((10, 10),), height_limit_in16=8 * FT))
-        second = last_two(session, hall.booth.id)
-        assert second is not None
-        assert second[0].number == 2
-        assert second[1] == [
+        rows = measures_of(session, hall.booth.id)
+        assert [row.number for row in rows] == [2, 1]
+        assert said_anew(rows) == [
             "It is 9' 11 1/4\" wide now; it was 10' 0\".",
             "It has 1 outlet now; it had 0.",
             "Its height limit is 8' 0\" now; it was not given.",
