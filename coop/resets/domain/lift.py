@@ -103,11 +103,6 @@ def frequency_multiplier(lifts_per_min: Number, hours: Hours, v_in: Number) -> F
     return Fraction(0)
 
 
-def frequency_over(lifts_per_min: Number, minutes: Number, of_minutes: Number = 15) -> Fraction:
-    """Lifts a minute where they are done for part of a time only, as averaged over it (the manual's page 16)."""
-    return Fraction(lifts_per_min) * Fraction(minutes) / Fraction(of_minutes)
-
-
 @dataclass(frozen=True)
 class HandsAt:
     """Where the hands are at one end of a lift."""
@@ -233,10 +228,6 @@ class Hands:
     team_lb: Fraction | None
     """What they may lift together (of what is rolled: those at its one end), or four where even they should not."""
     cautions: tuple[str, ...] = (LIFT_CAUTION, CAUTION)
-
-    @property
-    def recommended_oz(self) -> int:
-        return math.floor(self.recommended_lb * OZ_PER_LB)
 
     @property
     def short(self) -> str:

@@ -62,11 +62,6 @@ class Step:
         """The day after its last: DTEND of a whole-day event (RFC 5545, 3.6.1: not in the event)."""
         return self.on + self.days * _DAY
 
-    @property
-    def event_values(self) -> dict[str, str]:
-        """SUMMARY, DTSTART and DTEND of a whole-day event, dates as RFC 5545, 3.3.4 writes them; a text is not escaped yet."""
-        return {"SUMMARY": self.words, "DTSTART": f"{self.on:%Y%m%d}", "DTEND": f"{self.ends_before:%Y%m%d}"}
-
 
 def season_calendar(
     stands_on: date,

@@ -63,10 +63,6 @@ class Day:
             found += [Presence(name, begin, end) for name in names if begin < end]
         return tuple(found)
 
-    @property
-    def hand_minutes(self) -> int:
-        return sum(one.to_minute - one.from_minute for one in self.present)
-
 
 def project_of(tasks: Iterable[Task], day: Day, settings: HoursSettings) -> Project:
     """Tasks as work of their planned minutes on a day. What they wait for outside of these tasks counts as done."""
