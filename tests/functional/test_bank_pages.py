@@ -23,7 +23,7 @@ from tests.functional.browsing import (
     NOW,
     PHONE,
     Served,
-    audited,
+    audited_in_both,
     context,
     listen,
     width_of,
@@ -62,25 +62,23 @@ def pages(lines: dict[int, int]) -> list[str]:
     ]
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])
 def test_an_audit_finds_nothing_on_any_page_of_the_bank(
     browser: Browser,
     served: Served,
     axe: str,
     lines: dict[int, int],
-    scheme: str,
     size: tuple[int, int],
 ) -> None:
     faults = []
-    with context(browser, served, "manager", size, scheme=scheme, bypass_csp=True) as opened:
+    with context(browser, served, "manager", size, bypass_csp=True) as opened:
         page = opened.new_page()
         for path in pages(lines):
             answer = page.goto(served.base + path)
             assert answer is not None
             assert answer.status == 200, path
             page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true })")
-            faults += audited(page, axe, path)
+            faults += audited_in_both(page, axe, path)
     assert faults == []
 
 

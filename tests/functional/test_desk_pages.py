@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import os
-
 import pytest
 from playwright.sync_api import Browser
 from sqlalchemy import select
 
 from coop.core.db import transaction
 from coop.shifts.turn_models import Attendance, ChecklistTick
-from tests.functional.browsing import DESKTOP, NARROWEST, PHONE, Served, audited, context, tab_to, width_of
+from tests.functional.browsing import DESKTOP, NARROWEST, PHONE, Served, audited_in_both, context, tab_to, width_of
 
 pytestmark = pytest.mark.browser
 
@@ -33,23 +31,18 @@ def _path(served: Served, path: str) -> str:
     return path.format(open_turn=turns.open_turn, today=turns.today)
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])
 def test_an_audit_finds_nothing_on_the_pages_of_days_and_none_scrolls_sideways(
-    browser: Browser, served: Served, axe: str, scheme: str, size: tuple[int, int]
+    browser: Browser, served: Served, axe: str, size: tuple[int, int]
 ) -> None:
     faults = []
     for who, path in PAGES:
-        with context(browser, served, who, size, scheme=scheme, bypass_csp=True) as opened:
+        with context(browser, served, who, size, bypass_csp=True) as opened:
             page = opened.new_page()
             answer = page.goto(served.base + _path(served, path))
             assert answer is not None
             assert answer.status == 200, path
-            faults += audited(page, axe, path)
-            if looks := os.environ.get("H5_LOOKS"):
-                page.screenshot(
-                    path=f"{looks}/{who}-{path.strip('/').replace('/', '_')[:40]}-{size[0]}-{scheme}.png", full_page=True
-                )
+            faults += audited_in_both(page, axe, path)
             page.set_viewport_size({"width": NARROWEST[0], "height": NARROWEST[1]})
             if width_of(page) > NARROWEST[0]:
                 faults.append(f"{path}: {width_of(page)} pixels wide")

@@ -20,7 +20,7 @@ from tests.functional.browsing import (
     NOW,
     PHONE,
     Served,
-    audited,
+    audited_in_both,
     context,
     finish_jobs,
     listen,
@@ -100,21 +100,19 @@ def test_a_boundary_file_is_applied_and_seen_to_its_end_then_a_zip_becomes_the_m
     assert said == []
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])
 def test_an_audit_finds_nothing_on_places_with_figures(
     browser: Browser,
     mapped: Served,
     axe: str,
-    scheme: str,
     size: tuple[int, int],
 ) -> None:
     faults = []
-    with context(browser, mapped, "manager", size, scheme=scheme, bypass_csp=True) as opened:
+    with context(browser, mapped, "manager", size, bypass_csp=True) as opened:
         page = opened.new_page()
         for path in PAGES:
             page.goto(mapped.base + path)
-            faults += audited(page, axe, path)
+            faults += audited_in_both(page, axe, path)
     assert faults == []
 
 
