@@ -145,10 +145,10 @@ class Grid:
         axes = np.array([axes_of(turn) for turn in shape.turns])
         clears = np.maximum(clear, self.step * np.abs(axes[:, 0] * axes[:, 1]))
 
-        def blocked(axis_turns: Floats, along: Floats, radii: Floats) -> Bools:
+        def near(along: Floats, radii: Floats) -> Bools:
             """Per turn: nodes whose middle is nearer than the radius along the axis."""
-            near: Bools = np.abs(along[:, 0, None, None] * dx + along[:, 1, None, None] * dy) < radii[:, None, None]
-            return near
+            found: Bools = np.abs(along[:, 0, None, None] * dx + along[:, 1, None, None] * dy) < radii[:, None, None]
+            return found
 
         def own(turn_deg: Floats) -> Floats:
             """How far the box reaches along axes at these turns."""
@@ -159,22 +159,22 @@ class Grid:
         box_axes = [(box.turn, np.array([[cos, sin]])), (box.turn + 90, np.array([[-sin, cos]]))]
         nodes = np.ones((len(turns), dy.shape[0], dx.shape[1]), dtype=np.bool_)
         for (turn, along), half in zip(box_axes, (box.half_w, box.half_d), strict=True):
-            nodes &= blocked(turns, along, half + _support(half_w, half_d, turn - turns) + clears)
+            nodes &= near(along, half + _support(half_w, half_d, turn - turns) + clears)
         for quarter, half in ((0, half_w), (90, half_d)):
             along = axes if quarter == 0 else np.stack([-axes[:, 1], axes[:, 0]], axis=1)
-            nodes &= blocked(turns, along, half + own(turns + quarter) + clears)
+            nodes &= near(along, half + own(turns + quarter) + clears)
 
         if len(turns) < 2:
             return Taken(self._window(nodes, window), 0)
         ends = np.append(turns[1:], turns[0] + shape.round_deg)
         swept = np.ones_like(nodes)
         for (turn, along), half in zip(box_axes, (box.half_w, box.half_d), strict=True):
-            swept &= blocked(turns, along, half + _swept(half_w, half_d, turn, turns, ends) + clear)
+            swept &= near(along, half + _swept(half_w, half_d, turn, turns, ends) + clear)
         for part in (0.0, 0.5, 1.0):
             for quarter in (0, 90):
                 at = turns + (ends - turns) * part + quarter
                 along = np.stack([np.cos(np.radians(at)), np.sin(np.radians(at))], axis=1)
-                swept &= blocked(at, along, _swept(half_w, half_d, at, turns, ends) + own(at) + clear)
+                swept &= near(along, _swept(half_w, half_d, at, turns, ends) + own(at) + clear)
         return Taken(self._window(nodes, window), self._window(swept, window))
 
     def _window(self, nodes: Bools, window: tuple[slice, slice]) -> int:

@@ -51,7 +51,6 @@ class _Weaving:
     before: Arrangement
     after: Arrangement
     reach: Reach
-    floor_old: dict[str, Spot]
     floor_new: dict[str, Spot]
     floor_left: list[str]
     """Keys of floor pieces that still have moves to make, once a move."""
@@ -191,7 +190,7 @@ def weave(
     first; hooks are filled before pieces come in; what stands on others goes on last, but for what nobody would get near then."""
     old = {one.key: spot_of(one) for one in before.placed if not by_hand(one)}
     new = {one.key: spot_of(one) for one in after.placed if not by_hand(one)}
-    weaving = _Weaving(before, after, reach, old, new, [step.key for step in steps], set(aside))
+    weaving = _Weaving(before, after, reach, new, [step.key for step in steps], set(aside))
     weaving.up = {one.key: one for one in before.placed if by_hand(one)}
     weaving.standing = dict(old) | {spot.key: spot for spot in waiting}
     final = frozenset(new.values())

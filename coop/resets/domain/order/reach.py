@@ -215,7 +215,7 @@ class Reach:
                 wanted = targets.nodes
                 if isinstance(goal, Onto):
                     wanted &= grid.flood(field_.shape, field_.free, _nodes(docks), 0)[1]
-                    wanted = 1 << self._preferred(grid, wanted, goal) if wanted else 0
+                    wanted = 1 << self._farthest(grid, wanted) if wanted else 0
                 waves, seen = grid.flood(field_.shape, field_.free, _nodes(docks), wanted)
                 if wanted & seen:
                     return self._way(grid, field_, start, goal, docks, waves, targets._replace(nodes=wanted), standing)
@@ -466,10 +466,9 @@ class Reach:
                 turns |= 1 << (min(a, b) if abs(a - b) == grid.layer else max(a, b))
         return _Marks(grid, shape, at, turns)
 
-    def _preferred(self, grid: Grid, hits: int, goal: Onto) -> int:
+    def _farthest(self, grid: Grid, hits: int) -> int:
         """On staging floor: as far from the booth's opening as can be, so that the others still come by."""
         opening = self.ground.booth.opening
-
         return min(ones(hits), key=lambda node: (-shapely.distance(opening, shapely.Point(grid.place(node)[1:])), node))
 
     @staticmethod
