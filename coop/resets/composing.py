@@ -266,10 +266,12 @@ def _trips_value(planned: Loads) -> dict[str, Any]:
 
 
 def _kit_value(facts: Facts) -> dict[str, Any]:
+    """Smalls in the booth whose piece is not in the next set go home in boxes; what is in store stays there."""
     smalls = [
-        kits.Smalls(one.grouping, one.count, one.goes_on, one.each_cuin, one.boxes, one.fragile)
+        kits.Smalls(one.grouping, one.count, one.goes_on if there else "", one.each_cuin, one.boxes, one.fragile)
         for one in facts.smalls
-        if one.goes_on is not None and one.goes_on in facts.after and (one.count or one.boxes)
+        for there in [one.goes_on in facts.after]
+        if one.goes_on is not None and one.place != "store" and (there or one.place == "booth") and (one.count or one.boxes)
     ]
     lost = [one.grouping for one in facts.smalls if one.goes_on is None and one.place != "store" and (one.count or one.boxes)]
     brought = kits.kit(
@@ -278,6 +280,10 @@ def _kit_value(facts: Facts) -> dict[str, Any]:
         outlets=facts.booth.outlets,
         cords_in16={key: CORD_IN16 for key in facts.powered if key in facts.after},
         feet=facts.feet or {},
+        anchored={
+            key for one in checks(facts.after) if one.kind == "may tip" for key in one.pieces if facts.after[key].on is None
+        },
+        leaving=Arrangement(tuple(one for one in facts.before.placed if one.key not in facts.after)),
     )
     questions = list(brought.questions)
     if lost:

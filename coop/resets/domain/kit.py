@@ -51,7 +51,7 @@ class Smalls:
     grouping: str
     count: int
     goes_on: str
-    """Key of the piece they go on."""
+    """Key of the piece they go on; empty: they go home."""
     volume_each_cuin: int | None = None
     boxes: int | None = None
     fragile: bool = False
@@ -77,7 +77,7 @@ class Box:
         return (
             f"Box {self.number} of {self.of}",
             things,
-            f"Goes on {self.goes_on_name}",
+            f"Goes on {self.goes_on_name}" if self.goes_on else "Goes home",
             *(("Fragile",) if self.fragile else ()),
         )
 
@@ -116,9 +116,10 @@ def kit(
     cords_in16: Mapping[str, int] | None = None,
     feet: Mapping[str, int] | None = None,
     anchored: Collection[str] = (),
+    leaving: Arrangement | None = None,
     rules: KitRules | None = None,
 ) -> Kit:
-    """Everything to bring for a set.
+    """Everything to bring for a set, and to get what is `leaving` home.
 
     `cords_in16`: of the pieces that need a socket, the length of their own cord. `feet`: of pieces with more or fewer than four.
     `anchored`: keys of what is to be strapped to a wall. Raises ValueError for a count or a volume below zero.
@@ -126,14 +127,15 @@ def kit(
     rules = rules or KitRules()
     questions: list[str] = []
     boxes = _boxes(arrangement, smalls, rules, questions)
+    moved = (arrangement, leaving or Arrangement())
     items = [
         *_pads(arrangement, feet or {}, rules),
         *([Item(BOXES, len(boxes), f"for the smalls of {joined(sorted({box.grouping for box in boxes}))}")] if boxes else []),
         *_hooks(arrangement, rules, questions),
         *_leads(arrangement, outlets, cords_in16 or {}, rules, questions),
         *_holding(arrangement, anchored),
-        *_blankets(arrangement, rules),
-        *_tools(arrangement, bool(boxes), rules),
+        *_blankets(moved, rules),
+        *_tools(moved, bool(boxes), rules),
     ]
     return Kit(tuple(items), boxes, tuple(questions))
 
@@ -166,17 +168,18 @@ def _boxes(arrangement: Arrangement, smalls: Sequence[Smalls], rules: KitRules, 
     packed: list[tuple[Smalls, str, int]] = []
     for one in smalls:
         on = arrangement.get(one.goes_on)
-        if on is None:
+        if on is None and one.goes_on:
             questions.append(f"Say which piece of this set the smalls of {one.grouping} go on: {one.goes_on} is not in it.")
         name = on.piece.name if on else one.goes_on
+        where = f"on {name}" if one.goes_on else "home"
         holds = boxes_for(one, rules)
         if holds is None and one.volume_each_cuin:
             questions.append(
-                f"No box takes a thing of {one.grouping} that goes on {name} ({one.volume_each_cuin} cu in. each). "
+                f"No box takes a thing of {one.grouping} that goes {where} ({one.volume_each_cuin} cu in. each). "
                 "Bring larger boxes, or make each a piece of its own."
             )
         elif holds is None:
-            questions.append(f"Say how large the smalls of {one.grouping} that go on {name} are, or in how many boxes they go.")
+            questions.append(f"Say how large the smalls of {one.grouping} that go {where} are, or in how many boxes they go.")
         packed += [(one, name, count) for count in holds or ()]
     return tuple(
         Box(number, len(packed), one.grouping, one.goes_on, name, count, one.fragile)
@@ -296,33 +299,38 @@ def _holding(arrangement: Arrangement, anchored: Collection[str]) -> Iterator[It
         yield Item("packs of museum putty", 1, f"under {joined([one.piece.name for one in glass])}", _keys(glass))
 
 
-def _blankets(arrangement: Arrangement, rules: KitRules) -> Iterator[Item]:
-    """One a piece that stands on the floor or leans, two for glass and for long ones."""
-    wrapped = [one for one in arrangement.placed if one.piece.leans or (one.piece.stands == "floor") or one.piece.glass]
-    count = sum(2 if one.piece.glass or _longest(one) > rules.two_blankets_in16 else 1 for one in wrapped)
+def _blankets(moved: Sequence[Arrangement], rules: KitRules) -> Iterator[Item]:
+    """One a piece that stands on the floor or leans, two for glass and for long ones; what leaves and what comes share them."""
+    counts = []
+    for arrangement in moved:
+        wrapped = [one for one in arrangement.placed if one.piece.leans or (one.piece.stands == "floor") or one.piece.glass]
+        count = sum(2 if one.piece.glass or _longest(one) > rules.two_blankets_in16 else 1 for one in wrapped)
+        counts.append((count, _keys(wrapped)))
+    count, keys = max(counts, key=lambda pair: pair[0])
     if count:
-        yield Item(BLANKETS, count, "one a large piece, two for glass and for what is long", _keys(wrapped))
+        yield Item(BLANKETS, count, "one a large piece, two for glass and for what is long", keys)
 
 
 def _longest(one: Placed) -> int:
     return max(one.piece.width_in16, one.piece.depth_in16, one.piece.height_in16)
 
 
-def _tools(arrangement: Arrangement, packs: bool, rules: KitRules) -> Iterator[Item]:
-    """Tools by what the set asks for."""
-    if not arrangement.placed:
-        return
-    yield Item("tape measures", 1, "to set pieces where the plan has them")
+def _tools(moved: Sequence[Arrangement], packs: bool, rules: KitRules) -> Iterator[Item]:
+    """Tools by what the set asks for, and what leaves."""
+    arrangement = moved[0]
+    everything = [one for each in moved for one in each.placed]
+    if arrangement.placed:
+        yield Item("tape measures", 1, "to set pieces where the plan has them")
     hung = [one for one in arrangement.placed if one.piece.stands == "wall" and one.on is None]
     if hung:
         yield Item("levels", 1, "for what hangs", _keys(hung))
         yield Item("hammers", 1, "for hooks", _keys(hung))
-    heavy = [one for one in arrangement.placed if (one.piece.weight_oz or 0) >= rules.dolly_oz]
+    heavy = [one for one in everything if (one.piece.weight_oz or 0) >= rules.dolly_oz]
     if heavy:
         yield Item("dollies", 1, f"for what weighs {format_weight(rules.dolly_oz)} or more", _keys(heavy))
-    if any(one.how == "parts off" for each in arrangement.placed for one in each.piece.carried):
+    if any(one.how == "parts off" for each in everything for one in each.piece.carried):
         yield Item("sets of screwdrivers and wrenches", 1, "to take legs, mirrors and doors off; a bag for their screws")
-    high = [one for one in arrangement.placed if _bottom(arrangement, one) + one.piece.height_in16 > rules.ladder_in16]
+    high = [one for each in moved for one in each.placed if _bottom(each, one) + one.piece.height_in16 > rules.ladder_in16]
     if high:
         yield Item("step ladders", 1, f"for what reaches above {format_length(rules.ladder_in16)}", _keys(high))
     if packs:

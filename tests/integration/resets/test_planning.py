@@ -187,6 +187,23 @@ def test_what_is_sold_is_never_sent_home(laid: tuple[Session, BoothLaid, By], no
     assert session.get_one(PieceRow, chair.id).place == "booth", "it waits in the mall for its buyer"
 
 
+def test_what_to_bring_counts_what_goes_home_and_straps_for_what_may_tip(
+    laid: tuple[Session, BoothLaid, By], now: datetime
+) -> None:
+    """Forty fragile things of 96 cu in., twelve a box, on a dresser that goes home; a cupboard of 78 by 18 in. that stays."""
+    session, booth, by = laid
+    out = make_reset(session, now, booth.dealer, booth.space, before=booth.stands, after=None, asked=ASKED, by=by)
+    kit = worked_out(session, now, out).value["kit"]
+    items = {one["what"]: one["count"] for one in kit["items"]}
+    assert (items["boxes"], items["blankets"], items["dollies"]) == (4, 5, 1)
+    assert kit["boxes"][0] == ["Box 1 of 4", "china: 12 things", "Goes home", "Fragile"]
+    assert "wall straps" not in items
+    straps = next(
+        one for one in worked_out(session, now, planned(laid, now)).value["kit"]["items"] if one["what"] == "wall straps"
+    )
+    assert "Tall cupboard" in straps["why"]
+
+
 def test_done_the_set_stands_with_its_prices(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
     session, booth, by = laid
     session.add(SetPrice(set_id=booth.draft.id, piece_id=booth.pieces["Pine table"].id, price_cents=180_00))

@@ -50,6 +50,19 @@ def test_felt_pads_one_a_foot_of_every_stacked_piece():
     assert kit(Arrangement((put("table"),))).count(FELT_PADS) == 0
 
 
+def test_a_booth_that_is_emptied_takes_boxes_blankets_and_a_dolly_too():
+    leaving = Arrangement(
+        (put("table", weight_oz=60 * LB), put("cupboard", size=(36, 18, 78)), put("lamp", on="table", stands="table"))
+    )
+    asked = kit(Arrangement(), [Smalls("cups", 37, "", 48)], leaving=leaving)
+    assert (asked.count(BOXES), asked.count(BLANKETS), asked.count("dollies"), asked.count("step ladders")) == (2, 3, 1, 1)
+    assert (asked.count(FELT_PADS), asked.count("tape measures")) == (0, 0)
+    assert asked.boxes[0].label == ("Box 1 of 2", "cups: 36 things", "Goes home")
+    assert asked.questions == ()
+    # The blankets of what leaves serve for what comes.
+    assert kit(Arrangement((put("bench"),)), leaving=leaving).count(BLANKETS) == 3
+
+
 @pytest.mark.parametrize(
     ("smalls", "holds"),
     [
