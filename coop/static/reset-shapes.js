@@ -4,6 +4,8 @@ import { boxOf, outside, overlap } from "./plan-shapes.js";
 
 /** Overlaps up to this are none: a piece that is turned has its corners between two sixteenths. */
 const HAIR = 1;
+/** What is no higher is stepped and stood on like the floor: a rug. */
+const FLAT = 8;
 
 /** Corners of a piece {w, d} where it is put {x, y, turn}, its middle at x, y, turned clockwise. `less` is taken off each size. */
 export function cornersOf(piece, put, less = 0) {
@@ -84,7 +86,8 @@ export function troubles(parts, booth) {
     if (outside(one.outline, booth.outline) || inPost) told(one.part.key).out = true;
     for (const other of seen.slice(0, n)) {
       if (!meet(one.box, other.box)) continue;
-      const apart = !one.at || !other.at || one.at[1] <= other.at[0] || other.at[1] <= one.at[0];
+      const flat = [one, other].some(({ at }) => at && at[1] <= FLAT);
+      const apart = flat || !one.at || !other.at || one.at[1] <= other.at[0] || other.at[1] <= one.at[0];
       if (apart || !overlap(one.outline, other.outline)) continue;
       told(one.part.key).over.push(other.part.key);
       told(other.part.key).over.push(one.part.key);
