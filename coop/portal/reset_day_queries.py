@@ -19,6 +19,7 @@ from coop.resets.models import BoothSet
 from coop.resets.planning import OPEN, group_of, newest_plan, plans_of
 from coop.resets.reset_models import CarryWay, Reset, ResetBooking, ResetPlan
 from coop.resets.ticking import done_of
+from coop.resets.wording import EMPTY_BOOTH
 from coop.resets.working import is_outdated
 
 
@@ -60,8 +61,9 @@ def _set_names(session: Session, resets: Sequence[Reset]) -> dict[int, str]:
 
 
 def _named(names: dict[int, str], reset: Reset) -> tuple[str, str]:
-    before = names.get(reset.from_set_id or 0, "an empty booth")
-    return before, names.get(reset.to_set_id or 0, "an empty booth")
+    """What its sets are called, before and after."""
+    before, after = (EMPTY_BOOTH if one is None else names[one] for one in (reset.from_set_id, reset.to_set_id))
+    return before, after
 
 
 @dataclass(frozen=True)

@@ -30,7 +30,7 @@ resets.add_app_template_filter(lambda text: f"{date.fromisoformat(text):%A}, {sh
 resets.add_app_template_global(clock_span, "clock_span")
 
 STATES = {"planned": "planned", "under way": "under way", "done": "done", "dropped": "dropped"}
-_TEN, _SIX = 10 * 60, 18 * 60
+_BEGINS, _ENDS = 10 * 60, 18 * 60
 """The usual day of a reset (common practice, no source)."""
 
 
@@ -87,8 +87,8 @@ def _usual(booth: HeldBooth) -> dict[str, object]:
         "before": "" if stands is None else str(stands.id),
         "after": "" if draft is None else str(draft.id),
         "on_date": first if draft is None else max(first, draft.starts_on),
-        "begins": _TEN,
-        "ends": _SIX,
+        "begins": _BEGINS,
+        "ends": _ENDS,
         "people": 2,
     }
 
@@ -157,7 +157,8 @@ def day_steps(reset_id: int) -> Page:
 
 
 def _booth_of(row: Reset) -> HeldBooth:
-    found = next((one for one in own_booths(db(), visitor(), now()) if one.space.id == row.space_id), None)
+    held = own_booths(db(), visitor(), now(), space_id=row.space_id)
+    found = next((one for one in held if one.dealer.id == row.dealer_id), None)
     if found is None:
         raise Refusal("This booth is not yours any more: its resets are kept as they were.")
     return found

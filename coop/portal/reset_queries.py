@@ -13,6 +13,7 @@ from coop.core.web import Visitor
 from coop.portal.queries import own_dealers_query
 from coop.resets.holding import HeldBooth, held_booths
 from coop.resets.models import BoothMeasure, BoothSet, PieceRow
+from coop.resets.planning import OPEN
 from coop.resets.reset_models import Reset
 
 
@@ -52,7 +53,7 @@ def booth_rows(session: Session, booths: Sequence[HeldBooth]) -> list[BoothRow]:
     ).all()
     coming = session.scalars(
         select(Reset)
-        .where(Reset.space_id.in_(spaces), Reset.dealer_id.in_(dealers), Reset.state.in_(("planned", "under way")))
+        .where(Reset.space_id.in_(spaces), Reset.dealer_id.in_(dealers), Reset.state.in_(OPEN))
         .order_by(Reset.on_date, Reset.begins_minute, Reset.id)
     ).all()
     made = []

@@ -271,7 +271,8 @@ def lay_over(set_id: int) -> Page:
 def drop_set(set_id: int) -> Page:
     """Drop a draft; the page that answers can bring it back."""
     row = set_here(set_id)
-    booth = next((one for one in own_booths(db(), visitor(), now()) if one.space.id == row.space_id), None)
+    held = own_booths(db(), visitor(), now(), space_id=row.space_id)
+    booth = next((one for one in held if one.dealer.id == row.dealer_id), None)
     kept = sets.drop_set(db(), now(), row, version=_version(), user_id=visitor().user_id)
     if booth is None:
         # A booth left since: there is no page of its sets, nor could one be laid out there.

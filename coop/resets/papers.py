@@ -20,10 +20,10 @@ from coop.resets.planning import OPEN, group_of, newest_plan
 from coop.resets.reset_models import Reset, ResetPlan
 from coop.resets.sheets import ResetPaper, fits_one_sheet, require_paper, reset_pdf
 from coop.resets.ticking import plan_numbered
+from coop.resets.wording import EMPTY_BOOTH
 from coop.resets.working import is_outdated
 
 KIND = "resets.paper"
-EMPTY = "an empty booth"
 
 
 def paper_group(row: Reset) -> str:
@@ -114,7 +114,7 @@ def reset_paper(session: Session, row: Reset, plan: ResetPlan) -> ResetPaper:
 
 
 def _set_name(session: Session, set_id: int | None) -> str:
-    return EMPTY if set_id is None else session.get_one(BoothSet, set_id).name
+    return EMPTY_BOOTH if set_id is None else session.get_one(BoothSet, set_id).name
 
 
 @long_job(KIND, queue="statements")

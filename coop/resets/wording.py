@@ -10,6 +10,8 @@ from coop.core.words import joined
 from coop.floor.domain.plan import Outline
 from coop.resets.domain.booth import Booth, Side, side_ways
 
+EMPTY_BOOTH = "an empty booth"
+"""What a reset begins or ends with where that is no set."""
 SIDE_WORDS: Mapping[str, str] = {
     "open": "open to the aisle",
     "wall": "wall",
