@@ -17,12 +17,12 @@ from sqlalchemy.orm import Session
 from coop.core import audit
 from coop.core.errors import Refusal
 from coop.core.jobs import Job, name_job
-from coop.core.templating import day
+from coop.core.periods import shown_day
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall, Space
 from coop.leases.editing import By
 from coop.leases.holding import today_at
-from coop.leases.occupancy import holds
+from coop.resets.holding import held_spans
 from coop.resets.models import BoothSet, PieceRow, SetPrice
 from coop.resets.reading import pieces_of, set_rows
 from coop.resets.reset_models import Reset, ResetBooking, ResetPlan
@@ -120,7 +120,9 @@ def finish_reset(session: Session, now: datetime, row: Reset, *, by: By) -> None
     _require_open(row)
     today = today_at(session, now, session.get_one(Space, row.space_id).mall_id)
     if row.on_date > today:
-        raise Refusal(f"This reset is on {day(row.on_date)}: it is done on that day or after. Change its day if it was earlier.")
+        raise Refusal(
+            f"This reset is on {shown_day(row.on_date)}: it is done on that day or after. Change its day if it was earlier."
+        )
     before = [] if row.from_set_id is None else [piece for _, piece in set_rows(session, row.from_set_id)]
     bound = {one for one, piece in pieces_of(session, before).items() if piece.bound}
     waiting = [(piece, piece.place) for piece in before if piece.id in bound]
@@ -159,6 +161,8 @@ def ask_plan(session: Session, now: datetime, row: Reset) -> None:
 def plan_again(session: Session, now: datetime, row: Reset) -> None:
     """Ask for a plan of things as they are now: pieces, sets or the booth have changed, or what stands is not where it was to."""
     _require_open(row)
+    sets = [None if one is None else session.get_one(BoothSet, one) for one in (row.from_set_id, row.to_set_id)]
+    _require_measuring(session, session.get_one(Space, row.space_id), *sets)
     ask_plan(session, now, row)
 
 
@@ -199,13 +203,16 @@ def _require_sets(session: Session, dealer: Dealer, space: Space, before: BoothS
         raise Refusal("A reset is from one set to another: choose the set that is to stand.")
     if before is not None and after is not None and before.id == after.id:
         raise Refusal(f"{after.name!r} is chosen for before and after: choose the set that is to stand, or copy it first.")
-    newest = newest_measure(session, space.id)
     for one in (before, after):
-        if one is None:
-            continue
-        if one.dealer_id != dealer.id or one.space_id != space.id:
+        if one is not None and (one.dealer_id != dealer.id or one.space_id != space.id):
             raise Refusal(f"{one.name!r} is not a set of this booth: choose one of {space.code}.")
-        if newest is not None and one.measure_id != newest.id:
+    _require_measuring(session, space, before, after)
+
+
+def _require_measuring(session: Session, space: Space, *sets: BoothSet | None) -> None:
+    newest = newest_measure(session, space.id)
+    for one in sets:
+        if one is not None and newest is not None and one.measure_id != newest.id:
             raise Refusal(
                 f"{one.name!r} was laid out before booth {space.code} was measured again on {day(newest.measured_on)}: "
                 "open it and lay it over the new measuring first."
@@ -215,16 +222,16 @@ def _require_sets(session: Session, dealer: Dealer, space: Space, before: BoothS
 def _require_asked(session: Session, now: datetime, dealer: Dealer, space: Space, asked: Asked) -> None:
     today = today_at(session, now, space.mall_id)
     if asked.on_date < today:
-        raise Refusal(f"The day {day(asked.on_date)} is past: choose today or a day to come.")
-    held = [hold for hold in holds(session, space.mall_id, since=today, space_id=space.id) if hold.dealer_id == dealer.id]
-    if not any(hold.on(asked.on_date) for hold in held):
-        first = min((hold.starts_on for hold in held if hold.starts_on > asked.on_date), default=None)
+        raise Refusal(f"The day {shown_day(asked.on_date)} is past: choose today or a day to come.")
+    spans = held_spans(session, now, [dealer.id], space_id=space.id)
+    if not any(span.holds(asked.on_date) for span in spans):
+        first = min((span.starts_on for span in spans if span.starts_on > asked.on_date), default=None)
         mend = (
             "choose a day within the lease"
             if first is None
-            else f"your lease of it begins on {day(first)}; choose that day or later"
+            else f"your lease of it begins on {shown_day(first)}; choose that day or later"
         )
-        raise Refusal(f"Booth {space.code} is not yours on {day(asked.on_date)}: {mend}.")
+        raise Refusal(f"Booth {space.code} is not yours on {shown_day(asked.on_date)}: {mend}.")
     if asked.begins_minute >= asked.ends_minute:
         raise Refusal("The reset ends before it begins: write the earlier time first.")
     if asked.people < 1:

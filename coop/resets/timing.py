@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from coop.core import audit
 from coop.core.errors import Refusal
-from coop.core.templating import day
+from coop.core.periods import shown_day
 from coop.dealers.models import Dealer
 from coop.resets.domain.hours.tasks import COUNTED, TASK_KINDS, TaskKind
 from coop.resets.domain.logged import Correction, Logged, corrections_of
@@ -57,7 +57,7 @@ def log_time(
     if people < 1:
         raise Refusal("At least one person did it: write how many.")
     if on > today:
-        raise Refusal(f"The day {day(on)} is to come: log what was done.")
+        raise Refusal(f"The day {shown_day(on)} is to come: log what was done.")
     row = ResetTime(
         dealer_id=dealer.id,
         reset_id=None if reset is None else reset.id,
