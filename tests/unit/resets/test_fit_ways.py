@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections import deque
 
 import numpy as np
 import pytest
@@ -14,6 +13,7 @@ from coop.resets.domain.booth import Booth, Side
 from coop.resets.domain.fit.scene import Scene
 from coop.resets.domain.fit.ways import Targets, Ways
 from coop.resets.domain.piece import Arrangement
+from tests.unit.raster import leads
 from tests.unit.resets.fitting import FOOT, IN, booth, found, kinds, put, the
 
 ROOM = booth()
@@ -188,19 +188,7 @@ def flooded(where, pieces, radius, reach):
     x, y, free = clearances(where, pieces)
     open_ = free >= radius
     goals = open_ & (outside(x, y, pieces[0]) <= reach)
-    todo = deque(map(tuple, np.argwhere(open_ & (y >= DEPTH + AISLE - 2 * CELL))))
-    seen = {*todo}
-    while todo:
-        i, j = todo.popleft()
-        if goals[i, j]:
-            return True
-        for di in (-1, 0, 1):
-            for dj in (-1, 0, 1):
-                at = (i + di, j + dj)
-                if at not in seen and 0 <= at[0] < open_.shape[0] and 0 <= at[1] < open_.shape[1] and open_[at]:
-                    seen.add(at)
-                    todo.append(at)
-    return False
+    return leads(open_, open_ & (y >= DEPTH + AISLE - 2 * CELL), goals)
 
 
 def laid(where, way):

@@ -8,7 +8,6 @@ that is larger, or smaller, by that half diagonal in radius.
 from __future__ import annotations
 
 import math
-from collections import deque
 
 import numpy as np
 from hypothesis import example, given, settings
@@ -17,6 +16,7 @@ from hypothesis import strategies as st
 from coop.floor.domain.clear_width import Ways, door_core
 from coop.floor.domain.walkable import Walkable
 from tests.unit.floor.domain.drawing import box, hall, turned
+from tests.unit.raster import leads
 
 CELL = 2.0
 HALF_DIAGONAL = CELL * math.sqrt(2) / 2 + 1 / 8
@@ -41,19 +41,7 @@ def flooded(rectangles, radius, touch):
     open_ = free >= radius
     starts = open_ & (np.hypot(x, y - WIDTH / 2) <= touch)
     goals = open_ & (np.hypot(x - LENGTH, y - WIDTH / 2) <= touch)
-    todo = deque(map(tuple, np.argwhere(starts)))
-    seen = {*todo}
-    while todo:
-        i, j = todo.popleft()
-        if goals[i, j]:
-            return True
-        for di in (-1, 0, 1):
-            for dj in (-1, 0, 1):
-                at = (i + di, j + dj)
-                if at not in seen and 0 <= at[0] < open_.shape[0] and 0 <= at[1] < open_.shape[1] and open_[at]:
-                    seen.add(at)
-                    todo.append(at)
-    return False
+    return leads(open_, starts, goals)
 
 
 def joined(rectangles, width, degrees=0):
