@@ -26,7 +26,7 @@ from coop.resets.domain.loads import Loads, Van, loads
 from coop.resets.domain.logged import Logged, correct_tasks, corrections_of
 from coop.resets.domain.order.ground import Ground, StagingArea, ground_before
 from coop.resets.domain.order.moves import Knot, Move, Order, Staged
-from coop.resets.domain.order.plan import ASIDE, BOOTH, OUTSIDE, plan_order, safe_stops
+from coop.resets.domain.order.plan import ASIDE, BOOTH, OUTSIDE, STANDS, plan_order, safe_stops
 from coop.resets.domain.piece import Arrangement, Piece
 from coop.resets.domain.tip import checks
 from coop.resets.domain.way import Stopped, Way, passes
@@ -112,7 +112,7 @@ def compose(facts: Facts, solve: Solve = find_schedule) -> dict[str, Any]:
     try:
         order = plan_order(ground_of(facts), facts.before, facts.after, waiting=facts.waiting, first_number=facts.first_number)
     except Refusal as refusal:
-        return {**base, "stopped": f"{refusal}{_TICKS if facts.first_number > 1 else ''}"}
+        return {**base, "stopped": f"{refusal}{_TICKS if facts.first_number > 1 and STANDS in str(refusal) else ''}"}
     if isinstance(order, Knot):
         return {**base, "stopped": order.sentence, "knot": list(order.pieces)}
     moves = [_move_value(facts, move) for move in order.moves]

@@ -214,7 +214,7 @@ def _require_measuring(session: Session, space: Space, *sets: BoothSet | None) -
     for one in sets:
         if one is not None and newest is not None and one.measure_id != newest.id:
             raise Refusal(
-                f"{one.name!r} was laid out before booth {space.code} was measured again on {day(newest.measured_on)}: "
+                f"{one.name!r} was laid out before booth {space.code} was measured again on {shown_day(newest.measured_on)}: "
                 "open it and lay it over the new measuring first."
             )
 

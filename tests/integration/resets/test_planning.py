@@ -15,8 +15,9 @@ from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.jobs import Job
 from coop.leases.editing import By
-from coop.resets import planning, ticking
+from coop.resets import planning, sets, ticking
 from coop.resets.composing import FOR_BUYERS, compose
+from coop.resets.domain.booth import rectangle_booth
 from coop.resets.models import PieceRow, SetPiece, SetPrice
 from coop.resets.planning import Asked, make_reset
 from coop.resets.reset_models import Reset, ResetPlan
@@ -240,6 +241,22 @@ def test_a_set_on_an_older_measuring_is_told_to_be_laid_over(laid: tuple[Session
     measure_booth(session, booth.space, on=date(2026, 11, 10))
     with pytest.raises(Refusal, match="'Autumn' was laid out before booth 12 was measured again on Nov 10, 2026"):
         planned(laid, now)
+
+
+def test_a_booth_measured_again_after_the_plan_asks_for_its_sets_to_be_laid_over(
+    laid: tuple[Session, BoothLaid, By], now: datetime
+) -> None:
+    session, booth, by = laid
+    row = planned(laid, now)
+    plan = worked_out(session, now, row)
+    measure_booth(session, booth.space, rectangle_booth(in16(150), in16(160)), on=date(2026, 11, 10))
+    assert is_outdated(session, row, plan)
+    for wanted in ("Autumn", "Winter"):
+        with pytest.raises(Refusal, match=f"'{wanted}' was laid out before booth 12 was measured again on Nov 10, 2026"):
+            planning.plan_again(session, now, row)
+        standing = booth.stands if wanted == "Autumn" else booth.draft
+        sets.lay_over(session, now, standing, version=standing.version, user_id=by.user_id)
+    planning.plan_again(session, now, row)
 
 
 def test_two_of_one_set_or_none_are_refused(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:

@@ -26,6 +26,8 @@ BUDGET = 12_000
 _SMALL = 10
 """With so many pieces that may wait, or fewer, the fewest stagings are proven by looking at every order."""
 BOOTH, OUTSIDE, ASIDE = "booth", "outside", "set aside"
+STANDS = "the set that stands"
+"""What refusals call what stands now."""
 
 
 def plan_order(
@@ -134,7 +136,7 @@ def _change(
 def require_sets(ground: Ground, before: Arrangement, after: Arrangement, fixed: frozenset[str]) -> None:
     """Refuse sets that cannot stand as they were told."""
     walls = Standing(ground.walls)
-    for told, arrangement in (("the set that stands", before), ("the next set", after)):
+    for told, arrangement in ((STANDS, before), ("the next set", after)):
         for placed in arrangement.placed:
             name = placed.piece.name
             if placed.on is not None and placed.on not in arrangement:
