@@ -5,6 +5,7 @@ Nothing here reads the database or the clock; it may take seconds, so a job does
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -20,7 +21,7 @@ from coop.resets.domain.hours.day import Day, Presence, Solve
 from coop.resets.domain.hours.days import DayPlan, split_days
 from coop.resets.domain.hours.estimate import PERT_CAUTION, chance_words
 from coop.resets.domain.hours.schedule import find_schedule
-from coop.resets.domain.hours.tasks import HoursSettings, MoveKind, MoveWork, SmallsWork, Task, tasks_of
+from coop.resets.domain.hours.tasks import Going, HoursSettings, MoveKind, MoveWork, SmallsWork, Task, tasks_of
 from coop.resets.domain.lift import Hands, Lifted, hands_for
 from coop.resets.domain.loads import Loads, Van, loads
 from coop.resets.domain.logged import Logged, correct_tasks, corrections_of
@@ -359,7 +360,7 @@ def _tasks(facts: Facts, order: Order, moves: Sequence[Mapping[str, Any]], setti
                 on_stack=_on_stack(facts, move),
             )
         )
-    return tasks_of(works, facts.pieces, _smalls_by_grouping(facts), settings)
+    return tasks_of(works, facts.pieces, _smalls_by_grouping(facts, settings), settings)
 
 
 def _on_stack(facts: Facts, move: Move) -> bool:
@@ -367,20 +368,23 @@ def _on_stack(facts: Facts, move: Move) -> bool:
     return any(one is not None and one.on is not None for one in (here, there))
 
 
-def _smalls_by_grouping(facts: Facts) -> list[SmallsWork]:
+def _smalls_by_grouping(facts: Facts, settings: HoursSettings) -> list[SmallsWork]:
     """Smalls in the booth stay where their piece is in the next set, and leave where it is not; those at home come with it."""
-    counts: dict[str, dict[str, int]] = defaultdict(lambda: {"leaving": 0, "staying": 0, "coming": 0})
+    counts: dict[str, dict[Going, int]] = defaultdict(lambda: {"leaving": 0, "staying": 0, "coming": 0})
+    boxes: dict[str, dict[Going, int]] = defaultdict(lambda: {"leaving": 0, "staying": 0, "coming": 0})
     for one in facts.smalls:
         there = one.goes_on is not None and one.goes_on in facts.after
-        if one.place == "booth":
-            counts[one.grouping]["staying" if there or one.goes_on is None else "leaving"] += one.count
-        elif one.place == "home" and there:
-            counts[one.grouping]["coming"] += one.count
+        going: Going = "coming" if one.place == "home" else "staying" if there or one.goes_on is None else "leaving"
+        if one.place == "booth" or (one.place == "home" and there):
+            packed = kits.boxes_for(kits.Smalls(one.grouping, one.count, "", one.each_cuin, one.boxes, one.fragile))
+            counts[one.grouping][going] += one.count
+            boxes[one.grouping][going] += math.ceil(one.count / settings.smalls_a_box) if packed is None else len(packed)
     tags: dict[str, int] = defaultdict(int)
     for key, (old, new) in (facts.prices or {}).items():
         if key in facts.after and new is not None and old != new:
             tags[facts.after[key].piece.grouping] += 1
-    return [SmallsWork(name, **counts[name], tags=tags[name]) for name in sorted({*counts, *tags})]
+    names = sorted({*counts, *tags})
+    return [SmallsWork(name, **counts[name], tags=tags[name], boxes=boxes[name]) for name in names]
 
 
 def _days(facts: Facts) -> list[Day]:

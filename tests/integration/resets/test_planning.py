@@ -24,7 +24,7 @@ from coop.resets.reset_models import Reset, ResetPlan
 from coop.resets.ticking import Tick
 from coop.resets.working import facts_digest, is_outdated, read_facts
 from tests.factories.house import add_person
-from tests.factories.resets import BoothLaid, a_booth, in16, measure_booth
+from tests.factories.resets import BoothLaid, a_booth, in16, make_smalls, measure_booth
 
 DAY = date(2026, 12, 1)
 ASKED = Asked(DAY, 10 * 60, 18 * 60, staging=(("By the dock", in16(120), in16(60)),))
@@ -203,6 +203,17 @@ def test_what_to_bring_counts_what_goes_home_and_straps_for_what_may_tip(
         one for one in worked_out(session, now, planned(laid, now)).value["kit"]["items"] if one["what"] == "wall straps"
     )
     assert "Tall cupboard" in straps["why"]
+
+
+def test_the_hours_pack_as_many_boxes_as_what_to_bring_has(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
+    """Forty fragile things of 96 cu in. are four boxes, three of twelve and one; of the books the boxes alone were counted."""
+    session, booth, _ = laid
+    make_smalls(session, booth.dealer, "books", 0, on=booth.pieces["Pine table"], boxes=3)
+    value = worked_out(session, now, planned(laid, now, replace(ASKED, people=3))).value
+    assert {one["what"]: one["count"] for one in value["kit"]["items"]}["boxes"] == 7
+    words = [task["words"] for day in value["hours"]["days"] for task in day["tasks"]]
+    assert "Carry 4 boxes of china out of the way" in words
+    assert "Pack books: 3 boxes" in words
 
 
 def test_done_the_set_stands_with_its_prices(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:

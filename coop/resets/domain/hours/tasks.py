@@ -54,6 +54,10 @@ class MoveWork:
     """It is lifted from, or on to, the top of another piece."""
 
 
+Going = Literal["leaving", "staying", "coming"]
+"""Home; packed, and set again; new from home."""
+
+
 @dataclass(frozen=True)
 class SmallsWork:
     """The smalls of a grouping, as work: what goes home, what is packed and comes back out, what is new; and tags to write."""
@@ -63,6 +67,8 @@ class SmallsWork:
     staying: int = 0
     coming: int = 0
     tags: int = 0
+    boxes: Mapping[Going, int] = field(default_factory=dict)
+    """How many boxes those of each kind fill, where what to bring has counted them; else it goes by the smalls of a box."""
 
 
 _USUAL: Mapping[TaskKind, Minutes] = {
@@ -155,7 +161,7 @@ def tasks_of(
 
 
 def _any(smalls: SmallsWork) -> bool:
-    return bool(smalls.leaving or smalls.staying or smalls.coming or smalls.tags)
+    return bool(smalls.leaving or smalls.staying or smalls.coming or smalls.tags or any(smalls.boxes.values()))
 
 
 class _Tasks:
@@ -208,7 +214,7 @@ class _Tasks:
             self._add(Task("take down", "take down", what, self._minutes("take down", len(high)), inside=True, count=len(high)))
 
     def _pack(self, one: SmallsWork) -> None:
-        boxes = self._boxes(one.leaving) + self._boxes(one.staying)
+        boxes = self._boxes(one, "leaving") + self._boxes(one, "staying")
         for number, some in _cut(boxes, self.settings.boxes_a_task):
             words = f"Pack {_named(one.grouping)}: {_boxes_words(some)}"
             task = Task(
@@ -222,8 +228,8 @@ class _Tasks:
             )
             self.packed[one.grouping].append(self._add(task))
         packed = tuple(self.packed[one.grouping])
-        self._carry(one, "home", self._boxes(one.leaving), packed, dock=True)
-        aside = self._carry(one, "aside", self._boxes(one.staying), packed)
+        self._carry(one, "home", self._boxes(one, "leaving"), packed, dock=True)
+        aside = self._carry(one, "aside", self._boxes(one, "staying"), packed)
         self.ready[one.grouping] += aside
 
     def _carry(
@@ -299,18 +305,19 @@ class _Tasks:
         )
 
     def _set(self, one: SmallsWork) -> None:
-        boxes = self._boxes(one.staying) + self._boxes(one.coming)
+        boxes = self._boxes(one, "staying") + self._boxes(one, "coming")
         placed = self.of_grouping[one.grouping] or [_move_key(move) for move in self.moves]
         after = ["clean", *placed[-1:], *self.ready[one.grouping]]
-        after += self._carry(one, "in", boxes, after, dock=bool(one.coming))
+        after += self._carry(one, "in", boxes, after, dock=bool(self._boxes(one, "coming")))
         for number, some in _cut(boxes, self.settings.boxes_a_task):
             words = f"Set {_named(one.grouping)}: {_boxes_words(some)}"
             key, minutes = f"set {one.grouping} {number}", self._minutes("set", some)
             waits = tuple(dict.fromkeys(after))
             self._add(Task(key, "set", words, minutes, 1, waits, grouping=one.grouping, inside=True, count=some))
 
-    def _boxes(self, smalls: int) -> int:
-        return math.ceil(smalls / self.settings.smalls_a_box)
+    def _boxes(self, one: SmallsWork, going: Going) -> int:
+        counts: Mapping[Going, int] = {"leaving": one.leaving, "staying": one.staying, "coming": one.coming}
+        return one.boxes.get(going, math.ceil(counts[going] / self.settings.smalls_a_box))
 
 
 _MOVED: Mapping[MoveKind, str] = {
