@@ -220,7 +220,7 @@ def test_a_booth_is_moved_sized_and_taken_off_by_keyboard(browser: Browser, hall
         open_editor(page, hall)
         page.get_by_label("In steps of").select_option("1 ft")
         page.keyboard.press("Tab")
-        for _ in range(90):
+        for _ in range(120):
             if (page.evaluate("document.activeElement.getAttribute('aria-label')") or "").startswith("Booth 61,"):
                 break
             page.keyboard.press("Tab")
