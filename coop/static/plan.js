@@ -3,6 +3,7 @@
 import { Board } from "./plan-board.js";
 import { overlaid, partOf, valueOf } from "./plan-draft.js";
 import { FOOT, readCorners, readLength, writeCorners, writeLength } from "./plan-lengths.js";
+import { send } from "./plan-sending.js";
 import { boxOf, fitted, outlineOf, outside, overlap } from "./plan-shapes.js";
 
 const PAUSE_MS = 700;
@@ -288,20 +289,12 @@ function unsaved() {
   return draft.saved !== JSON.stringify(draft.value());
 }
 
-async function send(address, body) {
-  return fetch(address, {
-    method: "POST", redirect: "error", signal: asking?.signal,
-    headers: { "Content-Type": "application/json", "X-CSRFToken": form.elements.csrf_token.value },
-    body: JSON.stringify(body),
-  });
-}
-
 async function check() {
   asking?.abort();
   asking = new AbortController();
   one("plan-findings-state").textContent = "Looking at the ways…";
   try {
-    const answer = await send(desk.dataset.check, { draft: draft.value() });
+    const answer = await send(desk.dataset.check, form.elements.csrf_token.value, { draft: draft.value() }, asking.signal);
     if (!answer.ok && answer.status !== 422) throw new Error(String(answer.status));
     const found = await answer.json();
     showFindings(found.findings ?? []);
@@ -342,7 +335,7 @@ async function save() {
   one("plan-state").textContent = "Saving…";
   asking = null;
   try {
-    const answer = await send(desk.dataset.save, { version: draft.version, draft: value });
+    const answer = await send(desk.dataset.save, form.elements.csrf_token.value, { version: draft.version, draft: value });
     if (![200, 409, 422].includes(answer.status)) throw new Error(String(answer.status));
     const said = await answer.json();
     if (answer.status === 409) return conflict(said);

@@ -1,4 +1,4 @@
-// A set as the server takes it and as the board draws it, and one person's changes laid over another's: pure.
+// A set as the server takes it and as the board draws it, one person's changes laid over another's, and what is told of troubles: pure.
 
 import { boxOf, overlap } from "./plan-shapes.js";
 import { cornersOf } from "./reset-shapes.js";
@@ -37,6 +37,32 @@ export function hungAt(piece, booth) {
   if (!overlap([[probe[0] - 1, probe[1] - 1], [probe[0] + 1, probe[1] - 1], [probe[0] + 1, probe[1] + 1], [probe[0] - 1, probe[1] + 1]], booth.outline)) into = into.map((value) => -value);
   const [x, y] = middle.map((value, axis) => Math.round(value + (into[axis] * piece.d) / 2));
   return { x, y, turn: (Math.round((Math.atan2(-into[0], into[1]) * 180) / Math.PI) + 360) % 360, up: HUNG };
+}
+
+function joined(names) {
+  return names.length < 2 ? names.join("") : `${names.slice(0, -1).join(", ")} and ${names[names.length - 1]}`;
+}
+
+/** What is wrong with each piece, of the troubles found by key; `named` gives a piece's name by its key. */
+export function troubleOfEach(found, named) {
+  const words = ({ over, out }) => [out ? "It is partly out of the booth" : "", over.length ? `It overlaps ${joined(over.map(named))}` : ""];
+  return new Map([...found].map(([key, trouble]) => [key, words(trouble).filter(Boolean).join(". ")]));
+}
+
+/** The same as sentences, each pair told once: the piece that is moved, `chosen`, is named first. */
+export function troubleLines(found, named, chosen) {
+  const lines = [];
+  const told = new Set();
+  for (const [key, { over, out }] of found) {
+    if (out) lines.push(`${named(key)} is partly out of the booth.`);
+    for (const other of over) {
+      if (told.has(`${other} ${key}`)) continue;
+      told.add(`${key} ${other}`);
+      const both = [named(key), named(other)];
+      lines.push(`${(other === chosen ? both.reverse() : both).join(" overlaps ")}.`);
+    }
+  }
+  return lines;
 }
 
 /** What I changed since the page was opened, on top of what they saved. */

@@ -1,8 +1,9 @@
 // The editor of a set: the page's own table is its figures, so that both say the same and the table works alone.
 
 import { readLength, writeLength } from "./plan-lengths.js";
+import { send } from "./plan-sending.js";
 import { boxOf, overlap } from "./plan-shapes.js";
-import { hungAt, overlaid, partOf, putOf, valueOf } from "./reset-draft.js";
+import { hungAt, overlaid, partOf, putOf, troubleLines, troubleOfEach, valueOf } from "./reset-draft.js";
 import { SetBoard, TURN } from "./reset-board.js";
 import { boxSize, carriedBy, cornersOf, levelOf, troubles } from "./reset-shapes.js";
 import { field, listFindings, listTray, optionsOf, rowOf, showWalls } from "./reset-rows.js";
@@ -113,11 +114,7 @@ const draft = {
 
   commit() {
     const before = this.states[this.at];
-    if (before && before.parts === this.parts) return;
-    this.states.splice(this.at + 1);
-    this.states.push({ parts: this.parts });
-    this.at = this.states.length - 1;
-    changed();
+    if (!before || before.parts !== this.parts) this.commitNew();
   },
 
   go(by) {
@@ -270,28 +267,12 @@ function takeRow(row) {
 
 // --- what is wrong, here and on the server ----------------------------------------------------------------------------------
 
-function joined(names) {
-  return names.length < 2 ? names.join("") : `${names.slice(0, -1).join(", ")} and ${names[names.length - 1]}`;
-}
-
 /** What can be told at once while something moves; the rest is the server's to say. */
 function judgeHere() {
   const found = troubles(draft.parts, booth);
-  draft.trouble = new Map([...found].map(([key, { over, out }]) => [key,
-    [out ? "It is partly out of the booth" : "", over.length ? `It overlaps ${joined(over.map((other) => draft.part(other).piece.name))}` : ""].filter(Boolean).join(". ")]));
-  const lines = [];
-  const told = new Set();
-  for (const [key, { over, out }] of found) {
-    const { piece } = draft.part(key);
-    if (out) lines.push(`${piece.name} is partly out of the booth.`);
-    for (const other of over) {
-      if (told.has(`${other} ${key}`)) continue;
-      told.add(`${key} ${other}`);
-      // The one that is being moved is named first.
-      const both = [piece.name, draft.part(other).piece.name];
-      lines.push((other === draft.chosen ? both.reverse() : both).join(" overlaps ") + ".");
-    }
-  }
+  const named = (key) => draft.part(key).piece.name;
+  draft.trouble = troubleOfEach(found, named);
+  const lines = troubleLines(found, named, draft.chosen);
   one("set-trouble").textContent = lines.slice(0, 3).join(" ") + (lines.length > 3 ? ` And ${lines.length - 3} more.` : "");
   acts(found);
 }
@@ -329,19 +310,15 @@ function unsaved() {
   return draft.saved !== JSON.stringify(draft.value());
 }
 
-async function send(address, signal) {
-  return fetch(address, {
-    method: "POST", redirect: "error", signal,
-    headers: { "Content-Type": "application/json", "X-CSRFToken": form.elements.csrf_token.value },
-    body: JSON.stringify({ version: draft.version, pieces: draft.value() }),
-  });
+function sent(address, signal) {
+  return send(address, form.elements.csrf_token.value, { version: draft.version, pieces: draft.value() }, signal);
 }
 
 async function check() {
   asking?.abort();
   asking = new AbortController();
   try {
-    const answer = await send(desk.dataset.check, asking.signal);
+    const answer = await sent(desk.dataset.check, asking.signal);
     if (!answer.ok && answer.status !== 422) throw new Error(String(answer.status));
     const found = await answer.json();
     if (found.faults) return faults(found.faults);
@@ -389,10 +366,10 @@ function walls() {
 // --- saving ------------------------------------------------------------------------------------------------------------------
 
 async function save() {
-  const sent = draft.value();
+  const value = draft.value();
   one("set-state").textContent = "Saving…";
   try {
-    const answer = await send(desk.dataset.save);
+    const answer = await sent(desk.dataset.save);
     if (![200, 409, 422].includes(answer.status)) throw new Error(String(answer.status));
     const said = await answer.json();
     if (answer.status === 409) return conflict(said);
@@ -401,7 +378,7 @@ async function save() {
       one("set-state").textContent = "It is not saved.";
       return undefined;
     }
-    opened(said.version, sent);
+    opened(said.version, value);
     one("set-conflict").hidden = true;
     faults([]);
     one("set-state").textContent = said.sentence;
