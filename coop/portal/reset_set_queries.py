@@ -183,7 +183,7 @@ def plain_pieces(rows: Mapping[int, PieceRow]) -> dict[int, Piece]:
     return {piece_id: piece_of(row) for piece_id, row in rows.items()}
 
 
-def finding_value(found: Finding) -> dict[str, Any]:
+def editor_finding(found: Finding) -> dict[str, Any]:
     """A finding as the editor reads it; pieces by their ids."""
     return {
         "kind": found.kind,
@@ -196,7 +196,7 @@ def finding_value(found: Finding) -> dict[str, Any]:
     }
 
 
-def piece_value(piece_id: int, piece: Piece) -> dict[str, Any]:
+def editor_piece(piece_id: int, piece: Piece) -> dict[str, Any]:
     """A piece as the editor reads it."""
     return {
         "id": piece_id,
@@ -207,11 +207,11 @@ def piece_value(piece_id: int, piece: Piece) -> dict[str, Any]:
         "stands": piece.stands,
         "carries": piece.carries_oz is not None,
         "colour": piece.colours[0] if piece.colours else "",
-        "said": size_said(piece),
+        "said": piece_size_said(piece),
     }
 
 
-def size_said(piece: Piece) -> str:
+def piece_size_said(piece: Piece) -> str:
     """`3' 6" wide, 1' 8" deep, 2' 10" high`, with what sales say of it."""
     sizes = ((piece.width_in16, "wide"), (piece.depth_in16, "deep"), (piece.height_in16, "high"))
     said = ", ".join(f"{format_length(size)} {word}" for size, word in sizes)

@@ -17,7 +17,7 @@ from coop.leases.pricing import named
 from coop.portal import reset_set_queries as queries
 from coop.portal.reset_queries import own_booths
 from coop.portal.reset_set_forms import LAST_YEARS, NewSetForm, SetForm, TermsForm, read_set, set_form
-from coop.portal.reset_set_queries import TERM_WORDS, SetDesk, finding_value, piece_value, set_desk, size_said
+from coop.portal.reset_set_queries import TERM_WORDS, SetDesk, editor_finding, editor_piece, piece_size_said, set_desk
 from coop.portal.reset_views import booth_here, resets
 from coop.resets import sets
 from coop.resets.comparing import compare_sets
@@ -28,8 +28,8 @@ from coop.resets.set_json import SentSet, kept_value, puts_value, read_kept, rea
 from coop.resets.sets import SetOutdated
 
 resets.add_app_template_filter(named, "space_name")
-resets.add_app_template_filter(size_said, "size_said")
-resets.add_app_template_filter(piece_value, "piece_value")
+resets.add_app_template_filter(piece_size_said, "piece_size_said")
+resets.add_app_template_filter(editor_piece, "editor_piece")
 
 STATES = {"draft": "draft", "stands": "stands now", "stood": "stood before"}
 
@@ -316,7 +316,7 @@ def check_set(set_id: int) -> Any:
     row = set_here(set_id)
     try:
         desk = set_desk(db(), row, _sent().puts, quick=True)
-        found = [finding_value(one) for one in desk.findings]
+        found = [editor_finding(one) for one in desk.findings]
     except ValueError as error:
         return _faults([str(error)])
     except PutRefused as refused:
