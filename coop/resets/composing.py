@@ -14,6 +14,7 @@ from typing import Any
 
 from coop.core.errors import Refusal
 from coop.core.money import format_cents
+from coop.core.periods import shown_day
 from coop.core.words import joined
 from coop.resets.domain import kit as kits
 from coop.resets.domain.booth import Booth
@@ -37,7 +38,8 @@ from coop.resets.plain import booth_value, piece_value, placed_value
 FOR_BUYERS = "the floor for sold pieces"
 """Where sold, held and layaway pieces wait for their buyers: the mall's, nobody's staging."""
 DAYS_TRIED = 3
-"""A reset that its day does not hold is tried on so many in a row, at the same hours."""
+"""A reset that its day does not hold is tried on so many in a row on which the mall is open, at the same hours."""
+DAYS_LOOKED_AT = 60
 CORD_IN16 = 72 * 16
 """A lamp's own cord where nobody measured it (common practice, no source)."""
 _TICKS = (
@@ -91,6 +93,8 @@ class Facts:
     powered: frozenset[str] = frozenset()
     settings: HoursSettings | None = None
     logged: tuple[Logged, ...] = ()
+    closed: frozenset[date] = frozenset()
+    """Days from its own on, for `DAYS_LOOKED_AT`, on which the mall is closed."""
 
     @property
     def pieces(self) -> dict[str, Piece]:
@@ -126,7 +130,7 @@ def compose(facts: Facts, solve: Solve = find_schedule) -> dict[str, Any]:
         "staged": order.staged,
         "bound": order.bound,
         "proven": order.proven,
-        "notes": [*order.notes, *_mover_notes(moves), *_waiting_notes(facts)],
+        "notes": [*_closed_notes(facts), *order.notes, *_mover_notes(moves), *_waiting_notes(facts)],
         "way_stops": [{"key": one.key, "sentence": one.sentence} for one in _stopped(facts, order)],
         "tips": [{"sentence": one.sentence, "pieces": list(one.pieces), "source": one.source} for one in checks(facts.after)],
         "kit": _kit_value(facts),
@@ -197,6 +201,11 @@ def _mover_notes(moves: Sequence[Mapping[str, Any]]) -> Iterator[str]:
         names = sorted({move["name"] for move in moves if move["hands"]["short"] == verdict})
         if names:
             yield f"{joined(names)} {'is' if len(names) == 1 else 'are'} {said}."
+
+
+def _closed_notes(facts: Facts) -> Iterator[str]:
+    if facts.on_date in facts.closed:
+        yield f"The mall is closed on {shown_day(facts.on_date)}: choose another day for the reset, or ask to be let in."
 
 
 def _waiting_notes(facts: Facts) -> Iterator[str]:
@@ -390,10 +399,9 @@ def _smalls_by_grouping(facts: Facts, settings: HoursSettings) -> list[SmallsWor
 def _days(facts: Facts) -> list[Day]:
     there = (Presence("person", facts.begins_minute, facts.ends_minute, facts.people),)
     more = tuple(Presence("helper", begin, end, people) for begin, end, people in facts.helpers)
-    return [
-        Day(facts.on_date + timedelta(days=n), facts.begins_minute, facts.ends_minute, there + (more if n == 0 else ()))
-        for n in range(DAYS_TRIED)
-    ]
+    later = (facts.on_date + timedelta(days=n) for n in range(1, DAYS_LOOKED_AT))
+    days = [facts.on_date, *(day for day in later if day not in facts.closed)][:DAYS_TRIED]
+    return [Day(day, facts.begins_minute, facts.ends_minute, there + (more if day == facts.on_date else ())) for day in days]
 
 
 def _day_value(plan: DayPlan) -> dict[str, Any]:

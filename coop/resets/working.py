@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
+from datetime import date, timedelta
 from importlib import import_module
 from typing import Any
 
@@ -11,7 +12,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from coop.core.jobs import JobRun, long_job
-from coop.resets.composing import Facts, SmallsFact, compose, staged_value
+from coop.floor.models import Mall, Space
+from coop.resets.booking import closed_days
+from coop.resets.composing import DAYS_LOOKED_AT, Facts, SmallsFact, compose, staged_value
 from coop.resets.domain.hours.tasks import HoursSettings
 from coop.resets.domain.loads import Van
 from coop.resets.domain.order.moves import Staged, take_move
@@ -47,8 +50,11 @@ def _work_out(run: JobRun, args: dict[str, Any]) -> None:
         run.finish(session)
 
 
-def read_facts(session: Session, row: Reset) -> Facts:
-    """What a reset's plan is worked out from, as things are now: begun ones from where their ticks say that pieces stand."""
+def read_facts(session: Session, row: Reset, *, days: bool = True) -> Facts:
+    """What a reset's plan is worked out from, as things are now: begun ones from where their ticks say that pieces stand.
+
+    `days`: with those on which the mall is closed; that they change makes no plan outdated.
+    """
     after = Arrangement() if row.to_set_id is None else arrangement_of(session, session.get_one(BoothSet, row.to_set_id))
     before = Arrangement() if row.from_set_id is None else arrangement_of(session, session.get_one(BoothSet, row.from_set_id))
     waiting: tuple[Staged, ...] = ()
@@ -86,6 +92,7 @@ def read_facts(session: Session, row: Reset) -> Facts:
         powered=frozenset(str(one.id) for one in pieces.values() if one.needs_power and str(one.id) in keys),
         settings=setting_of(session, row.dealer_id).hours,
         logged=logged_of(session, row.dealer_id),
+        closed=_closed(session, row) if days else frozenset(),
     )
 
 
@@ -119,7 +126,7 @@ def facts_digest(facts: Facts) -> str:
 def is_outdated(session: Session, row: Reset, plan: ResetPlan) -> bool:
     """Whether pieces, sets, booth or reset have changed since its plan was worked out. Its own ticks are no change; those of an
     earlier plan that came, or were taken back, since are one."""
-    facts = read_facts(session, row)
+    facts = read_facts(session, row, days=False)
     value = plan.value
     pieces = {key: piece_from(one) for key, one in value["pieces"].items()}
     begun = replace(
@@ -176,6 +183,11 @@ def after_moves(
             placed = placed_from(move["placed"], pieces) if move["placed"] else None
             take_move(standing, waits, move["key"], placed, Staged(**move["staged"]) if move["staged"] else None)
     return Arrangement(tuple(standing.values())), tuple(waits.values())
+
+
+def _closed(session: Session, row: Reset) -> frozenset[date]:
+    mall = session.get_one(Mall, session.get_one(Space, row.space_id).mall_id)
+    return frozenset(closed_days(session, mall, [row.on_date + timedelta(days=n) for n in range(DAYS_LOOKED_AT)]))
 
 
 # --- rows ---------------------------------------------------------------------------------------------------------------------

@@ -23,6 +23,8 @@ from coop.resets.planning import Asked, make_reset
 from coop.resets.reset_models import Reset, ResetPlan
 from coop.resets.ticking import Tick
 from coop.resets.working import facts_digest, is_outdated, read_facts
+from coop.shifts.domain.hours import Hours
+from coop.shifts.hours import set_week
 from tests.factories.house import add_person
 from tests.factories.resets import BoothLaid, a_booth, in16, make_smalls, measure_booth
 
@@ -214,6 +216,20 @@ def test_the_hours_pack_as_many_boxes_as_what_to_bring_has(laid: tuple[Session, 
     words = [task["words"] for day in value["hours"]["days"] for task in day["tasks"]]
     assert "Carry 4 boxes of china out of the way" in words
     assert "Pack books: 3 boxes" in words
+
+
+def test_what_its_day_does_not_hold_goes_on_when_the_mall_is_open_again(
+    laid: tuple[Session, BoothLaid, By], now: datetime
+) -> None:
+    """Closed on Wednesdays: what Tuesday, December 1 does not hold is done on Thursday."""
+    session, booth, _ = laid
+    week = {weekday: Hours() if weekday == 2 else Hours(10 * 60, 18 * 60) for weekday in range(7)}
+    set_week(session, now, booth.mall, date(2026, 11, 3), week)
+    short = worked_out(session, now, planned(laid, now, replace(ASKED, people=3, ends_minute=11 * 60 + 30))).value
+    assert [day["on"] for day in short["hours"]["days"]] == ["2026-12-01", "2026-12-03"]
+    assert not any("closed" in note for note in short["notes"])
+    closed = worked_out(session, now, planned(laid, now, replace(ASKED, on_date=date(2026, 12, 2)))).value
+    assert closed["notes"][0] == "The mall is closed on Dec 2, 2026: choose another day for the reset, or ask to be let in."
 
 
 def test_done_the_set_stands_with_its_prices(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
