@@ -21,7 +21,7 @@ from coop.core.periods import shown_day
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall, Space
 from coop.leases.editing import By
-from coop.leases.holding import today_at
+from coop.leases.holding import lock, today_at
 from coop.resets.holding import held_spans
 from coop.resets.models import BoothSet, PieceRow, SetPrice
 from coop.resets.reading import pieces_of, set_rows
@@ -181,7 +181,7 @@ def plans_of(session: Session, row: Reset) -> Sequence[ResetPlan]:
 
 def keep_plan(session: Session, now: datetime, row: Reset, value: dict[str, Any], made_of: str) -> ResetPlan:
     """Freeze a plan as the next of its reset. Holds the reset's row, so that numbers follow each other."""
-    session.refresh(row, with_for_update=True)
+    lock(session, row)
     last = newest_plan(session, row)
     plan = ResetPlan(reset_id=row.id, number=1 if last is None else last.number + 1, value=value, made_of=made_of, made_at=now)
     session.add(plan)

@@ -20,7 +20,7 @@ from coop.core.errors import Refusal
 from coop.core.periods import shown_day
 from coop.dealers.models import Member, UserAccount
 from coop.floor.models import Mall, Space
-from coop.leases.holding import today_at
+from coop.leases.holding import lock, today_at
 from coop.leases.pricing import named
 from coop.resets.domain.finding import Finding
 from coop.resets.domain.fit import judge
@@ -187,11 +187,15 @@ def last_years(session: Session, dealer_id: int, space_id: int, starts_on: date)
 
 def hold_set(session: Session, row: BoothSet, version: int) -> None:
     """Hold a set until the transaction ends. Raises SetOutdated where it is not as it was opened; refuses what is over."""
-    session.refresh(row, with_for_update=True)
-    if row.version != version:
-        raise SetOutdated(_outdated(session, row))
+    _hold_opened(session, row, version)
     if row.state == "stood":
         raise Refusal(f"{row.name} stood before and stays as it was: copy it to a draft, and change that.")
+
+
+def _hold_opened(session: Session, row: BoothSet, version: int) -> None:
+    lock(session, row)
+    if row.version != version:
+        raise SetOutdated(_outdated(session, row))
 
 
 def _outdated(session: Session, row: BoothSet) -> str:
@@ -258,12 +262,7 @@ def let_stand(
     Its pieces are in the booth now, and those of the set before that are not in it are at home. Refuses a set that cannot be
     (`CANNOT_BE`); one with other findings that stop it unless `anyway`; and one on an older measuring.
     """
-    if row.state != "stood":
-        hold_set(session, row, version)
-    else:
-        session.refresh(row, with_for_update=True)
-        if row.version != version:
-            raise SetOutdated(_outdated(session, row))
+    _hold_opened(session, row, version)
     if row.state == "stands":
         raise Refusal(f"{row.name} stands already.")
     newest = newest_measure(session, row.space_id)
@@ -301,7 +300,7 @@ def _require_may_stand(row: BoothSet, findings: Sequence[Finding], anyway: bool)
 
 def take_down(session: Session, now: datetime, row: BoothSet, *, user_id: int | None = None) -> None:
     """The booth is emptied: the set that stood has stood until today, and its pieces are at home."""
-    session.refresh(row, with_for_update=True)
+    lock(session, row)
     if row.state != "stands":
         raise Refusal(f"{row.name} does not stand: nothing is taken down.")
     today = today_at(session, now, session.get_one(Space, row.space_id).mall_id)

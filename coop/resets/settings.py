@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 from coop.core import audit
 from coop.core.errors import Refusal
 from coop.dealers.models import Dealer
+from coop.leases.holding import lock
 from coop.resets.domain.hours.estimate import Minutes
 from coop.resets.domain.hours.tasks import TASK_KINDS, HoursSettings, TaskKind, read_minutes, with_minutes
 from coop.resets.domain.season import Leads
@@ -86,7 +87,7 @@ def change_settings(session: Session, now: datetime, dealer: Dealer, wanted: Set
     if leads := {name: wanted.leads[name] for name in LEADS if wanted.leads.get(name, days[name]) != days[name]}:
         value["leads"] = leads
     kept = read_setting(value)
-    session.refresh(dealer, with_for_update=True)
+    lock(session, dealer)
     row = session.scalar(select(ResetSetting).where(ResetSetting.dealer_id == dealer.id))
     if row is None:
         session.add(ResetSetting(dealer_id=dealer.id, value=value))

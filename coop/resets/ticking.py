@@ -10,6 +10,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from coop.core.errors import Refusal
+from coop.leases.holding import lock
 from coop.resets.planning import OPEN
 from coop.resets.reset_models import Reset, ResetPlan, ResetTick
 
@@ -40,7 +41,7 @@ def take_ticks(
     for tick in wanted:
         if tick.move_number not in known:
             raise Refusal(f"Plan {plan.number} has no move {tick.move_number}: open the plan again and tick there.")
-    session.refresh(row, with_for_update=True)
+    lock(session, row)
     have = {tick.move_number: tick for tick in _ticks(session, plan)}
     for tick in wanted:
         at = min(tick.ticked_at, now + AHEAD)
