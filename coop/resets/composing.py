@@ -24,7 +24,7 @@ from coop.resets.domain.hours.estimate import PERT_CAUTION, chance_words
 from coop.resets.domain.hours.schedule import find_schedule
 from coop.resets.domain.hours.tasks import Going, HoursSettings, MoveKind, MoveWork, SmallsWork, Task, tasks_of
 from coop.resets.domain.lift import Hands, Lifted, hands_for
-from coop.resets.domain.loads import Loads, Van, loads
+from coop.resets.domain.loads import Loads, Van, box_columns, loads
 from coop.resets.domain.logged import Logged, correct_tasks, corrections_of
 from coop.resets.domain.order.ground import Ground, StagingArea, ground_before
 from coop.resets.domain.order.moves import Knot, Move, Order, Staged
@@ -37,6 +37,8 @@ from coop.resets.plain import booth_value, piece_value, placed_value
 
 FOR_BUYERS = "the floor for sold pieces"
 """Where sold, held and layaway pieces wait for their buyers: the mall's, nobody's staging."""
+BOX_IN16 = (16 * 16, 12 * 16, 12 * 16)
+"""A box of smalls as it stands in the van: that of `KitRules.box_cuin`."""
 DAYS_TRIED = 3
 """A reset that its day does not hold is tried on so many in a row on which the mall is open, at the same hours."""
 DAYS_LOOKED_AT = 60
@@ -244,10 +246,14 @@ def _home(order: Order) -> Iterator[tuple[str, str]]:
 
 
 def _loads_values(facts: Facts, van: Van, order: Order) -> Iterator[dict[str, Any]]:
-    """Trips out, in the order of the moves, then trips in."""
+    """Trips out, in the order of the moves, then trips in; the boxes of smalls that go or come after the pieces."""
+    boxes = [one.boxes for one in _smalls_by_grouping(facts, facts.settings or HoursSettings())]
     for direction in ("out", "in"):
         ends = [move.key for move in order.moves if (move.to if direction == "out" else move.from_) == OUTSIDE]
         pieces = [facts.pieces[key] for key in dict.fromkeys(ends)]
+        going: Going = "leaving" if direction == "out" else "coming"
+        if van.height_in16 >= BOX_IN16[2]:
+            pieces += box_columns(sum(one.get(going, 0) for one in boxes), BOX_IN16, van)
         if pieces:
             planned = loads(pieces, van, direction="out" if direction == "out" else "in")
             yield {"direction": direction, **_trips_value(planned)}

@@ -218,6 +218,18 @@ def test_the_hours_pack_as_many_boxes_as_what_to_bring_has(laid: tuple[Session, 
     assert "Pack books: 3 boxes" in words
 
 
+def test_boxes_of_smalls_go_in_the_van_too(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
+    """Four boxes of china, one column, with the four pieces that go home; the cupboard is higher than the van."""
+    session, booth, by = laid
+    van = {"width_in16": in16(60), "depth_in16": in16(120), "height_in16": in16(60), "payload_oz": 2000 * 16}
+    row = make_reset(
+        session, now, booth.dealer, booth.space, before=booth.stands, after=None, asked=replace(ASKED, van=van), by=by
+    )
+    (out,) = worked_out(session, now, row).value["loads"]
+    assert out["direction"] == "out"
+    assert [piece for trip in out["trips"] for piece in trip["pieces"]].count("Boxes 1 to 4") == 1
+
+
 def test_what_its_day_does_not_hold_goes_on_when_the_mall_is_open_again(
     laid: tuple[Session, BoothLaid, By], now: datetime
 ) -> None:
