@@ -95,6 +95,8 @@ class Facts:
     powered: frozenset[str] = frozenset()
     settings: HoursSettings | None = None
     logged: tuple[Logged, ...] = ()
+    gone: tuple[str, ...] = ()
+    """Names of pieces in the next set that the dealer has no more."""
     closed: frozenset[date] = frozenset()
     """Days from its own on, for `DAYS_LOOKED_AT`, on which the mall is closed."""
 
@@ -116,6 +118,10 @@ def compose(facts: Facts, solve: Solve = find_schedule) -> dict[str, Any]:
         "stopped": "",
         "knot": [],
     }
+    if facts.gone:
+        it = "it" if len(facts.gone) == 1 else "them"
+        said = f"{joined(list(facts.gone))} {'is' if it == 'it' else 'are'} in the next set, and you have {it} no more"
+        return {**base, "stopped": f"{said}: take {it} out of that set, or take back that you let {it} go."}
     try:
         order = plan_order(ground_of(facts), facts.before, facts.after, waiting=facts.waiting, first_number=facts.first_number)
     except Refusal as refusal:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import date, timedelta
 from importlib import import_module
 from typing import Any
@@ -28,7 +28,7 @@ from coop.resets.sets import newest_measure
 from coop.resets.settings import setting_of
 from coop.resets.ticking import done_of
 from coop.resets.timing import logged_of
-from coop.resets.ways import way_of
+from coop.resets.ways import leg_value, way_of
 
 
 @long_job(KIND, "rota")
@@ -92,6 +92,7 @@ def read_facts(session: Session, row: Reset, *, days: bool = True) -> Facts:
         powered=frozenset(str(one.id) for one in pieces.values() if one.needs_power and str(one.id) in keys),
         settings=setting_of(session, row.dealer_id).hours,
         logged=logged_of(session, row.dealer_id),
+        gone=tuple(sorted(one.name for one in pieces.values() if one.gone_on is not None and str(one.id) in after)),
         closed=_closed(session, row) if days else frozenset(),
     )
 
@@ -108,17 +109,18 @@ def facts_digest(facts: Facts) -> str:
             "waiting": [staged_value(one) for one in facts.waiting],
             "day": [facts.on_date.isoformat(), facts.begins_minute, facts.ends_minute, facts.people],
             "helpers": facts.helpers,
+            "gone": facts.gone,
             "staging": facts.staging,
             "first": facts.first_number,
-            "way": repr(facts.way),
-            "van": repr(facts.van),
-            "smalls": [repr(one) for one in facts.smalls],
+            "way": None if facts.way is None else [leg_value(leg) for leg in facts.way.legs],
+            "van": None if facts.van is None else asdict(facts.van),
+            "smalls": [asdict(one) for one in facts.smalls],
             "prices": sorted((facts.prices or {}).items()),
             "feet": sorted((facts.feet or {}).items()),
             "powered": sorted(facts.powered),
             "smalls a box": settings.smalls_a_box,
-            "minutes": sorted((kind, repr(minutes)) for kind, minutes in settings.minutes.items()),
-            "logged": [repr(one) for one in facts.logged],
+            "minutes": {kind: [one.least, one.likely, one.most] for kind, one in settings.minutes.items()},
+            "logged": [asdict(one) for one in facts.logged],
         }
     )
 

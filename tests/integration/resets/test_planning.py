@@ -218,6 +218,17 @@ def test_the_hours_pack_as_many_boxes_as_what_to_bring_has(laid: tuple[Session, 
     assert "Pack books: 3 boxes" in words
 
 
+def test_a_piece_let_go_stops_the_plan_until_its_set_is_without_it(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
+    session, booth, _ = laid
+    row = planned(laid, now)
+    plan = worked_out(session, now, row)
+    booth.pieces["Cane chair"].gone_on = now.date()
+    session.flush()
+    assert is_outdated(session, row, plan)
+    said = "Cane chair is in the next set, and you have it no more: take it out of that set, or take back that you let it go."
+    assert worked_out(session, now, row).value["stopped"] == said
+
+
 def test_boxes_of_smalls_go_in_the_van_too(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
     """Four boxes of china, one column, with the four pieces that go home; the cupboard is higher than the van."""
     session, booth, by = laid
