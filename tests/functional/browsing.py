@@ -146,6 +146,17 @@ def listen(page: Page) -> list[str]:
     return said
 
 
+def touch(page: Page) -> Callable[..., None]:
+    """Send touches as a screen does: `send(kind, (x, y), ...)`."""
+    screen = page.context.new_cdp_session(page)
+
+    def send(kind: str, *points: tuple[float, float]) -> None:
+        touches = [{"x": x, "y": y, "id": n} for n, (x, y) in enumerate(points)]
+        screen.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": touches})
+
+    return send
+
+
 def tab_to(page: Page, role: str, name: str) -> None:
     """Go on with the Tab key until the thing of this role and name has the focus."""
     wanted = page.get_by_role(role, name=name, exact=True)  # type: ignore[arg-type]

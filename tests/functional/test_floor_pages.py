@@ -28,6 +28,7 @@ from tests.functional.browsing import (
     context,
     listen,
     serve,
+    touch,
     width_of,
 )
 
@@ -241,17 +242,6 @@ def test_a_booth_is_moved_sized_and_taken_off_by_keyboard(browser: Browser, hall
         save(page, "The plan is saved: 1 changed.")
     assert corner(hall, "61") == [before[0] + 192, 70 * FOOT]
     assert said == []
-
-
-def touch(page: Page) -> Any:
-    """Send touches as a screen does: `send(kind, (x, y), ...)`."""
-    screen = page.context.new_cdp_session(page)
-
-    def send(kind: str, *points: tuple[float, float]) -> None:
-        touches = [{"x": x, "y": y, "id": n} for n, (x, y) in enumerate(points)]
-        screen.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": touches})
-
-    return send
 
 
 def test_a_booth_is_moved_by_finger_on_a_phone(browser: Browser, hall: Served) -> None:

@@ -6,7 +6,6 @@ import re
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Locator, Page, expect
@@ -21,7 +20,7 @@ from coop.resets.putting import save_arrangement
 from coop.resets.set_json import Put
 from coop.resets.sets import puts_of
 from tests.factories.resets import in16, measure_booth
-from tests.functional.browsing import DESKTOP, NOW, PHONE, Served, audited, context, faults_of, finish_jobs, listen, serve
+from tests.functional.browsing import DESKTOP, NOW, PHONE, Served, audited, context, faults_of, finish_jobs, listen, serve, touch
 
 pytestmark = pytest.mark.browser
 
@@ -210,17 +209,6 @@ def test_a_set_is_laid_out_as_a_table_without_script(browser: Browser, hall: Ser
     assert table.x_in16 == in16(30 + 24)
     # Turned a quarter, the chair is 20 in. across and 18 in. deep as the tape lies.
     assert (chair.x_in16, chair.y_in16, chair.turn_deg) == (in16(50), in16(89), 270)
-
-
-def touch(page: Page) -> Any:
-    """Send touches as a screen does: `send(kind, (x, y), ...)`."""
-    screen = page.context.new_cdp_session(page)
-
-    def send(kind: str, *points: tuple[float, float]) -> None:
-        touches = [{"x": x, "y": y, "id": n} for n, (x, y) in enumerate(points)]
-        screen.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": touches})
-
-    return send
 
 
 def test_a_piece_is_moved_and_turned_by_finger_on_a_phone(browser: Browser, hall: Served) -> None:
