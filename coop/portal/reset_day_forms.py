@@ -15,6 +15,7 @@ from coop.core.fields import DayField, LengthField, Needed, NumberField, strippe
 from coop.resets.domain.weight import OZ_PER_LB
 from coop.resets.planning import Asked
 from coop.resets.reset_models import StagingFloor
+from coop.resets.wording import EMPTY_BOOTH
 from coop.shifts.forms import TimeField
 
 NOTHING = ""
@@ -56,8 +57,8 @@ class ResetForm(FlaskForm):  # type: ignore[misc]
         super().__init__(*args, **more)
         self.floors: Mapping[int, StagingFloor] = {floor.id: floor for floor in floors}
         choices = [SelectChoice(str(one), name) for one, name in sets]
-        self.before.choices = [*choices, SelectChoice(NOTHING, "an empty booth")]
-        self.after.choices = [*choices, SelectChoice(NOTHING, "an empty booth")]
+        self.before.choices = [*choices, SelectChoice(NOTHING, EMPTY_BOOTH)]
+        self.after.choices = [*choices, SelectChoice(NOTHING, EMPTY_BOOTH)]
         self.staging.choices = [SelectChoice(str(one), floor.name) for one, floor in self.floors.items()]
         self.way.choices = [SelectChoice(NOTHING, "nobody measured it"), *(SelectChoice(str(one), name) for one, name in ways)]
 

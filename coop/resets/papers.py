@@ -16,7 +16,7 @@ from coop.core.pdf import PdfError, made_with
 from coop.floor.models import Mall, Space
 from coop.leases.pricing import named
 from coop.resets.models import BoothSet
-from coop.resets.planning import OPEN, group_of, newest_plan
+from coop.resets.planning import OPEN, group_of, helpers_of, newest_plan
 from coop.resets.reset_models import Reset, ResetPlan
 from coop.resets.sheets import ResetPaper, fits_one_sheet, require_paper, reset_pdf
 from coop.resets.ticking import plan_numbered
@@ -105,7 +105,7 @@ def reset_paper(session: Session, row: Reset, plan: ResetPlan) -> ResetPaper:
         begins_minute=row.begins_minute,
         ends_minute=row.ends_minute,
         people=row.people,
-        helpers=tuple((one["from_minute"], one["to_minute"], one["people"]) for one in row.helpers),
+        helpers=helpers_of(row),
         before=_set_name(session, row.from_set_id),
         after=_set_name(session, row.to_set_id),
         number=plan.number,

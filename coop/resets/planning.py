@@ -262,6 +262,11 @@ def _values(asked: Asked) -> dict[str, Any]:
     }
 
 
+def helpers_of(row: Reset) -> tuple[tuple[int, int, int], ...]:
+    """As `Asked.helpers` has them."""
+    return tuple((one["from_minute"], one["to_minute"], one["people"]) for one in row.helpers)
+
+
 def _said(session: Session, row: Reset) -> str:
     space = session.get_one(Space, row.space_id)
     return f"{session.get_one(Mall, space.mall_id).code} {space.code} on {row.on_date}"
