@@ -21,7 +21,7 @@ from coop.resets.domain.order.moves import Staged, take_move
 from coop.resets.domain.piece import Arrangement, Piece
 from coop.resets.models import BoothSet, PieceRow, SetPrice, SmallsRow
 from coop.resets.plain import arrangement_from, booth_value, digest, piece_from, piece_value, placed_from, placed_value
-from coop.resets.planning import KIND, OPEN, keep_plan, newest_plan, plans_of
+from coop.resets.planning import KIND, OPEN, helpers_of, keep_plan, newest_plan, plans_of
 from coop.resets.reading import arrangement_of, booth_of, set_rows
 from coop.resets.reset_models import CarryWay, Reset, ResetPlan
 from coop.resets.sets import newest_measure
@@ -61,13 +61,15 @@ def read_facts(session: Session, row: Reset, *, days: bool = True) -> Facts:
     apart: dict[str, Piece] = {}
     first = 1
     plans = [(plan, done_of(session, plan)) for plan in plans_of(session, row)]
-    begun = standing_after([(plan.value, done) for plan, done in plans], known_pieces(before, after))
+    known = known_pieces(before, after)
+    begun = standing_after([(plan.value, done) for plan, done in plans], known)
     if begun is not None:
         before, waiting, pieces_now = begun
         apart = {one.key: pieces_now[one.key] for one in waiting}
         first = max(max(first_of(plan), max(done, default=0) + 1) for plan, done in plans)
     pieces = _rows_of(session, row)
-    keys = {piece.key for piece in (*(one.piece for one in before.placed), *(one.piece for one in after.placed))}
+    # Also of what its moves have carried out for good: the plan was made of these, and its own ticks are no change.
+    keys = known.keys() | {one.key for one in before.placed}
     way = None if row.way_id is None else session.get(CarryWay, row.way_id)
     measure = newest_measure(session, row.space_id)
     assert measure is not None, "a set is of a measured booth"
@@ -79,7 +81,7 @@ def read_facts(session: Session, row: Reset, *, days: bool = True) -> Facts:
         begins_minute=row.begins_minute,
         ends_minute=row.ends_minute,
         people=row.people,
-        helpers=tuple((one["from_minute"], one["to_minute"], one["people"]) for one in row.helpers),
+        helpers=helpers_of(row),
         staging=tuple((one["name"], one["width_in16"], one["depth_in16"]) for one in row.staging),
         waiting=waiting,
         apart=apart,

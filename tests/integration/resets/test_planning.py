@@ -92,6 +92,20 @@ def test_a_plan_is_outdated_by_a_piece_that_changed_and_not_by_ticks(laid: tuple
     assert is_outdated(session, row, plan)
 
 
+def test_a_piece_ticked_out_for_good_makes_no_plan_outdated(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
+    """It stands no longer, and is not in the set to come: the plan was made of its feet and its power all the same."""
+    session, booth, by = laid
+    gone = [booth.pieces["Cane chair"].id, booth.pieces["Brass lamp"].id]
+    for put in session.scalars(select(SetPiece).where(SetPiece.set_id == booth.draft.id, SetPiece.piece_id.in_(gone))):
+        session.delete(put)
+    session.flush()
+    row = planned(laid, now)
+    plan = worked_out(session, now, row)
+    for move in plan.value["moves"]:
+        ticking.take_ticks(session, now, row, plan, [Tick(move["number"], True, now)], user_id=by.user_id)
+        assert not is_outdated(session, row, plan), move["sentence"]
+
+
 def test_a_plan_is_outdated_by_the_set_that_stands_too(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
     session, booth, _ = laid
     row = planned(laid, now)
