@@ -379,6 +379,7 @@ def _tasks(facts: Facts, order: Order, moves: Sequence[Mapping[str, Any]], setti
                 people,
                 piece.weight_oz,
                 on_stack=_on_stack(facts, move),
+                with_mover=value["hands"]["short"] == "ask a mover",
             )
         )
     return tasks_of(works, facts.pieces, _smalls_by_grouping(facts, settings), settings)

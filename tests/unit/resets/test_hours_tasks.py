@@ -48,7 +48,8 @@ def test_every_task_with_what_it_waits_for():
         "move 1": ("take down", "pack Linens 1"),
         "load 1": ("move 1",),
         "move 2": ("move 1", "pack Kitchen 1"),
-        "load 2": ("move 2",),
+        # A van is filled from its front wall: what goes in second waits for the first.
+        "load 2": ("move 2", "load 1"),
         "move 3": ("move 2",),
         "clean": ("move 3",),
         "move 4": ("clean",),
@@ -60,7 +61,7 @@ def test_every_task_with_what_it_waits_for():
         "set Kitchen 2": ("clean", "move 5", "boxes Kitchen aside", "tag Kitchen 1", "tag Kitchen 2", "boxes Kitchen in"),
         "boxes Linens in": ("clean", "move 5", "boxes Linens aside"),
         "set Linens 1": ("clean", "move 5", "boxes Linens aside", "boxes Linens in"),
-        "finish": ("boxes Kitchen home", "load 1", "load 2", "set Kitchen 1", "set Kitchen 2", "set Linens 1"),
+        "finish": ("boxes Kitchen home", "load 2", "set Kitchen 1", "set Kitchen 2", "set Linens 1"),
     }
 
 
@@ -109,6 +110,11 @@ def test_the_words_say_what_is_not_weighed():
     assert tasks["load 2"].words == "2: Hutch into the van"
 
 
+def test_the_words_say_where_a_mover_is_needed_whose_hands_are_not_counted():
+    tasks = by_key(tasks_of([MoveWork(1, "hutch", "Hutch", "staging", 2, 300 * 16, with_mover=True)], PIECES))
+    assert tasks["move 1"].words == "Move 1: Hutch out, to wait, with a mover"
+
+
 def test_pieces_off_the_van_begin_while_others_clean_and_no_more_than_two_wait():
     moves = [MoveWork(1, "old", "Old", "out", 1, 16), *(MoveWork(n, f"p{n}", f"P{n}", "in", 1, 16) for n in range(2, 7))]
     waits = {task.key: task.after for task in tasks_of(moves, {})}
@@ -127,7 +133,7 @@ def test_pieces_off_the_van_begin_while_others_clean_and_no_more_than_two_wait()
 
 def test_a_booth_that_is_only_emptied_is_cleaned_at_the_end_and_one_that_is_only_filled_at_the_beginning():
     emptied = {task.key: task.after for task in tasks_of(MOVES[:2], PIECES)}
-    assert (emptied["clean"], emptied["finish"]) == (("move 2",), ("load 1", "load 2", "clean"))
+    assert (emptied["clean"], emptied["finish"]) == (("move 2",), ("load 2", "clean"))
     filled = {task.key: task.after for task in tasks_of([MoveWork(1, "chair", "Chair", "in", 1, 16)], PIECES)}
     assert (filled["clean"], filled["unload 1"], filled["move 1"]) == ((), (), ("clean", "unload 1"))
 

@@ -52,6 +52,8 @@ class MoveWork:
     weight_oz: int | None = None
     on_stack: bool = False
     """It is lifted from, or on to, the top of another piece."""
+    with_mover: bool = False
+    """Too heavy for the hands there are: a mover's are not counted."""
 
 
 Going = Literal["leaving", "staying", "coming"]
@@ -259,6 +261,8 @@ class _Tasks:
         enters = next((n for n, move in enumerate(self.moves) if move.kind in _ENTERS), len(self.moves))
         from_van: list[int] = []
         """Numbers of the pieces that come with the van, so far."""
+        loaded: list[str] = []
+        """The load before: a van is filled from its front wall back, so the next goes in after it."""
         for place, move in enumerate(self.moves):
             if place == enters:
                 before = [self._clean(before)]
@@ -268,7 +272,7 @@ class _Tasks:
                 from_van.append(move.number)
             key = self._handle(move, "move", after)
             if move.kind == "out":
-                self._handle(move, "load", [key])
+                loaded = [self._handle(move, "load", [key, *loaded])]
             before = [key]
         if enters == len(self.moves):
             self._clean(before)
@@ -296,7 +300,7 @@ class _Tasks:
             minutes += settings.stack_more
         said = {"move": _MOVED[move.kind], "load": "into the van", "unload": "off the van"}[kind]
         words = f"{'Move ' if kind == 'move' else ''}{move.number}: {move.name} {said}"
-        words += ", not weighed" if move.weight_oz is None else ""
+        words += ", not weighed" if move.weight_oz is None else ", with a mover" if move.with_mover else ""
         grouping = self.pieces[move.key].grouping if move.key in self.pieces else ""
         key = f"{kind} {move.number}"
         after = tuple(dict.fromkeys(after))
