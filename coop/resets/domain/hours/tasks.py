@@ -180,6 +180,8 @@ class _Tasks:
         self.packed: dict[str, list[str]] = defaultdict(list)
         self.ready: dict[str, list[str]] = defaultdict(list)
         """What a grouping's setting waits for."""
+        self.stowed: list[str] = []
+        """Keys of the carrying of packed boxes off the floor: it is cleaned after that, and pieces come in after that."""
 
     def all(self) -> tuple[Task, ...]:
         self._take_down()
@@ -230,8 +232,9 @@ class _Tasks:
             )
             self.packed[one.grouping].append(self._add(task))
         packed = tuple(self.packed[one.grouping])
-        self._carry(one, "home", self._boxes(one, "leaving"), packed, dock=True)
+        self.stowed += self._carry(one, "home", self._boxes(one, "leaving"), packed, dock=True)
         aside = self._carry(one, "aside", self._boxes(one, "staying"), packed)
+        self.stowed += aside
         self.ready[one.grouping] += aside
 
     def _carry(
@@ -289,7 +292,7 @@ class _Tasks:
 
     def _clean(self, after: Iterable[str]) -> str:
         return self._add(
-            Task("clean", "clean", "Clean the floor and walls", self._minutes("clean"), 1, tuple(after), inside=True)
+            Task("clean", "clean", "Clean the floor and walls", self._minutes("clean"), 1, (*after, *self.stowed), inside=True)
         )
 
     def _handle(self, move: MoveWork, kind: Literal["move", "load", "unload"], after: Iterable[str]) -> str:
