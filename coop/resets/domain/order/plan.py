@@ -173,9 +173,9 @@ def _notes(woven: Iterable[Step | HandStep], before: Arrangement, after: Arrange
     if far:
         names = joined(sorted((before.get(key) or after[key]).piece.name for key in far))
         yield f"Nobody gets near {names} without reaching over other pieces: two people, or a step, and nothing heavy or glass."
-    for step in woven:
-        if isinstance(step, HandStep) and step.under:
-            name, *over = ((before.get(key) or after[key]).piece.name for key in (step.key, *step.under))
+    for key, under in dict.fromkeys((step.key, step.under) for step in woven if isinstance(step, HandStep)):
+        if under:
+            name, *over = ((before.get(one) or after[one]).piece.name for one in (key, *under))
             yield f"{name} lies under {joined(over)} then: empty that and lift it a side at a time, two people."
 
 
