@@ -15,6 +15,7 @@ from coop.core.db import transaction
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall, Space
 from coop.resets.domain.booth import rectangle_booth
+from coop.resets.domain.caution import CAUTION, LIFT_CAUTION
 from coop.resets.models import BoothSet, PieceRow, SetPiece
 from coop.resets.putting import save_arrangement
 from coop.resets.set_json import Put, puts_value
@@ -75,6 +76,18 @@ def test_anothers_set_is_as_if_it_were_not_there(web: Web) -> None:
     for end in ("", "/terms", "/stand", "/over", "/drop", "/arrange", "/arrange/stop"):
         assert send(amos, page_of(web) + end, version="1").status_code == 404
     assert web.browser("dealer").get(page_of(web)).status_code == 200
+
+
+def test_the_caution_stands_beside_findings_walls_and_moves(web: Web) -> None:
+    """With what is found, with the walls and their heights; before the first move with its weight."""
+    said = html.escape(CAUTION).replace("&#x27;", "&#39;")
+    page = web.browser("dealer").get(page_of(web)).text
+    for section in ('id="set-found"', 'id="walls"'):
+        begins = page.index(section)
+        assert said in page[begins : page.index("</section>", begins)], section
+    moves = web.browser("dealer").get(f"/resets/days/{web.house.resets.reset}/moves").text
+    assert said in moves[: moves.index('<ol class="ticks"')]
+    assert html.escape(LIFT_CAUTION) in moves
 
 
 def test_a_set_is_not_compared_with_anothers(web: Web) -> None:
