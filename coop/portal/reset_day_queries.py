@@ -16,7 +16,7 @@ from coop.floor.models import Mall, Space
 from coop.portal.queries import own_dealers_query
 from coop.resets.booking import places_of
 from coop.resets.models import BoothSet
-from coop.resets.planning import OPEN, group_of, newest_plan, plans_of
+from coop.resets.planning import OPEN, group_of, newest_plan, plan_to_tick
 from coop.resets.reset_models import CarryWay, Reset, ResetBooking, ResetPlan
 from coop.resets.ticking import done_of
 from coop.resets.wording import EMPTY_BOOTH
@@ -118,9 +118,9 @@ def reset_desk(session: Session, reset: Reset, *, to_tick: bool = False) -> Rese
     outdated = plan is not None and reset.state in OPEN and not pending and is_outdated(session, reset, plan)
     stopped = ""
     if to_tick and plan is not None and plan.value["stopped"]:
-        earlier = next((one for one in reversed(plans_of(session, reset)) if one.value["moves"]), None)
-        if earlier is not None:
-            plan, stopped = earlier, plan.value["stopped"]
+        shown = plan_to_tick(session, reset)
+        if shown is not None and shown.id != plan.id:
+            plan, stopped = shown, plan.value["stopped"]
     return ResetDesk(
         session,
         ResetRow(reset, space, mall, *_named(_set_names(session, [reset]), reset)),

@@ -16,6 +16,7 @@ from coop.portal.reset_views import resets
 from coop.resets import ticking
 from coop.resets.domain.caution import LIFT_CAUTION
 from coop.resets.move_drawing import move_svg, states_of
+from coop.resets.planning import plan_to_tick
 from coop.resets.reset_models import Reset, ResetPlan
 from coop.resets.ticking import Tick, plan_numbered
 
@@ -71,7 +72,8 @@ def take_ticks(reset_id: int) -> Page:
         done = ticking.take_ticks(db(), now(), row, plan, ticks, user_id=visitor().user_id)
     except (Refusal, ValueError) as error:
         return make_response(jsonify(refused=str(error)), 422)
-    return jsonify(done=sorted(done), at=now().isoformat())
+    shown = plan_to_tick(db(), row)
+    return jsonify(done=sorted(done), at=now().isoformat(), newer=shown is not None and shown.number > plan.number)
 
 
 def _moment(text: str) -> datetime:

@@ -174,6 +174,14 @@ def newest_plan(session: Session, row: Reset) -> ResetPlan | None:
     return session.scalar(select(ResetPlan).where(ResetPlan.reset_id == row.id).order_by(ResetPlan.number.desc()).limit(1))
 
 
+def plan_to_tick(session: Session, row: Reset) -> ResetPlan | None:
+    """Its newest plan; where that was stopped, the last one that has moves."""
+    plans = plans_of(session, row)
+    return next(
+        (plan for plan in reversed(plans) if plan.value["moves"] or not plan.value["stopped"]), plans[-1] if plans else None
+    )
+
+
 def plans_of(session: Session, row: Reset) -> Sequence[ResetPlan]:
     """All its plans, the first first."""
     return session.scalars(select(ResetPlan).where(ResetPlan.reset_id == row.id).order_by(ResetPlan.number)).all()

@@ -122,6 +122,7 @@ async function send() {
       tell(said.at, said.done);
       count();
       tellWaiting();
+      if (said.newer) say(network, "The order was worked out again since this page was opened: open it again, and go on from there.");
     } else {
       say(network, said.refused ?? "The ticks are kept on this phone, but were not taken: sign in again, and open this page.");
     }

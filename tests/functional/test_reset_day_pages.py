@@ -126,6 +126,22 @@ def test_ticks_kept_for_an_earlier_order_are_sent_when_the_phone_has_a_newer_one
         expect(page.get_by_text("have changed since this order was worked out")).to_be_visible()
 
 
+def test_a_phone_that_ticks_on_an_order_is_told_of_a_newer_one(browser: Browser, hall: Served) -> None:
+    with context(browser, hall, "dealer", PHONE) as opened:
+        page = opened.new_page()
+        page.goto(f"{hall.base}/resets/days/{hall.house.resets.reset}/moves")
+        page.get_by_role("button", name="Done move 1", exact=True).click()
+        expect(page.locator("#moves-left")).to_have_text("4 of 5 to go.")
+        expect(page.locator("#moves-network")).to_have_text("")
+        with transaction(hall.sessions) as session:
+            row = session.get_one(Reset, hall.house.resets.reset)
+            first = newest_plan(session, row)
+            assert first is not None
+            keep_plan(session, NOW, row, dict(first.value), first.made_of)
+        page.get_by_role("button", name="Done move 2", exact=True).click()
+        expect(page.locator("#moves-network")).to_contain_text("worked out again since this page was opened")
+
+
 def test_where_a_missing_tick_stops_the_order_the_moves_before_are_ticked_on(browser: Browser, hall: Served) -> None:
     with transaction(hall.sessions) as session:
         row = session.get_one(Reset, hall.house.resets.reset)
