@@ -13,7 +13,7 @@ from wtforms.validators import Length
 from coop.core.fields import LengthField, Needed, NumberField, stripped, told, whole_number
 from coop.resets.domain.way import Leg
 from coop.resets.domain.weight import OZ_PER_LB
-from coop.resets.ways import KIND_WORDS, LEGS, MEASURE_WORDS, leg_value, measures_of, needed_of
+from coop.resets.ways import KIND_WORDS, LEGS, MEASURE_WORDS, leg_value, measure_names, needed_names
 
 MOST_LEGS = 20
 _MOST_STEPS, _MOST_POUNDS = 200, 20_000
@@ -37,7 +37,7 @@ class LegForm(PlainForm):  # type: ignore[misc]
         """The fields of its kind, and whether each must be written."""
         if self.kind.data not in LEGS:
             return []
-        return [(self[one], one in needed_of(self.kind.data)) for one in measures_of(self.kind.data)]
+        return [(self[one], one in needed_names(self.kind.data)) for one in measure_names(self.kind.data)]
 
     @property
     def is_empty(self) -> bool:

@@ -156,23 +156,24 @@ class ResetTime(Base):
     dealer_id: Mapped[int] = mapped_column(ForeignKey("dealer.id"), index=True)
     reset_id: Mapped[int | None] = mapped_column(ForeignKey("booth_reset.id"))
     task: Mapped[str] = mapped_column(String(20))
-    """A kind of task (`domain/hours.py`)."""
+    """A kind of task (`domain/hours/tasks.TASK_KINDS`)."""
     minutes: Mapped[int] = mapped_column(Integer)
     people: Mapped[int] = mapped_column(Integer, default=1)
     count: Mapped[int] = mapped_column(Integer, default=1)
-    """How many of them: pieces moved, boxes packed, tags written."""
+    """How many of what the kind is counted by: pieces moved, boxes packed, tags written."""
     on_date: Mapped[date]
     created_at: Mapped[datetime] = mapped_column(UtcDateTime)
 
 
 class ResetSetting(Base):
-    """What a dealer's plans go by where it is not the usual: minutes of tasks, box size, pads, the van."""
+    """What a dealer's plans go by where it is not the usual: minutes of tasks, smalls a box, days of the season."""
 
     __tablename__ = "reset_setting"
 
     id: Mapped[int] = mapped_column(Key, primary_key=True)
     dealer_id: Mapped[int] = mapped_column(ForeignKey("dealer.id"), unique=True)
     value: Mapped[dict[str, Any]] = mapped_column(JSON)
+    """As `settings.read_setting` reads it."""
     version: Mapped[int] = mapped_column(Integer)
 
     __mapper_args__: ClassVar[dict[str, Any]] = {"version_id_col": version}  # type: ignore[misc]

@@ -58,12 +58,12 @@ def leg_value(leg: Leg) -> dict[str, Any]:
     return {"kind": kind, **asdict(leg)}
 
 
-def needed_of(kind: str) -> tuple[str, ...]:
+def needed_names(kind: str) -> tuple[str, ...]:
     """The measures a kind of leg cannot be without."""
     return tuple(one.name for one in fields(LEGS[kind]) if one.default is MISSING and one.name != "name")
 
 
-def measures_of(kind: str) -> tuple[str, ...]:
+def measure_names(kind: str) -> tuple[str, ...]:
     """All measures of a kind of leg, in the order they are asked for."""
     return tuple(one.name for one in fields(LEGS[kind]) if one.name != "name")
 
@@ -120,7 +120,7 @@ def _require_measured(leg: Leg) -> None:
     value = leg_value(leg)
     if not one_line(leg.name):
         raise Refusal(f"A leg of the way, {KIND_WORDS[value['kind']]}, has no name: call it by where it is.")
-    for measure in measures_of(value["kind"]):
+    for measure in measure_names(value["kind"]):
         if value[measure] is not None and value[measure] <= 0:
             raise Refusal(f"{leg.name} has a {MEASURE_WORDS[measure].lower()} of nothing: write it, or leave it empty.")
 
@@ -133,7 +133,7 @@ def leg_words(leg: Leg) -> str:
         kind = f"{count} {'step' if count == 1 else 'steps'}"
     said = [
         f"{MEASURE_WORDS[one].lower()} {measure_words(one, value[one])}"
-        for one in measures_of(value["kind"])
+        for one in measure_names(value["kind"])
         if value.get(one) is not None
     ]
     return ", ".join([kind, *said])
