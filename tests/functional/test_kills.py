@@ -19,7 +19,7 @@ from coop.closing.models import MonthClose
 from coop.closing.service import start_close
 from coop.closing.steps import BEFORE_LOCK, BODIES
 from coop.config import Settings
-from coop.core import jobs, runner
+from coop.core import jobs
 from coop.core.clock import utc_now
 from coop.core.db import make_engine, make_sessions, transaction
 from coop.core.mail import MailAttempt, Outbox
@@ -29,6 +29,7 @@ from tests.factories.coops import MARCH, build_coop, content, everything, found,
 from tests.factories.sales import many_rows, row, write_csv
 from tests.functional.warm import Ended, WarmCoop
 from tests.services import CHECKOUT
+from tests.work import work_off
 
 ZONE = noon_zone()
 STEPS = [f"close:{step}:{when}" for step in (*BEFORE_LOCK, "lock", "payouts") for when in ("before-commit", "done")]
@@ -149,7 +150,7 @@ def begin(place: Place, now) -> None:
 
 def work(place: Place) -> None:
     """Do what there is to do in this process, undisturbed."""
-    assert runner.run_loop(place.sessions, place.settings, runner.Stop(), until_idle=True) == 0
+    work_off(place.sessions, place.settings)
 
 
 def id_line(letter: bytes) -> bytes:

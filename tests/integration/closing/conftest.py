@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -14,11 +15,12 @@ from coop.closing.models import CloseStep, MonthClose
 from coop.closing.queries import close_of, group_of
 from coop.closing.service import start_close
 from coop.config import Settings
-from coop.core import jobs, runner
+from coop.core import jobs, pdf_engine
 from coop.core.clock import utc_now
 from coop.core.db import Sessions, transaction
 from coop.core.periods import Month
 from tests.factories.coops import MARCH, SmallCoop, build_coop, content, noon_zone
+from tests.work import work_off
 
 LEASE = timedelta(seconds=30)
 
@@ -37,7 +39,7 @@ class Desk:
 
     def work(self) -> None:
         """Do what there is to do, to its end."""
-        assert runner.run_loop(self.sessions, self.settings, runner.Stop(), until_idle=True) == 0
+        work_off(self.sessions, self.settings)
 
     def close(self, month: Month = MARCH) -> dict[str, CloseStep]:
         self.start(month)
@@ -76,6 +78,16 @@ class Desk:
             assert close
             failed = select(jobs.Job.error).where(jobs.Job.state == "failed", jobs.Job.group_key == group_of(close.id))
             return list(session.scalars(failed))
+
+
+RENDERED = functools.cache(pdf_engine.render_pdf)
+"""The same text gives the same bytes, as tests/unit/core/test_pdf.py holds: of the small co-op's statements, in forty tests."""
+
+
+@pytest.fixture(autouse=True)
+def each_paper_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A text that was rendered in this process is not rendered again."""
+    monkeypatch.setattr(pdf_engine, "render_pdf", RENDERED)
 
 
 @pytest.fixture

@@ -27,7 +27,6 @@ from coop.closing.opening import (
 )
 from coop.closing.service import start_close
 from coop.config import Settings
-from coop.core import runner
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.periods import Month
@@ -45,6 +44,7 @@ from coop.statements.models import Statement
 from coop.tax import service as tax
 from tests.factories.coops import found, line, ticket
 from tests.factories.house import add_person
+from tests.work import work_off
 
 FEBRUARY, MARCH, APRIL = Month(2025, 2), Month(2025, 3), Month(2025, 4)
 MARCH_2 = datetime(2025, 3, 2, 18, 0, tzinfo=UTC)
@@ -199,7 +199,7 @@ def test_what_is_signed_opens_the_books_and_the_first_month_closes_on_it(paper: 
         with transaction(paper.sessions) as session:
             mall = session.scalars(select(Mall).where(Mall.code == code)).one()
             start_close(session, APRIL_2, mall_id=mall.id, month=MARCH)
-        assert runner.run_loop(paper.sessions, paper.settings, runner.Stop(), until_idle=True) == 0
+        work_off(paper.sessions, paper.settings)
     with transaction(paper.sessions) as session:
         statements = dict(
             session.execute(
