@@ -31,8 +31,9 @@ def elevation_svg(
     height = max(seen.top_in16, min(SEEN_IN16, seen.height_in16 or SEEN_IN16))
     left = min([0, *(one.left_in16 for one in seen.standing)]) - text_in16 // 2
     right = max([seen.width_in16, *(one.right_in16 for one in seen.standing)]) + text_in16 // 2
-    top, bottom = -height - text_in16 * (2 if seen.limit_in16 else 1) // 2, 2 * text_in16
-    body = [*_side(seen, height, text_in16)]
+    top, bottom = -height - text_in16 * (3 if seen.limit_in16 else 1) // 2, 2 * text_in16
+    # A side that was measured lower than what may stand before it is drawn as high as it is.
+    body = [*_side(seen, height if seen.height_in16 is None else seen.height_in16, text_in16)]
     for one in seen.standing:
         body.append(_standing(one, numbers.get(one.key), (colours or {}).get(one.key, ""), text_in16, one.key in marked))
     body += _limits(seen, text_in16)
@@ -95,7 +96,7 @@ def _limits(seen: Elevation, text: int) -> Iterator[str]:
             f'<line class="elevation-limit" x1="{-text}" y1="{-seen.limit_in16}" x2="{seen.width_in16 + text}" '
             f'y2="{-seen.limit_in16}" stroke="currentColor" stroke-width="8" stroke-dasharray="40 20"/>'
         )
-        yield _text(seen.width_in16 // 2, -seen.limit_in16 - text // 3, f"no higher than {format_length(seen.limit_in16)}", text)
+        yield _text(seen.width_in16 // 2, -seen.limit_in16 - text // 2, f"no higher than {format_length(seen.limit_in16)}", text)
 
 
 def _text(x: int, y: int, words: str, size: int) -> str:

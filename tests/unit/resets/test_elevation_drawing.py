@@ -92,3 +92,13 @@ def test_what_is_marked_is_drawn_heavy_and_colours_are_the_pieces() -> None:
     chest = by_key["1"].find(f"{SVG}rect")
     assert chest is not None
     assert chest.attrib["fill"] == "#8a5a2b"
+
+
+def test_a_wall_is_drawn_as_high_as_it_was_measured() -> None:
+    """A wall of four feet under a limit of seven: what hangs above it hangs on nothing, and the drawing shows that."""
+    low = replace(BOOTH, sides=tuple(replace(side, height_in16=48 * INCH) for side in BOOTH.sides))
+    root = ET.fromstring(elevation_svg(elevation(low, SET, 0), name="back", numbers=NUMBERS))
+    side = next(one for one in root.iter(f"{SVG}rect") if one.attrib["class"] == "elevation-side")
+    assert (int(side.attrib["y"]) / INCH, int(side.attrib["height"]) / INCH) == (-48, 48)
+    _, top, _, _ = (float(value) for value in root.attrib["viewBox"].split())
+    assert top <= -84 * INCH, "the limit and the mirror are still on the drawing"
