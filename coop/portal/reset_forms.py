@@ -1,4 +1,4 @@
-"""What a dealer types about pieces, smalls and the measures of a booth."""
+"""What a dealer types about pieces and smalls, and of which dealer they are."""
 
 from __future__ import annotations
 

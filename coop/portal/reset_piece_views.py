@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import date
-
 from flask import abort, flash, redirect, render_template, request, url_for
 from sqlalchemy import select
 
@@ -12,10 +10,9 @@ from coop.core.fields import whole_number
 from coop.core.web import Page, allow, db, now, roll_back, show_list, takes, visitor
 from coop.core.words import joined
 from coop.dealers.dealer_file import MOST_BYTES
-from coop.portal.month_queries import calendar
 from coop.portal.reset_forms import OWN_COLOURS, PieceFileForm, PieceForm
 from coop.portal.reset_piece_list import PieceShown, own_piece, own_pieces
-from coop.portal.reset_views import dealers_here, resets
+from coop.portal.reset_views import dealers_here, resets, today_here
 from coop.resets import pieces as service
 from coop.resets.models import PieceRow
 from coop.resets.pieces import PieceRefused, copy_piece, let_go, own_colours, take_back
@@ -24,10 +21,6 @@ from coop.resets.reading import bound_by_sales
 
 _TAKES = MOST_BYTES + 64 * 1024
 """A file, and what a form has around it."""
-
-
-def today_here() -> date:
-    return calendar(db(), now()).today or now().date()
 
 
 @resets.get("/pieces")

@@ -20,10 +20,11 @@ from coop.resets.domain.piece import Piece, Placed
 from coop.resets.models import BoothSet
 from coop.resets.set_json import MOST_PIECES, Put
 from coop.resets.sets import LONGEST_NAME, LONGEST_NOTE, LONGEST_THEME, Terms
+from coop.resets.wording import EMPTY_BOOTH
 
 FIELDS = ("x", "y", "t", "on", "up")
 LAST_YEARS = "last-year"
-WHAT = {
+FIELD_WORDS = {
     "x": "from the left",
     "y": "from the back",
     "t": "turn",
@@ -55,7 +56,7 @@ class NewSetForm(TermsForm):
 
     def __init__(self, *args: Any, sources: Sequence[tuple[BoothSet, str]] = (), **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        choices = [SelectChoice("", "an empty booth")]
+        choices = [SelectChoice("", EMPTY_BOOTH)]
         if sources:
             choices.append(SelectChoice(LAST_YEARS, "what stood a year before"))
         self.source.choices = [*choices, *(SelectChoice(str(row.id), words) for row, words in sources)]
@@ -165,7 +166,7 @@ def _read_row(row: PieceRowForm, booth: Booth) -> Put:
 def _length(row: PieceRowForm, name: str) -> int:
     text = row.typed[name]
     if not text:
-        row.wrong[name] = f"Write how far {row.piece.name} is {WHAT[name]}, like 2' 6\"."
+        row.wrong[name] = f"Write how far {row.piece.name} is {FIELD_WORDS[name]}, like 2' 6\"."
         return 0
     try:
         return signed_length(text)

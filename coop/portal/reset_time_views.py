@@ -16,9 +16,8 @@ from coop.dealers.models import Dealer
 from coop.leases.pricing import named
 from coop.portal import reset_day_queries
 from coop.portal.queries import own_dealers_query
-from coop.portal.reset_piece_views import today_here
 from coop.portal.reset_time_forms import SettingsForm, TimeForm
-from coop.portal.reset_views import dealers_here, resets
+from coop.portal.reset_views import dealers_here, resets, today_here
 from coop.resets.domain.hours.estimate import PERT_CAUTION
 from coop.resets.reset_models import Reset, ResetTime
 from coop.resets.settings import change_settings, setting_of

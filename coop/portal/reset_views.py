@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import date
 
 from flask import Blueprint, abort, render_template
 
@@ -10,6 +11,7 @@ from coop.core.errors import Refusal
 from coop.core.web import Page, allow, db, now, visitor
 from coop.dealers.models import Dealer
 from coop.portal import reset_queries as queries
+from coop.portal.month_queries import calendar
 from coop.portal.queries import own_dealers
 from coop.resets.domain.caution import CAUTION
 from coop.resets.domain.weight import format_weight
@@ -31,6 +33,11 @@ def dealers_here() -> Sequence[Dealer]:
     if not found:
         raise Refusal("Your sign-in belongs to no dealer yet. Ask the manager to name the one you are.")
     return found
+
+
+def today_here() -> date:
+    """The latest day it is at any of the malls."""
+    return calendar(db(), now()).today or now().date()
 
 
 def booth_here(mall_code: str, space_code: str) -> HeldBooth:
