@@ -205,6 +205,7 @@ def _mover_notes(moves: Sequence[Mapping[str, Any]]) -> Iterator[str]:
     for verdict, said in (
         ("ask a mover", "too heavy for the hands of a reset: a mover's hands are not counted in the hours"),
         ("weigh it", "not weighed: the hours count two people"),
+        ("not by hand so", "not to be lifted as the next set asks: the hands say why"),
     ):
         names = sorted({move["name"] for move in moves if move["hands"]["short"] == verdict})
         if names:

@@ -243,6 +243,20 @@ def test_a_piece_let_go_stops_the_plan_until_its_set_is_without_it(laid: tuple[S
     assert worked_out(session, now, row).value["stopped"] == said
 
 
+def test_a_lift_that_is_too_high_is_said_in_the_plan_and_shown_beside_the_other_lifts(
+    laid: tuple[Session, BoothLaid, By], now: datetime
+) -> None:
+    """The chair is lifted from the floor, and then on to a cupboard of 78 in.: hands above 70 in. (NIOSH 94-110)."""
+    session, booth, _ = laid
+    chair, cupboard = booth.pieces["Cane chair"], booth.pieces["Tall cupboard"]
+    put = session.scalars(select(SetPiece).where(SetPiece.set_id == booth.draft.id, SetPiece.piece_id == chair.id)).one()
+    put.on_piece_id, put.x_in16, put.y_in16, put.turn_deg = cupboard.id, in16(20), in16(10), 0
+    session.flush()
+    value = worked_out(session, now, planned(laid, now)).value
+    assert [move["hands"]["short"] for move in value["moves"] if move["name"] == "Cane chair"] == ["1 person", "not by hand so"]
+    assert "Cane chair is not to be lifted as the next set asks: the hands say why." in value["notes"]
+
+
 def test_boxes_of_smalls_go_in_the_van_too(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
     """Four boxes of china, one column, with the four pieces that go home; the cupboard is higher than the van."""
     session, booth, by = laid

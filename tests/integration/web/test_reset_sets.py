@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import json
 import re
+from datetime import datetime
 from typing import Any
 
 from flask.testing import FlaskClient
@@ -17,7 +18,9 @@ from coop.floor.models import Mall, Space
 from coop.resets.domain.booth import rectangle_booth
 from coop.resets.domain.caution import CAUTION, LIFT_CAUTION
 from coop.resets.models import BoothSet, PieceRow, SetPiece
+from coop.resets.planning import keep_plan, newest_plan
 from coop.resets.putting import save_arrangement
+from coop.resets.reset_models import Reset
 from coop.resets.set_json import Put, puts_value
 from coop.resets.sets import puts_of
 from tests.factories.leases import make_lease, make_space
@@ -85,9 +88,29 @@ def test_the_caution_stands_beside_findings_walls_and_moves(web: Web) -> None:
     for section in ('id="set-found"', 'id="walls"'):
         begins = page.index(section)
         assert said in page[begins : page.index("</section>", begins)], section
+    day = web.browser("dealer").get(f"/resets/days/{web.house.resets.reset}").text
+    begins = day.index('id="hands"')
+    assert html.escape(LIFT_CAUTION) in day[begins : day.index("</section>", begins)]
     moves = web.browser("dealer").get(f"/resets/days/{web.house.resets.reset}/moves").text
     assert said in moves[: moves.index('<ol class="ticks"')]
     assert html.escape(LIFT_CAUTION) in moves
+    ids = web.house.resets
+    assert said in web.browser("dealer").get(f"/resets/sets/{ids.stands}/compare/{ids.draft}").text, "it tells heights"
+
+
+def test_each_way_a_piece_is_lifted_is_told_on_the_page_of_a_reset(web: Web, now: datetime) -> None:
+    with transaction(web.sessions) as session:
+        row = session.get_one(Reset, web.house.resets.reset)
+        plan = newest_plan(session, row)
+        assert plan is not None
+        value = json.loads(json.dumps(plan.value))
+        lifted = [move for move in value["moves"] if move["name"] == "Brass lamp"]
+        assert len(lifted) == 2
+        lifted[1]["hands"] = {"people": None, "short": "not by hand so", "why": "Brass lamp would be lifted too high."}
+        keep_plan(session, now, row, value, plan.made_of)
+    page = web.browser("dealer").get(f"/resets/days/{web.house.resets.reset}").text
+    for move in lifted:
+        assert html.escape(move["hands"]["why"]) in page
 
 
 def test_a_set_is_not_compared_with_anothers(web: Web) -> None:
@@ -117,6 +140,18 @@ def test_a_set_is_made_like_another_and_wrong_dates_are_kept_as_typed(web: Web) 
     assert "Copied from Autumn" in page
     autumn = send(ida, SETS, name="Autumn again", starts_on="2027-10-01", source="last-year")
     assert "Copied from" in ida.get(autumn.headers["Location"]).text
+
+
+def test_a_set_leads_to_the_next_one_and_a_draft_to_its_reset(web: Web) -> None:
+    ida, ids = web.browser("dealer"), web.house.resets
+    stands, draft = (html.unescape(ida.get(f"/resets/sets/{one}").text) for one in (ids.stands, ids.draft))
+    assert f'href="{SETS}?begin={ids.stands}#another"' in stands
+    assert "Plan the reset to it" not in stands
+    assert f'/reset?set={ids.draft}"' in draft
+    page = ida.get(f"{SETS}?begin={ids.stands}").text
+    assert 'id="another"' in page
+    assert f'<option selected value="{ids.stands}">' in page
+    assert "<option selected" not in ida.get(f"{SETS}?begin=nonsense").text.split('id="source"')[1].split("</select>")[0]
 
 
 def test_a_dropped_draft_is_brought_back_by_its_page(web: Web) -> None:
