@@ -15,7 +15,7 @@ from coop.portal.reset_piece_list import PieceShown, own_piece, own_pieces
 from coop.portal.reset_views import dealers_here, resets, today_here
 from coop.resets import pieces as service
 from coop.resets.models import PieceRow
-from coop.resets.pieces import PieceRefused, copy_piece, let_go, own_colours, take_back
+from coop.resets.pieces import PieceRefused, copy_piece, let_go_piece, own_colours, take_back_piece
 from coop.resets.pieces_csv import COLUMNS, MOST_ROWS, PiecesRefused, RowFault, bring_pieces
 from coop.resets.reading import bound_by_sales
 
@@ -132,7 +132,7 @@ def copy_own_piece(piece_id: int) -> Page:
 @allow("dealer")
 def let_piece_go(piece_id: int) -> Page:
     row = _own(piece_id)
-    sets = let_go(db(), now(), row, today=today_here(), user_id=visitor().user_id)
+    sets = let_go_piece(db(), now(), row, today=today_here(), user_id=visitor().user_id)
     also = f" It is still in {joined(sets)}: take it out there, or put another in its place." if sets else ""
     flash(f"{row.name} is let go.{also} Its page takes it back.")
     return redirect(url_for("resets.piece", piece_id=piece_id), 303)
@@ -143,7 +143,7 @@ def let_piece_go(piece_id: int) -> Page:
 def take_piece_back(piece_id: int) -> Page:
     row = _own(piece_id)
     try:
-        take_back(db(), now(), row, user_id=visitor().user_id)
+        take_back_piece(db(), now(), row, user_id=visitor().user_id)
     except Refusal as refusal:
         roll_back()
         flash(str(refusal))

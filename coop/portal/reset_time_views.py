@@ -27,7 +27,7 @@ from coop.resets.timing import (
     counted_words,
     log_time,
     minutes_words,
-    take_back,
+    take_back_time,
     time_words,
     times_of,
 )
@@ -132,7 +132,7 @@ def take_time_back(time_id: int) -> Page:
     dealer = db().get_one(Dealer, row.dealer_id)
     was = {one: getattr(row, one) for one in ("task", "minutes", "count", "people", "on_date")}
     said, reset = time_words(row), str(row.reset_id or "")
-    take_back(db(), now(), row, user_id=visitor().user_id)
+    take_back_time(db(), now(), row, user_id=visitor().user_id)
     flash(f"Taken back, {said}. It stands filled in below: log it again to have it back.")
     return _times_page(dealer, _form(dealer, formdata=None, data=was | {"reset": reset}))
 

@@ -279,7 +279,7 @@ def copy_piece(session: Session, now: datetime, row: PieceRow, *, user_id: int |
     return made
 
 
-def let_go(session: Session, now: datetime, row: PieceRow, *, today: date, user_id: int | None = None) -> list[str]:
+def let_go_piece(session: Session, now: datetime, row: PieceRow, *, today: date, user_id: int | None = None) -> list[str]:
     """The dealer has it no more; sets it is in keep it. The names of sets it still stands or would stand in."""
     lock(session, row)
     if row.gone_on is None:
@@ -289,7 +289,7 @@ def let_go(session: Session, now: datetime, row: PieceRow, *, today: date, user_
     return sets_with(session, row.id)
 
 
-def take_back(session: Session, now: datetime, row: PieceRow, *, user_id: int | None = None) -> None:
+def take_back_piece(session: Session, now: datetime, row: PieceRow, *, user_id: int | None = None) -> None:
     """Undo letting go. Refuses where another piece has its name by now."""
     lock(session, session.get_one(Dealer, row.dealer_id))
     lock(session, row)

@@ -74,7 +74,7 @@ def log_time(
     return row
 
 
-def take_back(session: Session, now: datetime, row: ResetTime, *, user_id: int | None = None) -> None:
+def take_back_time(session: Session, now: datetime, row: ResetTime, *, user_id: int | None = None) -> None:
     """A time that was logged by mistake: the next estimate goes without it."""
     audit.record(session, now, "time taken back", SUBJECT, row.id, user_id=user_id, detail=time_words(row))
     session.delete(row)

@@ -27,10 +27,10 @@ from coop.resets.pieces import (
     as_written,
     change_piece,
     copy_piece,
-    let_go,
+    let_go_piece,
     own_colours,
     piece_faults,
-    take_back,
+    take_back_piece,
 )
 from coop.resets.pieces_csv import COLUMNS, Brought, PiecesRefused, bring_pieces
 from tests.factories.people import make_coop, make_dealer
@@ -154,12 +154,12 @@ def test_two_pieces_of_one_name_are_refused_unless_one_was_let_go(sessions: Sess
         assert refused.value.faults == {
             "name": "You have a piece called oak DRESSER already: give this one another name, like oak DRESSER 2."
         }
-        assert let_go(session, NOW, first, today=TODAY) == []
+        assert let_go_piece(session, NOW, first, today=TODAY) == []
         second = add_piece(session, NOW, dealer, DRESSER)
         with pytest.raises(Refusal, match="Another piece is called Oak dresser by now: give that one another name first"):
-            take_back(session, NOW, first)
+            take_back_piece(session, NOW, first)
         change_piece(session, NOW, second, replace(DRESSER, name="Oak dresser, small"), version=second.version)
-        take_back(session, NOW, first)
+        take_back_piece(session, NOW, first)
         assert first.gone_on is None
         other = make_dealer(session, NOW, "D02")
         add_piece(session, NOW, other, DRESSER)
@@ -193,8 +193,8 @@ def test_a_copy_has_the_next_free_name_and_is_free_and_untagged(sessions: Sessio
 def test_letting_go_says_which_sets_hold_the_piece(sessions: Sessions) -> None:
     with transaction(sessions) as session:
         laid = a_booth(session)
-        assert let_go(session, NOW, laid.pieces["Oak dresser"], today=TODAY) == ["Autumn", "Winter"]
-        assert let_go(session, NOW, laid.pieces["Gilt mirror"], today=TODAY) == []
+        assert let_go_piece(session, NOW, laid.pieces["Oak dresser"], today=TODAY) == ["Autumn", "Winter"]
+        assert let_go_piece(session, NOW, laid.pieces["Gilt mirror"], today=TODAY) == []
         with pytest.raises(Refusal, match="Gilt mirror was let go: take it back first"):
             change_piece(session, NOW, laid.pieces["Gilt mirror"], DRESSER, version=2)
 

@@ -18,7 +18,7 @@ from coop.resets.domain.hours.tasks import HoursSettings
 from coop.resets.domain.season import Leads
 from coop.resets.reset_models import ResetSetting
 from coop.resets.settings import Setting, change_settings, read_setting, setting_of
-from coop.resets.timing import corrections_for, counted_words, log_time, take_back, times_of
+from coop.resets.timing import corrections_for, counted_words, log_time, take_back_time, times_of
 from tests.factories.resets import BoothLaid, a_booth
 
 TODAY = date(2026, 11, 3)
@@ -86,7 +86,7 @@ def test_times_correct_what_the_dealer_goes_by(laid: tuple[Session, BoothLaid], 
     assert [row.task for row in times_of(session, booth.dealer.id)] == ["clean", "pack"], "the latest first"
     row = times_of(session, booth.dealer.id)[1]
     assert row.id == first
-    take_back(session, now, row, user_id=1)
+    take_back_time(session, now, row, user_id=1)
     assert [one.kind for one in corrections_for(session, booth.dealer.id)] == ["clean"]
     said = session.scalars(select(AuditLog.action).where(AuditLog.subject_kind == "reset time").order_by(AuditLog.id)).all()
     assert said == ["time logged", "time logged", "time taken back"]
