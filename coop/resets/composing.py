@@ -37,8 +37,7 @@ from coop.resets.plain import booth_value, piece_value, placed_value
 
 FOR_BUYERS = "the floor for sold pieces"
 """Where sold, held and layaway pieces wait for their buyers: the mall's, nobody's staging."""
-BOX_IN16 = (16 * 16, 12 * 16, 12 * 16)
-"""A box of smalls as it stands in the van: that of `KitRules.box_cuin`."""
+BOX_IN16 = kits.KitRules().box_in16
 DAYS_TRIED = 3
 """A reset that its day does not hold is tried on so many in a row on which the mall is open, at the same hours."""
 DAYS_LOOKED_AT = 60

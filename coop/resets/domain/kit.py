@@ -26,7 +26,8 @@ class KitRules:
 
     feet: int = 4
     """Of a piece, where it was not said."""
-    box_cuin: int = 16 * 12 * 12
+    box_in16: tuple[int, int, int] = (16 * IN16_PER_INCH, 12 * IN16_PER_INCH, 12 * IN16_PER_INCH)
+    """Of a box of smalls: width, depth, height."""
     fill: Fraction = Fraction(3, 4)
     fill_fragile: Fraction = Fraction(1, 2)
     """How much of a box is filled by what is in it; fragile things are wrapped."""
@@ -42,6 +43,10 @@ class KitRules:
     ladder_in16: int = 72 * IN16_PER_INCH
     """What is put higher than this is put there from a step ladder."""
     dolly_oz: int = 35 * OZ_PER_LB
+
+    @property
+    def box_cuin(self) -> int:
+        return math.prod(self.box_in16) // IN16_PER_INCH**3
 
 
 @dataclass(frozen=True)
