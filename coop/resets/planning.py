@@ -26,7 +26,7 @@ from coop.resets.holding import held_spans
 from coop.resets.models import BoothSet, PieceRow, SetPrice
 from coop.resets.reading import pieces_of, set_rows
 from coop.resets.reset_models import Reset, ResetBooking, ResetPlan
-from coop.resets.sets import let_stand, newest_measure, take_down
+from coop.resets.sets import let_stand, newest_measure, standing_set, take_down
 
 SUBJECT = "reset"
 OPEN = ("planned", "under way")
@@ -63,6 +63,8 @@ def make_reset(
 ) -> Reset:
     """From one set to another; None is the empty booth. Refuses sets of another booth or measuring, and days that cannot be."""
     _require_sets(session, dealer, space, before, after)
+    if before is None:
+        _require_emptied(session, dealer, space)
     _require_asked(session, now, dealer, space, asked)
     row = Reset(
         dealer_id=dealer.id,
@@ -215,6 +217,17 @@ def _require_sets(session: Session, dealer: Dealer, space: Space, before: BoothS
         if one is not None and (one.dealer_id != dealer.id or one.space_id != space.id):
             raise Refusal(f"{one.name!r} is not a set of this booth: choose one of {space.code}.")
     _require_measuring(session, space, before, after)
+
+
+def _require_emptied(session: Session, dealer: Dealer, space: Space) -> None:
+    """The booth is empty now, or a reset is planned that changes what stands in it."""
+    stands = standing_set(session, dealer.id, space.id)
+    if stands is None:
+        return
+    if session.scalar(select(Reset.id).where(Reset.from_set_id == stands.id, Reset.state.in_(OPEN)).limit(1)) is None:
+        raise Refusal(
+            f"{stands.name!r} stands in booth {space.code}: choose it as what stands before, or plan to empty it first."
+        )
 
 
 def _require_measuring(session: Session, space: Space, *sets: BoothSet | None) -> None:

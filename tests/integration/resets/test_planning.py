@@ -345,6 +345,18 @@ def test_two_of_one_set_or_none_are_refused(laid: tuple[Session, BoothLaid, By],
         make_reset(session, now, booth.dealer, booth.space, before=None, after=None, asked=ASKED, by=by)
 
 
+def test_a_booth_in_which_a_set_stands_is_not_filled_as_if_it_were_empty(
+    laid: tuple[Session, BoothLaid, By], now: datetime
+) -> None:
+    session, booth, by = laid
+    later = replace(ASKED, on_date=DAY + timedelta(days=2))
+    with pytest.raises(Refusal, match="'Autumn' stands in booth 12: choose it as what stands before, or plan to empty it first"):
+        make_reset(session, now, booth.dealer, booth.space, before=None, after=booth.draft, asked=later, by=by)
+    make_reset(session, now, booth.dealer, booth.space, before=booth.stands, after=None, asked=ASKED, by=by)
+    filled = make_reset(session, now, booth.dealer, booth.space, before=None, after=booth.draft, asked=later, by=by)
+    assert {move["kind"] for move in worked_out(session, now, filled).value["moves"]} == {"in"}
+
+
 def test_dropped_and_taken_up_again(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
     session, _, by = laid
     row = planned(laid, now)
