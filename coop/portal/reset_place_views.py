@@ -38,7 +38,8 @@ def _form(row: Reset, **given: object) -> PlacesForm:
     floors += [one.place for one in has if one.kind == "staging"]
     booths = {one.code for one in spaces_of(db(), mall.id, today_at(db(), now(), mall.id)) if one.kind == "booth"}
     booths |= {one.place for one in has if one.kind == "aisle"}
-    fronts = [space.code, *sorted(booths - {space.code})]
+    # 2 before 10, as the booths stand.
+    fronts = [space.code, *sorted(booths - {space.code}, key=lambda code: (len(code), code))]
     return PlacesForm(floors=list(dict.fromkeys(floors)), fronts=fronts, **given)
 
 

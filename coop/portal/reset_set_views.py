@@ -76,7 +76,9 @@ def _source_words(row: BoothSet, where: str, is_here: bool) -> str:
 
 def _sets_page(booth: HeldBooth, form: NewSetForm | None = None, dropped: str = "", kept: str = "") -> str:
     rows = queries.own_sets(db(), visitor(), space_id=booth.space.id)
-    first = max(booth.starts_on, booth.today + timedelta(days=1))
+    # The first set of a booth is what stands in it today.
+    first = max(booth.starts_on, booth.today + timedelta(days=1 if rows else 0))
+    begin = request.args.get("begin", "")
     return render_template(
         "portal/resets/sets.html",
         booth=booth,
@@ -84,7 +86,7 @@ def _sets_page(booth: HeldBooth, form: NewSetForm | None = None, dropped: str = 
         counts=queries.piece_counts(db(), [row.id for row in rows]),
         states=STATES,
         measure=sets.newest_measure(db(), booth.space.id),
-        form=form or _new_form(booth, formdata=None, data={"starts_on": first}),
+        form=form or _new_form(booth, formdata=None, data={"starts_on": first, "source": begin}),
         dropped=dropped,
         kept=kept,
     )
