@@ -155,7 +155,7 @@ def _piece(one: Placed, text: float, number: int | None, *, is_marked: bool, is_
     left, top, _, _ = one.footprint.bounds
     at_x, at_y = (left + 0.7 * text, top + 0.95 * text) if is_below else (x, y + 0.35 * text)
     if one.piece.stands == "wall" and one.piece.depth_in16 < 1.2 * text:
-        turn, away = math.radians(one.turn_deg), deep + 1.9 * text
+        turn, away = math.radians(one.turn_deg), deep + 2.1 * text
         at_x, at_y = x + math.sin(turn) * away, y - math.cos(turn) * away + 0.35 * text
     label = "" if number is None else _text(at_x, at_y, str(number), text)
     fill = f'fill="{escape(colour)}" fill-opacity="{0.3 if one.piece.colours else 0.1}"'

@@ -292,10 +292,8 @@ def _require_may_stand(row: BoothSet, findings: Sequence[Finding], anyway: bool)
         raise Refusal(f"{row.name} cannot stand like that. {never[0].sentence}")
     stopping = [one for one in findings if one.stops]
     if stopping and not anyway:
-        many = "one thing is" if len(stopping) == 1 else f"{len(stopping)} things are"
-        raise Refusal(
-            f"Of {row.name} {many} found against it: {stopping[0].sentence} Mend it, or tick that it stands so all the same."
-        )
+        many = "One thing is" if len(stopping) == 1 else f"{len(stopping)} things are"
+        raise Refusal(f"{many} found against {row.name}: {stopping[0].sentence} Mend it, or tick that it stands so all the same.")
 
 
 def take_down(session: Session, now: datetime, row: BoothSet, *, user_id: int | None = None) -> None:
