@@ -16,7 +16,7 @@ from coop.resets.solving.bounding import bounds_of
 from coop.resets.solving.dressing import Dresser
 from coop.resets.solving.exact import MOST_PLACES, Exact
 from coop.resets.solving.ground import Ground, Stance
-from coop.resets.solving.placing import State
+from coop.resets.solving.placing import Placer, State
 from coop.resets.solving.refusing import alone, crowded, never
 from coop.resets.solving.search import Search
 from coop.shifts.solving.outcome import Cancelled, OnProgress, Progress
@@ -84,7 +84,7 @@ def _arrange(
     can = [piece for piece in to_place if piece.key not in reasons]
     dressed = [piece for piece in can if not is_floor_piece(piece)]
     dresser = Dresser(ground, dressed, [piece for piece in can if is_floor_piece(piece)], stays, differ_from)
-    search = Search(ground, stances, dresser, differ_from, seed)
+    search = Search(Placer(ground, stances, dresser, differ_from, seed))
     least = _least(search)
     small = not dressed and sum(len(stance.anchors) for some in stances.values() for stance in some) <= MOST_PLACES
 

@@ -53,7 +53,7 @@ class Placer:
         drafts: Sequence[Arrangement],
         seed: int,
     ) -> None:
-        self.ground, self.judge, self.dresser = ground, ground.judge, dresser
+        self.ground, self.judge, self.dresser, self.drafts = ground, ground.judge, dresser, drafts
         self.pieces: dict[Key, Piece] = {key: some[0].piece for key, some in stances.items() if some}
         self.chance = random.Random(seed)
         self.noise = np.random.default_rng(seed)

@@ -14,9 +14,6 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from coop.resets.domain.arranging import least_moved
-from coop.resets.domain.piece import Arrangement
-from coop.resets.solving.dressing import Dresser
-from coop.resets.solving.ground import Ground, Stance
 from coop.resets.solving.placing import WEIGHTS, Key, Placer, State
 
 MEMORY = 40
@@ -32,21 +29,14 @@ STALE, STALE_CLOSE = 600, 400
 
 
 class Search:
-    def __init__(
-        self,
-        ground: Ground,
-        stances: dict[Key, list[Stance]],
-        dresser: Dresser,
-        drafts: Sequence[Arrangement],
-        seed: int,
-    ) -> None:
-        self.ground, self.judge, self.dresser, self.drafts = ground, ground.judge, dresser, drafts
-        self.placer = Placer(ground, stances, dresser, drafts, seed)
-        self.pieces, self.chance = self.placer.pieces, self.placer.chance
-        self.cells = {key: some[0].w * some[0].d for key, some in stances.items() if some}
+    def __init__(self, placer: Placer) -> None:
+        self.placer, self.drafts = placer, placer.drafts
+        self.ground, self.judge, self.dresser = placer.ground, placer.judge, placer.dresser
+        self.pieces, self.chance = placer.pieces, placer.chance
+        self.cells = {key: some[0].stance.w * some[0].stance.d for key, some in placer.costs.items() if some}
         self.wanted_moves = [
             (frozenset(both), least_moved(self.judge.wishes, len(both)))
-            for both in ({*self.pieces, *dresser.keys} & {one.key for one in draft.placed} for draft in drafts)
+            for both in ({*self.pieces, *self.dresser.keys} & {one.key for one in draft.placed} for draft in self.drafts)
         ]
         self.best: State = {}
         self.best_score = self.score(self.best)

@@ -13,6 +13,7 @@ from coop.resets.solving.arrange import arrange
 from coop.resets.solving.bounding import bounds_of
 from coop.resets.solving.dressing import Dresser
 from coop.resets.solving.ground import Ground, stances_of
+from coop.resets.solving.placing import Placer
 from coop.resets.solving.search import Search
 from tests.unit.resets.every_place import SmallBooth
 
@@ -66,7 +67,7 @@ def test_the_best_is_what_trying_every_place_finds(small, pieces):
 def floor_search(booth, named, wishes) -> Search:
     ground = Ground(booth, Judge(booth, wishes), Arrangement())
     stances = {piece.key: stances_of(ground, piece) for piece in named}
-    return Search(ground, stances, Dresser(ground, [], named, Arrangement(), ()), (), seed=1)
+    return Search(Placer(ground, stances, Dresser(ground, [], named, Arrangement(), ()), (), seed=1))
 
 
 @pytest.mark.parametrize(("small", "pieces"), CASES, ids=str)

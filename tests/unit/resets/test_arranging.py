@@ -14,6 +14,7 @@ from coop.resets.domain.piece import Arrangement, CarriedSize, Piece, Placed
 from coop.resets.solving.arrange import arrange
 from coop.resets.solving.dressing import Dresser
 from coop.resets.solving.ground import Ground, stances_of
+from coop.resets.solving.placing import Placer
 from coop.resets.solving.search import Search
 from tests.unit.resets.booth_checks import faults
 
@@ -222,7 +223,7 @@ def searched(booth: Booth, pieces: list[Piece], stays: Arrangement, drafts: list
     stances = {piece.key: found for piece in pieces if is_floor_piece(piece) and (found := stances_of(ground, piece))}
     floor_pieces = [piece for piece in pieces if piece.key in stances]
     dresser = Dresser(ground, [piece for piece in pieces if not is_floor_piece(piece)], floor_pieces, stays, drafts)
-    search = Search(ground, stances, dresser, drafts, seed=1)
+    search = Search(Placer(ground, stances, dresser, drafts, seed=1))
     search.run(lambda: search.steps >= 60, lambda _: None, [0] * 7)
     on_floor = [stance.placed(anchor) for stance, anchor in search.best.values()]
     return search, Arrangement((*stays.placed, *on_floor, *dresser.dress(search.best).placed))
