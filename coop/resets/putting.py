@@ -17,7 +17,7 @@ from coop.resets.models import BoothSet, PieceRow, SetPiece
 from coop.resets.placing import free_place
 from coop.resets.reading import piece_of
 from coop.resets.set_json import Put, placed_of, put_of
-from coop.resets.sets import changed, hold_set, puts_of, write_puts
+from coop.resets.sets import hold_set, log_change, puts_of, write_puts
 
 
 class PutRefused(Refusal):
@@ -109,7 +109,7 @@ def save_arrangement(
     if said:
         session.execute(delete(SetPiece).where(SetPiece.set_id == row.id))
         write_puts(session, row, puts)
-        changed(session, now, row, "set laid out", user_id, detail=said)
+        log_change(session, now, row, "set laid out", user_id, detail=said)
     return said
 
 

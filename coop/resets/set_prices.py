@@ -16,7 +16,7 @@ from coop.core.money import format_cents, round_half_up
 from coop.resets.models import BoothSet, PieceRow, SetPrice
 from coop.resets.pieces import BOUND_WORDS
 from coop.resets.reading import bound_by_sales, set_rows
-from coop.resets.sets import changed, hold_set
+from coop.resets.sets import hold_set, log_change
 
 DOLLAR = 100
 MOST_CENTS = 1_000_000 * DOLLAR
@@ -85,5 +85,5 @@ def price_set(
         session.add(SetPrice(set_id=row.id, piece_id=piece_id, price_cents=cents))
     session.flush()
     left = sum(one.is_to_write for one in prices_of(session, row))
-    changed(session, now, row, "set priced", user_id, detail=f"{left} {'tag' if left == 1 else 'tags'} to write")
+    log_change(session, now, row, "set priced", user_id, detail=f"{left} {'tag' if left == 1 else 'tags'} to write")
     return left

@@ -216,7 +216,7 @@ def _outdated(session: Session, row: BoothSet) -> str:
     return f"{row.name} was changed{said} after you opened it. Nothing of yours is saved yet, and nothing of it is lost."
 
 
-def changed(session: Session, now: datetime, row: BoothSet, action: str, user_id: int | None, *, detail: str = "") -> None:
+def log_change(session: Session, now: datetime, row: BoothSet, action: str, user_id: int | None, *, detail: str = "") -> None:
     """Count a set's version up, also where nothing of its own row is different, and write the log."""
     row.changed_at = now
     flag_modified(row, "changed_at")
@@ -241,7 +241,7 @@ def change_set(session: Session, now: datetime, row: BoothSet, terms: Terms, *, 
             raise Refusal(f"{row.name} stands now: it cannot begin on {shown_day(terms.starts_on)}, which is to come.")
     _call(session, row, space, terms)
     row.starts_on, row.ends_on = terms.starts_on, terms.ends_on
-    changed(session, now, row, audit.changed("set"), user_id)
+    log_change(session, now, row, audit.changed("set"), user_id)
 
 
 def lay_over(session: Session, now: datetime, row: BoothSet, *, version: int, user_id: int | None = None) -> None:
@@ -251,7 +251,7 @@ def lay_over(session: Session, now: datetime, row: BoothSet, *, version: int, us
     if newest is None or newest.id == row.measure_id:
         raise Refusal(f"{row.name} is laid out on the newest measuring already.")
     row.measure_id = newest.id
-    changed(session, now, row, "set laid over a newer measuring", user_id, detail=f"measuring {newest.number}")
+    log_change(session, now, row, "set laid over a newer measuring", user_id, detail=f"measuring {newest.number}")
 
 
 def let_stand(
@@ -276,12 +276,12 @@ def let_stand(
     before = standing_set(session, row.dealer_id, row.space_id)
     if before is not None:
         before.state, before.ends_on = "stood", max(before.starts_on, today - timedelta(days=1))
-        changed(session, now, before, "set taken down", user_id)
+        log_change(session, now, before, "set taken down", user_id)
     again = row.state == "stood"
     row.state, row.starts_on = "stands", today if again else min(row.starts_on, today)
     if row.ends_on is not None and (again or row.ends_on < today):
         row.ends_on = None
-    changed(session, now, row, "set stands", user_id)
+    log_change(session, now, row, "set stands", user_id)
     _bring(session, row, before)
     return findings
 
@@ -303,7 +303,7 @@ def take_down(session: Session, now: datetime, row: BoothSet, *, user_id: int | 
         raise Refusal(f"{row.name} does not stand: nothing is taken down.")
     today = today_at(session, now, session.get_one(Space, row.space_id).mall_id)
     row.state, row.ends_on = "stood", max(row.starts_on, today)
-    changed(session, now, row, "set taken down", user_id)
+    log_change(session, now, row, "set taken down", user_id)
     _send_home(session, row)
 
 
