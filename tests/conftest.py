@@ -18,6 +18,7 @@ from hypothesis import settings
 from sqlalchemy import Engine
 
 import coop.rooms
+import tests.passphrases
 from coop.core import migrate
 from coop.core.db import Sessions, make_engine, make_sessions
 from tests import services
@@ -29,6 +30,9 @@ assert coop.rooms.METADATA.tables
 # Random examples judge results, never how long a busy machine took.
 settings.register_profile("coop", deadline=None)
 settings.load_profile("coop")
+
+# Passphrases are cheap from here on.
+assert tests.passphrases.PROGRAMS
 
 BOTH_DATABASES = ["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)]
 

@@ -14,6 +14,7 @@ from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.dealers import domain, service
 from coop.dealers.models import RoleGrant, SignInAttempt, UserAccount, WebSession
+from tests.passphrases import PROGRAMS
 
 HOME = "192.0.2.7"
 MINUTE = timedelta(minutes=1)
@@ -225,3 +226,10 @@ def test_a_new_passphrase_must_do_and_ends_the_other_sessions(sessions: Sessions
         assert service.resume_session(session, now, mine) is not None
         assert service.resume_session(session, now, other) is None
     assert isinstance(judge(sessions, now, "a lamp under the oak stair"), UserAccount)
+
+
+def test_a_passphrase_costs_who_guesses_what_rfc_9106_asks_where_memory_is_short() -> None:
+    """RFC 9106, section 4, the second recommended option: Argon2id, three passes, four lanes, 64 MiB. The tests' own is cheap."""
+    for made in PROGRAMS:
+        kept = argon2.extract_parameters(made)
+        assert (kept.type, kept.time_cost, kept.memory_cost, kept.parallelism) == (argon2.Type.ID, 3, 65536, 4)
