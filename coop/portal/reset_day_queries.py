@@ -14,8 +14,9 @@ from coop.core.jobs import pending_in
 from coop.core.web import Visitor
 from coop.floor.models import Mall, Space
 from coop.portal.queries import own_dealers_query
-from coop.resets.booking import places_of
+from coop.resets.booking import Wanted, places_of
 from coop.resets.models import BoothSet
+from coop.resets.place_needs import not_booked
 from coop.resets.planning import OPEN, group_of, newest_plan, plan_to_tick
 from coop.resets.reset_models import CarryWay, Reset, ResetBooking, ResetPlan
 from coop.resets.ticking import done_of
@@ -103,6 +104,14 @@ class ResetDesk:
     def places(self) -> Sequence[ResetBooking]:
         """What of the mall is booked for it."""
         return places_of(self.session, self.reset)
+
+    @cached_property
+    def not_booked(self) -> Sequence[Wanted]:
+        """What its plan takes of the mall beside or beyond what is booked, once anything is."""
+        if not self.is_open or self.is_outdated or self.plan is None or not self.places:
+            return []
+        booked = [Wanted(one.kind, one.place, one.from_minute, one.to_minute) for one in self.places]
+        return not_booked(self.reset, self.row.space, self.plan.value, booked)
 
     @property
     def left(self) -> int:

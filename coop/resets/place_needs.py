@@ -36,6 +36,26 @@ def propose_places(row: Reset, space: Space, value: Mapping[str, Any] | None) ->
     return sorted(rounded, key=lambda one: (one.from_minute, one.to_minute, one.kind, one.place))
 
 
+def not_booked(row: Reset, space: Space, value: Mapping[str, Any] | None, booked: Sequence[Wanted]) -> list[Wanted]:
+    """What a plan takes of the mall that lies in no time booked of that place; nothing without a plan that holds."""
+    if not _tasks(value):
+        return []
+    has: dict[tuple[str, str], list[Span]] = {}
+    for one in booked:
+        has.setdefault(_place(one), []).append((one.from_minute, one.to_minute))
+    spans = {place: _joined(found, gap=0) for place, found in has.items()}
+    return [
+        one
+        for one in propose_places(row, space, value)
+        if not any(begin <= one.from_minute and one.to_minute <= end for begin, end in spans.get(_place(one), ()))
+    ]
+
+
+def _place(one: Wanted) -> tuple[str, str]:
+    """A mall has one dock, however it was called when it was booked."""
+    return one.kind, "" if one.kind == "dock" else one.place
+
+
 def _tasks(value: Mapping[str, Any] | None) -> Sequence[Mapping[str, Any]]:
     days = [] if value is None or value["stopped"] else value["hours"]["days"]
     return days[0]["tasks"] if days else []
@@ -70,11 +90,11 @@ def _waiting(row: Reset, value: Mapping[str, Any], moved: Mapping[int, Span]) ->
     return found
 
 
-def _joined(spans: Sequence[Span]) -> list[Span]:
-    """Spans by time, those with a short gap between them as one."""
+def _joined(spans: Sequence[Span], gap: int = JOINED_MINUTES) -> list[Span]:
+    """Spans by time, those with no more than the gap between them as one."""
     made: list[Span] = []
     for begin, end in sorted(spans):
-        if made and begin - made[-1][1] <= JOINED_MINUTES:
+        if made and begin - made[-1][1] <= gap:
             made[-1] = (made[-1][0], max(made[-1][1], end))
         else:
             made.append((begin, end))

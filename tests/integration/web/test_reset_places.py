@@ -24,7 +24,7 @@ def page_of(web: Web) -> str:
 
 
 def rows(*places: tuple[str, str, str]) -> dict[str, str]:
-    fields = {}
+    fields: dict[str, str] = {}
     for n, (place, begins, ends) in enumerate(places):
         fields |= {f"rows-{n}-place": place, f"rows-{n}-begins": begins, f"rows-{n}-ends": ends}
     return fields
@@ -159,3 +159,16 @@ def test_the_way_is_read_beside_the_reset_and_anothers_is_not_there(web: Web) ->
     for address in ("places", "way"):
         assert other.get(f"{page_of(web)}/{address}").status_code == 404
     assert send(other, f"{page_of(web)}/places", **rows(("dock:dock", "10 am", "noon"))).status_code == 404
+
+
+def test_what_the_hours_take_beside_what_is_booked_is_told(web: Web) -> None:
+    """Booked all day, as the plan needs it, nothing is missed; booked after the moves, the time they take is."""
+    client, missed = web.browser("dealer"), "and it is not booked then"
+    assert missed not in client.get(page_of(web)).text, "that nothing is booked at all is said already"
+    floor = ("staging:By the dock", "10 am", "6 pm")
+    assert send(client, f"{page_of(web)}/places", **rows(floor, ("aisle:12", "5 pm", "6 pm"))).status_code == 303
+    page = client.get(page_of(web)).text
+    told = page[page.index(missed) :].split("</ul>", 1)[0]
+    assert re.findall("<li>([^<]+), [^<,]+</li>", told) == ["The aisle before Booth 12"]
+    assert send(client, f"{page_of(web)}/places", **rows(floor, ("aisle:12", "10 am", "6 pm"))).status_code == 303
+    assert missed not in client.get(page_of(web)).text

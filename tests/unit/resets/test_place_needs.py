@@ -8,7 +8,7 @@ import pytest
 
 from coop.floor.models import Space
 from coop.resets.booking import Wanted
-from coop.resets.place_needs import propose_places
+from coop.resets.place_needs import not_booked, propose_places
 from coop.resets.reset_models import Reset
 
 TEN = 600
@@ -83,3 +83,23 @@ def test_times_stay_within_the_resets_own_hours() -> None:
     row = reset()
     row.begins_minute, row.ends_minute = 605, 1075
     assert proposed(row, value([move(1, "a")], [task("move", 606, 1074, 1)])) == [Wanted("aisle", "12", 605, 1075)]
+
+
+def test_what_lies_in_no_time_booked_is_named() -> None:
+    """The dock from 10:30 to 10:45 and the aisle from 10:15 to 11."""
+    plan = value([move(1, "a")], [task("move", 622, 630, 1), task("load", 630, 640, 1), task("move", 640, 655, 1)])
+    dock, aisle = Wanted("dock", "dock", 630, 645), Wanted("aisle", "12", 630, 660)
+    row, space = reset(), Space(code="12")
+    assert proposed(row, plan) == [dock, aisle]
+    assert not_booked(row, space, plan, []) == [dock, aisle]
+    assert not_booked(row, space, plan, [Wanted("dock", "the one dock", 600, 660), Wanted("aisle", "12", 630, 660)]) == []
+    assert not_booked(row, space, plan, [Wanted("dock", "dock", 720, 780), Wanted("aisle", "14", 600, 1080)]) == [dock, aisle]
+    halves = [Wanted("aisle", "12", 645, 720), Wanted("aisle", "12", 600, 645), Wanted("dock", "dock", 600, 644)]
+    assert not_booked(row, space, plan, halves) == [dock], "two that touch are one; a minute short is short"
+    apart = [Wanted("aisle", "12", 600, 640), Wanted("aisle", "12", 641, 720), Wanted("dock", "dock", 630, 645)]
+    assert not_booked(row, space, plan, apart) == [aisle]
+
+
+@pytest.mark.parametrize("plan", [None, value([], []), {**value([move(1, "a")], []), "stopped": "A knot."}])
+def test_without_a_plan_nothing_is_missed(plan: dict[str, Any] | None) -> None:
+    assert not_booked(reset(), Space(code="12"), plan, []) == []
