@@ -149,7 +149,9 @@ def set_page(set_id: int) -> Page:
     return _set_page(set_desk(db(), set_here(set_id)))
 
 
-def _set_page(desk: SetDesk, form: SetForm | None = None, *, terms: TermsForm | None = None, conflict: str = "") -> str:
+def _set_page(
+    desk: SetDesk, form: SetForm | None = None, *, terms: TermsForm | None = None, conflict: str = "", refused: str = ""
+) -> str:
     row = desk.row
     return render_template(
         "portal/resets/set.html",
@@ -159,6 +161,7 @@ def _set_page(desk: SetDesk, form: SetForm | None = None, *, terms: TermsForm | 
         terms=terms or TermsForm(formdata=None, obj=row),
         states=STATES,
         conflict=conflict,
+        refused=refused,
         others=[one for one in queries.own_sets(db(), visitor(), space_id=row.space_id) if one.id != row.id],
         booth_value=_booth_value(desk),
         puts_value=puts_value(desk.puts),
@@ -254,7 +257,12 @@ def change_set(set_id: int) -> Page:
 def let_stand(set_id: int) -> Page:
     row = set_here(set_id)
     anyway = "anyway" in request.form
-    found = sets.let_stand(db(), now(), row, version=_version(), anyway=anyway, user_id=visitor().user_id)
+    try:
+        found = sets.let_stand(db(), now(), row, version=_version(), anyway=anyway, user_id=visitor().user_id)
+    except Refusal as refusal:
+        # Beside the plan and all that is found, where it can be mended or ticked.
+        roll_back()
+        return _set_page(set_desk(db(), set_here(set_id)), refused=str(refusal)), 422
     against = sum(one.stops for one in found)
     so = f", with {against} {'thing' if against == 1 else 'things'} found against it" if against else ""
     return _to_set(row, f"{row.name} stands now{so}. Its pieces are in the booth.")

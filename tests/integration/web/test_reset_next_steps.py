@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import html
 
+from sqlalchemy import select
+
 from coop.core.db import transaction
+from coop.core.geometry import IN16_PER_INCH
 from coop.floor.models import Mall
 from coop.resets.domain.caution import CAUTION
+from coop.resets.models import BoothSet, SetPiece
 from tests.factories.leases import make_space
-from tests.integration.web.conftest import Web
+from tests.integration.web.conftest import Web, send
 
 BOOTH = "/resets/booths/MAIN/12"
 
@@ -48,3 +52,21 @@ def test_an_aisle_is_offered_before_the_booths_in_their_order(web: Web) -> None:
     codes = [part.split('"', 1)[0] for part in select.split('value="aisle:')[1:]]
     assert codes[0] == "12", "the dealer's own first"
     assert codes.index("2") < codes.index("10")
+
+
+def test_what_may_not_stand_is_said_on_the_page_of_the_set(web: Web) -> None:
+    """With the caution, and the box to tick that it stands so all the same."""
+    ida, path = web.browser("dealer"), f"/resets/sets/{web.house.resets.draft}"
+    with transaction(web.sessions) as session:
+        row = session.get_one(BoothSet, web.house.resets.draft)
+        version = str(row.version)
+        for put in session.scalars(select(SetPiece).where(SetPiece.set_id == row.id, SetPiece.on_piece_id.is_(None))):
+            put.x_in16, put.y_in16 = 60 * IN16_PER_INCH, 200 * IN16_PER_INCH
+    answer = send(ida, f"{path}/stand", version=version)
+    page = html.unescape(answer.text)
+    assert answer.status_code == 422
+    told = page[page.index('role="alert"') :].split("</div>", 1)[0]
+    assert "found against Winter: " in told or "Winter cannot stand like that." in told
+    assert CAUTION in told
+    assert 'name="anyway"' in page
+    assert "stands now, " not in ida.get(path).text
