@@ -100,6 +100,12 @@ class Facts:
     """Days from its own on, for `DAYS_LOOKED_AT`, on which the mall is closed."""
 
     @property
+    def most_people(self) -> int:
+        """Who is there at once at most."""
+        ends = [begin for begin, _, _ in self.helpers] or [self.begins_minute]
+        return self.people + max(sum(n for begin, end, n in self.helpers if begin <= at < end) for at in ends)
+
+    @property
     def pieces(self) -> dict[str, Piece]:
         return {**self.apart, **{one.key: one.piece for one in (*self.before.placed, *self.after.placed)}}
 
@@ -137,7 +143,7 @@ def compose(facts: Facts, solve: Solve = find_schedule) -> dict[str, Any]:
         "staged": order.staged,
         "bound": order.bound,
         "proven": order.proven,
-        "notes": [*_closed_notes(facts), *order.notes, *_mover_notes(moves), *_waiting_notes(facts)],
+        "notes": [*_closed_notes(facts), *order.notes, *_mover_notes(moves), *_hands_notes(facts, moves), *_waiting_notes(facts)],
         "way_stops": [{"key": one.key, "sentence": one.sentence} for one in _stopped(facts, order)],
         "tips": [{"sentence": one.sentence, "pieces": list(one.pieces), "source": one.source} for one in checks(facts.after)],
         "kit": _kit_value(facts),
@@ -209,6 +215,14 @@ def _mover_notes(moves: Sequence[Mapping[str, Any]]) -> Iterator[str]:
         names = sorted({move["name"] for move in moves if move["hands"]["short"] == verdict})
         if names:
             yield f"{joined(names)} {'is' if len(names) == 1 else 'are'} {said}."
+
+
+def _hands_notes(facts: Facts, moves: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    """Pieces that take more people than are ever there: the clock is made with those there are."""
+    most = facts.most_people
+    short = {move["name"]: move["hands"]["people"] for move in moves if (move["hands"]["people"] or 0) > most}
+    for name, people in sorted(short.items()):
+        yield f"{name} takes {people} people and {most} at most {'is' if most == 1 else 'are'} there: ask more, or leave it."
 
 
 def _closed_notes(facts: Facts) -> Iterator[str]:
@@ -369,7 +383,7 @@ def _tasks(facts: Facts, order: Order, moves: Sequence[Mapping[str, Any]], setti
     works = []
     for move, value in zip(order.moves, moves, strict=True):
         piece = facts.pieces[move.key]
-        people = value["hands"]["people"] or min(2, facts.people)
+        people = min(value["hands"]["people"] or 2, facts.most_people)
         works.append(
             MoveWork(
                 move.number,

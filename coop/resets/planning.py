@@ -82,12 +82,12 @@ def make_reset(
 
 
 def change_reset(session: Session, now: datetime, row: Reset, asked: Asked, *, by: By) -> None:
-    """Another day, other hands or floor; its plan is worked out again, and what was booked for another day is let go."""
+    """Another day, other hands or floor; its plan is worked out again, and what was booked for another time is let go."""
     _require_open(row)
     space, dealer = session.get_one(Space, row.space_id), session.get_one(Dealer, row.dealer_id)
-    _require_asked(session, now, dealer, space, asked)
-    if asked.on_date != row.on_date:
-        let_go_bookings(session, row)
+    _require_asked(session, now, dealer, space, asked, row)
+    hours = (asked.begins_minute, asked.ends_minute) if asked.on_date == row.on_date else None
+    let_go_bookings(session, row, but_within=hours)
     for name, value in _values(asked).items():
         setattr(row, name, value)
     session.flush()
@@ -108,6 +108,7 @@ def take_up_again(session: Session, now: datetime, row: Reset, *, by: By) -> Non
     """What was dropped by mistake; it books anew."""
     if row.state != "dropped":
         raise Refusal("This reset was not dropped.")
+    _require_only_one(session, row.dealer_id, session.get_one(Space, row.space_id), row.on_date, row)
     row.state = "planned"
     session.flush()
     _log(session, now, row, "reset taken up again", by)
@@ -199,9 +200,11 @@ def keep_plan(session: Session, now: datetime, row: Reset, value: dict[str, Any]
     return plan
 
 
-def let_go_bookings(session: Session, row: Reset) -> None:
-    for booking in session.scalars(select(ResetBooking).where(ResetBooking.reset_id == row.id)):
-        session.delete(booking)
+def let_go_bookings(session: Session, row: Reset, *, but_within: tuple[int, int] | None = None) -> None:
+    """What is booked for it is free again, but what lies within these minutes of its day."""
+    for booked in session.scalars(select(ResetBooking).where(ResetBooking.reset_id == row.id)):
+        if but_within is None or booked.from_minute < but_within[0] or booked.to_minute > but_within[1]:
+            session.delete(booked)
     session.flush()
 
 
@@ -240,7 +243,7 @@ def _require_measuring(session: Session, space: Space, *sets: BoothSet | None) -
             )
 
 
-def _require_asked(session: Session, now: datetime, dealer: Dealer, space: Space, asked: Asked) -> None:
+def _require_asked(session: Session, now: datetime, dealer: Dealer, space: Space, asked: Asked, row: Reset | None = None) -> None:
     today = today_at(session, now, space.mall_id)
     if asked.on_date < today:
         raise Refusal(f"The day {shown_day(asked.on_date)} is past: choose today or a day to come.")
@@ -257,6 +260,19 @@ def _require_asked(session: Session, now: datetime, dealer: Dealer, space: Space
         raise Refusal("The reset ends before it begins: write the earlier time first.")
     if asked.people < 1:
         raise Refusal("At least one person works on a reset: write how many.")
+    _require_only_one(session, dealer.id, space, asked.on_date, row)
+
+
+def _require_only_one(session: Session, dealer_id: int, space: Space, on: date, row: Reset | None) -> None:
+    same_day = select(Reset.id).where(
+        Reset.dealer_id == dealer_id, Reset.space_id == space.id, Reset.on_date == on, Reset.state.in_(OPEN)
+    )
+    if row is not None:
+        same_day = same_day.where(Reset.id != row.id)
+    if session.scalar(same_day.limit(1)) is not None:
+        raise Refusal(
+            f"Booth {space.code} has a reset planned on {shown_day(on)} already: change or drop that one, or choose another day."
+        )
 
 
 def _require_open(row: Reset) -> None:

@@ -15,7 +15,7 @@ from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.jobs import Job
 from coop.leases.editing import By
-from coop.resets import planning, sets, ticking
+from coop.resets import booking, planning, sets, ticking
 from coop.resets.composing import FOR_BUYERS, compose
 from coop.resets.domain.booth import rectangle_booth
 from coop.resets.models import PieceRow, SetPiece, SetPrice
@@ -215,9 +215,8 @@ def test_what_to_bring_counts_what_goes_home_and_straps_for_what_may_tip(
     assert (items["boxes"], items["blankets"], items["dollies"]) == (4, 5, 1)
     assert kit["boxes"][0] == ["Box 1 of 4", "china: 12 things", "Goes home", "Fragile"]
     assert "wall straps" not in items
-    straps = next(
-        one for one in worked_out(session, now, planned(laid, now)).value["kit"]["items"] if one["what"] == "wall straps"
-    )
+    then = planned(laid, now, replace(ASKED, on_date=date(2026, 12, 3)))
+    straps = next(one for one in worked_out(session, now, then).value["kit"]["items"] if one["what"] == "wall straps")
     assert "Tall cupboard" in straps["why"]
 
 
@@ -385,3 +384,40 @@ def test_what_waits_and_is_wanted_no_more_is_told_to_go_home(laid: tuple[Session
     assert said in again.value["notes"]
     assert is_outdated(session, row, plan)
     assert not is_outdated(session, row, again)
+
+
+def test_two_resets_of_one_booth_on_one_day_are_refused(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
+    session, _, by = laid
+    row = planned(laid, now)
+    with pytest.raises(Refusal, match="Booth 12 has a reset planned on Dec 1, 2026 already"):
+        planned(laid, now)
+    other = planned(laid, now, replace(ASKED, on_date=date(2026, 12, 2)))
+    with pytest.raises(Refusal, match="already"):
+        planning.change_reset(session, now, other, ASKED, by=by)
+    planning.change_reset(session, now, row, ASKED, by=by)
+    planning.drop_reset(session, now, row, by=by)
+    planning.change_reset(session, now, other, ASKED, by=by)
+    with pytest.raises(Refusal, match="already"):
+        planning.take_up_again(session, now, row, by=by)
+
+
+def test_other_hours_let_go_what_is_booked(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
+    session, _, by = laid
+    row = planned(laid, now)
+    booking.book_places(session, now, row, [booking.Wanted("dock", booking.DOCK, 600, 660)], by=by)
+    planning.change_reset(session, now, row, replace(ASKED, note="Bring the ladder."), by=by)
+    assert len(booking.places_of(session, row)) == 1
+    planning.change_reset(session, now, row, replace(ASKED, begins_minute=630), by=by)
+    assert list(booking.places_of(session, row)) == []
+
+
+def test_a_piece_for_more_hands_than_there_are_is_named_and_the_clock_is_made(
+    laid: tuple[Session, BoothLaid, By], now: datetime
+) -> None:
+    session, booth, _ = laid
+    booth.pieces["Oak dresser"].weight_oz = 60 * 16
+    session.flush()
+    plan = worked_out(session, now, planned(laid, now, replace(ASKED, people=1)))
+    assert any(note.startswith("Oak dresser takes ") and "1 at most is there" in note for note in plan.value["notes"])
+    assert plan.value["hours"]["stopped"] == ""
+    assert plan.value["hours"]["days"]
