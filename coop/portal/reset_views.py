@@ -17,7 +17,7 @@ from coop.resets.domain.caution import CAUTION
 from coop.resets.domain.weight import format_weight
 from coop.resets.holding import HeldBooth, until_words
 
-resets = Blueprint("resets", __name__, url_prefix="/resets")
+resets = Blueprint("resets", __name__, url_prefix="/portal/resets")
 resets.add_app_template_filter(format_weight, "weight")
 resets.add_app_template_filter(until_words, "until")
 

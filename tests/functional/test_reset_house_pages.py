@@ -42,7 +42,7 @@ def test_places_are_booked_on_a_phone(browser: Browser, hall: Served, script: bo
     with context(browser, hall, "dealer", PHONE, script=script) as opened:
         page = opened.new_page()
         said = listen(page)
-        page.goto(f"{hall.base}/resets/days/{hall.house.resets.reset}")
+        page.goto(f"{hall.base}/portal/resets/days/{hall.house.resets.reset}")
         page.get_by_role("link", name="Book dock, floor and aisle").click()
         expect(page.get_by_role("heading", level=1)).to_contain_text("Places booked")
         rows = page.get_by_role("main").get_by_role("group")
@@ -122,7 +122,7 @@ def test_times_are_logged_with_dusty_hands_and_taken_back(browser: Browser, hall
     with context(browser, hall, "dealer", PHONE) as opened:
         page = opened.new_page()
         said = listen(page)
-        page.goto(f"{hall.base}/resets/times")
+        page.goto(f"{hall.base}/portal/resets/times")
         page.get_by_label("What", exact=True).select_option("Move pieces, by the piece")
         page.get_by_label("How many").fill("6")
         page.get_by_label("Minutes").fill("72")
@@ -145,17 +145,17 @@ def test_an_audit_finds_nothing(browser: Browser, hall: Served, axe: str, scheme
     with context(browser, hall, "dealer", size, scheme=scheme, bypass_csp=True) as opened:
         page = opened.new_page()
         paths = [
-            f"/resets/days/{laid.reset}",
-            f"/resets/days/{laid.reset}/places",
-            f"/resets/days/{laid.reset}/way",
-            f"/resets/sets/{laid.draft}/prices",
-            f"/resets/sets/{laid.draft}/prices?percent=10",
-            "/resets/times",
-            "/resets/settings",
-            "/resets/booths/MAIN/12/season",
-            "/resets/booths/MAIN/12/season?stands_on=2026-11-10&days=2",
-            "/resets/booths/MAIN/12",
-            "/resets/",
+            f"/portal/resets/days/{laid.reset}",
+            f"/portal/resets/days/{laid.reset}/places",
+            f"/portal/resets/days/{laid.reset}/way",
+            f"/portal/resets/sets/{laid.draft}/prices",
+            f"/portal/resets/sets/{laid.draft}/prices?percent=10",
+            "/portal/resets/times",
+            "/portal/resets/settings",
+            "/portal/resets/booths/MAIN/12/season",
+            "/portal/resets/booths/MAIN/12/season?stands_on=2026-11-10&days=2",
+            "/portal/resets/booths/MAIN/12",
+            "/portal/resets/",
         ]
         assert faults_of(page, axe, hall.base, paths, size) == []
     with context(browser, hall, "manager", size, scheme=scheme, bypass_csp=True) as opened:
@@ -170,11 +170,11 @@ def test_an_audit_finds_nothing_on_what_is_refused(browser: Browser, hall: Serve
     laid = hall.house.resets
     sent = {
         "dealer": {
-            f"/resets/days/{laid.reset}/places": ("From", "late", "Book these"),
-            f"/resets/sets/{laid.draft}/prices": ("What Oak dresser is to cost", "a lot", "Keep these prices"),
-            "/resets/times": ("Minutes", "0", "Log it"),
-            "/resets/settings": ("Likely", "9000", "Keep these"),
-            "/resets/booths/MAIN/12/season": ("Days of the reset", "99", "Work it back"),
+            f"/portal/resets/days/{laid.reset}/places": ("From", "late", "Book these"),
+            f"/portal/resets/sets/{laid.draft}/prices": ("What Oak dresser is to cost", "a lot", "Keep these prices"),
+            "/portal/resets/times": ("Minutes", "0", "Log it"),
+            "/portal/resets/settings": ("Likely", "9000", "Keep these"),
+            "/portal/resets/booths/MAIN/12/season": ("Days of the reset", "99", "Work it back"),
         },
         "manager": {
             f"/office/floor/MAIN/resets/ways/{laid.way}": ("Width", "wide", "Keep this way"),

@@ -23,7 +23,7 @@ def test_a_paper_is_asked_for_waited_for_and_taken_on_a_phone(browser: Browser, 
     with context(browser, hall, "dealer", PHONE, bypass_csp=True) as opened:
         page = opened.new_page()
         said = listen(page)
-        page.goto(f"{hall.base}/resets/days/{reset}")
+        page.goto(f"{hall.base}/portal/resets/days/{reset}")
         page.get_by_role("link", name="On paper").click()
         page.get_by_label("Scale").select_option("48")
         page.get_by_label("Paper", exact=True).select_option("a4")

@@ -49,7 +49,7 @@ def test_a_piece_is_written_down_by_keyboard_on_a_phone(browser: Browser, served
     with context(browser, served, "dealer", PHONE) as opened:
         page = opened.new_page()
         said = listen(page)
-        page.goto(served.base + "/resets/pieces")
+        page.goto(served.base + "/portal/resets/pieces")
         tab_to(page, "link", "Write a piece down")
         page.keyboard.press("Enter")
         page.wait_for_url("**/pieces/new")
@@ -83,7 +83,7 @@ def test_colours_are_picked_from_a_photo_that_is_never_sent(browser: Browser, se
         page = opened.new_page()
         said = listen(page)
         piece = kept(served, "Cane chair")
-        page.goto(f"{served.base}/resets/pieces/{piece.id}")
+        page.goto(f"{served.base}/portal/resets/pieces/{piece.id}")
         page.on("request", lambda request: sent.append(request))
         page.get_by_label("Pick colors from a photo").set_input_files(photo)
         page.locator("#photo-found button").first.wait_for()
@@ -115,7 +115,7 @@ def test_a_file_that_is_no_photo_is_told(browser: Browser, served: Served, tmp_p
     words.write_text("no picture")
     with context(browser, served, "dealer", PHONE) as opened:
         page = opened.new_page()
-        page.goto(served.base + "/resets/pieces/new")
+        page.goto(served.base + "/portal/resets/pieces/new")
         page.get_by_label("Pick colors from a photo").set_input_files(words)
         page.get_by_text("This file is no photo that can be shown here: choose a JPEG or PNG.").wait_for()
 
@@ -158,7 +158,7 @@ def test_a_finger_finds_every_button_and_link_of_the_forms_on_a_phone(browser: B
     """44 pixels at least, as WCAG 2.1 success criterion 2.5.5 asks of targets; boxes to tick count with their label."""
     with context(browser, served, "dealer", PHONE) as opened:
         page = opened.new_page()
-        for path in ("/resets/pieces/new", "/resets/booths/MAIN/12/measure", "/resets/smalls"):
+        for path in ("/portal/resets/pieces/new", "/portal/resets/booths/MAIN/12/measure", "/portal/resets/smalls"):
             page.goto(served.base + path)
             small = page.evaluate(
                 "[...document.querySelectorAll('main form input:not([type=hidden]):not([type=checkbox]), main form select,"
@@ -174,21 +174,23 @@ def test_an_audit_finds_nothing_on_pages_of_pieces_and_measures_in_their_states(
 ) -> None:
     laid = served.house.resets
     paths = [
-        "/resets/",
-        "/resets/pieces",
-        "/resets/pieces?state=gone",
-        "/resets/pieces?find=nothing",
-        f"/resets/pieces/{laid.gone}",
-        f"/resets/pieces/{laid.piece}",
-        "/resets/smalls",
-        f"/resets/smalls/{laid.smalls}",
-        "/resets/booths/MAIN/12",
-        "/resets/booths/MAIN/12/measure?by=corners",
-        "/resets/booths/MAIN/12/measure?from=plan",
+        "/portal/resets/",
+        "/portal/resets/pieces",
+        "/portal/resets/pieces?state=gone",
+        "/portal/resets/pieces?find=nothing",
+        f"/portal/resets/pieces/{laid.gone}",
+        f"/portal/resets/pieces/{laid.piece}",
+        "/portal/resets/smalls",
+        f"/portal/resets/smalls/{laid.smalls}",
+        "/portal/resets/booths/MAIN/12",
+        "/portal/resets/booths/MAIN/12/measure?by=corners",
+        "/portal/resets/booths/MAIN/12/measure?from=plan",
     ]
     with context(browser, served, "dealer", size, scheme=scheme, bypass_csp=True) as opened:
         page = opened.new_page()
         assert faults_of(page, axe, served.base, paths, size) == []
     with context(browser, served, "other dealer", size, scheme=scheme, bypass_csp=True) as opened:
         page = opened.new_page()
-        assert faults_of(page, axe, served.base, ["/resets/", "/resets/pieces", "/resets/smalls"], size) == []
+        assert (
+            faults_of(page, axe, served.base, ["/portal/resets/", "/portal/resets/pieces", "/portal/resets/smalls"], size) == []
+        )

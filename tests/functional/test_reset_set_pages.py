@@ -31,7 +31,7 @@ def hall(sqlite_database_url: str, tmp_path: Path) -> Iterator[Served]:
 
 
 def path_of(hall: Served) -> str:
-    return f"/resets/sets/{hall.house.resets.draft}"
+    return f"/portal/resets/sets/{hall.house.resets.draft}"
 
 
 def put(hall: Served, name: str) -> Put:
@@ -308,9 +308,9 @@ def test_an_audit_finds_nothing_on_pages_of_sets(
         measure_booth(session, session.get_one(Space, row.space_id), rectangle_booth(in16(118), in16(144)))
     ids = hall.house.resets
     paths = [
-        "/resets/booths/MAIN/12/sets",
+        "/portal/resets/booths/MAIN/12/sets",
         path_of(hall),
-        f"/resets/sets/{ids.stands}/compare/{ids.draft}",
+        f"/portal/resets/sets/{ids.stands}/compare/{ids.draft}",
         f"{path_of(hall)}/arrange",
     ]
     with context(browser, hall, "dealer", size, scheme=scheme, bypass_csp=True) as opened:

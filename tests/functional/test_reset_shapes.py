@@ -71,7 +71,7 @@ def test_the_device_tells_overlaps_and_bounds_as_shapely_does(browser: Browser, 
     booth = {"outline": CORNER, "posts": [POST]}
     with context(browser, hall, "dealer", DESKTOP) as opened:
         page = opened.new_page()
-        page.goto(f"{hall.base}/resets/")
+        page.goto(f"{hall.base}/portal/resets/")
         address = f"{hall.base}/static/reset-shapes.js"
         answers = page.evaluate(MODULE, [address, [{"parts": as_parts(one), "booth": booth} for one in sets]])
     floor = shapely.Polygon(CORNER)

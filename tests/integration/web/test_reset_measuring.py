@@ -15,7 +15,7 @@ from coop.resets.reading import booth_of
 from tests.integration.web.conftest import Web, send
 from tests.integration.web.test_reset_pieces import mistakes
 
-PAGE = "/resets/booths/MAIN/12"
+PAGE = "/portal/resets/booths/MAIN/12"
 FT = 192
 SIDES = {
     "by": "sides",
@@ -144,7 +144,7 @@ def test_a_booth_is_filled_in_from_the_plan_where_nobody_measured_it(web: Web) -
 
 def test_anothers_booth_is_not_there(web: Web) -> None:
     client = web.browser("other dealer")
-    for address in (PAGE, f"{PAGE}/measure", "/resets/booths/MAIN/99"):
+    for address in (PAGE, f"{PAGE}/measure", "/portal/resets/booths/MAIN/99"):
         assert client.get(address).status_code == 404
     assert send(client, f"{PAGE}/measure", **SIDES).status_code == 404
     assert newest(web).number == 1

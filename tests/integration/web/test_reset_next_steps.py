@@ -14,7 +14,7 @@ from coop.resets.models import BoothSet, SetPiece
 from tests.factories.leases import make_space
 from tests.integration.web.conftest import Web, send
 
-BOOTH = "/resets/booths/MAIN/12"
+BOOTH = "/portal/resets/booths/MAIN/12"
 
 
 def test_a_measured_booth_leads_to_its_sets(web: Web) -> None:
@@ -23,7 +23,7 @@ def test_a_measured_booth_leads_to_its_sets(web: Web) -> None:
 
 def test_a_set_leads_to_the_next_one_and_a_draft_to_its_reset(web: Web) -> None:
     ida, ids = web.browser("dealer"), web.house.resets
-    stands, draft = (html.unescape(ida.get(f"/resets/sets/{one}").text) for one in (ids.stands, ids.draft))
+    stands, draft = (html.unescape(ida.get(f"/portal/resets/sets/{one}").text) for one in (ids.stands, ids.draft))
     assert f'href="{BOOTH}/sets?begin={ids.stands}#another"' in stands
     assert "Plan the reset to it" not in stands
     assert f'href="{BOOTH}/reset?set={ids.draft}"' in draft
@@ -37,7 +37,7 @@ def test_a_set_leads_to_the_next_one_and_a_draft_to_its_reset(web: Web) -> None:
 def test_the_caution_stands_beside_two_sets_compared(web: Web) -> None:
     """The page tells how high things hang, and draws the aisle."""
     ids = web.house.resets
-    page = web.browser("dealer").get(f"/resets/sets/{ids.stands}/compare/{ids.draft}").text
+    page = web.browser("dealer").get(f"/portal/resets/sets/{ids.stands}/compare/{ids.draft}").text
     assert html.escape(CAUTION).replace("&#x27;", "&#39;") in page
 
 
@@ -47,7 +47,7 @@ def test_an_aisle_is_offered_before_the_booths_in_their_order(web: Web) -> None:
         mall = session.get_one(Mall, web.house.mall.id)
         for code in ("2", "10"):
             make_space(session, web.clock.at, mall, code)
-    page = web.browser("dealer").get(f"/resets/days/{web.house.resets.reset}/places").text
+    page = web.browser("dealer").get(f"/portal/resets/days/{web.house.resets.reset}/places").text
     select = page.split("<select", 1)[1].split("</select>", 1)[0]
     codes = [part.split('"', 1)[0] for part in select.split('value="aisle:')[1:]]
     assert codes[0] == "12", "the dealer's own first"
@@ -56,7 +56,7 @@ def test_an_aisle_is_offered_before_the_booths_in_their_order(web: Web) -> None:
 
 def test_what_may_not_stand_is_said_on_the_page_of_the_set(web: Web) -> None:
     """With the caution, and the box to tick that it stands so all the same."""
-    ida, path = web.browser("dealer"), f"/resets/sets/{web.house.resets.draft}"
+    ida, path = web.browser("dealer"), f"/portal/resets/sets/{web.house.resets.draft}"
     with transaction(web.sessions) as session:
         row = session.get_one(BoothSet, web.house.resets.draft)
         version = str(row.version)

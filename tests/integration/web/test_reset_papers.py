@@ -16,7 +16,7 @@ from tests.integration.web.conftest import Web, form_token
 
 
 def page_of(web: Web) -> str:
-    return f"/resets/days/{web.house.resets.reset}/paper"
+    return f"/portal/resets/days/{web.house.resets.reset}/paper"
 
 
 def send(client: FlaskClient, path: str, **fields: Any) -> TestResponse:
@@ -72,4 +72,4 @@ def test_what_cannot_be_printed_is_said_beside_the_form(web: Web) -> None:
 
 
 def test_the_page_of_the_reset_leads_to_its_paper(web: Web) -> None:
-    assert page_of(web) in web.browser("dealer").get(f"/resets/days/{web.house.resets.reset}").text
+    assert page_of(web) in web.browser("dealer").get(f"/portal/resets/days/{web.house.resets.reset}").text

@@ -20,7 +20,7 @@ INCH = IN16_PER_INCH
 
 
 def page_of(web: Web) -> str:
-    return f"/resets/days/{web.house.resets.reset}"
+    return f"/portal/resets/days/{web.house.resets.reset}"
 
 
 def rows(*places: tuple[str, str, str]) -> dict[str, str]:

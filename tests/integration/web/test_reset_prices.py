@@ -17,7 +17,7 @@ NOW_CENTS = {"Oak dresser": 245_00, "Pine table": 89_50, "Cane chair": 35_00}
 
 
 def page_of(web: Web) -> str:
-    return f"/resets/sets/{web.house.resets.draft}"
+    return f"/portal/resets/sets/{web.house.resets.draft}"
 
 
 def lay_prices(web: Web) -> dict[str, int]:
@@ -82,7 +82,7 @@ def test_all_prices_are_filled_in_by_a_percent_and_kept_when_sent(web: Web) -> N
         facts = read_facts(session, session.get_one(Reset, web.house.resets.reset))
         assert facts.prices is not None
         assert facts.prices[str(ids["Oak dresser"])] == (245_00, 221_00)
-    assert "have changed since this was worked out" in client.get(f"/resets/days/{web.house.resets.reset}").text
+    assert "have changed since this was worked out" in client.get(f"/portal/resets/days/{web.house.resets.reset}").text
 
 
 def test_a_price_taken_out_is_as_now_and_one_as_now_is_not_kept(web: Web) -> None:

@@ -32,8 +32,8 @@ def logged(web: Web) -> list[tuple[str, int, int, int]]:
 def test_a_time_is_logged_and_what_it_corrects_is_said(web: Web) -> None:
     client = web.browser("dealer")
     reset = str(web.house.resets.reset)
-    assert send(client, "/resets/times", **{**LOGGED, "reset": reset}).status_code == 303
-    page = client.get("/resets/times").text
+    assert send(client, "/portal/resets/times", **{**LOGGED, "reset": reset}).status_code == 303
+    page = client.get("/portal/resets/times").text
     assert "Logged, clean: 1 booth in 50 minutes by 1 person." in page
     # Cleaning is usually 15, 25, 45: 26 2/3 on the mean. 50 is 1.875 times that; with four usual ones (4 + 1.875) / 5 is 1.175.
     assert "Clean: logged 1 time, 1.88 times as long as expected; planned at 1.18 times the usual." in page
@@ -45,17 +45,17 @@ def test_a_time_is_logged_and_what_it_corrects_is_said(web: Web) -> None:
         log = session.scalars(select(AuditLog).where(AuditLog.action == "time logged").order_by(AuditLog.id.desc())).first()
         assert log is not None
         assert (log.user_id, log.detail) == (web.house.users["dealer"], "clean: 1 booth in 50 minutes by 1 person")
-    assert "have changed since this was worked out" in client.get(f"/resets/days/{reset}").text
+    assert "have changed since this was worked out" in client.get(f"/portal/resets/days/{reset}").text
 
 
 def test_what_cannot_be_logged_is_told_at_its_field(web: Web) -> None:
     client = web.browser("dealer")
     before = logged(web)
     wrong = {**LOGGED, "task": "dance", "minutes": "0", "count": "", "people": "x", "on_date": "yesterday", "reset": "99"}
-    answer = send(client, "/resets/times", **wrong)
+    answer = send(client, "/portal/resets/times", **wrong)
     assert answer.status_code == 422
     assert set(mistakes(answer.text)) == set(LOGGED)
-    later = send(client, "/resets/times", **{**LOGGED, "on_date": "2026-11-04"})
+    later = send(client, "/portal/resets/times", **{**LOGGED, "on_date": "2026-11-04"})
     assert later.status_code == 422
     assert "The day Nov 4, 2026 is to come: log what was done." in later.text
     assert logged(web) == before
@@ -64,22 +64,22 @@ def test_what_cannot_be_logged_is_told_at_its_field(web: Web) -> None:
 def test_a_time_is_taken_back_and_stands_filled_in(web: Web) -> None:
     client = web.browser("dealer")
     assert logged(web) == [("pack", 25, 2, 1)]
-    answer = send(client, f"/resets/times/{web.house.resets.time}/take-back")
+    answer = send(client, f"/portal/resets/times/{web.house.resets.time}/take-back")
     assert answer.status_code == 200
     assert logged(web) == []
     assert "Taken back, pack: 2 boxes in 25 minutes by 1 person." in answer.text
     assert 'value="25"' in answer.text
     assert '<option selected value="pack">' in answer.text
-    assert send(client, f"/resets/times/{web.house.resets.time}/take-back").status_code == 404
-    assert "What they change" in client.get("/resets/times").text
+    assert send(client, f"/portal/resets/times/{web.house.resets.time}/take-back").status_code == 404
+    assert "What they change" in client.get("/portal/resets/times").text
 
 
 def test_anothers_times_are_not_there(web: Web) -> None:
     other = web.browser("other dealer")
-    assert send(other, f"/resets/times/{web.house.resets.time}/take-back").status_code == 404
-    assert other.get("/resets/times?dealer=D01").status_code == 404
-    assert "2 boxes" not in other.get("/resets/times").text
-    assert mistakes(send(other, "/resets/times", **{**LOGGED, "reset": str(web.house.resets.reset)}).text) == {
+    assert send(other, f"/portal/resets/times/{web.house.resets.time}/take-back").status_code == 404
+    assert other.get("/portal/resets/times?dealer=D01").status_code == 404
+    assert "2 boxes" not in other.get("/portal/resets/times").text
+    assert mistakes(send(other, "/portal/resets/times", **{**LOGGED, "reset": str(web.house.resets.reset)}).text) == {
         "reset": "Choose one of those listed."
     }
     assert logged(web) == [("pack", 25, 2, 1)]
@@ -90,16 +90,16 @@ def test_who_is_two_dealers_logs_for_the_one_that_is_chosen(web: Web) -> None:
         ida = session.scalars(select(Dealer).where(Dealer.code == "D01")).one()
         session.add(Dealer(member_id=ida.member_id, code="D09", trade_name="Lantern Glass", created_at=web.clock.at))
     client = web.browser("dealer")
-    assert 'href="/resets/times?dealer=D09">D09 Lantern Glass</a>' in client.get("/resets/times").text
-    answer = send(client, "/resets/times?dealer=D09", **LOGGED)
-    assert answer.headers["Location"] == "/resets/times?dealer=D09"
-    assert "50 minutes" in client.get("/resets/times?dealer=D09").text
-    assert "50 minutes" not in client.get("/resets/times?dealer=D01").text
+    assert 'href="/portal/resets/times?dealer=D09">D09 Lantern Glass</a>' in client.get("/portal/resets/times").text
+    answer = send(client, "/portal/resets/times?dealer=D09", **LOGGED)
+    assert answer.headers["Location"] == "/portal/resets/times?dealer=D09"
+    assert "50 minutes" in client.get("/portal/resets/times?dealer=D09").text
+    assert "50 minutes" not in client.get("/portal/resets/times?dealer=D01").text
     # The page of a reset leads to the times of the dealer it is of.
-    page = client.get(f"/resets/times?reset={web.house.resets.reset}").text
-    assert 'action="/resets/times?dealer=D01"' in page
+    page = client.get(f"/portal/resets/times?reset={web.house.resets.reset}").text
+    assert 'action="/portal/resets/times?dealer=D01"' in page
     assert f'<option selected value="{web.house.resets.reset}">Booth 12, Dec 1, 2026</option>' in page
-    send(client, "/resets/settings?dealer=D09", smalls_a_box="6")
+    send(client, "/portal/resets/settings?dealer=D09", smalls_a_box="6")
     with transaction(web.sessions) as session:
         found = session.execute(select(Dealer.code, ResetSetting.value).join(Dealer, Dealer.id == ResetSetting.dealer_id)).all()
         assert [tuple(row) for row in found] == [("D09", {"smalls_a_box": 6})]
@@ -112,7 +112,7 @@ def test_settings_keep_what_is_not_usual_and_plans_go_by_them(web: Web) -> None:
     client = web.browser("dealer")
     answer = send(
         client,
-        "/resets/settings",
+        "/portal/resets/settings",
         **{
             "clean-least": "30",
             "clean-likely": "40",
@@ -141,10 +141,10 @@ def test_settings_keep_what_is_not_usual_and_plans_go_by_them(web: Web) -> None:
             3,
             28,
         )
-    page = client.get("/resets/settings").text
+    page = client.get("/portal/resets/settings").text
     assert 'name="clean-likely" type="text" value="40"' in page
     assert "usually 15, 25, 45" in page
-    assert send(client, "/resets/settings").status_code == 303
+    assert send(client, "/portal/resets/settings").status_code == 303
     with transaction(web.sessions) as session:
         assert session.scalars(select(ResetSetting)).one().value == {}, "all empty is the usual"
 
@@ -153,7 +153,7 @@ def test_settings_that_cannot_be_are_told_at_their_field(web: Web) -> None:
     client = web.browser("dealer")
     answer = send(
         client,
-        "/resets/settings",
+        "/portal/resets/settings",
         **{"clean-least": "30", "clean-likely": "20", "clean-most": "60", "move-least": "3", "set-most": "2000"},
         smalls_a_box="0",
         buy_days="400",
@@ -168,12 +168,12 @@ def test_settings_that_cannot_be_are_told_at_their_field(web: Web) -> None:
 
 # --- the season -----------------------------------------------------------------------------------------------------------------
 
-SEASON = "/resets/booths/MAIN/12/season"
+SEASON = "/portal/resets/booths/MAIN/12/season"
 
 
 def test_a_season_is_worked_back_over_closed_days_with_what_is_late(web: Web) -> None:
     client = web.browser("dealer")
-    send(client, "/resets/settings", pack_days="2", ask_days="0")
+    send(client, "/portal/resets/settings", pack_days="2", ask_days="0")
     # The mall is closed on Sundays: for Monday, December 7, the reset is on Saturday the 5th.
     page = client.get(f"{SEASON}?stands_on=2026-12-07&days=1").text
     assert "Reset: Dec 5, 2026." in page
