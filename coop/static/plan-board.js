@@ -319,6 +319,8 @@ export class Board {
     if (event.type === "pointercancel") {
       this.draft.revert();
       this.draw();
+      // The browser took the finger to scroll the page: the plan goes back to where it was.
+      if (gesture.what === "pan") this.look(gesture.view.x, gesture.view.y, gesture.view.w, gesture.view.h);
       return;
     }
     if (gesture.what === "draw" && gesture.box?.w && gesture.box.d) {

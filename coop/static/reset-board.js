@@ -17,6 +17,8 @@ export class SetBoard extends Board {
     this.grid = INCH;
     this.drawn = new WeakMap();
     this.view0 = ground.viewBox.baseVal;
+    // A finger on the chosen piece or its knob moves that, never the page.
+    svg.addEventListener("touchstart", (event) => event.target.closest(".chosen, .hold") && event.preventDefault(), { passive: false });
     this.layers.ground.append(...[...ground.children].filter((one) => !["title", "desc"].includes(one.localName)));
   }
 
@@ -27,11 +29,14 @@ export class SetBoard extends Board {
     const [left, top] = [Math.max(x, x0 - AROUND), Math.max(y, y0 - AROUND)];
     const [right, bottom] = [Math.min(x + width, x1 + AROUND), Math.min(y + height, y1 + AROUND)];
     this.svg.style.aspectRatio = Math.min(Math.max((right - left) / (bottom - top), 0.7), 2);
+    this.across = right - left;
     this.look(left, top, right - left, bottom - top);
   }
 
   look(...view) {
     super.look(...view);
+    // While all of it is shown, a finger on free floor scrolls the page: the plan fills most of a phone.
+    this.svg.classList.toggle("near", this.view.w < this.across * 0.98);
     for (const [key, group] of this.shown) {
       const part = this.draft.part(key);
       if (part) this.label(part, group.querySelector("text"));
