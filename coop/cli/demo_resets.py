@@ -15,7 +15,7 @@ from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall, Space
 from coop.leases.editing import By
-from coop.resets.booking import DOCK, Wanted, book_places
+from coop.resets.booking import book_places
 from coop.resets.composing import compose
 from coop.resets.domain.booth import Booth, Side
 from coop.resets.domain.piece import CarriedSize
@@ -23,6 +23,7 @@ from coop.resets.domain.way import Aisle, Corner, Door
 from coop.resets.measuring import record_booth
 from coop.resets.models import BoothSet, PieceRow
 from coop.resets.pieces import PieceIn, add_piece
+from coop.resets.place_needs import propose_places
 from coop.resets.planning import Asked, keep_plan, make_reset
 from coop.resets.putting import save_arrangement
 from coop.resets.set_json import Put
@@ -187,9 +188,8 @@ def plan_next(session: Session, now: datetime, made: DemoMall, month: Month) -> 
     by = By(user_of(session, MANAGER))
     row = make_reset(session, now, dealer, space, before=stands, after=draft, asked=asked, by=by)
     facts = read_facts(session, row)
-    keep_plan(session, now, row, compose(facts), facts_digest(facts))
-    wanted = (Wanted(DOCK, DOCK, 10 * 60, 12 * 60), Wanted("staging", _FLOOR, 10 * 60, 16 * 60))
-    book_places(session, now, row, wanted, by=by)
+    plan = keep_plan(session, now, row, compose(facts), facts_digest(facts))
+    book_places(session, now, row, propose_places(row, space, plan.value), by=by)
 
 
 def _put(session: Session, now: datetime, row: BoothSet, rows: Mapping[str, PieceRow], spots: Mapping[str, _SPOT]) -> None:

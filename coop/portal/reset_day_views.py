@@ -90,6 +90,7 @@ def _usual(booth: HeldBooth) -> dict[str, object]:
         "begins": _BEGINS,
         "ends": _ENDS,
         "people": 2,
+        "way": next((str(way.id) for way in ways_of(db(), booth.mall.id)), ""),
     }
 
 

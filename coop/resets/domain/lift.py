@@ -347,8 +347,9 @@ def _mover(piece: Piece, people: int, together: Fraction) -> str:
         else "one, with no room for two,"
     )
     return (
-        f"{piece.name} is {format_weight(piece.weight_oz or 0)}, and {found} should lift {pounds(together)} at most. "
-        "Take out its drawers, shelves or doors and weigh it again, or ask a mover."
+        f"{piece.name} is {format_weight(piece.weight_oz or 0)}. From the floor {found} should lift {pounds(together)} at most "
+        "by the lifting equation, which is made for every day and is strict. Roll or slide it with straps and a dolly, take out "
+        "its drawers, shelves or doors and weigh it again, or ask a mover."
     )
 
 

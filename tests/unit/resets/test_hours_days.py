@@ -47,7 +47,7 @@ def test_a_day_that_holds_it_all_says_when_it_is_done():
     # 4 x 100 minutes by one person from 10 am: 4:40 pm.
     split = split_days([move(n, 100) for n in (1, 2, 3, 4)], [day()], ())
     assert split.holds
-    assert split.sentence == "Fri, Nov 6, 2026 holds it all: done at 4:40 pm, 80 minutes before closing."
+    assert split.sentence == "Fri, Nov 6, 2026 holds it all: done at 4:40 pm, 1 hour 20 minutes before its end."
     assert [split.days[0].schedule.starts[f"move {n}"] for n in (1, 2, 3, 4)] == [600, 700, 800, 900]
     assert split.days[0].stop_after is None
 
@@ -100,7 +100,7 @@ def test_what_leaves_the_booth_is_in_the_van_and_what_leaves_the_van_is_in_the_b
 def test_several_days_say_when_the_last_ends():
     split = split_days([move(n, 100) for n in range(1, 7)], [day(), day(SAT)], {4})
     assert split.sentence == "It takes 2 days and ends on Sat, Nov 7, 2026 at 1:20 pm."
-    assert split.days[1].sentence == "Sat, Nov 7, 2026 holds it all: done at 1:20 pm, 280 minutes before closing."
+    assert split.days[1].sentence == "Sat, Nov 7, 2026 holds it all: done at 1:20 pm, 4 hours 40 minutes before its end."
 
 
 def test_days_that_are_not_needed_are_not_planned():

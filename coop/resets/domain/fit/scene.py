@@ -164,11 +164,11 @@ def length(value: float) -> str:
     return format_length(max(1, round(value)))
 
 
-def listed(names: list[str], most: int = 4) -> str:
-    """`A, B and C`; of many, the first and how many more."""
+def listed(names: list[str], most: int = 4, last: str = "and") -> str:
+    """`A, B and C`; of many, the first and how many more. `or` for another last word."""
     if len(names) > most:
         names = [*names[: most - 1], f"{len(names) - most + 1} more"]
-    return joined(names)
+    return joined(names, last)
 
 
 def _grouping(one: Placed) -> str:

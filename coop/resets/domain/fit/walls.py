@@ -30,7 +30,7 @@ def hanging_findings(scene: Scene) -> Iterator[Finding]:
         behind = sides_behind(scene, backs[n], scene.boxes.ahead[n])
         if not behind or not behind <= set(hooked):
             if hooked:
-                mend = f"hang it with its back to {listed([scene.side_name(h) for h in hooked])}"
+                mend = f"hang it with its back to {listed([scene.side_name(h) for h in hooked], last='or')}"
             else:
                 mend = "no wall of this booth takes hooks: stand it on a piece, or leave it at home"
             bare = [scene.side_name(side) for side in sorted(behind - set(hooked))]

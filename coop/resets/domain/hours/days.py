@@ -259,7 +259,7 @@ def _day_words(
         if not done:
             return f"Nothing is left to do on {day.words}."
         spare = day.closes_minute - schedule.finish
-        ends = "just at closing" if spare == 0 else f"{spare} {'minute' if spare == 1 else 'minutes'} before closing"
+        ends = "just at its end" if spare == 0 else f"{_long(spare)} before its end"
         return f"{day.words} holds it all: done at {clock(schedule.finish)}, {ends}."
     found, hold = ("no plan was found by which it", "holds") if could else ("it", "cannot hold")
     if stop_after:
@@ -272,6 +272,13 @@ def _day_words(
         stop = "All moves are made"
     then = "Left" if is_last else "Left for the next day"
     return f"{day.words}: {found} {hold} all of it by {clock(day.closes_minute)}. {stop}. {then}: {tasks_words(left)}."
+
+
+def _long(minutes: int) -> str:
+    """`45 minutes`, `2 hours`, `6 hours 38 minutes`."""
+    hours, rest = divmod(minutes, 60)
+    said = [f"{n} {word}{'' if n == 1 else 's'}" for n, word in ((hours, "hour"), (rest, "minute")) if n]
+    return " ".join(said)
 
 
 def _split_words(plans: Sequence[DayPlan], left: Sequence[Task]) -> str:
