@@ -18,6 +18,7 @@ from coop.core.periods import shown_day
 from coop.core.words import joined
 from coop.resets.domain import kit as kits
 from coop.resets.domain.booth import Booth
+from coop.resets.domain.fit import judge
 from coop.resets.domain.hours.day import Day, Presence, Solve
 from coop.resets.domain.hours.days import DayPlan, split_days
 from coop.resets.domain.hours.estimate import PERT_CAUTION, chance_words
@@ -143,7 +144,14 @@ def compose(facts: Facts, solve: Solve = find_schedule) -> dict[str, Any]:
         "staged": order.staged,
         "bound": order.bound,
         "proven": order.proven,
-        "notes": [*_closed_notes(facts), *order.notes, *_mover_notes(moves), *_hands_notes(facts, moves), *_waiting_notes(facts)],
+        "notes": [
+            *_closed_notes(facts),
+            *_against_notes(facts),
+            *order.notes,
+            *_mover_notes(moves),
+            *_hands_notes(facts, moves),
+            *_waiting_notes(facts),
+        ],
         "way_stops": [{"key": one.key, "sentence": one.sentence} for one in _stopped(facts, order)],
         "tips": [{"sentence": one.sentence, "pieces": list(one.pieces), "source": one.source} for one in checks(facts.after)],
         "kit": _kit_value(facts),
@@ -223,6 +231,14 @@ def _hands_notes(facts: Facts, moves: Sequence[Mapping[str, Any]]) -> Iterator[s
     short = {move["name"]: move["hands"]["people"] for move in moves if (move["hands"]["people"] or 0) > most}
     for name, people in sorted(short.items()):
         yield f"{name} takes {people} people and {most} at most {'is' if most == 1 else 'are'} there: ask more, or leave it."
+
+
+def _against_notes(facts: Facts) -> Iterator[str]:
+    """A set that fit finds something against can be moved to all the same; whoever does should know."""
+    against = [one.sentence for one in judge(facts.booth, facts.after) if one.stops]
+    if against:
+        count = "One thing is" if len(against) == 1 else f"{len(against)} things are"
+        yield f"{count} found against the next set as it is laid out: {against[0]}"
 
 
 def _closed_notes(facts: Facts) -> Iterator[str]:

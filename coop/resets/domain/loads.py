@@ -27,7 +27,7 @@ from coop.resets.domain.load_rows import Item, best_rows, item_of, row_length, r
 from coop.resets.domain.load_rows import Van as Van
 from coop.resets.domain.load_trips import least_trips, trips_in_order, trips_waiting
 from coop.resets.domain.piece import Piece
-from coop.resets.domain.way import How
+from coop.resets.domain.way import OTHER_WAYS, How, if_carried
 from coop.resets.domain.weight import format_weight
 
 Direction = Literal["out", "in"]
@@ -127,10 +127,11 @@ def _why_left(piece: Piece, item: Item, van: Van) -> str:
     if not item.stands:
         size = f"{format_length(piece.width_in16)} x {format_length(piece.depth_in16)} x {format_length(piece.height_in16)}"
         floor = f"{format_length(van.width_in16)} x {format_length(van.length_in16)} x {format_length(van.height_in16)}"
-        return (
-            f"{piece.name} ({size}) does not fit in {van.name} ({floor}) padded, in any way it may be carried. "
-            "Take parts off it and give the size it has then, or take a larger van."
-        )
+        begin = f"{piece.name} ({size}) does not fit in {van.name} ({floor}) padded, in any way it may be carried."
+        for how, said in OTHER_WAYS:
+            if not any(one.how == how for one in piece.carried) and item_of(if_carried(piece, how), van).stands:
+                return f"{begin} It would fit {said}: say that it may be carried so, if it may, or take a larger van."
+        return f"{begin} Take parts off it and give the size it has then, or take a larger van."
     if van.payload_oz is not None and item.weight_oz > van.payload_oz:
         return (
             f"{piece.name} is {format_weight(item.weight_oz)} and {van.name} carries {format_weight(van.payload_oz)}. "

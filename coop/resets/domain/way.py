@@ -158,6 +158,8 @@ def stopped(pieces: Iterable[Piece], way: Way) -> tuple[Stopped, ...]:
     return tuple(end for end in (passes(piece, way) for piece in pieces) if isinstance(end, Stopped))
 
 
+OTHER_WAYS: tuple[tuple[Carried, str], ...] = (("tilted", "laid back"), ("on end", "on its end"))
+"""In which a piece may be carried whole, where its dealer says that it may."""
 _SAID: dict[How, str] = {"upright": "upright", "tilted": "tilted", "on end": "on its end", "parts off": "with parts taken off"}
 
 
@@ -250,9 +252,8 @@ def _stopped_sentence(piece: Piece, leg: Leg, spare_in16: int) -> str:
             "Take out its drawers, shelves or doors and weigh it again, or go another way."
         )
     begin = f"{piece.name} ({_size(piece)}) does not pass {leg.name} ({_opening(leg)}) in any way it may be carried"
-    others: tuple[tuple[Carried, str], ...] = (("tilted", "laid back"), ("on end", "on its end"))
-    for how, said in others:
-        if not any(one.how == how for one in piece.carried) and list(hows_through(_if_carried(piece, how), leg, spare_in16)):
+    for how, said in OTHER_WAYS:
+        if not any(one.how == how for one in piece.carried) and list(hows_through(if_carried(piece, how), leg, spare_in16)):
             return f"{begin}. It would pass {said}: say that it may be carried so, if it may, or go another way."
     lack = _lack_in16(piece, leg, spare_in16)
     off = f"; {format_length(lack)} is missing across" if lack else ""
@@ -260,7 +261,7 @@ def _stopped_sentence(piece: Piece, leg: Leg, spare_in16: int) -> str:
     return f"{begin}{off}. Take its legs, mirror or doors off and give the size it has then{hinges}, or go another way."
 
 
-def _if_carried(piece: Piece, how: Carried) -> Piece:
+def if_carried(piece: Piece, how: Carried) -> Piece:
     """The same piece, as if it might be laid on its back or stood on its end too."""
     width, depth, height = piece.width_in16, piece.depth_in16, piece.height_in16
     size = CarriedSize(how, width, height, depth) if how == "tilted" else CarriedSize(how, height, depth, width)

@@ -421,3 +421,15 @@ def test_a_piece_for_more_hands_than_there_are_is_named_and_the_clock_is_made(
     assert any(note.startswith("Oak dresser takes ") and "1 at most is there" in note for note in plan.value["notes"])
     assert plan.value["hours"]["stopped"] == ""
     assert plan.value["hours"]["days"]
+
+
+def test_what_is_found_against_the_next_set_is_said(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:
+    """Doors that need twelve feet of floor: the cupboard can be moved there all the same."""
+    session, booth, _ = laid
+    plan = worked_out(session, now, planned(laid, now))
+    assert not any("found against the next set" in note for note in plan.value["notes"])
+    booth.pieces["Tall cupboard"].opens_in16 = in16(144)
+    session.flush()
+    plan = worked_out(session, now, planned(laid, now, replace(ASKED, on_date=date(2026, 12, 4))))
+    (note,) = (note for note in plan.value["notes"] if "found against the next set" in note)
+    assert note.startswith("One thing is found against the next set as it is laid out: Tall cupboard")

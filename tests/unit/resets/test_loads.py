@@ -201,12 +201,17 @@ def test_a_tall_piece_rides_as_it_may_be_carried():
     assert trip.spots[0].how == "tilted"
 
 
+def test_a_piece_that_fits_no_way_is_to_come_apart():
+    (left,) = loads([piece("arbor", 80, 75, 90)], VAN).left
+    assert left.sentence.endswith("Take parts off it and give the size it has then, or take a larger van.")
+
+
 def test_what_no_trip_can_take_is_named_with_its_mend():
     made = loads([piece("wardrobe", 40, 30, 71), piece("safe", 20, 20, 30, 1001), piece("stool", 10, 10)], VAN)
     assert [left.key for left in made.left] == ["wardrobe", "safe"]
     assert made.left[0].sentence == (
         "Wardrobe (3' 4\" x 2' 6\" x 5' 11\") does not fit in the van (5' 0\" x 8' 4\" x 5' 10\") padded, in any way it may be "
-        "carried. Take parts off it and give the size it has then, or take a larger van."
+        "carried. It would fit laid back: say that it may be carried so, if it may, or take a larger van."
     )
     assert made.left[1].sentence.startswith("Safe is 1001 lb and the van carries 1000 lb.")
     assert keys(made) == [("stool",)]
