@@ -6,11 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import select
+from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
 from coop.cli.demo_coop import MANAGER, DemoMall, mall_of, user_of
 from coop.core.geometry import IN16_PER_INCH
+from coop.core.jobs import Job
 from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall, Space
@@ -24,7 +25,7 @@ from coop.resets.measuring import record_booth
 from coop.resets.models import BoothSet, PieceRow
 from coop.resets.pieces import PieceIn, add_piece
 from coop.resets.place_needs import propose_places
-from coop.resets.planning import Asked, keep_plan, make_reset
+from coop.resets.planning import Asked, group_of, keep_plan, make_reset
 from coop.resets.putting import save_arrangement
 from coop.resets.set_json import Put
 from coop.resets.sets import Terms, copy_set, let_stand, make_set
@@ -189,6 +190,8 @@ def plan_next(session: Session, now: datetime, made: DemoMall, month: Month) -> 
     row = make_reset(session, now, dealer, space, before=stands, after=draft, asked=asked, by=by)
     facts = read_facts(session, row)
     plan = keep_plan(session, now, row, compose(facts), facts_digest(facts))
+    # Its job would find this plan made.
+    session.execute(delete(Job).where(Job.group_key == group_of(row)))
     book_places(session, now, row, propose_places(row, space, plan.value), by=by)
 
 

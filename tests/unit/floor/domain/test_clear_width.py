@@ -291,7 +291,14 @@ def test_a_further_thing_on_the_floor_narrows_it():
     assert widest_disc_between(hall(100, 300), "W", "E", [box(140, 0, 20, 30)]) == 70 * 16
 
 
-@settings(max_examples=40, deadline=None)
+@pytest.mark.xfail(reason="before a wide door a way a sixteenth too narrow is not tried by the exception")
+def test_a_thing_just_before_a_door_is_judged_alike_however_thick_its_far_end_is():
+    """Found by the property below; each stands 44 in. into a hall of 120, and somebody passes by 76."""
+    thin, thick = box(10, 0, 5, 44), box(10, 0, 9, 5)
+    assert connects(hall(120, 220, thin)) == connects(hall(120, 220, thin, thick))
+
+
+@settings(max_examples=40, deadline=None, derandomize=True)
 @given(
     st.lists(
         st.tuples(st.integers(10, 150), st.integers(0, 110), st.integers(5, 60), st.integers(5, 60)), min_size=1, max_size=5
