@@ -135,10 +135,16 @@ class Passage:
         return np.hypot(*(ends[:, 0] - ends[:, 1]).T)
 
     def _waist(self, along: Any) -> Any:
-        """Where a disc has least room along the way: the line between the two nearest things."""
+        """Where a disc has least room along the way: the line between the two nearest things, one on either hand.
+
+        Where nothing stands on the other hand all the way, the least chord across.
+        """
         points = shapely.get_coordinates(shapely.line_interpolate_point(self.line, along))
-        left, right, _ = self._sides(points)
-        least = (np.hypot(*(left - points).T) + np.hypot(*(right - points).T)).argmin()
+        left, right, faced = self._sides(points)
+        if not faced.any():
+            return LineString(self.chords(along)[self.widths(along).argmin()])
+        room = np.hypot(*(left - points).T) + np.hypot(*(right - points).T)
+        least = np.where(faced, room, np.inf).argmin()
         return LineString([left[least], right[least]])
 
     def _sides(self, points: Any) -> tuple[Any, Any, Any]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from shapely.geometry import LineString, Polygon
 
@@ -291,14 +291,15 @@ def test_a_further_thing_on_the_floor_narrows_it():
     assert widest_disc_between(hall(100, 300), "W", "E", [box(140, 0, 20, 30)]) == 70 * 16
 
 
-@pytest.mark.xfail(reason="before a wide door a way a sixteenth too narrow is not tried by the exception")
-def test_a_thing_just_before_a_door_is_judged_alike_however_thick_its_far_end_is():
-    """Found by the property below; each stands 44 in. into a hall of 120, and somebody passes by 76."""
+def test_a_last_stretch_with_nothing_on_its_other_hand_is_as_wide_as_it_is():
+    """A thing 44 in. into a hall of 120, before the door: somebody passes beside it, however thick its far end is."""
     thin, thick = box(10, 0, 5, 44), box(10, 0, 9, 5)
-    assert connects(hall(120, 220, thin)) == connects(hall(120, 220, thin, thick))
+    assert connects(hall(120, 220, thin))
+    assert connects(hall(120, 220, thin, thick))
 
 
-@settings(max_examples=40, deadline=None, derandomize=True)
+@example([(10, 0, 5, 44)], (10, 0, 9, 5))
+@settings(max_examples=40, deadline=None)
 @given(
     st.lists(
         st.tuples(st.integers(10, 150), st.integers(0, 110), st.integers(5, 60), st.integers(5, 60)), min_size=1, max_size=5
