@@ -25,7 +25,7 @@ from coop.rooms import METADATA
 from coop.statements.models import Statement
 from coop.tax.models import TaxCharged, TaxRate
 from tests.factories.books import Books
-from tests.integration.books import attacks, layaway_attacks, people_attacks, reset_attacks, turn_attacks
+from tests.integration.books import attacks, layaway_attacks, overflow_attacks, people_attacks, reset_attacks, turn_attacks
 from tests.integration.books.attacks import ALLOWED, BOTH, POSTGRESQL, SQLITE, Attack
 from tests.integration.books.doors import NOW, ON_POSTGRESQL, ON_SQLITE, Door, opened
 
@@ -59,7 +59,7 @@ def named(some: list[Attack]) -> pytest.MarkDecorator:
     return pytest.mark.parametrize("attempted", some, ids=lambda a: a.name)
 
 
-@named([*BOTH, *layaway_attacks.BOTH, *people_attacks.BOTH, *turn_attacks.BOTH, *reset_attacks.BOTH])
+@named([*BOTH, *layaway_attacks.BOTH, *people_attacks.BOTH, *turn_attacks.BOTH, *reset_attacks.BOTH, *overflow_attacks.BOTH])
 def test_refused_everywhere(door: Door, attempted: Attack) -> None:
     refused(door, attempted)
 

@@ -1,4 +1,4 @@
-"""What the database guards since turns and resets came; what it guarded before is in guards.py.
+"""What the database guards since turns, resets and overflow came; what it guarded before is in guards.py.
 
 A later revision adds its own entry here, and a loader in loaders.py.
 """
@@ -69,5 +69,30 @@ RESETS = replace(
     exclusions=TURNS.exclusions | names("reset_booking.guard_reset_booking_overlap"),
 )
 
-GUARDS = {**guards.GUARDS, "0012": TURNS, "0013": RESETS, "0014": RESETS}
+OVERFLOW = replace(
+    RESETS,
+    checks=RESETS.checks
+    | names("""
+        bay.ck_bay_has_a_size bay.ck_bay_known_backing booth_opening.ck_booth_opening_has_a_width
+        booth_opening.ck_booth_opening_place_not_negative overflow_answer.ck_overflow_answer_known_answer
+        overflow_draft.ck_overflow_draft_known_state overflow_draft.ck_overflow_draft_weeks
+        overflow_piece.ck_overflow_piece_has_a_size overflow_piece.ck_overflow_piece_price_not_negative
+        overflow_piece.ck_overflow_piece_weight_above_zero overflow_request.ck_overflow_request_known_state
+        overflow_request.ck_overflow_request_weeks overflow_rule.ck_overflow_rule_fee_not_negative
+        overflow_rule.ck_overflow_rule_known_fee overflow_rule.ck_overflow_rule_known_glass
+        overflow_rule.ck_overflow_rule_known_last overflow_stay.ck_overflow_stay_dates_forward
+        overflow_stay.ck_overflow_stay_forward overflow_stay.ck_overflow_stay_known_kind
+        overflow_stay.ck_overflow_stay_known_state walk_mark.ck_walk_mark_known_mark
+    """),
+    sqlite_triggers=RESETS.sqlite_triggers
+    | each(names("overflow_answer"), "no_update no_delete no_replace")
+    | each(names("bay"), "fixed no_delete no_replace")
+    | each(names("overflow_stay"), "overlap_insert overlap_update"),
+    postgresql_triggers=RESETS.postgresql_triggers
+    | each(names("overflow_answer"), "frozen no_truncate")
+    | each(names("bay"), "fixed no_delete no_truncate"),
+    exclusions=RESETS.exclusions | names("overflow_stay.guard_overflow_stay_place overflow_stay.guard_overflow_stay_piece"),
+)
+
+GUARDS = {**guards.GUARDS, "0012": TURNS, "0013": RESETS, "0014": RESETS, "0015": OVERFLOW}
 """By revision."""

@@ -300,6 +300,47 @@ def load_resets(connection: Connection) -> None:
     insert(connection, "reset_setting", {"dealer_id": 1, "value": "{}", "version": 1})
 
 
+def load_overflow(connection: Connection) -> None:
+    """All of load_resets, a bay with a piece in it, its request and answer, another request in a draft, and a walk."""
+    load_resets(connection)
+    widths = {"least_depth_in16": 192, "least_length_in16": 288, "deepest_in16": 768, "entry_in16": 576, "gap_in16": 16}
+    heights = {"highest_in16": 1344, "wall_above_in16": 960, "before_in16": 672, "tips_from": 3_000_000, "glass": "at a wall"}
+    weeks = {"recall_days": 7, "longest_weeks": 12, "rotation_weeks": 12, "sold_days": 7, "last_by": "price"}
+    fee = {"fee_kind": "foot-week", "fee_cents": 1_50, "most_in16": 1536, "most_pieces": 4}
+    insert(connection, "overflow_rule", {"mall_id": 1, "starts_on": "2026-01-01", **fee, **widths, **heights, **weeks})
+    insert(connection, "booth_opening", {"space_id": 1, "side": 2, "from_in16": 0, "width_in16": 576})
+    corners = "[[0, 0], [1152, 0], [1152, 384], [0, 384]]"
+    bay = {"id": 1, "mall_id": 1, "code": "A1-1", "aisle": "A1", "corners_in16": corners, "length_in16": 1152, "depth_in16": 384}
+    said = {"backing": "wall", "before": "", "is_lent": True, "palette": '["#8a5a2b"]', "note": ""}
+    insert(connection, "bay", {**bay, **said, "starts_on": "2026-01-01", "ended_on": None})
+    insert(connection, "bay_survey", {"mall_id": 1, "made_of": "a" * 64, "made_at": AT, "value": "{}", "job_id": None})
+    asked = {"dealer_id": 1, "mall_id": 1, "asked_on": "2026-10-01", "not_before": "2026-11-02", "weeks": 4}
+    how = {"flexible_weeks": 2, "together": False, "bay_code": "", "note": "", "version": 1, "created_at": AT}
+    insert(connection, "overflow_request", {"id": 1, **asked, **how, "state": "granted"})
+    size = {
+        "width_in16": 768,
+        "depth_in16": 288,
+        "height_in16": 576,
+        "weight_oz": 960,
+        "colour": "#8a5a2b",
+        "grouping": "harvest",
+    }
+    told = {"name": "Pine chest", "price_cents": 180_00, "glass": False, "may_turn": False, "tag": "D01-42"}
+    insert(connection, "overflow_piece", {"id": 1, "dealer_id": 1, "request_id": 1, **size, **told})
+    place = {"kind": "asked", "state": "stands", "from_in16": 0, "to_in16": 768, "depth_in16": 288, "turned": False}
+    days = {"starts_on": "2026-11-02", "ends_on": "2026-11-29", "granted_until": "2026-11-29", "why": "Waited longest."}
+    gone = {"recalled_at": None, "recall_why": "", "moved_in_on": "2026-11-02", "version": 1, "created_at": AT}
+    insert(connection, "overflow_stay", {"id": 1, "piece_id": 1, "bay_id": 1, **place, **days, **gone})
+    period = {"id": 1, "mall_id": 1, "first_day": "2026-11-02", "weeks": 12, "seed": 1, "seconds": 30, "state": "published"}
+    made = {"made_of": "b" * 64, "outcome": "{}", "job_id": None, "stop_asked_at": None, "version": 2, "created_at": AT}
+    insert(connection, "overflow_draft", {**period, **made, "published_at": AT})
+    answer = {"answer": "granted", "sentence": "It stands in bay A1-1.", "at": AT}
+    insert(connection, "overflow_answer", {"id": 1, "request_id": 1, "draft_id": 1, **answer})
+    walk = {"id": 1, "mall_id": 1, "on_date": "2026-11-03", "user_id": 1, "note": "", "created_at": AT}
+    insert(connection, "overflow_walk", walk)
+    insert(connection, "walk_mark", {"walk_id": 1, "stay_id": 1, "mark": "out of place", "note": "2 ft to the left"})
+
+
 LOADERS: dict[str, Callable[[Connection], None]] = {
     "0001": load_first,
     "0002": load_first,
@@ -315,5 +356,6 @@ LOADERS: dict[str, Callable[[Connection], None]] = {
     "0012": load_turns,
     "0013": load_resets,
     "0014": load_resets,
+    "0015": load_overflow,
 }
 """By revision."""

@@ -1,0 +1,13 @@
+"""Overflow computed purely: bays out of a plan, pieces and the rules they go by, and a period posed to the solver.
+
+| part | what it does |
+| --- | --- |
+| bay, piece, problem | the values everything takes: a bay on the plan; a piece asked for; a period as the solver's problem, and its answer |
+| keepouts, bays | floor that is never lent (doors, exits, extinguishers, openings of booths); bays worked out from a plan |
+| clear | what pieces standing in bays spoil, and what must move when the plan or a width has changed |
+| fitting | whether a piece may stand in a bay: size, height, glass, what tips |
+| colour, walked | dE00 between two colours; how far it is to walk from a bay to a booth |
+| fairness | floor had against rent paid: a dealer's share, what the next foot-week is worth, how evenly it was shared out |
+| posing, counting, reasons | facts of a period as a problem; what an arrangement costs, tier by tier; each asker's answer in one sentence |
+| fees | what floor costs by the foot-week or the piece, prorated by days |
+"""
