@@ -2,7 +2,7 @@
 
 The walker is a disc of 18 in. (common practice, no source); its middle goes from cell to cell of a grid, to any of eight
 neighbours. A step aslant counts 17/12 of a straight one, a little more than the root of two: no way is told shorter than it
-is, and at most a twelfth longer, where it runs at 23 degrees across the grid. What stands in bays does not count: people pass it.
+is, and at most a twelfth longer, where it runs at 23 degrees across the grid. What stands in bays is not in the way.
 """
 
 from __future__ import annotations
