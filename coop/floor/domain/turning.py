@@ -53,12 +53,12 @@ def turn_findings(walkable: Walkable) -> Iterator[Finding]:
     held = [(named_space(s), shape) for s, shape in walkable.spaces]
     held += [(named_fixture(f), shape) for f, shape in walkable.fixtures if f.kind == "counter"]
     tree = shapely.STRtree([shape for _, shape in held])
-    for side, end, other in _free_ends(walkable.floor):
+    for side, end, other in free_ends(walkable.floor):
         near = tree.query(LineString(end), predicate="dwithin", distance=2)
         if not len(near):
             continue
         element = float(np.hypot(*(end[1] - end[0])))
-        widths = [_clear_beside(walkable.floor, edge) for edge in (side, end, other)]
+        widths = [clear_beside(walkable.floor, edge) for edge in (side, end, other)]
         if min(widths) < LEAST_CLEAR_IN16 - _EXACT or turn_complies(element, *(width + _EXACT for width in widths)):
             continue
         parts = [held[n][0] for n in sorted(near.tolist())]
@@ -71,7 +71,7 @@ def turn_findings(walkable: Walkable) -> Iterator[Finding]:
         yield finding("turn_tight", sentence, parts, at, measured_in16=round(widths[1]), required_in16=TURN_IN16[1])
 
 
-def _free_ends(floor: Geometry) -> Iterator[tuple[Any, Any, Any]]:
+def free_ends(floor: Geometry) -> Iterator[tuple[Any, Any, Any]]:
     """Side, end and other side of every obstacle's end less than 48 in. wide, each as its two points, the floor to the left.
 
     An end is a run of corners that together turn by half a circle; of a pointed or rounded one, the line square across its tip.
@@ -112,7 +112,7 @@ def _rings(floor: Geometry) -> Iterator[Any]:
                 yield shapely.get_coordinates(ring)[:-1]
 
 
-def _clear_beside(floor: Geometry, edge: Any) -> float:
+def clear_beside(floor: Geometry, edge: Any) -> float:
     """The free depth of the floor to the left of an edge, up to 60 in. and a little."""
     along = edge[1] - edge[0]
     far = np.hypot(*along)
