@@ -11,22 +11,28 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from fractions import Fraction
 from itertools import groupby
-from typing import Literal
 
 from coop.core.geometry import IN16_PER_FOOT, format_length
 from coop.core.money import format_dollars, round_half_up
 from coop.core.periods import Month
+from coop.core.words import joined
 
-FeeKind = Literal["foot-week", "piece-week", "free"]
-KINDS: tuple[FeeKind, ...] = ("foot-week", "piece-week", "free")
+KINDS = ("free", "foot-week", "piece-week")
 
 
 @dataclass(frozen=True)
 class FeeRule:
-    """`cents` for a foot of running length a week, or for a piece a week; a free one has no price whatever it says."""
+    """`cents` for a foot of running length a week, or for a piece a week; a free one has no price whatever it says.
 
-    kind: FeeKind
+    Raises ValueError for another kind.
+    """
+
+    kind: str
     cents: int
+
+    def __post_init__(self) -> None:
+        if self.kind not in KINDS:
+            raise ValueError(f"The fee is {self.kind!r}: choose {joined(KINDS, 'or')}.")
 
 
 @dataclass(frozen=True)
