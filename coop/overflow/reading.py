@@ -1,0 +1,98 @@
+"""Rows of overflow as values: bays, pieces, who stands where over which days."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from coop.dealers.models import Dealer
+from coop.floor.domain.plan import Outline
+from coop.leases.models import Lease, LeaseShare, LeaseSpace
+from coop.overflow.domain.bay import Bay, as_corners
+from coop.overflow.domain.piece import AskedPiece
+from coop.overflow.models import BayRow, OverflowPiece, OverflowRequest, Stay
+
+
+def bay_of(row: BayRow) -> Bay:
+    return Bay(row.code, row.aisle, as_corners(row.corners_in16), row.backing, row.before)
+
+
+def piece_of(row: OverflowPiece) -> AskedPiece:
+    """Its key is its id as text."""
+    return AskedPiece(
+        str(row.id),
+        row.name,
+        row.width_in16,
+        row.depth_in16,
+        row.height_in16,
+        weight_oz=row.weight_oz,
+        colour=row.colour,
+        grouping=row.grouping,
+        price_cents=row.price_cents,
+        glass=row.glass,
+        may_turn=row.may_turn,
+    )
+
+
+def bays_on(session: Session, mall_id: int, day: date) -> Sequence[BayRow]:
+    """The bays there are on a day, lent or kept free."""
+    rows = select(BayRow).where(BayRow.mall_id == mall_id, BayRow.starts_on <= day)
+    rows = rows.where(BayRow.ended_on.is_(None) | (BayRow.ended_on > day))
+    return session.scalars(rows.order_by(BayRow.id)).all()
+
+
+@dataclass(frozen=True)
+class Standing:
+    """A stay with its piece, its bay and whose it is."""
+
+    stay: Stay
+    piece: OverflowPiece
+    bay: BayRow
+    dealer: Dealer
+
+    @property
+    def outline(self) -> Outline:
+        """What it covers on the mall's plan."""
+        return bay_of(self.bay).stretch(self.stay.from_in16, self.stay.to_in16, self.stay.depth_in16)
+
+
+def standing_between(session: Session, mall_id: int, first: date, last: date) -> list[Standing]:
+    """Who stands on any of these days, both included, by bay and place; what was cancelled is left out."""
+    rows = session.execute(
+        select(Stay, OverflowPiece, BayRow, Dealer)
+        .join(OverflowPiece, OverflowPiece.id == Stay.piece_id)
+        .join(BayRow, BayRow.id == Stay.bay_id)
+        .join(Dealer, Dealer.id == OverflowPiece.dealer_id)
+        .where(BayRow.mall_id == mall_id, Stay.state == "stands", Stay.starts_on <= last, Stay.ends_on >= first)
+        .order_by(BayRow.code, BayRow.id, Stay.from_in16, Stay.starts_on, Stay.id)
+    )
+    return [Standing(*row) for row in rows]
+
+
+def pieces_of(session: Session, requests: Iterable[OverflowRequest]) -> dict[int, list[OverflowPiece]]:
+    """The pieces of requests, by the request's id."""
+    found: dict[int, list[OverflowPiece]] = {request.id: [] for request in requests}
+    rows = select(OverflowPiece).where(OverflowPiece.request_id.in_(found)).order_by(OverflowPiece.id)
+    for piece in session.scalars(rows):
+        found[piece.request_id or 0].append(piece)
+    return found
+
+
+def spaces_held(session: Session, mall_id: int, day: date) -> dict[int, set[int]]:
+    """The ids of the spaces that each dealer, by id, holds or shares at a mall on a day."""
+    over = LeaseSpace.starts_on <= day, LeaseSpace.ends_on.is_(None) | (LeaseSpace.ends_on >= day)
+    own = select(Lease.dealer_id, LeaseSpace.space_id).join(Lease, Lease.id == LeaseSpace.lease_id)
+    shared = (
+        select(Lease.dealer_id, LeaseSpace.space_id)
+        .join(LeaseShare, LeaseShare.lease_space_id == LeaseSpace.id)
+        .join(Lease, Lease.id == LeaseShare.lease_id)
+    )
+    found: dict[int, set[int]] = {}
+    for query in (own, shared):
+        for dealer_id, space_id in session.execute(query.where(Lease.mall_id == mall_id, *over)):
+            found.setdefault(dealer_id, set()).add(space_id)
+    return found

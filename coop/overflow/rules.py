@@ -1,0 +1,178 @@
+"""House rules of overflow: set from a day on, refused in a sentence, looked up by day."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, fields
+from datetime import date, datetime
+from decimal import Decimal
+from fractions import Fraction
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from coop.core import audit
+from coop.core.errors import Refusal
+from coop.core.geometry import IN16_PER_FOOT, IN16_PER_INCH, format_length
+from coop.core.money import format_dollars
+from coop.core.periods import shown_day
+from coop.floor.models import Mall
+from coop.leases.editing import By
+from coop.leases.holding import require_open_day, today_at
+from coop.overflow.domain.bays import BayRules
+from coop.overflow.domain.fees import FeeRule
+from coop.overflow.domain.piece import GLASS, PieceRules
+from coop.overflow.models import FEE_KINDS, OverflowRule
+
+SUBJECT = "rules of overflow"
+_HIGHEST_IN16 = 20 * IN16_PER_FOOT
+_MOST_CENTS = 1_000_00
+
+
+@dataclass(frozen=True)
+class OverflowRules:
+    """A mall's rules of overflow on a day. Where none are set: as is usual (common practice, no source), and free of charge."""
+
+    starts_on: date = date.min
+    fee_kind: str = "free"
+    fee_cents: int = 0
+    most_in16: int | None = 8 * IN16_PER_FOOT
+    most_pieces: int | None = 4
+    least_depth_in16: int = 12 * IN16_PER_INCH
+    least_length_in16: int = 18 * IN16_PER_INCH
+    deepest_in16: int = 48 * IN16_PER_INCH
+    entry_in16: int = 36 * IN16_PER_INCH
+    gap_in16: int = PieceRules.gap_in16
+    highest_in16: int = PieceRules.highest_in16
+    wall_above_in16: int = PieceRules.wall_above_in16
+    before_in16: int = PieceRules.before_in16
+    tips_from: Decimal = Decimal(3)
+    glass: str = PieceRules.glass
+    recall_days: int = 7
+    longest_weeks: int = 12
+    rotation_weeks: int = 12
+    sold_days: int = 7
+    last_by: str = "price"
+
+    @property
+    def are_set(self) -> bool:
+        return self.starts_on != date.min
+
+    @property
+    def bays(self) -> BayRules:
+        return BayRules(self.least_depth_in16, self.least_length_in16, self.deepest_in16, self.entry_in16)
+
+    @property
+    def pieces(self) -> PieceRules:
+        return PieceRules(
+            highest_in16=self.highest_in16,
+            wall_above_in16=self.wall_above_in16,
+            before_in16=self.before_in16,
+            tips_from=Fraction(self.tips_from),
+            glass=self.glass,
+            gap_in16=self.gap_in16,
+        )
+
+    @property
+    def fee(self) -> FeeRule:
+        return FeeRule(self.fee_kind, self.fee_cents)
+
+
+def read_rules(row: OverflowRule) -> OverflowRules:
+    """A row as a value."""
+    return OverflowRules(**{f.name: getattr(row, f.name) for f in fields(OverflowRules)})
+
+
+def rules_on(session: Session, mall_id: int, day: date) -> OverflowRules:
+    """The rules of a mall in force on a day."""
+    row = session.scalar(
+        select(OverflowRule)
+        .where(OverflowRule.mall_id == mall_id, OverflowRule.starts_on <= day)
+        .order_by(OverflowRule.starts_on.desc())
+        .limit(1)
+    )
+    return OverflowRules() if row is None else read_rules(row)
+
+
+def dated_rules(session: Session, mall_id: int) -> list[tuple[int, OverflowRules]]:
+    """Every set of rules of a mall with its id, the latest first."""
+    rows = select(OverflowRule).where(OverflowRule.mall_id == mall_id).order_by(OverflowRule.starts_on.desc())
+    return [(row.id, read_rules(row)) for row in session.scalars(rows)]
+
+
+def set_rules(session: Session, now: datetime, mall: Mall, starts_on: date, *, by: By, **changes: Any) -> OverflowRule:
+    """The rules of a mall from a day on: those in force before with some changed (names of OverflowRules' fields).
+
+    Refuses, naming the field, what cannot be meant, a second set for one day, and a day in a closed month.
+    """
+    if session.scalar(select(OverflowRule.id).where(OverflowRule.mall_id == mall.id, OverflowRule.starts_on == starts_on)):
+        raise Refusal(f"{mall.name} has rules of overflow from {shown_day(starts_on)} already: choose another day.")
+    require_open_day(session, mall.id, starts_on, "The rules of overflow")
+    rules = OverflowRules(**asdict(rules_on(session, mall.id, starts_on)) | changes | {"starts_on": starts_on})
+    require_rules(rules)
+    row = OverflowRule(mall_id=mall.id, **asdict(rules))
+    session.add(row)
+    session.flush()
+    _log(session, now, by, "rules of overflow set", row.id, f"{mall.code} from {starts_on}")
+    return row
+
+
+def take_back_rules(session: Session, now: datetime, row: OverflowRule, *, by: By) -> None:
+    """Remove rules that have not begun. Refuses those that have."""
+    if row.starts_on <= today_at(session, now, row.mall_id):
+        raise Refusal(f"These rules hold since {shown_day(row.starts_on)}: set others from a later day on.")
+    _log(session, now, by, "rules of overflow taken back", row.id, f"from {row.starts_on}")
+    session.delete(row)
+    session.flush()
+
+
+def _log(session: Session, now: datetime, by: By, action: str, subject: object, detail: str) -> None:
+    audit.record(session, now, action, SUBJECT, subject, user_id=by.user_id, request_id=by.request_id, detail=detail)
+
+
+def require_rules(rules: OverflowRules) -> None:
+    """Raises Refusal, naming the field, for rules that cannot be meant."""
+    for value, known, what in (
+        (rules.fee_kind, FEE_KINDS, "What floor costs"),
+        (rules.glass, GLASS, "Where glass may stand"),
+        (rules.last_by, ("fee", "price"), "What decides last"),
+    ):
+        if value not in known:
+            raise Refusal(f"{what} is {value!r}: choose one of {', '.join(known)}.")
+    if rules.fee_kind != "free" and not 0 < rules.fee_cents <= _MOST_CENTS:
+        raise Refusal(
+            f"The fee is {format_dollars(rules.fee_cents)}: write one above zero, at most {format_dollars(_MOST_CENTS)}."
+        )
+    if rules.fee_kind == "free" and rules.fee_cents:
+        raise Refusal(
+            f"The fee is {format_dollars(rules.fee_cents)}, and floor is free: leave it empty, or choose what it is by."
+        )
+    for number, least, most, what in (
+        (rules.most_pieces, 1, 100, "pieces a dealer may have at a time"),
+        (rules.recall_days, 0, 90, "days of notice of a recall"),
+        (rules.longest_weeks, 1, 52, "weeks a request may ask for"),
+        (rules.rotation_weeks, 1, 52, "weeks in one bay of any 52"),
+        (rules.sold_days, 0, 90, "days a sold piece may wait"),
+    ):
+        if number is not None and not least <= number <= most:
+            raise Refusal(f"The {what} are {number}: write {least} to {most}.")
+    for length, least, most, what in (
+        (rules.most_in16, 1, 100 * IN16_PER_FOOT, "length a dealer may have at a time"),
+        (rules.least_depth_in16, 6 * IN16_PER_INCH, rules.deepest_in16, "least depth of a bay"),
+        (rules.least_length_in16, 6 * IN16_PER_INCH, 20 * IN16_PER_FOOT, "least length of a bay"),
+        (rules.deepest_in16, 6 * IN16_PER_INCH, 20 * IN16_PER_FOOT, "greatest depth of a bay"),
+        (rules.entry_in16, 32 * IN16_PER_INCH, 20 * IN16_PER_FOOT, "opening kept before a booth"),
+        (rules.gap_in16, 0, IN16_PER_FOOT, "gap between pieces"),
+        (rules.highest_in16, IN16_PER_FOOT, _HIGHEST_IN16, "greatest height of a piece"),
+        (rules.wall_above_in16, IN16_PER_FOOT, rules.highest_in16, "height above which a piece stands at a wall"),
+        (rules.before_in16, 0, rules.highest_in16, "height before another dealer's booth"),
+    ):
+        if length is not None and not least <= length <= most:
+            raise Refusal(f"The {what} is {format_length(length)}: write {format_length(least)} to {format_length(most)}.")
+    if not Decimal(1) <= rules.tips_from <= Decimal(20):
+        raise Refusal(f"A piece counts as tipping easily from {rules.tips_from} times its base: write 1 to 20, such as 3.")
+    if rules.longest_weeks > rules.rotation_weeks:
+        raise Refusal(
+            f"A request may ask for {rules.longest_weeks} weeks, and nobody is longer than {rules.rotation_weeks} in one bay: "
+            "lower the first, or raise the second."
+        )
