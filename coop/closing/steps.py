@@ -37,6 +37,8 @@ from coop.leases.card_costs import CARD, post_card_costs
 from coop.leases.posting import INCOME, NoLease, post_commissions, post_rents
 from coop.leases.queries import charged_by_kind
 from coop.leases.settling import post_late_fees
+from coop.leases.turn_charges import OVERFLOW
+from coop.overflow.charging import charged_otherwise, post_overflow
 from coop.payouts.holding import hold_reasons, is_held, undecided
 from coop.payouts.models import PayoutLine
 from coop.payouts.queries import open_malls
@@ -172,7 +174,7 @@ def post_month_turns(session: Session, now: datetime, mall: Mall, month: Month) 
 
 
 def post_rent(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
-    """What of the month's rent is not posted yet, once: what its sales decide, what changed since; and its late fees."""
+    """What of the month's rent is not posted yet, once: what its sales decide, what changed since, lent floor; and late fees."""
     posted = post_rents(
         session,
         now,
@@ -181,10 +183,15 @@ def post_rent(session: Session, now: datetime, mall: Mall, month: Month) -> Outc
         sales_between=sales_between(session, mall.id),
         turns=worked_by_dealer(session, mall, month),
     )
+    posted += post_overflow(session, now, mall, month)
     late = post_late_fees(session, now, mall, on=month.last_day)
-    total = sum(cents for (_, kind), cents in charged_by_kind(session, mall.id, month).items() if kind != "commission")
-    fees = f" {counted(late, 'late fee')} charged now." if late else ""
-    return Outcome(f"{format_dollars(total)} in all; {counted(posted, 'charge')} posted now.{fees}")
+    charged = charged_by_kind(session, mall.id, month)
+    total = sum(cents for (_, kind), cents in charged.items() if kind != "commission")
+    floor = sum(cents for (_, kind), cents in charged.items() if kind == OVERFLOW)
+    said = f"{format_dollars(total)} in all; {counted(posted, 'charge')} posted now."
+    said += f" {format_dollars(floor)} of it is for overflow." if floor else ""
+    said += f" {counted(late, 'late fee')} charged now." if late else ""
+    return Outcome(" ".join([said, *charged_otherwise(session, mall, month)[:SHOWN]]))
 
 
 def post_commission(session: Session, now: datetime, mall: Mall, month: Month) -> Outcome:
