@@ -16,7 +16,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from decimal import Decimal
-from typing import Any
 
 from sqlalchemy.orm import Session
 
@@ -32,7 +31,6 @@ from coop.floor.queries import spaces_of
 from coop.leases.agreements import make_lease
 from coop.leases.posting import post_rents
 from coop.leases.rules import set_rate
-from coop.overflow.models import BayRow, OverflowPiece, Stay
 
 MONTHS = (Month(2026, 8), Month(2026, 9), Month(2026, 10))
 """Of which rent is posted."""
@@ -103,52 +101,3 @@ def build_overflow_hall(session: Session, now: datetime, mall: Mall) -> Overflow
         post_rents(session, now, mall, month)
     session.flush()
     return OverflowHall(mall, dealers, spaces)
-
-
-# --- laid by hand, without a survey -----------------------------------------------------------------------------------------
-
-
-def lay_bay(session: Session, mall: Mall, code: str, back: Outline, depth_in: int = 36, **more: Any) -> BayRow:
-    """A bay along a line of two corners, its floor to the right of it as one walks from the first (y runs down)."""
-    (ax, ay), (bx, by) = back
-    far = round(((bx - ax) ** 2 + (by - ay) ** 2) ** 0.5)
-    deep = depth_in * IN16_PER_INCH
-    out = (-(by - ay) * deep // far, (bx - ax) * deep // far)
-    corners = [[ax, ay], [bx, by], [bx + out[0], by + out[1]], [ax + out[0], ay + out[1]]]
-    values: dict[str, Any] = {"aisle": code.split("-")[0], "backing": "wall", "palette": [], "starts_on": SINCE, **more}
-    row = BayRow(mall_id=mall.id, code=code, corners_in16=corners, length_in16=far, depth_in16=deep, **values)
-    session.add(row)
-    session.flush()
-    return row
-
-
-def lay_piece(
-    session: Session, dealer: Dealer, name: str = "Oak dresser", size: tuple[int, int, int] = (42, 20, 34), **more: Any
-) -> OverflowPiece:
-    """A piece of so many inches (width, depth, height), of no request unless `request_id` is told."""
-    width, depth, height = (side * IN16_PER_INCH for side in size)
-    piece = OverflowPiece(dealer_id=dealer.id, name=name, width_in16=width, depth_in16=depth, height_in16=height, **more)
-    session.add(piece)
-    session.flush()
-    return piece
-
-
-def lay_stay(
-    session: Session, now: datetime, piece: OverflowPiece, bay: BayRow, from_in: int, starts_on: date, ends_on: date, **more: Any
-) -> Stay:
-    """A piece in a bay, so many inches from its first corner, its back to the bay's."""
-    begins = from_in * IN16_PER_INCH
-    values: dict[str, Any] = {"kind": "asked", "granted_until": ends_on, "depth_in16": piece.depth_in16, **more}
-    stay = Stay(
-        piece_id=piece.id,
-        bay_id=bay.id,
-        from_in16=begins,
-        to_in16=begins + piece.width_in16,
-        starts_on=starts_on,
-        ends_on=ends_on,
-        created_at=now,
-        **values,
-    )
-    session.add(stay)
-    session.flush()
-    return stay
