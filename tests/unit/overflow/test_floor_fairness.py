@@ -1,4 +1,4 @@
-"""What is due, what the next floor is worth, and how evenly it was shared: hand-worked, and the properties that sharing rests on."""
+"""What is due, what the next floor is worth, how evenly it was shared: hand-worked, and the properties that sharing rests on."""
 
 from __future__ import annotations
 
@@ -63,7 +63,5 @@ def test_who_pays_so_many_times_the_rent_and_had_so_many_times_the_floor_stands_
 
 def test_how_evenly_floor_was_shared():
     # Parts 1/2, 1/4 and 0: (3/4)^2 / (3 x 5/16) = 0.6.
-    assert shared_out({"A": 50, "B": 50}, {"A": 100, "B": 200, "C": 12}) == SharedOut(
-        Decimal("0.6"), Fraction(0), Fraction(1, 2)
-    )
+    assert shared_out({"A": 50, "B": 50}, {"A": 100, "B": 200, "C": 12}) == SharedOut(Decimal("0.6"), Fraction(0), Fraction(1, 2))
     assert shared_out({}, {"A": 100}) == SharedOut(None, Fraction(0), Fraction(0))
