@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, fields
 from typing import Any
@@ -91,8 +89,3 @@ def booth_from(value: Mapping[str, Any]) -> Booth:
 
 def _corners(values: Iterable[Iterable[int]]) -> Outline:
     return tuple((x, y) for x, y in values)
-
-
-def digest(value: Any) -> str:
-    """SHA-256 over a value's JSON, keys in order."""
-    return hashlib.sha256(json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=True).encode()).hexdigest()

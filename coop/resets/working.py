@@ -11,6 +11,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from coop.core.digest import digest
 from coop.core.jobs import JobRun, long_job
 from coop.floor.models import Mall, Space
 from coop.resets.booking import closed_days
@@ -20,7 +21,7 @@ from coop.resets.domain.loads import Van
 from coop.resets.domain.order.moves import Staged, take_move
 from coop.resets.domain.piece import Arrangement, Piece
 from coop.resets.models import BoothSet, PieceRow, SetPrice, SmallsRow
-from coop.resets.plain import arrangement_from, booth_value, digest, piece_from, piece_value, placed_from, placed_value
+from coop.resets.plain import arrangement_from, booth_value, piece_from, piece_value, placed_from, placed_value
 from coop.resets.planning import KIND, OPEN, helpers_of, keep_plan, newest_plan, plans_of
 from coop.resets.reading import arrangement_of, booth_of, set_rows
 from coop.resets.reset_models import CarryWay, Reset, ResetPlan
