@@ -140,7 +140,7 @@ def _free_days(session: Session, mall: Mall, stays: Iterable[Stay]) -> dict[int,
         .where(Stay.piece_id.in_({stay.piece_id for stay in sold}), Stay.kind == "sold", Stay.state == "stands")
         .group_by(Stay.piece_id)
     )
-    since: dict[int, date] = dict(session.execute(rows).tuples().all())
+    since: dict[int, date] = {row[0]: row[1] for row in session.execute(rows)}
     return {stay.id: _left_free(session, mall, since.get(stay.piece_id, stay.starts_on), stay.starts_on) for stay in sold}
 
 
