@@ -37,18 +37,18 @@ class PlanPaper:
 
 def plan_pdf(value: PlanPaper, *, scale: int = 48, paper: str = "letter") -> bytes:
     """The PDF. Raises Refusal for a paper not known or too small, and PdfError."""
-    width, height, sheets = _laid(value, scale, paper)
+    width, height, sheets = lay_plan(value.draft, scale, paper)
     css = (paths.templates() / "pdf" / "floor_plan" / "style.css").read_text(encoding="utf-8")
-    size = f"@page {{ size: {_inches(width)} {_inches(height)} }}"
+    size = f"@page {{ size: {paper_inches(width)} {paper_inches(height)} }}"
     title = f"Floor plan of {value.mall}"
     return render_pdf(_html(value, scale, sheets, title), (size, css), title=title, created=value.on)
 
 
-def _laid(value: PlanPaper, scale: int, paper: str) -> tuple[Fraction, Fraction, list[Sheet]]:
+def lay_plan(draft: PlanDraft, scale: int, paper: str) -> tuple[Fraction, Fraction, list[Sheet]]:
     """The paper's sides as it is used, upright or across, whichever takes fewer sheets; and the sheets."""
     if paper not in PAPERS_IN:
         raise Refusal(f"Paper {paper!r} is not known; there is {', '.join(PAPERS_IN)}.")
-    bounds = bounds_of(value.draft)
+    bounds = bounds_of(draft)
     short, long = PAPERS_IN[paper]
     ways = [(long, short), (short, long)] if bounds.width >= bounds.height else [(short, long), (long, short)]
     laid = []
@@ -108,6 +108,6 @@ def _html(value: PlanPaper, scale: int, sheets: Sequence[Sheet], title: str) -> 
     )
 
 
-def _inches(side: Fraction) -> str:
-    # In hundredths of a millimetre: a whole number for every paper there is.
+def paper_inches(side: Fraction) -> str:
+    """A side of paper for a style sheet: in hundredths of a millimetre, a whole number for every paper there is."""
     return f"{round(side * 2540)}e-2mm"

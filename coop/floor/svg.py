@@ -49,7 +49,7 @@ class Look:
 
     def inches(self, length: int) -> str:
         """What a length is on paper, for the attributes width and height."""
-        return f"{_number(Fraction(length, IN16_PER_INCH * self.scale))}in"
+        return f"{number_text(Fraction(length, IN16_PER_INCH * self.scale))}in"
 
 
 def drawing_css() -> str:
@@ -87,10 +87,10 @@ def plan_svg(
     if sheet is not None:
         draft = replace(
             draft,
-            parts=tuple(part for part in draft.parts if _on(sheet, part.outline, look)),
-            spaces=tuple(space for space in draft.spaces if _on(sheet, space.outline, look)),
+            parts=tuple(part for part in draft.parts if is_on(sheet, part.outline, look)),
+            spaces=tuple(space for space in draft.spaces if is_on(sheet, space.outline, look)),
         )
-        numbered = [(number, finding) for number, finding in numbered if _on(sheet, finding.at, look)]
+        numbered = [(number, finding) for number, finding in numbered if is_on(sheet, finding.at, look)]
     view = sheet or Bounds(bounds.x, bounds.y, bounds.width, bounds.height + bar_height)
     body = [
         _polygon(draft.outline, "outline", 3 * look.hair),
@@ -106,7 +106,7 @@ def plan_svg(
     return _svg(view, look, title, describe(draft, [finding for _, finding in numbered]), body, css, name)
 
 
-def _on(sheet: Sheet, outline: Outline, look: Look) -> bool:
+def is_on(sheet: Sheet, outline: Outline, look: Look) -> bool:
     """Whether any of a thing, or of the letters and marks beside it, can be on a sheet."""
     near = 6 * look.text
     xs, ys = [x for x, _ in outline], [y for _, y in outline]
@@ -172,20 +172,20 @@ def _part(part: PartDraft, bounds: Bounds, look: Look) -> str:
     words = f"{part.kind.capitalize()} {part.code}"
     if len(part.outline) == 2:
         (x1, y1), (x2, y2) = part.outline
-        shape = f'<line x1="{x1}" y1="{y1}" x2="{x2}" y2="{y2}" stroke-width="{_number(6 * look.hair)}"/>'
+        shape = f'<line x1="{x1}" y1="{y1}" x2="{x2}" y2="{y2}" stroke-width="{number_text(6 * look.hair)}"/>'
     else:
         shape = _polygon(part.outline, "", look.hair)
     label = ""
     if part.kind == "exit" and len(part.outline) == 2:
-        label = _beside(part.outline, words, bounds, look)
+        label = label_beside(part.outline, words, bounds, look)
     elif part.kind in ("aisle", "exit", "counter"):
-        label = _label(part.outline, [part.code if part.kind == "aisle" else words], look)
+        label = label_in(part.outline, [part.code if part.kind == "aisle" else words], look)
     return f'<g class="part {part.kind}"><title>{escape(words)}</title>{shape}{label}</g>'
 
 
 def _space(space: SpaceDraft, look: Look) -> str:
     shape = _polygon(space.outline, "", look.hair)
-    label = _label(space.outline, [space.code, space_size(space.outline)], look)
+    label = label_in(space.outline, [space.code, space_size(space.outline)], look)
     return (
         f'<g class="space {space.kind}" data-code="{escape(space.code)}"><title>{escape(space_words(space))}</title>'
         f"{shape}{label}</g>"
@@ -195,22 +195,22 @@ def _space(space: SpaceDraft, look: Look) -> str:
 def _finding(number: int, finding: Finding, look: Look) -> str:
     if len(finding.at) == 1:
         (x, y), r = finding.at[0], look.text // 2
-        shape = f'<circle cx="{x}" cy="{y}" r="{r}" stroke-width="{_number(3 * look.hair)}"/>'
+        shape = f'<circle cx="{x}" cy="{y}" r="{r}" stroke-width="{number_text(3 * look.hair)}"/>'
     elif finding.closed:
         shape = _polygon(finding.at, "", 3 * look.hair)
     else:
-        shape = f'<polyline points="{_points(finding.at)}" fill="none" stroke-width="{_number(3 * look.hair)}"/>'
+        shape = f'<polyline points="{points_text(finding.at)}" fill="none" stroke-width="{number_text(3 * look.hair)}"/>'
     x = sum(x for x, _ in finding.at) // len(finding.at)
     y = sum(y for _, y in finding.at) // len(finding.at)
     r, x, y = look.text * 3 // 5, x + look.text, y - look.text
     text = (
-        f'<g class="number"><circle cx="{x}" cy="{y}" r="{r}" stroke-width="{_number(look.hair)}"/>'
+        f'<g class="number"><circle cx="{x}" cy="{y}" r="{r}" stroke-width="{number_text(look.hair)}"/>'
         f'<text x="{x}" y="{y + look.text // 4}" font-size="{look.text * 3 // 4}" text-anchor="middle">{number}</text></g>'
     )
     return f'<g class="finding {finding.kind}"><title>{number}. {escape(finding.sentence)}</title>{shape}{text}</g>'
 
 
-def _label(outline: Outline, lines: Sequence[str], look: Look) -> str:
+def label_in(outline: Outline, lines: Sequence[str], look: Look) -> str:
     """Lines set in the middle of an outline, as large as fits; what would be too small to read is left to the list of spaces."""
     xs, ys = [x for x, _ in outline], [y for _, y in outline]
     width, height = max(xs) - min(xs), max(ys) - min(ys)
@@ -235,7 +235,7 @@ def _label(outline: Outline, lines: Sequence[str], look: Look) -> str:
     return "".join(made)
 
 
-def _beside(ends: Outline, text: str, bounds: Bounds, look: Look) -> str:
+def label_beside(ends: Outline, text: str, bounds: Bounds, look: Look) -> str:
     """A label on the inner side of a door drawn as a line."""
     (x1, y1), (x2, y2) = ends
     x, y = (x1 + x2) // 2, (y1 + y2) // 2
@@ -272,7 +272,7 @@ def join_marks(sheet: Sheet, look: Look) -> Iterator[str]:
         if side == "right":  # Beyond the line is no room for the words.
             x, anchor = x1 - size, "end"
         yield (
-            f'<g class="join"><line x1="{x1}" y1="{y1}" x2="{x2}" y2="{y2}" stroke-width="{_number(look.hair)}" '
+            f'<g class="join"><line x1="{x1}" y1="{y1}" x2="{x2}" y2="{y2}" stroke-width="{number_text(look.hair)}" '
             f'stroke-dasharray="{look.text} {look.text}"/>'
             f'<text x="{x}" y="{y}" font-size="{size}" text-anchor="{anchor}">sheet {other}</text></g>'
         )
@@ -291,7 +291,7 @@ def _bar_at(x: int, y: int, look: Look) -> str:
     )
     return (
         f'<g class="scale-bar"><rect class="filled" x="{x}" y="{y}" width="{half}" height="{tall}"/>'
-        f'<rect class="open" x="{x + half}" y="{y}" width="{half}" height="{tall}" stroke-width="{_number(look.hair)}"/>'
+        f'<rect class="open" x="{x + half}" y="{y}" width="{half}" height="{tall}" stroke-width="{number_text(look.hair)}"/>'
         f"{marks}</g>"
     )
 
@@ -309,14 +309,14 @@ def _svg(view: Bounds | Sheet, look: Look, title: str, desc: str, body: Iterable
 
 def _polygon(outline: Outline, css_class: str, stroke: Fraction) -> str:
     named = f'class="{css_class}" ' if css_class else ""
-    return f'<polygon {named}points="{_points(outline)}" stroke-width="{_number(stroke)}"/>'
+    return f'<polygon {named}points="{points_text(outline)}" stroke-width="{number_text(stroke)}"/>'
 
 
-def _points(outline: Outline) -> str:
+def points_text(outline: Outline) -> str:
     return " ".join(f"{x},{y}" for x, y in outline)
 
 
-def _number(value: Fraction) -> str:
+def number_text(value: Fraction) -> str:
     text = f"{Decimal(value.numerator) / value.denominator:.6f}"
     return text.rstrip("0").rstrip(".")
 
