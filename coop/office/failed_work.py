@@ -26,6 +26,8 @@ WORDS = {
     "leases.letter": "Making a letter of a lease",
     "leases.rents": "Posting rents",
     "leases.rents_of": "Posting a mall’s rents",
+    "overflow.daily": "Looking for bays to work out anew",
+    "overflow.survey": "Working out the bays of a mall",
     "payouts.files": "Making the papers of a payout run",
     "resets.arrange": "Arranging a set of a booth",
     "resets.paper": "Making the paper of a reset",
