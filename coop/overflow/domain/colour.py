@@ -43,7 +43,7 @@ def difference(one: Lab, other: Lab) -> float:
     c1, h1 = _polar(a1 * redder, b1)
     c2, h2 = _polar(a2 * redder, b2)
     lightness, chroma = (l1 + l2) / 2, (c1 + c2) / 2
-    hue, between = _hues(h1, h2) if c1 * c2 else (h1 + h2, 0.0)
+    hue, between = _hues(h1, h2)  # of a grey whatever it gives: it counts only times both chromas
 
     t = 1 - 0.17 * _cos(hue - 30) + 0.24 * _cos(2 * hue) + 0.32 * _cos(3 * hue + 6) - 0.20 * _cos(4 * hue - 63)
     off = (lightness - 50) ** 2
@@ -59,7 +59,7 @@ def _far(chroma: float) -> float:
 
 
 def _polar(a: float, b: float) -> tuple[float, float]:
-    """Chroma, and hue in degrees from 0 up to 360; grey has the hue 0."""
+    """Chroma, and hue in degrees from 0 up to 360."""
     return hypot(a, b), degrees(atan2(b, a)) % 360
 
 
@@ -68,8 +68,7 @@ def _hues(one: float, other: float) -> tuple[float, float]:
     turn = other - one
     if abs(turn) <= 180:
         return (one + other) / 2, turn
-    middle = (one + other) / 2
-    return middle + (180 if middle < 180 else -180), turn - 360 if turn > 0 else turn + 360
+    return ((one + other) / 2 + 180) % 360, turn - 360 if turn > 0 else turn + 360
 
 
 def _cos(angle_deg: float) -> float:

@@ -107,7 +107,6 @@ class _Grid:
         while waiting:
             at = min(waiting)
             states = np.unique(np.concatenate(waiting.pop(at)))
-            states = states[flat[states] == at]
             cells = states % width
             for cost, steps in self.steps:
                 reached = ((states - cells)[:, None] + steps[cells]).ravel()

@@ -104,9 +104,12 @@ def test_known_colours_in_lab(colour: str, lab: Lab) -> None:
     assert lab_of(colour) == pytest.approx(lab, abs=0.05)
 
 
-def test_the_darkest_greys_are_on_the_straight_parts_of_both_curves() -> None:
-    # Of 1/255: linear 1/255/12.92, L* 903.3 times that (116 · 29²/(3·6²)), by IEC 61966-2-1 and CIE 15.
-    assert lab_of("#010101")[0] == pytest.approx(116 * 29**2 / (3 * 6**2) / 255 / 12.92)
+def test_dark_greys_by_the_formulas() -> None:
+    # Below a linear 0.008856 L* is 903.3 times that (116 · 29²/(3·6²)), by CIE 15. 1/255 is linear by 12.92 and 20/255 by the
+    # power, by IEC 61966-2-1.
+    steep = 116 * 29**2 / (3 * 6**2)
+    assert lab_of("#010101")[0] == pytest.approx(steep / 255 / 12.92)
+    assert lab_of("#141414")[0] == pytest.approx(steep * ((20 / 255 + 0.055) / 1.055) ** 2.4)
 
 
 @given(st.integers(0, 254))
