@@ -21,7 +21,7 @@ def lab_of(colour: str) -> Lab:
     """L*, a*, b* of `#rrggbb`. Raises ValueError with a phrase that completes "'...' "."""
     match = _RGB.fullmatch(colour)
     if not match:
-        raise ValueError("is not a colour; write it like #8b5a2b")
+        raise ValueError("is not a color; write it like #8b5a2b")
     rgb = [_linear(int(part, 16) / 255) for part in match.groups()]
     x, y, z = (_cube(sum(c * v for c, v in zip(row, rgb, strict=True)) / sum(row)) for row in _TO_XYZ)
     return 116 * y - 16, 500 * (x - y), 200 * (y - z)

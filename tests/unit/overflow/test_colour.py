@@ -121,7 +121,7 @@ def test_a_lighter_grey_is_lighter(value: int) -> None:
 
 @pytest.mark.parametrize("text", ["", "brown", "#fff", "8b5a2b", "#8b5a2g", "#8b5a2b0", "#8b5a2b\n"])
 def test_what_is_no_colour_is_refused(text: str) -> None:
-    with pytest.raises(ValueError, match="is not a colour; write it like #8b5a2b"):
+    with pytest.raises(ValueError, match="is not a color; write it like #8b5a2b"):
         lab_of(text)
 
 
