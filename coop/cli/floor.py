@@ -29,6 +29,7 @@ from coop.floor.queries import judge, plan_version
 from coop.floor.rendering import plan_paper
 from coop.floor.sheets import PlanPaper, plan_pdf
 from coop.floor.svg import Look, drawing_css, plan_svg
+from coop.overflow.survey_asking import plan_changed
 
 FORMATS = ("svg", "pdf", "dxf", "csv")
 
@@ -87,6 +88,7 @@ def import_command(file: Path, mall_code: str, apply: bool, data: Path | None) -
     with database_faults(), coop.sessions() as session:
         mall = find_mall(session, mall_code)
         change = save_plan(session, now, mall, draft, version=plan_version(session, mall.id))
+        plan_changed(session, now, mall)
         _show_change(change)
         _show_findings(judge(session, mall, local_date(now, mall.timezone)))
         if apply:

@@ -19,6 +19,7 @@ from coop.office import floor_queries as queries
 from coop.office.floor_forms import KINDS, PlanForm, PlanRow, bounds, plan_form, read_plan
 from coop.office.floor_queries import today_at
 from coop.office.floor_views import floor, wanted_mall
+from coop.overflow.survey_asking import plan_changed
 
 MOST_BYTES = 2 * 1024 * 1024
 """Of a plan sent by the editor or by its form: a hall of two thousand parts."""
@@ -69,6 +70,7 @@ def save_rows(mall_code: str) -> Page:
     except Refusal as refusal:
         form.others.append(str(refusal))
     else:
+        plan_changed(db(), now(), mall)
         flash(said_of(change, form.draft))
         return redirect(url_for("floor.edit", mall_code=mall.code), 303)
     roll_back()
@@ -160,4 +162,5 @@ def save(mall_code: str) -> Any:
     except Refusal as refusal:
         roll_back()
         return _faults(str(refusal))
+    plan_changed(db(), now(), mall)
     return jsonify(version=floor_queries.plan_version(db(), mall.id), sentence=said_of(change, draft))

@@ -22,6 +22,7 @@ from coop.office.floor_forms import PaperForm, PlanFileForm
 from coop.office.floor_queries import today_at
 from coop.office.floor_views import floor, wanted_mall
 from coop.office.views import READERS
+from coop.overflow.survey_asking import plan_changed
 
 
 @floor.get("/<mall_code>/files")
@@ -153,5 +154,6 @@ def apply_plan(mall_code: str) -> Page:
         roll_back()
         flash(f"{outdated} Bring the file in again to see what it would change now.")
         return redirect(url_for("floor.files", mall_code=mall_code), 303)
+    plan_changed(db(), now(), mall)
     flash(said_of(change, draft))
     return redirect(url_for("floor.plan", mall_code=mall.code), 303)

@@ -22,6 +22,7 @@ from coop.office.floor_drawing import drawing
 from coop.office.floor_forms import CodeForm, MeasureForm, RetireForm, WidthForm, bounds
 from coop.office.floor_queries import SpaceRow, today_at
 from coop.office.views import READERS
+from coop.overflow.survey_asking import plan_changed
 
 floor = Blueprint("floor", __name__, url_prefix="/office/floor")
 
@@ -230,6 +231,7 @@ def rename_space(mall_code: str, code: str) -> Page:
             roll_back()
             form.code.errors = [str(refusal)]
         else:
+            plan_changed(db(), now(), mall)
             flash("It has its new code. Its leases and its past stay its own.")
             return redirect(url_for("floor.space", mall_code=mall.code, code=found.code), 303)
     return _space_page(*_space(mall_code, code), renaming=form), 422
@@ -248,6 +250,7 @@ def retire_space(mall_code: str, code: str) -> Page:
             form.retired_on.errors = [str(refusal)]
         else:
             planning.retire_space(db(), now(), found, form.retired_on.data, user_id=visitor().user_id)
+            plan_changed(db(), now(), mall)
             flash("It is retired from that day. Its leases and its past stay on record.")
             return redirect(url_for("floor.space", mall_code=mall.code, code=found.code), 303)
     return _space_page(mall, found, retiring=form), 422
@@ -258,6 +261,7 @@ def retire_space(mall_code: str, code: str) -> Page:
 def return_space(mall_code: str, code: str) -> Page:
     mall, found = _space(mall_code, code)
     planning.retire_space(db(), now(), found, None, user_id=visitor().user_id)
+    plan_changed(db(), now(), mall)
     flash("It can be rented again, and is on the plan.")
     return redirect(url_for("floor.space", mall_code=mall.code, code=found.code), 303)
 
@@ -309,6 +313,7 @@ def set_aisle_width(mall_code: str) -> Page:
             roll_back()
             form.width.errors = [str(refusal)]
         else:
+            plan_changed(db(), now(), mall)
             flash("The width is set, and the plan is judged by it from that day.")
             return redirect(url_for("floor.aisles", mall_code=mall.code), 303)
     return _aisles_page(wanted_mall(mall_code), form), 422
