@@ -84,14 +84,14 @@ _SPACES = {"D01": {"14": "booth", "C3": "case"}, "D02": {"15": "booth"}, "D03": 
 
 @st.composite
 def any_piece(draw: st.DrawFn, key: str) -> AskedPiece:
-    wide, deep = draw(st.integers(12, 60)), draw(st.integers(10, 34))
+    wide, deep = draw(st.integers(14, 60)), draw(st.sampled_from((12, 16, 18, 20, 22, 30)))
     return make_piece(
         key,
         wide=wide,
         deep=deep,
-        high=draw(st.sampled_from((20, 40, 50, 70, 90))),
+        high=draw(st.sampled_from((20, 30, 36, 40, 50, 70, 90))),
         colour=draw(st.sampled_from(_COLOURS)),
-        glass=draw(st.sampled_from((False, False, True))),
+        glass=draw(st.sampled_from((False, False, False, False, True))),
         may_turn=draw(st.booleans()),
     )
 
@@ -104,7 +104,7 @@ def any_asked(draw: st.DrawFn, key: str) -> AskedFor:
         draw(st.sampled_from(sorted(_SPACES))),
         *pieces,
         weeks=draw(st.integers(1, 5)),
-        after=draw(st.integers(-20, 30)),
+        after=draw(st.sampled_from((-20, -1, 0, 3, 7, 14, 25, 30))),
         waited=draw(st.integers(0, 90)),
         flexible_weeks=draw(st.integers(0, 2)),
         together=draw(st.booleans()),
@@ -117,14 +117,16 @@ def any_facts(draw: st.DrawFn, *, most_asked: int = 5) -> PeriodFacts:
     """Two or three bays over four weeks, some requests of three dealers, now and then something that stays or must move."""
     rooms = []
     for code in "abc"[: draw(st.integers(2, 3))]:
-        depth = draw(st.integers(16, 34))
-        later = draw(st.sampled_from((depth, depth, 14, 0)))
-        backing, before = draw(st.sampled_from((("wall", ""), ("wall", ""), ("booth", "14"), ("booth", "15"), ("fixture", ""))))
+        depth = draw(st.sampled_from((18, 24, 24, 34)))
+        later = draw(st.sampled_from((depth, depth, depth, depth, 16, 0)))
+        backing, before = draw(
+            st.sampled_from((("wall", ""), ("wall", ""), ("wall", ""), ("booth", "14"), ("booth", "15"), ("fixture", "")))
+        )
         feet = {"14": draw(st.integers(0, 40)), "15": draw(st.integers(0, 40))}
         rooms.append(
             make_room(
                 code,
-                long=draw(st.integers(30, 110)),
+                long=draw(st.integers(40, 90)),
                 deep=depth,
                 by_week=(depth, depth, later, later),
                 feet=feet,
@@ -153,17 +155,17 @@ def any_facts(draw: st.DrawFn, *, most_asked: int = 5) -> PeriodFacts:
             code,
             spaces,
             draw(st.sampled_from((0, 20_000, 90_000))),
-            draw(st.sampled_from((0, 100, 900))),
-            {"a": draw(st.sampled_from((0, 11, 12)))},
+            draw(st.sampled_from((0, 100, 300, 900))),
+            {"a": draw(st.sampled_from((0, 0, 0, 9, 12)))},
         )
         for code, spaces in _SPACES.items()
     ]
     return make_facts(
-        *[draw(any_asked(str(number))) for number in range(draw(st.integers(1, most_asked)))],
+        *[draw(any_asked(str(number))) for number in range(draw(st.integers(most_asked // 2, most_asked)))],
         rooms=rooms,
         dealers=dealers,
         weeks=4,
         standing=tuple(stays),
-        most_in16=draw(st.sampled_from((None, inches(60), inches(96)))),
-        most_pieces=draw(st.sampled_from((None, 2))),
+        most_in16=draw(st.sampled_from((None, None, inches(60), inches(96)))),
+        most_pieces=draw(st.sampled_from((None, None, 2))),
     )

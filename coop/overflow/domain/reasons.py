@@ -1,0 +1,190 @@
+"""Why a unit has no floor, or not in the bay that was wished: held against the arrangement, the nearest reason that is true.
+
+And what would help: held against it as well, so whoever asks for that would have had it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterator
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from coop.core.geometry import IN16_PER_FOOT, IN16_PER_INCH
+from coop.overflow.domain.posing import Posed, PosedUnit, depth_over, due_in, laid_of, unit_of
+from coop.overflow.domain.problem import Placed, Problem, Unit
+from coop.overflow.solving.choices import Choice, Taken
+
+UNFIT, FREE = "unfit", "free"
+LENGTH, PIECES, ROTATION = "length", "pieces", "rotation"
+KEPT, OWN, MOVED, LESS, LONGER, TAKEN = "kept", "own", "moved", "less", "longer", "taken"
+"""By the rules it may stand in none of the bays.
+
+FREE: there is room, and no limit in the way: the search ended before it came to it.
+LENGTH, PIECES, ROTATION: a limit of its dealer's is in the way, in a bay with room where there is one.
+No bay has room for long enough in any of the weeks, and the limits are not in the way:
+KEPT: because of what stays where it stands, alone. OWN: because of that and the dealer's own other pieces.
+MOVED: of others, only pieces that had to move have floor there then.
+LESS: all dealers who were given floor there for then have had less of it in the last year for the rent they paid.
+LONGER: all have waited longer. TAKEN: neither is true of all of them.
+"""
+
+WHEN, TURNED, WEEKS, SHORTER = "when", "turned", "weeks", "shorter"
+"""Beginning in another week; with its side to the aisle; for fewer weeks; a piece of no more than a length."""
+
+
+@dataclass(frozen=True)
+class Reason:
+    kind: str
+    choice: Choice | None = None
+    """Of FREE and of the limits: where and when."""
+
+
+@dataclass(frozen=True)
+class Remedy:
+    """With it the unit would have room in a bay from week `start` on, for `weeks`, taking so much of its length, gap included."""
+
+    kind: str
+    bay: str
+    start: int
+    weeks: int
+    length_in16: int
+
+
+class Held:
+    """An arrangement, to hold a unit against it."""
+
+    def __init__(self, posed: Posed, placed: Collection[Placed]) -> None:
+        self.posed, self.problem, self.facts = posed, posed.problem, posed.facts
+        self.units = {unit.key: unit for unit in posed.problem.units}
+        self.placed = {one.unit: one for one in sorted(placed, key=lambda one: one.unit)}
+        due = due_in(self.facts)
+        self._part = {code: Fraction(dealer.had_inch_weeks, due[code]) for code, dealer in self.facts.dealer.items()}
+
+    def taken(self, problem: Problem, *, but: str) -> Taken:
+        """Floor and limits as they are used up by all but one unit."""
+        taken = Taken(problem)
+        for key, one in self.placed.items():
+            if key != but:
+                unit = self.units[key]
+                place = next(place for place in unit.places if place.bay == one.bay)
+                taken.add(Choice(unit, place, one.start), one.from_in16)
+        return taken
+
+    def why_not(self, key: str, *, bay: str = "", start: int | None = None) -> Reason:
+        """The nearest reason why a unit is not in any bay; or not in one, or not from one week on."""
+        unit = self.units.get(key)
+        found = (
+            [] if unit is None else [one for one in _choices(unit) if bay in ("", one.place.bay) and start in (None, one.start)]
+        )
+        if unit is None or not found:
+            return Reason(UNFIT)
+        taken = self.taken(self.problem, but=key)
+        roomy = [one for one in found if taken.leftmost(one) is not None]
+        for one in roomy:
+            if taken.allows(one):
+                return Reason(FREE, one)
+        allowed = [one for one in found if taken.allows(one)]
+        if roomy or not allowed:
+            nearest = (roomy or found)[0]
+            return Reason(self._limit_against(nearest), nearest)
+        stays = Taken(self.problem)
+        return Reason(self._who_before(unit, [one for one in allowed if stays.leftmost(one) is not None]))
+
+    def _limit_against(self, choice: Choice) -> str:
+        none = replace(self.problem, most_in16=None, most_pieces=None, weeks_left={})
+        one_by_one = {
+            LENGTH: replace(none, most_in16=self.problem.most_in16),
+            PIECES: replace(none, most_pieces=self.problem.most_pieces),
+            ROTATION: replace(none, weeks_left=self.problem.weeks_left),
+        }
+        but = choice.unit.key
+        return next(kind for kind, problem in one_by_one.items() if not self.taken(problem, but=but).allows(choice))
+
+    def _who_before(self, unit: Unit, could: Collection[Choice]) -> str:
+        """Who has the floor where it could be but for what is placed."""
+        if not could:
+            return KEPT
+        there = [
+            other for other in self.placed.values() if other.unit != unit.key and any(self._meets(other, one) for one in could)
+        ]
+        others = [self.units[one.unit] for one in there if self.units[one.unit].dealer != unit.dealer]
+        asked = [one for one in others if not one.is_standing]
+        if not asked:
+            return MOVED if others else OWN
+        if all(self._part[one.dealer] < self._part[unit.dealer] for one in asked):
+            return LESS
+        return LONGER if all(one.waited_days > unit.waited_days for one in asked) else TAKEN
+
+    def _meets(self, placed: Placed, choice: Choice) -> bool:
+        """Whether it is in that bay in some of those weeks."""
+        ends = placed.start + self.units[placed.unit].weeks
+        return placed.bay == choice.place.bay and placed.start < choice.weeks.stop and choice.weeks.start < ends
+
+    # --- what would help ----------------------------------------------------------------------------------------------------
+
+    def remedy(self, key: str) -> Remedy | None:
+        """What changes least and would have given the unit room: another week, a turn; most of its weeks or of its length."""
+        unit, posed_unit = self.units[key], self.posed.units[key]
+        taken = self.taken(self.problem, but=key)
+
+        def has_room(choice: Choice) -> bool:
+            return taken.allows(choice) and taken.leftmost(choice) is not None
+
+        if moved := self._at_other_times(unit, posed_unit, unit.weeks, has_room):
+            return moved
+        if turned := next((one for one in self._turned(posed_unit) if has_room(one)), None):
+            return _remedy(TURNED, turned)
+        fewer = next(
+            filter(None, (self._at_other_times(unit, posed_unit, weeks, has_room) for weeks in range(unit.weeks - 1, 0, -1))),
+            None,
+        )
+        shorter = _shorter(unit, self.facts.rules.gap_in16, has_room) if len(posed_unit.pieces) == 1 else None
+        if fewer and (shorter is None or 2 * fewer.weeks >= unit.weeks):
+            return fewer
+        return shorter
+
+    def _at_other_times(self, unit: Unit, posed_unit: PosedUnit, weeks: int, has_room: Callable[[Choice], bool]) -> Remedy | None:
+        """Room for so many weeks, beginning as near to when it was asked for as can be."""
+        brief = replace(unit, weeks=weeks)
+        starts = range(self.problem.weeks - weeks + 1)
+        for start in sorted(starts, key=lambda start: (min(abs(start - asked) for asked in unit.starts), start)):
+            for place in unit.places:
+                deepest = max(laid.stand.depth_in16 for laid in (posed_unit.laid or {})[place.bay])
+                choice = Choice(brief, place, start)
+                if depth_over(self.facts.bays[place.bay], start, weeks) >= deepest and has_room(choice):
+                    return _remedy(WHEN if weeks == unit.weeks else WEEKS, choice)
+        return None
+
+    def _turned(self, posed_unit: PosedUnit) -> Iterator[Choice]:
+        """Where a piece that is not to be turned could stand turned, in the weeks it was asked for."""
+        if len(posed_unit.pieces) == 1 and not posed_unit.pieces[0].may_turn:
+            (piece,) = posed_unit.pieces
+            other = replace(posed_unit, pieces=(replace(piece, width_in16=piece.depth_in16, depth_in16=piece.width_in16),))
+            yield from _choices(unit_of(replace(other, laid=laid_of(other, self.facts)), self.facts))
+
+
+def _shorter(unit: Unit, gap_in16: int, has_room: Callable[[Choice], bool]) -> Remedy | None:
+    """The longest that would have room in the weeks it was asked for, in whole inches; a foot at least, the gap apart."""
+    found: Choice | None = None
+    for choice in _choices(unit):
+        least = found.place.length_in16 + IN16_PER_INCH if found else IN16_PER_FOOT + gap_in16
+        # What has room when it is so long has room when it is shorter: the longest is found by halving.
+        inches = range((choice.place.length_in16 - least) // IN16_PER_INCH + 1)
+        while inches:
+            middle = inches[len(inches) // 2]
+            shorter = Choice(unit, replace(choice.place, length_in16=least + middle * IN16_PER_INCH), choice.start)
+            if has_room(shorter):
+                found, inches = shorter, range(middle + 1, inches.stop)
+            else:
+                inches = range(inches.start, middle)
+    return _remedy(SHORTER, found) if found else None
+
+
+def _remedy(kind: str, choice: Choice) -> Remedy:
+    return Remedy(kind, choice.place.bay, choice.start, choice.unit.weeks, choice.place.length_in16)
+
+
+def _choices(unit: Unit) -> list[Choice]:
+    """Where and when a unit may stand, as near as can be to its dealer's spaces, as soon as can be there."""
+    places = sorted(unit.places, key=lambda place: (place.feet, place.bay))
+    return [Choice(unit, place, start) for place in places for start in (unit.starts if place.starts is None else place.starts)]

@@ -1,0 +1,283 @@
+"""What askers are told, word for word, of periods whose outcome is plain; that no dealer is named to another."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from coop.overflow.domain.answers import LONGEST, answers, moves
+from coop.overflow.domain.facts import DealerFacts
+from coop.overflow.domain.posing import pose
+from coop.overflow.domain.problem import Placed
+from tests.unit.overflow.periods import inches, make_asked, make_facts, make_piece, make_room, make_stay
+
+WAITS = "it goes on waiting, and counts as having waited longer."
+GETS_NONE = "Oak dresser gets no floor for 4 weeks from Jan 4, 2027"
+FULL = "no bay it may stand in has 4' 1\" free in a row for so long"
+
+
+def placed(posed, request, bay="A1-1", at=0.0, start=0):
+    """A unit of a request as placed so many inches along a bay; the first of the request's."""
+    unit = next(unit for unit in posed.problem.units if unit.key.split()[1] == request)
+    place = next(place for place in unit.places if place.bay == bay)
+    return Placed(unit.key, bay, inches(at), inches(at) + place.length_in16, start, place.turned)
+
+
+def told(facts, *where):
+    """The answers when the first of each request named is placed as said."""
+    posed = pose(facts)
+    return answers(posed, [placed(posed, *one) for one in where])
+
+
+# --- granted --------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("feet", "where"), [({"14": 12}, ", 12 ft from booth 14"), ({"14": 0}, ", at booth 14"), ({}, ""), ({"14": 9999}, "")]
+)
+def test_granted(feet, where):
+    dealers = [DealerFacts("D01", {"14": "booth"}, 100)]
+    answer = told(make_facts(make_asked(), rooms=[make_room(feet=feet)], dealers=dealers), ("1",))["1"]
+    assert answer.outcome == "granted"
+    assert answer.sentence == f"Oak dresser stands in bay A1-1{where}, from Mon, Jan 4 to Jan 31, 2027."
+
+
+def test_granted_together_and_turned():
+    pieces = make_piece("a", wide=30, name="pine chest"), make_piece("b", wide=20, deep=30, may_turn=True, name="Lamp table")
+    answer = told(make_facts(make_asked("1", "D01", *pieces, together=True)), ("1",))["1"]
+    assert answer.sentence == (
+        "Pine chest and Lamp table stand side by side in bay A1-1, Lamp table with the side to the aisle, "
+        "from Mon, Jan 4 to Jan 31, 2027."
+    )
+
+
+def test_granted_for_less_than_was_asked():
+    until = told(make_facts(make_asked(weeks=12)), ("1",))["1"]
+    assert until.sentence == (
+        "Oak dresser stands in bay A1-1, from Mon, Jan 4 to Feb 28, 2027; that is 8 of the 12 weeks asked for: "
+        "floor beyond Feb 28, 2027 is not given yet, ask again for the rest."
+    )
+    rotated = told(make_facts(make_asked(weeks=8), rotation_weeks=6), ("1",))["1"]
+    assert rotated.sentence.endswith("that is 6 of the 8 weeks asked for: nobody is in one bay for more of any 52.")
+
+
+def test_granted_in_part():
+    pieces = make_piece("a", wide=30, name="Pine chest"), make_piece("b", high=90, name="Hall stand")
+    answer = told(make_facts(make_asked("1", "D01", *pieces)), ("1",))["1"]
+    assert answer.outcome == "partly"
+    assert answer.sentence == (
+        "Pine chest stands in bay A1-1, from Mon, Jan 4 to Jan 31, 2027. "
+        "Hall stand is 7' 6\" high, and nothing higher than 7' 0\" stands in an aisle. Ask the manager for floor elsewhere."
+    )
+    assert list(answer.by_unit) == ["request 1 piece a", "request 1 piece b"]
+
+
+@pytest.mark.parametrize(
+    ("wished", "other", "why"),
+    [
+        (make_room("w"), True, "it has no room then, as dealers who have had less floor for their rent came first"),
+        (make_room("w"), False, "it is free then too, so ask the manager to change it"),
+        (make_room("w", deep=18), False, "Oak dresser is 1' 8\" deep and the bay 1' 6\""),
+        (make_room("w", by_week=(24, 0, 24, 24, 24, 24, 24, 24)), False, "it is not lent then"),
+        (make_room("v"), False, "it is not lent then"),
+    ],
+)
+def test_granted_elsewhere_than_wished(wished, other, why):
+    dealers = [DealerFacts("D01", {}, 100, 50), DealerFacts("D02", {}, 100, 40)]
+    facts = make_facts(
+        make_asked(wished_bay="w"), make_asked("2", "D02", make_piece(wide=60)), rooms=[make_room(), wished], dealers=dealers
+    )
+    answer = told(facts, ("1",), *([("2", "w")] if other else []))["1"]
+    assert answer.outcome == "granted"
+    assert answer.sentence == (
+        f"Oak dresser stands in bay A1-1, from Mon, Jan 4 to Jan 31, 2027; of bay w, which you wished for: {why}."
+    )
+
+
+def test_what_must_move():
+    posed = pose(make_facts(standing=(make_stay(days=(-7, 16), must_move=True),), rooms=[make_room("B1-2")]))
+    assert moves(posed, [Placed("stay s", "B1-2", 0, inches(49), 0)]) == {
+        "s": "Pine bench cannot stay where it stands, and moves to bay B1-2, from Mon, Jan 4 to Jan 20, 2027."
+    }
+    assert moves(posed, []) == {
+        "s": "Pine bench cannot stay where it stands, and no bay has floor for it: take it home, or ask the manager."
+    }
+    assert answers(posed, []) == {}
+
+
+# --- refused: it fits nowhere ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("piece", "room", "why"),
+    [
+        (
+            make_piece(deep=30, wide=40),
+            make_room(),
+            "is 2' 6\" deep; the deepest bay is 2' 0\" deep. Ask the manager for floor elsewhere.",
+        ),
+        (
+            make_piece(deep=30, wide=20),
+            make_room(),
+            "is 2' 6\" deep; the deepest bay is 2' 0\" deep. "
+            "Ask the manager for floor elsewhere, or say that it may be turned: then it would fit.",
+        ),
+        (
+            make_piece(),
+            make_room(by_week=(18,) * 8),
+            "is 1' 8\" deep; the deepest bay is 1' 6\" deep. Ask the manager for floor elsewhere.",
+        ),
+        (
+            make_piece(glass=True),
+            make_room(backing="booth"),
+            "has glass, which stands at a wall only, and no bay that is large enough has one behind it. "
+            "Ask the manager for floor elsewhere.",
+        ),
+        (
+            make_piece(),
+            make_room(by_week=(24, 24, 24, 0, 24, 24, 24, 24)),
+            "gets no floor for 4 weeks from Jan 4, 2027: no bay is lent then.",
+        ),
+    ],
+)
+def test_it_fits_nowhere(piece, room, why):
+    answer = told(make_facts(make_asked("1", "D01", piece), rooms=[room]))["1"]
+    assert (answer.outcome, answer.sentence) == ("refused", f"Oak dresser {why}")
+
+
+def test_no_bay_takes_them_side_by_side():
+    pieces = make_piece("a", name="Oak chest"), make_piece("b", name="Pine table")
+    assert told(make_facts(make_asked("1", "D01", *pieces, together=True)))["1"].sentence == (
+        "No bay takes Oak chest and Pine table side by side: ask for them one by one."
+    )
+
+
+# --- refused: limits ------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("limits", "why"),
+    [
+        (
+            {"most_in16": inches(84)},
+            "a dealer has at most 7' 0\" of floor at a time, and with it you would have 7' 2\", "
+            "what is kept free beside each piece included; "
+            "it would have room in bay B from Feb 1, 2027, if you ask to begin then",
+        ),
+        (
+            {"most_pieces": 1},
+            "a dealer has at most 1 piece in the aisles at a time, and with it you would have 2; "
+            "it would have room in bay B from Feb 1, 2027, if you ask to begin then",
+        ),
+    ],
+)
+def test_a_limit_is_reached_by_what_else_is_given(limits, why):
+    facts = make_facts(
+        make_asked(),
+        make_asked("2", "D01", make_piece(wide=36)),
+        rooms=[make_room("A", long=40), make_room("B", long=60)],
+        **limits,
+    )
+    assert told(facts, ("2", "A"))["1"].sentence == f"{GETS_NONE}: {why}; {WAITS}"
+
+
+def test_the_rotation_is_reached():
+    dealer = DealerFacts("D01", {}, 100, 400, {"A1-1": 10})
+    assert told(make_facts(make_asked(), dealers=[dealer]))["1"].sentence == (
+        f"{GETS_NONE}: nobody is in one bay for more than 12 weeks of any 52, and with it you would be in bay A1-1 for 14; "
+        f"for 2 weeks it would have room in bay A1-1 from Jan 4, 2027; {WAITS}"
+    )
+
+
+# --- refused: no room -----------------------------------------------------------------------------------------------------
+
+
+def two(*, had=(50, 40), waited=(10, 10), **more):
+    """Two dealers who pay the same ask for a bay that only one of them can have; how much they had, how long they waited."""
+    dealers = [DealerFacts(code, {}, 100, inch_weeks) for code, inch_weeks in zip(("D01", "D02"), had, strict=True)]
+    other = make_asked("2", "D02", make_piece(wide=60, name="Pine bench"), waited=waited[1])
+    return make_facts(make_asked(waited=waited[0]), other, dealers=dealers, **more)
+
+
+@pytest.mark.parametrize(
+    ("had", "waited", "why"),
+    [
+        ((50, 40), (30, 10), "dealers who have had less floor for their rent came first"),
+        ((40, 40), (10, 11), "dealers who have waited longer came first"),
+        ((40, 50), (10, 11), "dealers who have waited longer came first"),
+        ((40, 40), (10, 10), "other dealers' pieces have the floor"),
+    ],
+)
+def test_another_came_first(had, waited, why):
+    helps = "it would have room in bay A1-1 from Feb 1, 2027, if you ask to begin then"
+    answer = told(two(had=had, waited=waited), ("2",))["1"]
+    assert (answer.outcome, answer.sentence) == ("refused", f"{GETS_NONE}: {FULL}, as {why}; {helps}; {WAITS}")
+
+
+def test_floor_for_the_rent_is_what_is_compared():
+    """Twice the floor for four times the rent is less for it."""
+    facts = two(had=(50, 100))
+    facts = replace(facts, dealers=(facts.dealers[0], replace(facts.dealers[1], rent_cents=400)))
+    assert "less floor for their rent came first" in told(facts, ("2",))["1"].sentence
+
+
+@pytest.mark.parametrize(
+    ("days", "helps"),
+    [
+        ((-7, 27), "it would have room in bay A1-1 from Feb 1, 2027, if you ask to begin then"),
+        ((14, 80), "for 2 weeks it would have room in bay A1-1 from Jan 4, 2027"),
+        ((7, 80), "a piece of at most 3' 5\" along the bay would have room in bay A1-1 from Jan 4, 2027"),
+        ((-7, 55), "a piece of at most 3' 5\" along the bay would have room in bay A1-1 from Jan 4, 2027"),
+    ],
+)
+def test_what_stands_stays(days, helps):
+    answer = told(make_facts(make_asked(), standing=(make_stay(wide=53, days=days),)))["1"]
+    assert answer.sentence == f"{GETS_NONE}: {FULL}, as what stands in the aisles stays; {helps}; {WAITS}"
+
+
+def test_turned_it_would_have_room():
+    answer = told(make_facts(make_asked("1", "D01", make_piece(wide=22)), standing=(make_stay(wide=74, days=(-7, 90)),)))["1"]
+    assert answer.sentence == (
+        f"{GETS_NONE}: no bay it may stand in has 1' 11\" free in a row for so long, as what stands in the aisles stays; "
+        f"with its side to the aisle it would have room in bay A1-1 from Jan 4, 2027: say that it may be turned; {WAITS}"
+    )
+
+
+def test_nothing_would_help_but_waiting():
+    answer = told(make_facts(make_asked(), standing=(make_stay(wide=95, days=(-7, 90)),)))["1"]
+    assert answer.sentence == f"{GETS_NONE}: {FULL}, as what stands in the aisles stays; {WAITS}"
+
+
+def test_own_other_pieces_have_the_floor():
+    facts = make_facts(make_asked(), make_asked("2", "D01", make_piece(wide=60), weeks=8))
+    assert told(facts, ("2",))["1"].sentence == (
+        f"{GETS_NONE}: {FULL}, as your other pieces have the floor; "
+        f"a piece of at most 2' 10\" along the bay would have room in bay A1-1 from Jan 4, 2027; {WAITS}"
+    )
+
+
+def test_what_had_to_move_came_first():
+    moving = make_stay(bay="gone", wide=60, days=(-7, 90), must_move=True)
+    posed = pose(make_facts(make_asked(), standing=(moving,)))
+    answer = answers(posed, [Placed("stay s", "A1-1", 0, inches(61), 0)])["1"]
+    assert f"{FULL}, as pieces that had to move came first;" in answer.sentence
+
+
+def test_left_free_by_a_draft_that_ended_too_soon():
+    assert told(make_facts(make_asked(weeks=2, flexible_weeks=1)))["1"].sentence == (
+        "Oak dresser gets no floor for 2 weeks beginning Jan 4 to Jan 11, 2027, "
+        "though bay A1-1 has room for it from Jan 4, 2027: the draft was ended before it came to it, so ask the manager."
+    )
+
+
+# --- all ------------------------------------------------------------------------------------------------------------------
+
+
+def test_an_answer_of_many_pieces_counts_the_last():
+    pieces = [make_piece(f"p{number}", high=90, name=f"Stand {number}") for number in range(9)]
+    answer = told(make_facts(make_asked("1", "D01", *pieces)))["1"]
+    assert len(answer.by_unit) == 9
+    assert len(answer.sentence) <= LONGEST
+    assert answer.sentence.startswith("Stand 0 is 7' 6\" high")
+    assert answer.sentence.endswith("And of 4 more your list says what they got.")
