@@ -7,7 +7,6 @@ twice it sends nothing twice. Whoever has no address reads it all in the portal.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -16,12 +15,13 @@ from sqlalchemy.orm import Session
 
 from coop.core.clock import local_date
 from coop.core.jobs import JobRun, long_job, name_job
-from coop.core.mail import queue_mail
 from coop.core.money import format_dollars
 from coop.core.periods import Month
 from coop.core.templating import day as written
-from coop.core.templating import joined, render
-from coop.dealers.models import Cooperative, Member, RoleGrant, UserAccount
+from coop.core.templating import joined
+from coop.dealers import notes
+from coop.dealers.models import RoleGrant, UserAccount
+from coop.dealers.notes import Letter, Note, to_members
 from coop.floor.models import Mall
 from coop.shifts.answering import answers, answers_close, last_day_to_answer, span_of, stand_ins
 from coop.shifts.domain.spans import covers
@@ -34,29 +34,7 @@ from coop.shifts.turn_models import TurnOffer
 
 ASK_DAYS = 7
 """Before a month's answers close, from which those who have said nothing are asked."""
-_PORTAL = "It stands in the portal, under Turns."
-
-
-@dataclass(frozen=True)
-class Note:
-    """What a mail of turns says."""
-
-    subject: str
-    sentences: tuple[str, ...]
-    turns: tuple[str, ...] = ()
-    """Turns it lists, each in words."""
-    after: str = _PORTAL
-    path: str = "/portal/turns/"
-    """Where its link leads, below the co-op's address on the web."""
-
-
-@dataclass(frozen=True)
-class Letter:
-    """A note to somebody, under the key that makes it one."""
-
-    key: str
-    email: str
-    note: Note
+_PORTAL, _PATH = "It stands in the portal, under Turns.", "/portal/turns/"
 
 
 TELL = "shifts.tell"
@@ -128,17 +106,17 @@ def _published(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
         own = tuple(row.said for row in rows if row.turn.member_id == worker.member_id)
         said = f"The rota of {month.name} at {mall.name} is published."
         count = "You have no turn in it." if not own else f"You have {len(own)} turn{'' if len(own) == 1 else 's'} in it:"
-        note = Note(f"Your turns in {month.name}", (said, count), own, "The whole rota stands in the portal, under Turns.")
-        yield from _to(session, f"rota/{mall.code}/{month}", [worker.member_id], note)
+        note = _note(f"Your turns in {month.name}", (said, count), own, "The whole rota stands in the portal, under Turns.")
+        yield from to_members(session, f"rota/{mall.code}/{month}", [worker.member_id], note)
 
 
 def _moved(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
     row = turn_row(session, session.get_one(Turn, args["turn"]))
     what, key = f"{row.said}, {row.mall.name}", f"turn-moved/{row.turn.id}/{args['at']}"
-    gone = Note("A turn is no longer yours", (f"The manager has given a turn of yours to somebody else: {what}.",))
-    come = Note("A turn is yours now", (f"The manager has given you a turn, as agreed: {what}.",))
-    yield from _to(session, key, [args["had"]], gone)
-    yield from _to(session, key, [args["has"]], come)
+    gone = _note("A turn is no longer yours", (f"The manager has given a turn of yours to somebody else: {what}.",))
+    come = _note("A turn is yours now", (f"The manager has given you a turn, as agreed: {what}.",))
+    yield from to_members(session, key, [args["had"]], gone)
+    yield from to_members(session, key, [args["has"]], come)
 
 
 def _closed(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
@@ -146,8 +124,8 @@ def _closed(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
     said = f"{row.mall.name} stays closed on {written(row.turn.on_date)}, and you need not come: {row.said}."
     counts = rules_on(session, row.mall.id, Month.of(row.turn.on_date).first_day).closed == "worked"
     how = "It counts as worked." if counts else "It stays owed."
-    note = Note(f"No turn on {written(row.turn.on_date)}", (said, how))
-    yield from _to(session, f"turn-closed/{row.turn.id}", [row.turn.member_id], note)
+    note = _note(f"No turn on {written(row.turn.on_date)}", (said, how))
+    yield from to_members(session, f"turn-closed/{row.turn.id}", [row.turn.member_id], note)
 
 
 def _offered(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
@@ -164,9 +142,9 @@ def _offered(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
     after = "You take it in the portal, under Turns; it is whoever’s takes it first."
     if offer.to_member_id is not None:
         after = "You take it or decline it in the portal, under Turns."
-    note = Note(f"A turn is offered to you: {row.day}", tuple(sentences), (), after, f"/portal/turns/offers/{offer.id}")
+    note = _note(f"A turn is offered to you: {row.day}", tuple(sentences), (), after, f"/portal/turns/offers/{offer.id}")
     wanted = [offer.to_member_id] if offer.to_member_id is not None else _willing(session, row, offer.by_member_id)
-    yield from _to(session, f"turn-offer/{offer.id}", wanted, note)
+    yield from to_members(session, f"turn-offer/{offer.id}", wanted, note)
 
 
 def _for_what(session: Session, offer: TurnOffer) -> str:
@@ -202,16 +180,16 @@ def _answered(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
     name = names_of(session, [offer.answered_by])[offer.answered_by or 0]
     said = f"{name} would take {row.said}, {row.mall.name}, and gives you in return: {back.said}, {back.mall.name}."
     after = "Nothing is swapped until you agree, in the portal under Turns."
-    note = Note(f"{name} answers your offer", (said,), (), after, f"/portal/turns/offers/{offer.id}")
-    yield from _to(session, f"turn-answered/{offer.id}/{args['at']}", [offer.by_member_id], note)
+    note = _note(f"{name} answers your offer", (said,), (), after, f"/portal/turns/offers/{offer.id}")
+    yield from to_members(session, f"turn-answered/{offer.id}/{args['at']}", [offer.by_member_id], note)
 
 
 def _declined(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
     offer = session.get_one(TurnOffer, args["offer"])
     row = turn_row(session, session.get_one(Turn, offer.turn_id))
     name = names_of(session, [args["by"]])[args["by"]]
-    note = Note(f"{name} declines", (f"{name} does not want to: {row.said}, {row.mall.name}. Everything stays as it is.",))
-    yield from _to(session, f"turn-declined/{offer.id}/{args['at']}", [args["to"]], note)
+    note = _note(f"{name} declines", (f"{name} does not want to: {row.said}, {row.mall.name}. Everything stays as it is.",))
+    yield from to_members(session, f"turn-declined/{offer.id}/{args['at']}", [args["to"]], note)
 
 
 def _taken(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
@@ -233,16 +211,16 @@ def _taken(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
     both = f"Both have signed: {giver} on {given_on}, {taker} on {taken_on}."
     key = f"turn-taken/{offer.id}"
     subject = f"{'Swapped' if back else 'Taken'}: {row.day}"
-    yield from _to(session, key, [offer.by_member_id], Note(subject, (*hers, both)))
-    yield from _to(session, key, [args["taker"]], Note(subject, (*theirs, both)))
+    yield from to_members(session, key, [offer.by_member_id], _note(subject, (*hers, both)))
+    yield from to_members(session, key, [args["taker"]], _note(subject, (*theirs, both)))
 
 
 def _lapsed(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
     offer = session.get_one(TurnOffer, args["offer"])
     row = turn_row(session, session.get_one(Turn, offer.turn_id))
     said = f"Nobody took the turn you offered, and swaps of it have ended: you come as planned. {row.said}, {row.mall.name}."
-    note = Note(f"You come as planned: {row.day}", (said, "If you cannot, tell the manager now, who can still move it."))
-    yield from _to(session, f"turn-offer-lapsed/{offer.id}", [offer.by_member_id], note)
+    note = _note(f"You come as planned: {row.day}", (said, "If you cannot, tell the manager now, who can still move it."))
+    yield from to_members(session, f"turn-offer-lapsed/{offer.id}", [offer.by_member_id], note)
 
 
 def _missed(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
@@ -253,18 +231,18 @@ def _missed(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
     asked = (
         f"Asked to stand in: {joined(list(names_of(session, could).values()))}." if could else "Nobody said they could stand in."
     )
-    to_manager = Note(
+    to_manager = _note(
         f"Nobody has come: {row.day}", (f"{who} has not come: {what}.", asked), (), "It stands in the office.", "/office/"
     )
     for user_id, email in _managers(session):
         yield Letter(f"{key}/manager/{user_id}", email, to_manager)
-    call = Note(
+    call = _note(
         f"Can you stand in now? {row.post}, {row.hours}",
         (f"Nobody has come: {what}.", "You said you could stand in at this time. If you can, come and sign in at the desk."),
         (),
         "Whoever signs in first has the turn, and it counts as worked.",
     )
-    yield from _to(session, key, could, call)
+    yield from to_members(session, key, could, call)
 
 
 NOTES: dict[str, Callable[[Session, dict[str, Any]], Iterable[Letter]]] = {
@@ -313,8 +291,8 @@ def reminders(session: Session, now: datetime) -> Iterable[Letter]:
             if row.turn.opens or row.turn.closes:
                 ends = " and ".join(w for w, is_so in (("open", row.turn.opens), ("close", row.turn.closes)) if is_so)
                 sentences.append(f"You {ends} the mall: whoever holds a key brings it.")
-            note = Note(f"Your turn {when}: {row.post}, {row.hours}", tuple(sentences))
-            yield from _to(session, f"turn-reminder/{row.turn.id}", [row.turn.member_id], note)
+            note = _note(f"Your turn {when}: {row.post}, {row.hours}", tuple(sentences))
+            yield from to_members(session, f"turn-reminder/{row.turn.id}", [row.turn.member_id], note)
 
 
 def asked_for_answers(session: Session, now: datetime) -> Iterable[Letter]:
@@ -329,7 +307,7 @@ def asked_for_answers(session: Session, now: datetime) -> Iterable[Letter]:
             said = answers(session, mall, month)
             silent = [worker.member_id for worker in workers_of(session, mall, month) if worker.member_id not in said]
             means = "is free at any time" if rules.silence == "free" else "can at no time"
-            note = Note(
+            note = _note(
                 f"When can you take turns in {month.name}?",
                 (
                     f"Please say by {written(last)} when you can and cannot take turns in {month.name} at {mall.name}.",
@@ -339,20 +317,15 @@ def asked_for_answers(session: Session, now: datetime) -> Iterable[Letter]:
                 "You say it in the portal, under Turns.",
                 "/portal/turns/availability",
             )
-            yield from _to(session, f"turn-answers/{month}", silent, note)
+            yield from to_members(session, f"turn-answers/{month}", silent, note)
 
 
 # --- writing --------------------------------------------------------------------------------------------------------------
 
 
-def _to(session: Session, key: str, member_ids: Iterable[int | None], note: Note) -> Iterable[Letter]:
-    """A note to members who have an address and have not left."""
-    wanted = [one for one in member_ids if one is not None]
-    rows = session.execute(
-        select(Member.id, Member.email).where(Member.id.in_(wanted), Member.email != "", Member.left_on.is_(None))
-    )
-    for member_id, email in sorted((row.id, row.email) for row in rows):
-        yield Letter(f"{key}/{member_id}", email, note)
+def _note(subject: str, sentences: tuple[str, ...], turns: tuple[str, ...] = (), after: str = _PORTAL, path: str = _PATH) -> Note:
+    """What a mail of turns says, with turns that it lists, each in words."""
+    return Note(subject, sentences, turns, after, path)
 
 
 def _managers(session: Session) -> Sequence[tuple[int, str]]:
@@ -363,26 +336,7 @@ def _managers(session: Session) -> Sequence[tuple[int, str]]:
 
 def write_letters(session: Session, now: datetime, letters: Iterable[Letter], *, mail_domain: str, web_address: str) -> int:
     """Queue mails of turns; how many letters there were, those queued before among them."""
-    coop = session.get(Cooperative, 1)
-    if coop is None:
-        return 0  # an empty database: nobody has turns yet
-    count = 0
-    for letter in letters:
-        link = f"{web_address.rstrip('/')}{letter.note.path}" if web_address else ""
-        values = {"note": letter.note, "link": link, "coop_name": coop.name}
-        queue_mail(
-            session,
-            now,
-            key=letter.key,
-            kind="turns",
-            recipient=letter.email,
-            subject=" ".join(render("email/turns/subject.txt", **values).split())[:200],
-            text_body=render("email/turns/body.txt", **values).strip() + "\n",
-            html_body=render("email/turns/body.html", **values),
-            mail_domain=mail_domain,
-        )
-        count += 1
-    return count
+    return notes.write_letters(session, now, letters, kind="turns", mail_domain=mail_domain, web_address=web_address)
 
 
 def _write(run: JobRun, letters: Callable[[Session, datetime], Iterable[Letter]]) -> None:
