@@ -1,0 +1,233 @@
+"""Whether a piece may stand at a place over some days: size and rules, other pieces, its dealer's limits, and clear width.
+
+Limits may be let pass by who gives floor by hand, and that is said in the log. Clear width is never let pass: the whole mall is
+checked again with everything that stands on the same days in it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+
+from sqlalchemy.orm import Session
+
+from coop.core.errors import Refusal
+from coop.core.geometry import format_length
+from coop.core.periods import shown_day, shown_days
+from coop.dealers.models import Dealer
+from coop.floor.domain.findings import newly_spoiled, ways_findings
+from coop.floor.models import Mall
+from coop.floor.queries import plan_of, widths_of
+from coop.overflow.asking import held_codes, leased_until
+from coop.overflow.domain.bay import Bay
+from coop.overflow.domain.fitting import Stand, may_stand
+from coop.overflow.domain.taking import YEAR, Taken, days_in, first_free, fullest, most_at_once, most_in_year
+from coop.overflow.models import BayRow, OverflowPiece
+from coop.overflow.reading import Standing, bay_of, piece_of, standing_between
+from coop.overflow.rules import OverflowRules, rules_on
+
+_DAY = timedelta(days=1)
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where along a bay a piece begins to stand, and its first and last day there."""
+
+    bay: BayRow
+    from_in16: int
+    starts_on: date
+    ends_on: date
+    turned: bool = False
+
+    @property
+    def days(self) -> tuple[date, date]:
+        return self.starts_on, self.ends_on
+
+
+class LimitRefused(Refusal):
+    """A limit of the house that whoever gives floor by hand may let pass."""
+
+
+@dataclass(frozen=True)
+class Judged:
+    """How it stands there, and which limits were let pass, each in a sentence."""
+
+    stand: Stand
+    passed: tuple[str, ...] = ()
+
+
+def judge_place(
+    session: Session,
+    mall: Mall,
+    piece: OverflowPiece,
+    place: Place,
+    *,
+    kind: str,
+    but: Collection[int] = (),
+    anyway: bool = False,
+) -> Judged:
+    """Raises Refusal for what may not stand there, LimitRefused for what may with `anyway`.
+
+    `but` are ids of stays left out of account. The mall is held by the caller.
+    """
+    dealer = session.get_one(Dealer, piece.dealer_id)
+    rules = rules_on(session, mall.id, place.starts_on)
+    _require_bay(mall, place)
+    if kind == "asked":
+        _require_lease(session, mall, dealer, place)
+    bay = bay_of(place.bay)
+    stand = _require_fit(session, mall, piece, place, bay, rules)
+    year_about = standing_between(session, mall.id, place.starts_on - YEAR, place.ends_on + YEAR)
+    known = [one for one in year_about if one.stay.id not in but]
+    now = [one for one in known if one.stay.starts_on <= place.ends_on and one.stay.ends_on >= place.starts_on]
+    _require_once(piece, now)
+    own = Taken(0, place.from_in16, place.from_in16 + stand.length_in16 + rules.gap_in16, *place.days)
+    _require_free(now, place, own, rules)
+    passed = tuple(_limits_broken([one for one in known if one.dealer.id == dealer.id], dealer, place, own, rules))
+    if passed and not anyway:
+        raise LimitRefused(" ".join(passed))
+    _require_clear(session, mall, piece, place, stand, now)
+    return Judged(stand, passed)
+
+
+def free_place(session: Session, bay: BayRow, length_in16: int, starts_on: date, ends_on: date) -> int | None:
+    """The leftmost place of a bay that is free on all of some days for so much and the gap beside it; None where none is."""
+    rules = rules_on(session, bay.mall_id, starts_on)
+    there = standing_between(session, bay.mall_id, starts_on, ends_on)
+    return first_free(_along(there, bay.id, rules), length_in16 + rules.gap_in16, bay.length_in16)
+
+
+def stand_of(piece: OverflowPiece, *, turned: bool) -> Stand:
+    """How much of a piece is along the bay, and how much into the aisle."""
+    if turned:
+        return Stand(piece.depth_in16, piece.width_in16, turned=True)
+    return Stand(piece.width_in16, piece.depth_in16, turned=False)
+
+
+def taken_of(one: Standing, rules: OverflowRules) -> Taken:
+    stay = one.stay
+    return Taken(stay.id, stay.from_in16, stay.to_in16 + rules.gap_in16, stay.starts_on, stay.ends_on)
+
+
+def _along(there: Sequence[Standing], bay_id: int, rules: OverflowRules) -> list[Taken]:
+    return [taken_of(one, rules) for one in there if one.bay.id == bay_id]
+
+
+# --- place and piece ------------------------------------------------------------------------------------------------------
+
+
+def _require_bay(mall: Mall, place: Place) -> None:
+    bay = place.bay
+    if bay.mall_id != mall.id:
+        raise Refusal(f"Bay {bay.code} is not in {mall.name}: choose one of that mall.")
+    if place.ends_on < place.starts_on:
+        raise Refusal(
+            f"The last day, {shown_day(place.ends_on)}, is before the first, {shown_day(place.starts_on)}: write a later one."
+        )
+    if not bay.is_lent:
+        raise Refusal(f"Bay {bay.code} is kept free: choose another bay, or let it be lent again first.")
+    if place.starts_on < bay.starts_on or (bay.ended_on is not None and place.ends_on >= bay.ended_on):
+        raise Refusal(f"There is no bay {bay.code} on all of {shown_days(*place.days)}: choose another bay, or other days.")
+
+
+def _require_lease(session: Session, mall: Mall, dealer: Dealer, place: Place) -> None:
+    until = leased_until(session, dealer.id, mall.id, place.starts_on)
+    if until is None:
+        raise Refusal(
+            f"{dealer.code} has no lease at {mall.name} on {shown_day(place.starts_on)}: choose a day within the lease."
+        )
+    if until < place.ends_on:
+        raise Refusal(f"The lease of {dealer.code} at {mall.name} ends on {shown_day(until)}: choose no later last day.")
+
+
+def _require_fit(session: Session, mall: Mall, piece: OverflowPiece, place: Place, bay: Bay, rules: OverflowRules) -> Stand:
+    if place.turned and not piece.may_turn:
+        raise Refusal(f"{piece.name} may not be turned: let its front look on the aisle, or change that of the piece first.")
+    stand = stand_of(piece, turned=place.turned)
+    as_it_stands = replace(piece_of(piece), width_in16=stand.length_in16, depth_in16=stand.depth_in16, may_turn=False)
+    holds_before = bool(bay.before) and bay.before in held_codes(session, piece.dealer_id, mall.id, place.starts_on)
+    judged = may_stand(as_it_stands, bay, rules.pieces, holds_before=holds_before)
+    if isinstance(judged, str):
+        raise Refusal(f"{piece.name} may not stand in bay {bay.code}: it {judged}")
+    room = bay.length_in16 - stand.length_in16 - rules.gap_in16
+    if not 0 <= place.from_in16 <= room:
+        raise Refusal(
+            f"{piece.name} would reach beyond the end of bay {bay.code}: let it begin between 0 and {format_length(room)}."
+        )
+    return stand
+
+
+def _require_once(piece: OverflowPiece, now: Sequence[Standing]) -> None:
+    other = next((one for one in now if one.piece.id == piece.id), None)
+    if other is not None:
+        days = shown_days(other.stay.starts_on, other.stay.ends_on)
+        raise Refusal(f"{piece.name} stands in bay {other.bay.code} already, {days}: move it there, or choose other days.")
+
+
+def _require_free(now: Sequence[Standing], place: Place, own: Taken, rules: OverflowRules) -> None:
+    there = [one for one in now if one.bay.id == place.bay.id]
+    taken = [taken_of(one, rules) for one in there]
+    for one, stretch in zip(there, taken, strict=True):
+        if stretch.from_in16 < own.to_in16 and stretch.to_in16 > own.from_in16:
+            free = first_free(taken, own.length_in16, place.bay.length_in16)
+            mend = (
+                "no other place of the bay is free then: choose another bay, or other days"
+                if free is None
+                else f"the first place free for it is at {format_length(free)}"
+            )
+            raise Refusal(
+                f"{format_length(one.stay.from_in16)} to {format_length(one.stay.to_in16)} of bay {place.bay.code} is taken "
+                f"{shown_days(one.stay.starts_on, one.stay.ends_on)}, by {one.piece.name} of {one.dealer.code}; {mend}."
+            )
+
+
+# --- limits ---------------------------------------------------------------------------------------------------------------
+
+
+def _limits_broken(known: Sequence[Standing], dealer: Dealer, place: Place, own: Taken, rules: OverflowRules) -> Iterator[str]:
+    """Limits of a dealer that a place would break, by all that dealer's stays of the year before and after."""
+    taken = [taken_of(one, rules) for one in known]
+    length, pieces = most_at_once([own, *(one for one in taken if one.meets(*place.days))], *place.days)
+    if rules.most_in16 is not None and length > rules.most_in16:
+        yield (
+            f"{dealer.code} would have {format_length(length)} of floor at a time, the gaps beside pieces counted: "
+            f"{format_length(rules.most_in16)} is the most."
+        )
+    if rules.most_pieces is not None and pieces > rules.most_pieces:
+        yield f"{dealer.code} would have {pieces} pieces in the aisles at a time: {rules.most_pieces} are the most."
+    same_bay = [one for one, row in zip(taken, known, strict=True) if row.bay.code == place.bay.code]
+    days = most_in_year(days_in(same_bay), days_in([own]))
+    if days > 7 * rules.rotation_weeks:
+        yield (
+            f"{dealer.code} would be in bay {place.bay.code} on {days} days of 52 weeks: {rules.rotation_weeks} weeks "
+            f"({7 * rules.rotation_weeks} days) are the most, so that everybody has a turn in it."
+        )
+
+
+# --- clear width ----------------------------------------------------------------------------------------------------------
+
+
+def _require_clear(
+    session: Session, mall: Mall, piece: OverflowPiece, place: Place, stand: Stand, now: Sequence[Standing]
+) -> None:
+    """Refuse what makes the mall less clear than it is without this piece, on any of its days."""
+    own = bay_of(place.bay).stretch(place.from_in16, place.from_in16 + stand.length_in16, stand.depth_in16)
+    outlines = {one.stay.id: one.outline for one in now}
+    taken = [Taken(one.stay.id, 0, 0, one.stay.starts_on, one.stay.ends_on) for one in now]
+    for first, last in _of_one_width(session, mall, place):
+        for day, there in fullest(taken, first, last):
+            plan = plan_of(session, mall, day)
+            if plan is None:
+                continue
+            others = [outlines[one.key] for one in there]
+            found = newly_spoiled(ways_findings(plan, others), ways_findings(plan, [*others, own]))
+            if found:
+                raise Refusal(f"{piece.name} may not stand there, from {shown_day(day)} on: {found[0].sentence}")
+
+
+def _of_one_width(session: Session, mall: Mall, place: Place) -> Iterator[tuple[date, date]]:
+    """The days of a place in runs over which every aisle keeps one required width."""
+    changes = sorted({row.starts_on for row in widths_of(session, mall.id) if place.starts_on < row.starts_on <= place.ends_on})
+    firsts = [place.starts_on, *changes]
+    yield from zip(firsts, [*(day - _DAY for day in changes), place.ends_on], strict=True)

@@ -1,0 +1,269 @@
+"""What pages, papers and mails ask of lent floor: requests, stays, answers, walks, and what waits for somebody."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from sqlalchemy import ColumnElement, func, select
+from sqlalchemy.orm import Session
+
+from coop.core.audit import AuditLog
+from coop.dealers.models import Dealer
+from coop.floor.models import Mall
+from coop.overflow.models import (
+    BayRow,
+    BaySurvey,
+    OverflowAnswer,
+    OverflowPiece,
+    OverflowRequest,
+    Stay,
+    Walk,
+    WalkMark,
+)
+from coop.overflow.reading import Standing, pieces_of, standing_between
+
+OVERDUE_DAYS = 30
+"""A sold piece that nobody fetched is looked for so long after its last day."""
+WAITING = ("waiting", "partly")
+STAY, TAKEN_AWAY = "overflow stay", "piece taken away"
+"""What the log calls a stay; and what it says when somebody said that its piece is gone: a sold one was fetched."""
+
+
+# --- requests -------------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class RequestRow:
+    """A request with its pieces, where these have floor or had it last, and the last answer it had."""
+
+    request: OverflowRequest
+    dealer: Dealer
+    mall: Mall
+    pieces: tuple[OverflowPiece, ...]
+    stays: dict[int, Standing]
+    """By the id of the piece; none where it waits."""
+    answer: OverflowAnswer | None
+
+    @property
+    def waiting(self) -> tuple[OverflowPiece, ...]:
+        """Its pieces that have not had floor yet."""
+        return tuple(piece for piece in self.pieces if piece.id not in self.stays)
+
+    def days_waited(self, today: date) -> int:
+        return (today - self.request.asked_on).days
+
+
+def requests_waiting(session: Session, mall_id: int) -> list[RequestRow]:
+    """What waits at a mall, the longest waiting first."""
+    return _requests(session, OverflowRequest.mall_id == mall_id, OverflowRequest.state.in_(WAITING))
+
+
+def own_requests(session: Session, dealer_ids: Collection[int]) -> list[RequestRow]:
+    """Everything that dealers have asked for, what waits first, then the newest."""
+    rows = _requests(session, OverflowRequest.dealer_id.in_(dealer_ids))
+    rows.reverse()
+    return sorted(rows, key=lambda row: row.request.state not in WAITING)
+
+
+def request_row(session: Session, request_id: int) -> RequestRow | None:
+    return next(iter(_requests(session, OverflowRequest.id == request_id)), None)
+
+
+def _requests(session: Session, *which: ColumnElement[bool]) -> list[RequestRow]:
+    rows = session.execute(
+        select(OverflowRequest, Dealer, Mall)
+        .join(Dealer, Dealer.id == OverflowRequest.dealer_id)
+        .join(Mall, Mall.id == OverflowRequest.mall_id)
+        .where(*which)
+        .order_by(OverflowRequest.asked_on, OverflowRequest.id)
+    ).all()
+    pieces = pieces_of(session, [row[0] for row in rows])
+    asked = Stay.piece_id.in_([piece.id for found in pieces.values() for piece in found])
+    last = {one.piece.id: one for one in _standing(session, asked, Stay.state == "stands")}
+    told = {answer.request_id: answer for answer in _answers(session, pieces)}
+    return [
+        RequestRow(
+            request,
+            dealer,
+            mall,
+            tuple(pieces[request.id]),
+            {piece.id: last[piece.id] for piece in pieces[request.id] if piece.id in last},
+            told.get(request.id),
+        )
+        for request, dealer, mall in rows
+    ]
+
+
+def last_stays_of(session: Session, request: OverflowRequest) -> list[Standing]:
+    """Where the pieces of a request have floor, or had it last, in their order."""
+    row = request_row(session, request.id)
+    return [] if row is None else [row.stays[piece.id] for piece in row.pieces if piece.id in row.stays]
+
+
+def answers_of(session: Session, request: OverflowRequest) -> Sequence[OverflowAnswer]:
+    """What its asker was told, the first first."""
+    return _answers(session, [request.id])
+
+
+def _answers(session: Session, request_ids: Iterable[int]) -> Sequence[OverflowAnswer]:
+    rows = select(OverflowAnswer).where(OverflowAnswer.request_id.in_(request_ids))
+    return session.scalars(rows.order_by(OverflowAnswer.at, OverflowAnswer.id)).all()
+
+
+# --- stays ----------------------------------------------------------------------------------------------------------------
+
+
+def standing_now(session: Session, mall_id: int, day: date) -> list[Standing]:
+    """What has floor on a day, by bay and place."""
+    return standing_between(session, mall_id, day, day)
+
+
+def own_stays(session: Session, dealer_ids: Collection[int], today: date) -> list[Standing]:
+    """What dealers have floor for today or on a day to come, the first to begin first."""
+    return _standing(session, OverflowPiece.dealer_id.in_(dealer_ids), Stay.state == "stands", Stay.ends_on >= today)
+
+
+def past_stays(session: Session, dealer_ids: Collection[int], today: date) -> list[Standing]:
+    """What dealers had floor for, the last first."""
+    which = OverflowPiece.dealer_id.in_(dealer_ids), Stay.state == "stands", Stay.ends_on < today
+    return sorted(_standing(session, *which), key=lambda one: (one.stay.ends_on, one.stay.id), reverse=True)
+
+
+def stay_of(session: Session, stay_id: int) -> Standing | None:
+    """A stay with its piece, bay and dealer, one that was cancelled too."""
+    return next(iter(_standing(session, Stay.id == stay_id)), None)
+
+
+def recalled(session: Session, mall_id: int, today: date) -> list[Standing]:
+    """What was asked back and has not gone yet."""
+    which = BayRow.mall_id == mall_id, Stay.state == "stands", Stay.recalled_at.is_not(None), Stay.ends_on >= today
+    return _standing(session, *which)
+
+
+def must_move(session: Session, mall_id: int, today: date) -> list[tuple[Standing, str]]:
+    """What stands where it may not any more as the bays were worked out last, and why; what was asked back since is left out."""
+    value = session.scalar(select(BaySurvey.value).where(BaySurvey.mall_id == mall_id)) or {}
+    why = {int(stay): sentence for stay, sentence in value.get("must_move", {}).items()}
+    which = Stay.id.in_(why), Stay.state == "stands", Stay.recalled_at.is_(None), Stay.ends_on >= today
+    return [(one, why[one.stay.id]) for one in _standing(session, *which)]
+
+
+def overdue_sold(session: Session, mall_id: int, today: date) -> list[Standing]:
+    """Sold pieces whose last day is past, and of which nobody has said that they were fetched, or moved or lengthened them."""
+    first = today - timedelta(days=OVERDUE_DAYS)
+    found = _standing(
+        session, BayRow.mall_id == mall_id, Stay.kind == "sold", Stay.state == "stands", Stay.ends_on.between(first, today)
+    )
+    fetched = _fetched(session, [one.stay.id for one in found])
+    later = {
+        one.piece.id for one in _standing(session, Stay.piece_id.in_([one.piece.id for one in found]), Stay.ends_on >= today)
+    }
+    return [one for one in found if one.stay.ends_on < today and one.stay.id not in fetched and one.piece.id not in later]
+
+
+def _fetched(session: Session, stay_ids: Sequence[int]) -> set[int]:
+    """Those that the log says were taken away."""
+    rows = select(AuditLog.subject_id).where(
+        AuditLog.subject_kind == STAY, AuditLog.action == TAKEN_AWAY, AuditLog.subject_id.in_(map(str, stay_ids))
+    )
+    return {int(one) for one in session.scalars(rows)}
+
+
+def _standing(session: Session, *which: ColumnElement[bool]) -> list[Standing]:
+    rows = session.execute(
+        select(Stay, OverflowPiece, BayRow, Dealer)
+        .join(OverflowPiece, OverflowPiece.id == Stay.piece_id)
+        .join(BayRow, BayRow.id == Stay.bay_id)
+        .join(Dealer, Dealer.id == OverflowPiece.dealer_id)
+        .where(*which)
+        .order_by(Stay.starts_on, BayRow.code, Stay.from_in16, Stay.id)
+    )
+    return [Standing(*row) for row in rows]
+
+
+# --- walks ----------------------------------------------------------------------------------------------------------------
+
+
+def last_walk(session: Session, mall_id: int) -> Walk | None:
+    return session.scalar(select(Walk).where(Walk.mall_id == mall_id).order_by(Walk.on_date.desc(), Walk.id.desc()).limit(1))
+
+
+def walks_of(session: Session, mall_id: int, most: int = 20) -> list[tuple[Walk, dict[str, int]]]:
+    """A mall's walks, the newest first, each with how many were found in place, out of place and not there."""
+    walks = session.scalars(
+        select(Walk).where(Walk.mall_id == mall_id).order_by(Walk.on_date.desc(), Walk.id.desc()).limit(most)
+    ).all()
+    counts: dict[int, dict[str, int]] = {walk.id: {} for walk in walks}
+    rows = select(WalkMark.walk_id, WalkMark.mark, func.count()).where(WalkMark.walk_id.in_(counts))
+    for walk_id, mark, count in session.execute(rows.group_by(WalkMark.walk_id, WalkMark.mark)):
+        counts[walk_id][mark] = count
+    return [(walk, counts[walk.id]) for walk in walks]
+
+
+def marks_of(session: Session, walk: Walk) -> dict[int, WalkMark]:
+    """How stays were found on a walk, by the stay's id."""
+    return {one.stay_id: one for one in session.scalars(select(WalkMark).where(WalkMark.walk_id == walk.id))}
+
+
+@dataclass(frozen=True)
+class Found:
+    """What a dealer's piece was found like on a walk."""
+
+    walk: Walk
+    mark: WalkMark
+    standing: Standing
+
+
+def found_of(session: Session, dealer_ids: Collection[int], since: date) -> list[Found]:
+    """What of dealers was found out of place or not there on walks since a day, the newest first."""
+    return _found(session, Dealer.id.in_(dealer_ids), Walk.on_date >= since)
+
+
+def found_on(session: Session, walk: Walk) -> list[Found]:
+    """What a walk found out of place or not there, by bay and place."""
+    return _found(session, Walk.id == walk.id)
+
+
+def _found(session: Session, *which: ColumnElement[bool]) -> list[Found]:
+    rows = session.execute(
+        select(Walk, WalkMark, Stay, OverflowPiece, BayRow, Dealer)
+        .join(WalkMark, WalkMark.walk_id == Walk.id)
+        .join(Stay, Stay.id == WalkMark.stay_id)
+        .join(OverflowPiece, OverflowPiece.id == Stay.piece_id)
+        .join(BayRow, BayRow.id == Stay.bay_id)
+        .join(Dealer, Dealer.id == OverflowPiece.dealer_id)
+        .where(*which, WalkMark.mark != "in place")
+        .order_by(Walk.on_date.desc(), Walk.id.desc(), BayRow.code, Stay.from_in16)
+    )
+    return [Found(walk, mark, Standing(stay, piece, bay, dealer)) for walk, mark, stay, piece, bay, dealer in rows]
+
+
+# --- what waits for somebody ----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """Counts of a mall's lent floor for the day's list."""
+
+    requests: int
+    must_move: int
+    overdue_sold: int
+    unmarked: int
+    """On the day's last walk: what stands there and has no mark yet. 0 without a walk on the day."""
+
+
+def waiting_counts(session: Session, mall_id: int, today: date) -> Waiting:
+    requests = select(func.count()).where(OverflowRequest.mall_id == mall_id, OverflowRequest.state.in_(WAITING))
+    walk = last_walk(session, mall_id)
+    unmarked = 0
+    if walk is not None and walk.on_date == today:
+        marks = marks_of(session, walk)
+        unmarked = sum(one.stay.id not in marks for one in standing_now(session, mall_id, today))
+    return Waiting(
+        requests=session.scalar(requests) or 0,
+        must_move=len(must_move(session, mall_id, today)),
+        overdue_sold=len(overdue_sold(session, mall_id, today)),
+        unmarked=unmarked,
+    )

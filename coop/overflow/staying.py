@@ -1,0 +1,198 @@
+"""A stay changed: moved, lengthened, ended, given back before it began, and each of these undone; a piece said to be there.
+
+Whoever changes who stands where holds the mall first: of two at once the second is told what the first did.
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime, timedelta
+
+from sqlalchemy.orm import Session
+
+from coop.core.errors import Refusal
+from coop.core.periods import shown_day, shown_days
+from coop.floor.models import Mall
+from coop.leases.editing import By
+from coop.leases.holding import lock, require_open_day, today_at
+from coop.overflow import telling
+from coop.overflow.judging import Place
+from coop.overflow.models import BayRow, OverflowPiece, Stay
+from coop.overflow.placing import (
+    flush_stay,
+    insert_stay,
+    judged_place,
+    log_stay,
+    require_to_come,
+    said_passed,
+    said_place,
+    settle_request,
+)
+from coop.overflow.queries import TAKEN_AWAY
+from coop.overflow.survey_asking import ask_survey
+
+_DAY = timedelta(days=1)
+
+# --- where and how long -------------------------------------------------------------------------------------------------------
+
+
+def move_stay(
+    session: Session,
+    now: datetime,
+    stay: Stay,
+    bay: BayRow,
+    from_in16: int,
+    *,
+    by: By,
+    on: date | None = None,
+    turned: bool = False,
+    anyway: bool = False,
+) -> Stay:
+    """Let a piece stand elsewhere from a day on (today, or its first), for the rest of its days; its dealer is told by mail.
+
+    Where it stood is then a stay of its own that ended the day before. Refuses as `place_piece`, and a day it does not stand on.
+    """
+    mall, piece = hold_stay(session, stay)
+    today = today_at(session, now, mall.id)
+    on = on or max(today, stay.starts_on)
+    _require_stands(stay)
+    if not max(today, stay.starts_on) <= on <= stay.ends_on:
+        days = shown_days(max(today, stay.starts_on), max(today, stay.ends_on))
+        raise Refusal(f"{piece.name} cannot be moved on {shown_day(on)}: choose a day of {days}.")
+    place = Place(bay, from_in16, on, stay.ends_on, turned)
+    before = session.get_one(BayRow, stay.bay_id).code
+    with session.begin_nested():
+        if on == stay.starts_on:
+            judged = judged_place(session, mall, piece, place, kind=stay.kind, by=by, but=[stay.id], anyway=anyway)
+            stay.bay_id, stay.from_in16, stay.to_in16 = bay.id, from_in16, from_in16 + judged.stand.length_in16
+            stay.depth_in16, stay.turned, stay.moved_in_on = judged.stand.depth_in16, turned, None
+            flush_stay(session)
+            moved = stay
+        else:
+            stay.ends_on = on - _DAY
+            session.flush()
+            judged = judged_place(session, mall, piece, place, kind=stay.kind, by=by, anyway=anyway)
+            moved = insert_stay(
+                session, now, piece, place, judged.stand, kind=stay.kind, granted_until=stay.granted_until, why=stay.why
+            )
+            moved.recalled_at, moved.recall_why = stay.recalled_at, stay.recall_why
+            session.flush()
+    log_stay(
+        session, now, moved, "stay moved", by, f"from bay {before}; {said_place(session, piece, place)}{said_passed(judged)}"
+    )
+    telling.tell_moved(session, now, moved, before)
+    ask_survey(session, now, mall)
+    return moved
+
+
+def lengthen_stay(session: Session, now: datetime, stay: Stay, *, until: date, by: By, anyway: bool = False) -> None:
+    """Let a piece stand longer where it is, if that floor is free. Refuses one that was asked back, and as `place_piece`."""
+    mall, piece = hold_stay(session, stay)
+    _require_stands(stay)
+    if stay.recalled_at is not None:
+        raise Refusal(f"{piece.name} was asked back: take that back first.")
+    if until <= stay.ends_on:
+        raise Refusal(f"{piece.name} stands until {shown_day(stay.ends_on)} already: choose a later day.")
+    _extend(session, mall, piece, stay, until, by=by, anyway=anyway)
+    stay.granted_until = max(stay.granted_until, until)
+    session.flush()
+    log_stay(session, now, stay, "stay lengthened", by, f"until {until}")
+
+
+def end_stay(session: Session, now: datetime, stay: Stay, *, on: date, by: By) -> None:
+    """A piece is or will be gone after a day, its last: taken away by its dealer, or sold and fetched.
+
+    Refuses a day it does not stand on, and one whose fees are posted.
+    """
+    mall, piece = hold_stay(session, stay)
+    _require_stands(stay)
+    if not stay.starts_on <= on <= stay.ends_on:
+        raise Refusal(f"{piece.name} stands {shown_days(stay.starts_on, stay.ends_on)}: choose its last day among these.")
+    if on < stay.ends_on:
+        require_open_day(session, mall.id, on + _DAY, f"{piece.name} gone, its floor")
+    stay.ends_on = on
+    session.flush()
+    log_stay(session, now, stay, TAKEN_AWAY, by, f"last day {on}")
+
+
+def take_back_end(session: Session, now: datetime, stay: Stay, *, by: By) -> None:
+    """Undo `end_stay`: it stands until the day it was given until. Refuses where somebody has got that floor meanwhile."""
+    mall, piece = hold_stay(session, stay)
+    _require_stands(stay)
+    if stay.recalled_at is not None:
+        raise Refusal(f"{piece.name} was asked back: take that back instead.")
+    restore(session, mall, piece, stay, by=by)
+    log_stay(session, now, stay, "piece stays after all", by, f"until {stay.ends_on}")
+
+
+def restore(session: Session, mall: Mall, piece: OverflowPiece, stay: Stay, *, by: By) -> None:
+    """Let a stay run until the day it was given until, where it is free; limits were judged when it was given."""
+    if stay.ends_on < stay.granted_until:
+        _extend(session, mall, piece, stay, stay.granted_until, by=by, anyway=True)
+
+
+def _extend(session: Session, mall: Mall, piece: OverflowPiece, stay: Stay, until: date, *, by: By, anyway: bool) -> None:
+    first = stay.ends_on + _DAY
+    require_open_day(session, mall.id, first, f"{piece.name}, its floor")
+    place = Place(session.get_one(BayRow, stay.bay_id), stay.from_in16, first, until, stay.turned)
+    judged_place(session, mall, piece, place, kind=stay.kind, by=by, anyway=anyway)
+    stay.ends_on = until
+    flush_stay(session)
+
+
+def cancel_stay(session: Session, now: datetime, stay: Stay, *, by: By) -> None:
+    """Take back floor before a piece has moved in: its request waits again. Refuses a stay that has begun."""
+    mall, piece = hold_stay(session, stay)
+    if stay.state == "cancelled":
+        return
+    if stay.starts_on < today_at(session, now, mall.id) or stay.moved_in_on is not None:
+        raise Refusal(f"{piece.name} stands there since {shown_day(stay.starts_on)}: end its stay on a day instead.")
+    stay.state = "cancelled"
+    session.flush()
+    settle_request(session, piece)
+    log_stay(session, now, stay, "floor taken back", by, f"before {stay.starts_on}")
+
+
+def stand_again(session: Session, now: datetime, stay: Stay, *, by: By, anyway: bool = False) -> None:
+    """Undo `cancel_stay`, where the floor is still free. Refuses as `place_piece`."""
+    mall, piece = hold_stay(session, stay)
+    if stay.state == "stands":
+        return
+    require_to_come(session, now, mall, stay.starts_on)
+    place = Place(session.get_one(BayRow, stay.bay_id), stay.from_in16, stay.starts_on, stay.ends_on, stay.turned)
+    judged_place(session, mall, piece, place, kind=stay.kind, by=by, anyway=anyway)
+    stay.state = "stands"
+    flush_stay(session)
+    settle_request(session, piece)
+    log_stay(session, now, stay, "floor given again", by, said_place(session, piece, place))
+
+
+def said_moved_in(session: Session, now: datetime, stay: Stay, *, on: date | None, by: By) -> None:
+    """A piece stands there since a day; None takes that back. Refuses a day to come, and one it has no floor on."""
+    mall, piece = hold_stay(session, stay)
+    _require_stands(stay)
+    today = today_at(session, now, mall.id)
+    if on is not None and not stay.starts_on <= on <= min(today, stay.ends_on):
+        mend = (
+            f"it has floor from {shown_day(stay.starts_on)} on, so say it then"
+            if stay.starts_on > today
+            else f"choose a day of {shown_days(stay.starts_on, min(today, stay.ends_on))}"
+        )
+        raise Refusal(f"{piece.name} cannot have moved in on {shown_day(on)}: {mend}.")
+    stay.moved_in_on = on
+    session.flush()
+    log_stay(session, now, stay, "piece moved in" if on else "piece not moved in", by, "" if on is None else str(on))
+
+
+# --- rows ----------------------------------------------------------------------------------------------------------------
+
+
+def hold_stay(session: Session, stay: Stay) -> tuple[Mall, OverflowPiece]:
+    """Hold the mall first, then the stay; the mall, and the piece."""
+    mall = session.get_one(Mall, session.get_one(BayRow, stay.bay_id).mall_id)
+    lock(session, mall, stay)
+    return mall, session.get_one(OverflowPiece, stay.piece_id)
+
+
+def _require_stands(stay: Stay) -> None:
+    if stay.state != "stands":
+        raise Refusal("This floor was taken back: give it again first.")

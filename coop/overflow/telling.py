@@ -1,0 +1,265 @@
+"""Mails of lent floor: an answer, a piece moved or asked back, what a walk found, days that are near, sold pieces not fetched.
+
+What happens names a job in its own transaction (`tell_*`); the job writes the mails, each under a key of its own: done twice it
+sends nothing twice. Whoever has no address reads it all in the portal.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from coop.core.clock import local_date
+from coop.core.geometry import format_length
+from coop.core.jobs import JobRun, long_job, name_job
+from coop.core.periods import shown_day, shown_days
+from coop.dealers.models import Dealer
+from coop.dealers.notes import Letter, Note, to_members, write_letters
+from coop.floor.models import Mall
+from coop.overflow.domain.fitting import cautions
+from coop.overflow.models import OverflowAnswer, OverflowRequest, Stay, Walk
+from coop.overflow.queries import found_on, last_stays_of, overdue_sold, stay_of
+from coop.overflow.reading import Standing, piece_of, standing_between
+from coop.overflow.rules import rules_on
+
+TELL, REMIND = "overflow.tell", "overflow.remind"
+"""Kinds of the jobs that write the mails of what happened, and those of days that are near."""
+MAIL = "overflow"
+LAST_DAY_NEAR = 3
+"""So many days before its last day, a dealer is told that a piece is to go."""
+_PORTAL = "It stands in the portal, under Overflow."
+_PATH = "/portal/overflow/"
+_HELP = "The manager finds somebody to lift with you: say so in time."
+_DAY = timedelta(days=1)
+
+
+def _note(subject: str, *sentences: str, lines: Iterable[str] = ()) -> Note:
+    return Note(subject, tuple(filter(None, sentences)), tuple(lines), _PORTAL, _PATH)
+
+
+# --- telling --------------------------------------------------------------------------------------------------------------
+
+
+def _tell(session: Session, now: datetime, what: str, key: str, **about: Any) -> None:
+    args = {"what": what, "at": now.isoformat(timespec="seconds"), **about}
+    name_job(session, now, TELL, args, queue="default", key=f"overflow-told:{what}:{key}")
+
+
+def tell_answer(session: Session, now: datetime, answer: OverflowAnswer) -> None:
+    """Tell an asker what came of a request."""
+    _tell(session, now, "answer", str(answer.id), answer=answer.id)
+
+
+def tell_moved(session: Session, now: datetime, stay: Stay, before: str) -> None:
+    """Tell a dealer that a piece is to stand elsewhere than in the bay of a code before."""
+    _tell(session, now, "moved", f"{stay.id}:{stay.version}", stay=stay.id, before=before)
+
+
+def tell_recalled(session: Session, now: datetime, stay: Stay) -> None:
+    """Tell a dealer that floor is asked back."""
+    _tell(session, now, "recalled", f"{stay.id}:{stay.version}", stay=stay.id)
+
+
+def tell_recall_taken_back(session: Session, now: datetime, stay: Stay) -> None:
+    """Tell a dealer that a piece may stay after all."""
+    _tell(session, now, "kept", f"{stay.id}:{stay.version}", stay=stay.id)
+
+
+def tell_found(session: Session, now: datetime, walk: Walk) -> None:
+    """Tell dealers which of their pieces a walk found out of place or not there; a walk tells once."""
+    _tell(session, now, "found", str(walk.id), walk=walk.id)
+
+
+# --- what each says -------------------------------------------------------------------------------------------------------
+
+
+def _answer(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
+    answer = session.get_one(OverflowAnswer, args["answer"])
+    request = session.get_one(OverflowRequest, answer.request_id)
+    mall, dealer = session.get_one(Mall, request.mall_id), session.get_one(Dealer, request.dealer_id)
+    stays = last_stays_of(session, request)
+    said = {"granted": "Floor for your pieces", "partly": "Floor for some of your pieces", "refused": "No floor this time"}
+    waits = "" if answer.answer == "granted" else "What has no floor goes on waiting, and counts as waiting longer."
+    rules = rules_on(session, mall.id, request.not_before)
+    warned = dict.fromkeys(one for stay in stays for one in cautions(piece_of(stay.piece), rules.pieces))
+    note = _note(
+        f"{said[answer.answer]}: {mall.name}",
+        answer.sentence,
+        waits,
+        *warned,
+        _HELP if warned else "",
+        lines=[f"{stay.piece.name}: {place_words(stay)}, {days_words(stay.stay)}" for stay in stays],
+    )
+    yield from to_members(session, f"overflow-answer/{answer.id}", [dealer.member_id], note)
+
+
+def _of_stay(session: Session, args: dict[str, Any]) -> tuple[Standing, Mall]:
+    one = stay_of(session, args["stay"])
+    if one is None:
+        raise LookupError(f"no stay {args['stay']}")
+    return one, session.get_one(Mall, one.bay.mall_id)
+
+
+def _moved(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
+    one, mall = _of_stay(session, args)
+    note = _note(
+        f"{one.piece.name} is to stand in bay {one.bay.code}",
+        f"The manager has given {one.piece.name} another place at {mall.name}: {place_words(one)}, {days_words(one.stay)}. "
+        f"Before, it was bay {args['before']}.",
+        f"Move it on {shown_day(one.stay.starts_on)}.",
+        *_warned(session, mall, one),
+    )
+    yield from to_members(session, f"overflow-moved/{one.stay.id}/{args['at']}", [one.dealer.member_id], note)
+
+
+def _recalled(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
+    one, mall = _of_stay(session, args)
+    if one.stay.recalled_at is None:
+        return  # taken back before this was written
+    note = _note(
+        f"{one.piece.name} must go by {shown_day(one.stay.ends_on)}",
+        f"{mall.name} needs the floor in bay {one.bay.code} back. Why: {one.stay.recall_why.rstrip('.')}.",
+        f"Take {one.piece.name} away by the end of {shown_day(one.stay.ends_on)}; it had floor until "
+        f"{shown_day(one.stay.granted_until)}. You may ask for other floor at once.",
+        *_warned(session, mall, one),
+    )
+    yield from to_members(session, f"overflow-recall/{one.stay.id}/{args['at']}", [one.dealer.member_id], note)
+
+
+def _kept(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
+    one, mall = _of_stay(session, args)
+    said = f"The floor in bay {one.bay.code} at {mall.name} is not needed after all: {one.piece.name} may stay"
+    note = _note(f"{one.piece.name} may stay", f"{said} until {shown_day(one.stay.ends_on)}. Nothing is to be done.")
+    yield from to_members(session, f"overflow-kept/{one.stay.id}/{args['at']}", [one.dealer.member_id], note)
+
+
+def _found(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
+    walk = session.get_one(Walk, args["walk"])
+    mall = session.get_one(Mall, walk.mall_id)
+    by_dealer = defaultdict(list)
+    for one in found_on(session, walk):
+        by_dealer[one.standing.dealer.member_id].append(one)
+    for member_id, found in by_dealer.items():
+        lines = []
+        for one in found:
+            note_words = f" ({one.mark.note})" if one.mark.note else ""
+            lines.append(f"{one.standing.piece.name}, {place_words(one.standing)}: {one.mark.mark}{note_words}")
+        mend = "Put it back where it has its floor today: aisles are kept clear for everybody, and for a fire."
+        if all(one.mark.mark == "not there" for one in found):
+            mend = "If it is gone for good, say so in the portal, and others may have the floor."
+        note = _note(
+            f"Out of place: {found[0].standing.piece.name}" if len(found) == 1 else f"{len(found)} pieces out of place",
+            f"Somebody walked the aisles of {mall.name} on {shown_day(walk.on_date)} and found of yours:",
+            mend,
+            lines=lines,
+        )
+        yield from to_members(session, f"overflow-found/{walk.id}", [member_id], note)
+
+
+NOTES: dict[str, Callable[[Session, dict[str, Any]], Iterable[Letter]]] = {
+    "answer": _answer,
+    "moved": _moved,
+    "recalled": _recalled,
+    "kept": _kept,
+    "found": _found,
+}
+
+
+# --- by the clock ---------------------------------------------------------------------------------------------------------
+
+
+def reminders(session: Session, now: datetime) -> Iterable[Letter]:
+    """Of pieces that move in today or tomorrow, of last days that are near, of sold pieces nobody fetched; each once."""
+    for mall in session.scalars(select(Mall).order_by(Mall.id)).all():
+        today = local_date(now, mall.timezone)
+        for one in standing_between(session, mall.id, today, today + timedelta(days=LAST_DAY_NEAR)):
+            if one.stay.kind == "asked" and today <= one.stay.starts_on <= today + _DAY and one.stay.moved_in_on is None:
+                yield from _moves_in(session, mall, one, today)
+            elif one.stay.ends_on <= today + timedelta(days=LAST_DAY_NEAR):
+                yield from _last_day(session, mall, one, today)
+        for one in overdue_sold(session, mall.id, today):
+            yield from _not_fetched(session, mall, one)
+
+
+def _moves_in(session: Session, mall: Mall, one: Standing, today: date) -> Iterator[Letter]:
+    when = _when(one.stay.starts_on, today)
+    note = _note(
+        f"{one.piece.name} moves in {when}",
+        f"{one.piece.name} has floor at {mall.name} from {when} on: {place_words(one)}, {days_words(one.stay)}.",
+        "Stand it close to the back of the bay, so that the aisle stays clear, and say in the portal that it is there.",
+        *_warned(session, mall, one),
+    )
+    yield from to_members(session, f"overflow-moves-in/{one.stay.id}/{one.stay.starts_on}", [one.dealer.member_id], note)
+
+
+def _last_day(session: Session, mall: Mall, one: Standing, today: date) -> Iterator[Letter]:
+    stay, when = one.stay, _when(one.stay.ends_on, today)
+    sold = "It is sold: have it fetched by then, or ask the manager for more days."
+    mend = sold if stay.kind == "sold" else "Take it away by the end of that day. You may ask for floor again."
+    why = f"It was asked back: {stay.recall_why.rstrip('.')}." if stay.recalled_at is not None else ""
+    note = _note(
+        f"The last day of {one.piece.name} is {when}",
+        f"{one.piece.name} has floor in bay {one.bay.code} at {mall.name} until {shown_day(stay.ends_on)}.",
+        why,
+        mend,
+        *_warned(session, mall, one),
+    )
+    yield from to_members(session, f"overflow-last-day/{stay.id}/{stay.ends_on}", [one.dealer.member_id], note)
+
+
+def _not_fetched(session: Session, mall: Mall, one: Standing) -> Iterator[Letter]:
+    note = _note(
+        f"{one.piece.name} was to be fetched by {shown_day(one.stay.ends_on)}",
+        f"{one.piece.name} is sold and was to be gone from bay {one.bay.code} at {mall.name} by "
+        f"{shown_day(one.stay.ends_on)}, and nobody has said that it was fetched.",
+        "If it is gone, say so in the portal. If it is still there, call its buyer, and ask the manager for more days.",
+    )
+    yield from to_members(session, f"overflow-not-fetched/{one.stay.id}/{one.stay.ends_on}", [one.dealer.member_id], note)
+
+
+# --- words ----------------------------------------------------------------------------------------------------------------
+
+
+def place_words(one: Standing) -> str:
+    """`bay A1-2, 2' 0" to 5' 0" along it`"""
+    return f"bay {one.bay.code}, {format_length(one.stay.from_in16)} to {format_length(one.stay.to_in16)} along it"
+
+
+def days_words(stay: Stay) -> str:
+    return shown_days(stay.starts_on, stay.ends_on)
+
+
+def _when(day: date, today: date) -> str:
+    return {0: "today", 1: "tomorrow"}.get((day - today).days, f"on {shown_day(day)}")
+
+
+def _warned(session: Session, mall: Mall, one: Standing) -> tuple[str, ...]:
+    """What is to be said before anybody moves a piece that is heavy, tall, tips or has glass; nothing of another."""
+    found = cautions(piece_of(one.piece), rules_on(session, mall.id, one.stay.starts_on).pieces)
+    return (*found, _HELP) if found else ()
+
+
+# --- jobs -----------------------------------------------------------------------------------------------------------------
+
+
+def _write(run: JobRun, letters: Callable[[Session, datetime], Iterable[Letter]]) -> None:
+    with run.transaction() as session:
+        now, settings = run.clock(), run.settings
+        found = list(letters(session, now))
+        write_letters(session, now, found, kind=MAIL, mail_domain=settings.mail_domain, web_address=settings.web_address)
+        run.finish(session)
+
+
+@long_job(TELL)
+def _tell_job(run: JobRun, args: dict[str, Any]) -> None:
+    _write(run, lambda session, now: NOTES[args["what"]](session, args))
+
+
+@long_job(REMIND)
+def _remind(run: JobRun, args: dict[str, Any]) -> None:
+    _write(run, reminders)
