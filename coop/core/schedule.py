@@ -52,6 +52,7 @@ SCHEDULE = (
     Scheduled("leases.lapse_offers", timedelta(days=1), offset=timedelta(hours=9)),
     # 14:00 UTC is the morning of the same malls.
     Scheduled("tax.remind", timedelta(days=1), offset=timedelta(hours=14)),
+    Scheduled("overflow.remind", timedelta(days=1), offset=timedelta(hours=14)),
     Scheduled("shifts.remind", timedelta(days=1), offset=timedelta(hours=14)),
     Scheduled("shifts.ask_answers", timedelta(days=1), offset=timedelta(hours=14)),
     Scheduled("shifts.lapse_offers", timedelta(hours=1)),

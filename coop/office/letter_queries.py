@@ -32,6 +32,7 @@ KINDS = {
     "tax due": "Tax returns due",
     "sign-in link": "Links to sign in",
     "turns": "Turns and the rota",
+    "overflow": "Floor in the aisles",
 }
 """Kinds of mail as people call them; one that is not here reads as it is stored."""
 
