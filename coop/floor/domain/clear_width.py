@@ -215,12 +215,16 @@ def string_length(floor: Geometry, a: Geometry, b: Geometry) -> float:
     return float(min((far + from_b).min(initial=np.inf), 2 * APART_IN16))
 
 
-def string_diameter(lane: Geometry) -> tuple[float, Geometry]:
-    """The longest of the shortest walks within a polygon from one corner to another, and the line between those two."""
+def string_diameter(lane: Geometry, look_in16: float = np.inf) -> tuple[float, Geometry]:
+    """The longest of the shortest walks within a polygon from one corner to another, and the line between those two.
+
+    Who looks only so far ahead takes bends, or finds no way at all: never a shorter walk, in a fraction of the time in a long lane.
+    """
     grown = lane.buffer(2, join_style="mitre")
     shapely.prepare(grown)
-    corners = np.unique(shapely.get_coordinates(lane.simplify(1)), axis=0)
-    sight = _sight(grown, corners)
+    drawn = lane.simplify(1)
+    corners = np.unique(shapely.get_coordinates(drawn if np.isinf(look_in16) else drawn.segmentize(look_in16 / 2)), axis=0)
+    sight = _sight(grown, corners, look_in16)
     best: float = 0
     ends = (0, 0)
     start = 0
@@ -228,6 +232,9 @@ def string_diameter(lane: Geometry) -> tuple[float, Geometry]:
         begin = np.full(len(corners), np.inf)
         begin[start] = 0
         far = _walked(sight, begin)
+        if np.isfinite(look_in16) and not np.isfinite(far).all():
+            best = np.inf
+            break
         other = int(np.where(np.isfinite(far), far, -1).argmax())
         if far[other] <= best:
             break
@@ -235,10 +242,12 @@ def string_diameter(lane: Geometry) -> tuple[float, Geometry]:
     return best, LineString([corners[ends[0]], corners[ends[1]]])
 
 
-def _sight(grown: Geometry, corners: Any) -> Any:
-    """Distances between corners that see each other over the floor, as a matrix; infinite where they do not."""
+def _sight(grown: Geometry, corners: Any, look_in16: float = np.inf) -> Any:
+    """Distances between corners that see each other over the floor, as a matrix; infinite where they do not or are farther."""
     n = len(corners)
     rows, columns = np.triu_indices(n, 1)
+    near = np.hypot(*(corners[rows] - corners[columns]).T) <= look_in16
+    rows, columns = rows[near], columns[near]
     lines = shapely.linestrings(np.stack([corners[rows], corners[columns]], axis=1))
     seen = shapely.covers(grown, lines)
     lengths = np.full((n, n), np.inf)

@@ -28,6 +28,7 @@ WIDE_TURN_IN16 = 60 * _IN
 PASSING_IN16 = 60 * _IN
 PASSING_EVERY_IN16 = 200 * 12 * _IN
 T_BEYOND_IN16 = 48 * _IN
+_LOOK_IN16 = 16 * 12 * _IN
 COUNTER_IN16 = 36 * _IN
 _EXACT = 1 / 2
 """Half a sixteenth: a width is compared as a whole number of them, whatever the arithmetic leaves behind the point."""
@@ -159,7 +160,7 @@ def passing_findings(walkable: Walkable) -> Iterator[Finding]:
     """Stretches of a 36 in. way longer than 200 ft on which two cannot pass."""
     lanes = shapely.difference(shapely.union_all(walkable.ground.shrunk(LEAST_CLEAR_IN16)), passing_spaces(walkable))
     for lane in shapely.get_parts(lanes):
-        if lane.length / 2 <= PASSING_EVERY_IN16:
+        if lane.length / 2 <= PASSING_EVERY_IN16 or string_diameter(lane, _LOOK_IN16)[0] <= PASSING_EVERY_IN16:
             continue
         far, ends = string_diameter(lane)
         if far > PASSING_EVERY_IN16 + _EXACT:
