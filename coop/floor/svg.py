@@ -85,11 +85,7 @@ def plan_svg(
     bar_height = 3 * look.text
     numbered = list(enumerate(findings, 1))
     if sheet is not None:
-        draft = replace(
-            draft,
-            parts=tuple(part for part in draft.parts if is_on(sheet, part.outline, look)),
-            spaces=tuple(space for space in draft.spaces if is_on(sheet, space.outline, look)),
-        )
+        draft = on_sheet(draft, sheet, look)
         numbered = [(number, finding) for number, finding in numbered if is_on(sheet, finding.at, look)]
     view = sheet or Bounds(bounds.x, bounds.y, bounds.width, bounds.height + bar_height)
     body = [
@@ -104,6 +100,15 @@ def plan_svg(
     else:
         body.extend(join_marks(sheet, look))
     return _svg(view, look, title, describe(draft, [finding for _, finding in numbered]), body, css, name)
+
+
+def on_sheet(draft: PlanDraft, sheet: Sheet, look: Look) -> PlanDraft:
+    """What of a plan can be on a sheet."""
+    return replace(
+        draft,
+        parts=tuple(part for part in draft.parts if is_on(sheet, part.outline, look)),
+        spaces=tuple(space for space in draft.spaces if is_on(sheet, space.outline, look)),
+    )
 
 
 def is_on(sheet: Sheet, outline: Outline, look: Look) -> bool:
