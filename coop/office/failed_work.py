@@ -28,6 +28,7 @@ WORDS = {
     "leases.rents_of": "Posting a mall’s rents",
     "overflow.daily": "Looking for bays to work out anew",
     "overflow.remind": "Reminding of floor in the aisles",
+    "overflow.sheet": "Making the sheet to walk the aisles with",
     "overflow.survey": "Working out the bays of a mall",
     "overflow.tell": "Telling dealers of floor in the aisles",
     "payouts.files": "Making the papers of a payout run",
