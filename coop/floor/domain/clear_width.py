@@ -218,7 +218,7 @@ def string_length(floor: Geometry, a: Geometry, b: Geometry) -> float:
 def string_diameter(lane: Geometry, look_in16: float = np.inf) -> tuple[float, Geometry]:
     """The longest of the shortest walks within a polygon from one corner to another, and the line between those two.
 
-    Who looks only so far ahead takes bends, or finds no way at all: never a shorter walk, in a fraction of the time in a long lane.
+    Who looks only so far ahead takes bends, or finds no way at all (infinite): never a shorter walk, and far sooner found.
     """
     grown = lane.buffer(2, join_style="mitre")
     shapely.prepare(grown)
