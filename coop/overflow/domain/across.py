@@ -16,8 +16,8 @@ import shapely
 from shapely.geometry import LineString, Polygon
 
 from coop.core.geometry import IN16_PER_INCH
-from coop.floor.domain.plan import Outline, Plan, Point
-from coop.floor.domain.walkable import Geometry, Walkable
+from coop.floor.domain.plan import Outline, Part, Plan, Point
+from coop.floor.domain.walkable import Geometry, Walkable, named_fixture, named_space
 
 NEAR_IN16 = 2
 """Corners are whole sixteenths: what is an eighth of an inch away touches."""
@@ -98,6 +98,15 @@ class Stood:
             near = np.concatenate([near, since[shapely.intersects(since, region)]])
         solid = shapely.intersection(near, region)
         return shapely.union_all([*solid, shapely.difference(region, self.walkable.outline)])
+
+    def in_way(self, region: Geometry) -> str:
+        """The first of what stands where a region is, in words; "" for nothing."""
+        _, tree = self._things
+        found = sorted(tree.query(region, predicate="intersects").tolist())
+        walkable = self.walkable
+        named = [Part("wall", wall.code) for wall, _ in walkable.walls]
+        named += [*(named_fixture(f) for f, _ in walkable.fixtures), *(named_space(s) for s, _ in walkable.spaces)]
+        return str(named[found[0]]) if found else ""
 
     def edges_near(self, region: Geometry) -> list[Edge]:
         lines, edges = self._edges

@@ -1,0 +1,127 @@
+"""What pieces standing in bays spoil, and what must move when the plan, an opening or a required width has changed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import shapely
+from shapely.geometry import Polygon
+
+from coop.floor.domain.finding import Finding, length
+from coop.floor.domain.findings import newly_spoiled, ways_findings
+from coop.floor.domain.plan import Outline, Plan
+from coop.floor.domain.walkable import Geometry, Walkable
+from coop.overflow.domain.across import NEAR_IN16, Stood, closed_up, edge_between
+from coop.overflow.domain.bay import Bay
+from coop.overflow.domain.bays import BayRules, Lent
+from coop.overflow.domain.keepouts import Opening, keepouts
+
+
+@dataclass(frozen=True)
+class Standing:
+    """A piece as it stands; its first two corners are its back (`Bay.stretch`). A lower `since` has stood there longer."""
+
+    key: str
+    name: str
+    outline: Outline
+    since: int
+
+
+@dataclass(frozen=True)
+class MustMove:
+    """`reason` is a sentence: what is in its way and what is required."""
+
+    key: str
+    name: str
+    reason: str
+
+
+def spoiled(plan: Plan, standing: Mapping[str, Outline]) -> list[Finding]:
+    """What pieces, by their keys, spoil in the whole mall; gaps beside them that are no way are no floor."""
+    return _Mall(plan).spoiled(standing.values())
+
+
+def must_move(
+    plan: Plan, openings: Iterable[Opening], rules: BayRules, standing: Sequence[Standing], bays: Sequence[Bay]
+) -> list[MustMove]:
+    """Each piece that may not stand where it is any more, in the order given. What has stood longest stays if anything can.
+
+    `bays` are those of the plan as it is today. Of what is left, nothing spoils anything.
+    """
+    mall = _Mall(plan)
+    own = _own_faults(mall, openings, rules, standing, bays)
+    reasons = dict(own)
+    rest = sorted((s for s in standing if s.key not in own), key=lambda s: (s.since, s.key))
+    while found := mall.spoiled(s.outline for s in rest):
+        # The last comer of the fewest that spoil something: those before it do not.
+        low, high = 0, len(rest)
+        while high - low > 1:
+            middle = (low + high) // 2
+            spoils = mall.spoiled(s.outline for s in rest[:middle])
+            low, high, found = (low, middle, spoils) if spoils else (middle, high, found)
+        last = rest.pop(high - 1)
+        sentence = found[0].sentence
+        reasons[last.key] = f"With {last.name} in place: {sentence[0].lower()}{sentence[1:]}"
+    return [MustMove(s.key, s.name, reasons[s.key]) for s in standing if s.key in reasons]
+
+
+class _Mall:
+    """A plan judged once, and again with pieces in it."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+        self.stood = Stood(Walkable(plan))
+        self._before = ways_findings(plan)
+
+    def spoiled(self, pieces: Iterable[Outline]) -> list[Finding]:
+        covered = closed_up(self.stood, pieces)
+        return newly_spoiled(self._before, ways_findings(self.plan, covered)) if covered else []
+
+
+# --- of one piece -------------------------------------------------------------------------------------------------------
+
+
+def _own_faults(
+    mall: _Mall, openings: Iterable[Opening], rules: BayRules, standing: Sequence[Standing], bays: Sequence[Bay]
+) -> dict[str, str]:
+    """By key, why a piece may not stand where it is, whatever else stands anywhere."""
+    kept = keepouts(mall.stood.walkable, openings, rules.entry_in16)
+    tree = shapely.STRtree([k.shape for k in kept])
+    lent = Lent(mall.stood, (), rules)
+    # Grown by what rounding may take of two corners.
+    room = shapely.union_all([Polygon(bay.corners).buffer(NEAR_IN16, join_style="mitre") for bay in bays])
+    faults = {}
+    for piece in standing:
+        shape = Polygon(piece.outline)
+        core = shape.buffer(-NEAR_IN16, join_style="mitre")
+        before = [kept[n] for n in sorted(tree.query(core, predicate="intersects").tolist())]
+        in_way = mall.stood.in_way(core)
+        if in_way:
+            faults[piece.key] = f"{piece.name} stands where {in_way} is drawn: move it."
+        elif before:
+            faults[piece.key] = f"{piece.name} stands within {before[0].said}, which must stay free: move it."
+        elif narrow := _too_wide(mall.plan, lent, piece, shape):
+            faults[piece.key] = narrow
+        elif not room.covers(shape):
+            faults[piece.key] = f"{piece.name} stands outside of every bay there is now: move it into one."
+    return faults
+
+
+def _too_wide(plan: Plan, lent: Lent, piece: Standing, shape: Geometry) -> str:
+    """What a piece leaves of the clear width of an aisle it stands in, where that is too little."""
+    a, b, _, d = piece.outline
+    edge = edge_between(a, b, d)
+    deep: Any = edge.seen(shape).bounds[3]
+    for aisle in plan.aisles:
+        if Polygon(aisle.outline).intersection(shape).area <= shape.area / 2:
+            continue
+        across = min((s.across for s in lent.along(edge, aisle)), default=0)
+        left, required = across - deep, lent.required(aisle)
+        if left < required:
+            clear = (
+                f"leaves {length(left)} of the {length(required)}" if left > 0 else f"leaves nothing of the {length(required)}"
+            )
+            return f"{piece.name} {clear} that aisle {aisle.code} must keep clear: move it."
+    return ""
