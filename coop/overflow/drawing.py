@@ -10,14 +10,16 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from math import dist
+from math import copysign, dist
 
 from markupsafe import Markup, escape
 
 from coop.core.geometry import IN16_PER_INCH
 from coop.floor.domain.draft import PartDraft, PlanDraft
+from coop.floor.domain.plan import Outline
 from coop.floor.domain.scale import Bounds, Sheet
 from coop.floor.svg import Look, bounds_of, is_on, join_marks, label_beside, label_in, middle_of, on_sheet, points_text
+from coop.overflow.domain.bay import Bay
 from coop.overflow.drawn import KEPT_FREE, DrawnBay, DrawnPiece, bay_words, drawn_bays, drawn_pieces
 from coop.overflow.marks import LETTER, STATES, Labels, Pen, hatch, n, pattern, swatch
 from coop.overflow.models import BayRow
@@ -95,6 +97,7 @@ def map_svg(
     ]
     shapes += [_linked(_bay(bay, look, labels), link_bay and link_bay(bay.row_id), f"Bay {bay.bay.code}") for bay in bays]
     shapes += put
+    shapes += [_dot(bay.bay, look) for bay in bays]
     shapes += [_part_code(part, look, labels, bounds) for part in draft.parts if part.kind in _CALLED]
     if sheet is not None:
         shapes += join_marks(sheet, look)
@@ -153,7 +156,7 @@ def _part(part: PartDraft, attributes: str, bounds: Bounds, look: Look) -> str:
     shape = f'<{tag} points="{points_text(part.outline)}" {attributes} stroke-width="{width}"/>'
     label = ""
     if part.kind == "exit":
-        label = label_beside(part.outline[:2], words, bounds, look)
+        label = label_beside(_middle_line(part.outline), words, bounds, look)
     elif part.kind == "counter":
         label = label_in(part.outline, ["Counter"], look)
     elif part.kind == "extinguisher":
@@ -164,23 +167,35 @@ def _part(part: PartDraft, attributes: str, bounds: Bounds, look: Look) -> str:
     return f'<g class="{part.kind}"><title>{escape(words)}</title>{shape}{label}</g>'
 
 
+def _middle_line(outline: Outline) -> Outline:
+    """Of a door, from one end to the other."""
+    (left, right), (top, low) = ((min(axis), max(axis)) for axis in zip(*outline, strict=True))
+    x, y = (left + right) // 2, (top + low) // 2
+    return ((left, y), (right, y)) if right - left >= low - top else ((x, top), (x, low))
+
+
 # --- bays and pieces --------------------------------------------------------------------------------------------------------
 
 
 def _bay(one: DrawnBay, look: Look, labels: Labels) -> str:
-    """Its outline, with a dot at the end from which places along it are measured, and its code on the aisle before it."""
+    """Its outline, and its code on the aisle before it."""
     bay = one.bay
-    (x, y), (x3, y3) = bay.corners[0], bay.corners[2]
-    r = look.text * 0.16
-    dot = f'cx="{n(x + _sign(x3 - x) * 1.6 * r)}" cy="{n(y + _sign(y3 - y) * 1.6 * r)}" r="{n(r)}"'
     dashes = "" if one.is_lent else f' stroke-dasharray="{look.text // 3} {look.text // 4}"'
     free = "" if one.is_lent else hatch(bay.corners, look.text * 1.2, 1, _pen(look), 0.5)
     words = bay.code if one.is_lent else f"{bay.code} {KEPT_FREE}"
     label = labels.set_beside(bay.corners, words, look.text)
     return (
         f'<g class="bay"><title>{escape(f"Bay {words}")}</title><polygon class="blank" points="{points_text(bay.corners)}" '
-        f'fill="#fff" stroke="currentColor" stroke-width="{n(2 * look.hair)}"{dashes}/>{free}<circle {dot}/>{label}</g>'
+        f'fill="#fff" stroke="currentColor" stroke-width="{n(2 * look.hair)}"{dashes}/>{free}{label}</g>'
     )
+
+
+def _dot(bay: Bay, look: Look) -> str:
+    """At the end from which places along a bay are measured, whatever stands there."""
+    (x, y), (across, down) = bay.corners[0], bay.corners[2]
+    r = look.text * 0.2
+    at = f'cx="{n(x + copysign(1.6 * r, across - x))}" cy="{n(y + copysign(1.6 * r, down - y))}" r="{n(r)}"'
+    return f'<circle class="from" {at}/>'
 
 
 def _piece(one: DrawnPiece, look: Look, labels: Labels) -> str:
@@ -190,7 +205,7 @@ def _piece(one: DrawnPiece, look: Look, labels: Labels) -> str:
     if not one.number:
         label = ""
     elif one.state == "comes" or size < look.text * 0.75:
-        label = labels.set_beside(one.outline, number, look.text * 0.8)
+        label = labels.set_beside(one.outline, number, look.text * 0.9)
     else:
         middle = middle_of(one.outline)
         label = labels.set_at((middle.x, middle.y), number, size)
@@ -222,7 +237,3 @@ def legend_of(states: Sequence[str], kept_free: int = 0) -> list[tuple[Markup, s
         free = f'<polygon points="{points_text(box)}" fill="none" {dashed}/>{hatch(box, pen.text * 0.8, 1, pen, 0.5)}'
         made.append((swatch(free), f"bay {KEPT_FREE}", kept_free))
     return made
-
-
-def _sign(value: float) -> int:
-    return (value > 0) - (value < 0)
