@@ -26,6 +26,7 @@ import coop.leases.offering
 import coop.leases.posting
 import coop.leases.settling
 import coop.overflow.models
+import coop.overflow.surveying
 import coop.overflow.papers
 import coop.overflow.telling
 import coop.payouts.bank_file

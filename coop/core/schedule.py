@@ -50,6 +50,8 @@ SCHEDULE = (
     Scheduled("leases.rents", timedelta(days=1), offset=timedelta(hours=9)),
     Scheduled("leases.late", timedelta(days=1), offset=timedelta(hours=9)),
     Scheduled("leases.lapse_offers", timedelta(days=1), offset=timedelta(hours=9)),
+    # By 11:00 UTC it is the new day in Honolulu too.
+    Scheduled("overflow.daily", timedelta(days=1), offset=timedelta(hours=11)),
     # 14:00 UTC is the morning of the same malls.
     Scheduled("tax.remind", timedelta(days=1), offset=timedelta(hours=14)),
     Scheduled("overflow.remind", timedelta(days=1), offset=timedelta(hours=14)),

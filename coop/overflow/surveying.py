@@ -1,0 +1,340 @@
+"""A mall's bays worked out from its plan in the background, and what must move since the plan, a width or a rule is another.
+
+The job reads what there is in one transaction, works without one, and writes in a last one, unless something changed meanwhile:
+then it asks for another. A bay cut anew is another row of its code; what still stands within it goes over.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from coop.core.clock import local_date
+from coop.core.digest import digest
+from coop.core.jobs import Job, JobRun, long_job, pending_in, short_job
+from coop.core.periods import shown_day
+from coop.floor.domain.plan import Plan
+from coop.floor.domain.walkable import Walkable
+from coop.floor.models import AisleWidth, FloorPlan, Mall
+from coop.floor.queries import plan_of, widths_of
+from coop.floor.service import hold_mall
+from coop.overflow.domain.bay import Bay
+from coop.overflow.domain.bays import AisleSaid, BayRules, Survey, work_out
+from coop.overflow.domain.carrying import backed, goes_on_from, place_in, recoded
+from coop.overflow.domain.clear import MustMove, Standing, must_move, spoiled
+from coop.overflow.domain.keepouts import Opening
+from coop.overflow.models import BayRow, BaySurvey
+from coop.overflow.openings import lost_openings, openings_of
+from coop.overflow.reading import Standing as Stands
+from coop.overflow.reading import bay_of, standing_between
+from coop.overflow.rules import rules_on
+from coop.overflow.survey_asking import KIND, group_of, lends_floor, survey_row
+from coop.overflow.survey_asking import ask_survey as ask_survey
+
+DAILY = "overflow.daily"
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What bays are worked out from. A standing piece's key is the id of its stay as text."""
+
+    plan: Plan
+    openings: tuple[Opening, ...]
+    lost: tuple[str, ...]
+    """Openings that were said and are left out, in sentences."""
+    rules: BayRules
+    cut: Survey | None
+    """The bays there are, where they were worked out from the same; None where they are to be worked out."""
+    kept: tuple[Bay, ...]
+    """Bays in which something stands or is to stand: they stay where they are as far as they may."""
+    before: tuple[Bay, ...]
+    """The last there was of each code."""
+    standing: tuple[Standing, ...]
+
+
+@dataclass(frozen=True)
+class Found:
+    """What working out a mall's bays finds."""
+
+    survey: Survey
+    must_move: tuple[MustMove, ...]
+    findings: tuple[str, ...]
+    """What all pieces together spoil of the mall's ways, in sentences."""
+
+
+@dataclass(frozen=True)
+class SurveyFacts:
+    """What was found last, for pages."""
+
+    made_at: datetime | None
+    is_current: bool
+    """Nothing it was worked out from has changed since."""
+    is_under_way: bool
+    failed: str
+    """Why working it out failed last, if it did."""
+    note: str
+    """Why there is nothing to work out, if so."""
+    aisles: tuple[AisleSaid, ...]
+    must_move: Mapping[int, str]
+    """Why what stands must move, by the id of its stay."""
+    findings: tuple[str, ...]
+    openings: tuple[str, ...]
+    """Openings that were said and are left out, in sentences."""
+
+
+# --- what it is worked out from ---------------------------------------------------------------------------------------------
+
+
+def read_ground(session: Session, mall: Mall, today: date) -> Ground | None:
+    """As it is on a day, with all that stands then and later; None while no plan is drawn."""
+    plan = plan_of(session, mall, today)
+    if plan is None:
+        return None
+    standing = standing_between(session, mall.id, today, date.max)
+    openings, rules = openings_of(session, mall.id), rules_on(session, mall.id, today).bays
+    return Ground(
+        plan=plan,
+        openings=openings,
+        lost=tuple(lost_openings(session, mall.id)),
+        rules=rules,
+        cut=_cut_before(session, mall, _cut_of(plan, openings, rules)),
+        kept=_kept(standing),
+        before=tuple(bay_of(row) for row in _last_rows(session, mall).values()),
+        standing=tuple(Standing(str(one.stay.id), _name(one), one.outline, one.stay.starts_on.toordinal()) for one in standing),
+    )
+
+
+def _cut_before(session: Session, mall: Mall, cut_of: str) -> Survey | None:
+    value = survey_row(session, mall.id).value
+    if value.get("cut_of") != cut_of:
+        return None
+    return Survey(tuple(bay_of(row) for row in _open_rows(session, mall)), _aisles(value))
+
+
+def _kept(standing: Sequence[Stands]) -> tuple[Bay, ...]:
+    """Of each code the largest in which something stands: one that was cut smaller is as large again when it may be."""
+    kept: dict[str, Bay] = {}
+    for bay in {one.bay.id: bay_of(one.bay) for one in standing}.values():
+        other = kept.setdefault(bay.code, bay)
+        kept[bay.code] = max(bay, other, key=lambda each: each.length_in16 * each.depth_in16)
+    return tuple(kept.values())
+
+
+def _open_rows(session: Session, mall: Mall) -> Sequence[BayRow]:
+    return session.scalars(select(BayRow).where(BayRow.mall_id == mall.id, BayRow.ended_on.is_(None)).order_by(BayRow.id)).all()
+
+
+def _last_rows(session: Session, mall: Mall) -> dict[str, BayRow]:
+    rows = session.scalars(select(BayRow).where(BayRow.mall_id == mall.id).order_by(BayRow.id))
+    return {row.code: row for row in rows}
+
+
+def made_of(session: Session, mall: Mall, today: date) -> str:
+    """A hash over plan, widths, openings, rules and stays of a day: another one means that bays are to be worked out anew."""
+    return ground_digest(read_ground(session, mall, today))
+
+
+def ground_digest(ground: Ground | None) -> str:
+    """The bays there are come of the rest, and are not in it."""
+    if ground is None:
+        return digest(None)
+    standing = [[one.key, one.name, one.outline, one.since] for one in ground.standing]
+    return digest([_cut_of(ground.plan, ground.openings, ground.rules), ground.lost, standing])
+
+
+def _cut_of(plan: Plan, openings: Sequence[Opening], rules: BayRules) -> str:
+    """A hash over all that says where bays are."""
+    return digest([asdict(plan), [asdict(opening) for opening in openings], asdict(rules)])
+
+
+def survey(ground: Ground) -> Found:
+    """The bays of a mall, what of that which stands must move, and what all of it together spoils."""
+    cut = ground.cut or _worked_out(ground)
+    moving = must_move(ground.plan, ground.openings, ground.rules, ground.standing, cut.bays)
+    found = spoiled(ground.plan, {one.key: one.outline for one in ground.standing})
+    return Found(cut, tuple(moving), tuple(one.sentence for one in found))
+
+
+def _worked_out(ground: Ground) -> Survey:
+    """A bay at the place of one there was, by now or before, has its code: what is said of it stays true."""
+    codes = {bay.code for bay in ground.before}
+    found = work_out(ground.plan, ground.openings, ground.rules, ground.kept, codes)
+    kept, walkable = {bay.code for bay in ground.kept}, Walkable(ground.plan)
+    bays = [backed(walkable, bay) if bay.code in kept else bay for bay in found.bays]
+    return replace(found, bays=recoded(bays, ground.before, kept))
+
+
+# --- the job ----------------------------------------------------------------------------------------------------------------
+
+
+@long_job(KIND, "rota")
+def _work_out(run: JobRun, args: dict[str, Any]) -> None:
+    with run.transaction() as session:
+        mall = session.get_one(Mall, args["mall_id"])
+        ground = read_ground(session, mall, local_date(run.clock(), mall.timezone))
+        if survey_row(session, mall.id).made_of == ground_digest(ground):
+            run.finish(session)
+            return
+    found = None if ground is None else survey(ground)
+    with run.transaction() as session:
+        keep_survey(session, run.clock(), session.get_one(Mall, args["mall_id"]), ground, found)
+        run.finish(session)
+
+
+def keep_survey(session: Session, now: datetime, mall: Mall, ground: Ground | None, found: Found | None) -> None:
+    """Let the mall's bays be those that were found, from today on. Where the ground is another by now, another survey is asked
+    for instead; where another has written this one down, nothing is done.
+    """
+    hold_mall(session, mall.id)
+    today, row = local_date(now, mall.timezone), survey_row(session, mall.id)
+    made = made_of(session, mall, today)
+    if made != ground_digest(ground):
+        ask_survey(session, now, mall)
+    elif made != row.made_of:
+        row.value = _write(session, mall, today, ground, found)
+        # Corners of what goes over to another bay are rounded anew.
+        row.made_of, row.made_at = made_of(session, mall, today), now
+    session.flush()
+
+
+def _write(session: Session, mall: Mall, today: date, ground: Ground | None, found: Found | None) -> dict[str, Any]:
+    if ground is None or found is None:
+        return {"note": f"{mall.name} has no plan yet. Draw the plan first: bays come from its aisles."}
+    _cut(session, mall, today, found.survey.bays)
+    left = _carry(session, mall, today)
+    note = "" if found.survey.aisles else f"The plan of {mall.name} has no aisles. Draw them first: bays come from them."
+    return {
+        "cut_of": _cut_of(ground.plan, ground.openings, ground.rules),
+        "note": note,
+        "aisles": [[aisle.code, aisle.sentence] for aisle in found.survey.aisles],
+        "must_move": _moving(session, mall, today, found.must_move, left),
+        "findings": list(found.findings),
+        "openings": list(ground.lost),
+    }
+
+
+def _cut(session: Session, mall: Mall, today: date, bays: Sequence[Bay]) -> None:
+    """Let the mall's bays be these: one as it was stays the same row, one cut anew is another, one that is gone ends today."""
+    new = {bay.code: bay for bay in bays}
+    last, there = _last_rows(session, mall), {bay_of(row): row for row in _open_rows(session, mall)}
+    same = set()
+    for old, row in there.items():
+        bay = new.get(row.code)
+        if bay is not None and (bay.aisle, bay.corners) == (old.aisle, old.corners):
+            row.backing, row.before = bay.backing, bay.before
+            same.add(row.code)
+        else:
+            row.ended_on = today
+    session.flush()
+    for bay in bays:
+        if bay.code not in same:
+            named = last.get(bay.code)
+            shared = goes_on_from(bay, there) if named is None else None
+            session.add(_row(mall, today, bay, named or (there[shared] if shared else None)))
+    session.flush()
+
+
+def _row(mall: Mall, today: date, bay: Bay, before: BayRow | None) -> BayRow:
+    return BayRow(
+        mall_id=mall.id,
+        code=bay.code,
+        aisle=bay.aisle,
+        corners_in16=[list(corner) for corner in bay.corners],
+        length_in16=bay.length_in16,
+        depth_in16=bay.depth_in16,
+        backing=bay.backing,
+        before=bay.before,
+        is_lent=before is None or before.is_lent,
+        palette=[] if before is None else before.palette,
+        note="" if before is None else before.note,
+        starts_on=today,
+    )
+
+
+def _carry(session: Session, mall: Mall, today: date) -> list[Stands]:
+    """Put what stands in a bay that has ended into the one in which it stands now; what stands in none."""
+    rows = _open_rows(session, mall)
+    left = []
+    for one in standing_between(session, mall.id, today, date.max):
+        stay, old = one.stay, bay_of(one.bay)
+        if one.bay.ended_on is None:
+            continue
+        for row in sorted(rows, key=lambda row: row.code != old.code):
+            begins = place_in(bay_of(row), old, stay.from_in16, stay.to_in16, stay.depth_in16)
+            if begins is not None:
+                stay.bay_id, stay.from_in16, stay.to_in16 = row.id, begins, begins + stay.to_in16 - stay.from_in16
+                break
+        else:
+            left.append(one)
+    session.flush()
+    return left
+
+
+def _moving(session: Session, mall: Mall, today: date, moving: Sequence[MustMove], left: Sequence[Stands]) -> dict[str, str]:
+    """Why each piece must move, by the id of its stay: with the day since which its aisle is to be so wide, if that is later."""
+    said = {str(one.stay.id): f"{_name(one)} stands in no bay there is now: move it into one." for one in left}
+    said |= {one.key: one.reason for one in moving}
+    for one in standing_between(session, mall.id, today, date.max):
+        reason = said.get(str(one.stay.id), "")
+        if f"aisle {one.bay.aisle} " in reason:
+            said[str(one.stay.id)] = f"{reason} {_since(session, mall, today, one)}".strip()
+    return said
+
+
+def _since(session: Session, mall: Mall, today: date, one: Stands) -> str:
+    """Since when an aisle must keep what it must, where that began after a piece came to stand there."""
+    in_force: dict[str, AisleWidth] = {}
+    for row in widths_of(session, mall.id):
+        if row.aisle in ("", one.bay.aisle) and row.starts_on <= today:
+            in_force.setdefault(row.aisle, row)
+    width = max(in_force.values(), key=lambda row: row.required_clear_in16, default=None)
+    if width is None or width.starts_on <= one.stay.starts_on:
+        return ""
+    says = f", says {width.said_by}" if width.said_by else ""
+    return f"So wide since {shown_day(width.starts_on)}{says}."
+
+
+def _name(one: Stands) -> str:
+    return f"{one.piece.name} ({one.dealer.code})"
+
+
+@short_job(DAILY)
+def _look(session: Session, now: datetime, args: dict[str, Any]) -> None:
+    """Widths and rules begin on their days, and stays end: where something is another today, bays are worked out anew."""
+    for mall in session.scalars(select(Mall).join(FloorPlan, FloorPlan.mall_id == Mall.id).order_by(Mall.id)):
+        if lends_floor(session, mall.id):
+            made = made_of(session, mall, local_date(now, mall.timezone))
+            if survey_row(session, mall.id).made_of != made:
+                ask_survey(session, now, mall)
+
+
+def _aisles(value: Mapping[str, Any]) -> tuple[AisleSaid, ...]:
+    return tuple(AisleSaid(code, sentence) for code, sentence in value.get("aisles", ()))
+
+
+# --- for pages --------------------------------------------------------------------------------------------------------------
+
+
+def survey_of(session: Session, mall: Mall, today: date) -> SurveyFacts | None:
+    """What working out a mall's bays found last; None where nobody ever asked for it."""
+    row = session.scalar(select(BaySurvey).where(BaySurvey.mall_id == mall.id))
+    if row is None:
+        return None
+    job = None if row.job_id is None else session.get(Job, row.job_id)
+    value = row.value
+    return SurveyFacts(
+        made_at=row.made_at,
+        is_current=row.made_of == made_of(session, mall, today),
+        is_under_way=pending_in(session, group_of(mall.id)),
+        failed=job.error if job is not None and job.state == "failed" else "",
+        note=value.get("note", ""),
+        aisles=_aisles(value),
+        must_move={int(stay): sentence for stay, sentence in value.get("must_move", {}).items()},
+        findings=tuple(value.get("findings", ())),
+        openings=tuple(value.get("openings", ())),
+    )
