@@ -16,11 +16,12 @@ from coop.core.errors import Refusal
 from coop.core.geometry import format_length
 from coop.core.periods import shown_day, shown_days
 from coop.dealers.models import Dealer
-from coop.floor.domain.findings import newly_spoiled, ways_findings
+from coop.floor.domain.findings import newly_spoiled
 from coop.floor.models import Mall
 from coop.floor.queries import plan_of, widths_of
 from coop.overflow.asking import held_codes, leased_until
 from coop.overflow.domain.bay import Bay
+from coop.overflow.domain.clear import spoiled
 from coop.overflow.domain.fitting import Stand, may_stand
 from coop.overflow.domain.taking import YEAR, Taken, days_in, first_free, fullest, most_at_once, most_in_year
 from coop.overflow.models import BayRow, OverflowPiece
@@ -220,9 +221,10 @@ def _require_clear(
             plan = plan_of(session, mall, day)
             if plan is None:
                 continue
-            others = [outlines[one.key] for one in there]
-            found = newly_spoiled(ways_findings(plan, others), ways_findings(plan, [*others, own]))
-            if found:
+            others = {str(one.key): outlines[one.key] for one in there}
+            found = spoiled(plan, others | {"": own})
+            # What stands may spoil something by itself, since a width is another: that is not this piece's fault.
+            if found and (found := spoiled(plan, {"": own}) or newly_spoiled(spoiled(plan, others), found)):
                 raise Refusal(f"{piece.name} may not stand there, from {shown_day(day)} on: {found[0].sentence}")
 
 

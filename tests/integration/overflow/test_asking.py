@@ -1,0 +1,222 @@
+"""Floor asked for on both databases: kept as it was written, changed against its version, withdrawn, refused at each field."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+from typing import Any
+
+import pytest
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from coop.core.db import Sessions, transaction
+from coop.core.errors import Refusal
+from coop.dealers.models import Member
+from coop.overflow.asking import (
+    Asked,
+    AskRefused,
+    PieceAsked,
+    RequestOutdated,
+    ask_again,
+    ask_floor,
+    change_request,
+    leased_until,
+    withdraw,
+)
+from coop.overflow.models import OverflowPiece, OverflowRequest, Stay
+from coop.overflow.placing import place_piece
+from coop.overflow.reading import pieces_of
+from coop.overflow.staying import cancel_stay
+from tests.factories.aisles import MONDAY, TODAY, Aisles, piece
+from tests.factories.leases import make_lease
+from tests.factories.overflow_floor import lay_rules
+
+HUTCH = piece()
+
+
+@pytest.fixture
+def session(sessions: Sessions) -> Iterator[Session]:
+    with transaction(sessions) as session:
+        yield session
+
+
+@pytest.fixture
+def aisles(session: Session, now: datetime) -> Aisles:
+    return Aisles(session, now)
+
+
+def test_a_request_is_kept_as_it_was_written_and_said_in_the_log(session: Session, now: datetime, aisles: Aisles) -> None:
+    bench = piece("  Pine   bench ", 36, 14, 18, colour=" #8A5A2B ", grouping="Porch", price_cents=85_00, may_turn=True)
+    row, pieces = aisles.ask(session, now, HUTCH, bench, flexible_weeks=2, together=True, bay_code="A1-1", note=" By  the door ")
+    assert (row.state, row.asked_on, row.not_before, row.weeks, row.flexible_weeks) == ("waiting", TODAY, MONDAY, 4, 2)
+    assert (row.together, row.bay_code, row.note, row.version) == (True, "A1-1", "By the door", 1)
+    assert [(one.name, one.width_in16, one.colour, one.price_cents) for one in pieces] == [
+        ("Oak hutch", 640, "", None),
+        ("Pine bench", 576, "#8a5a2b", 85_00),
+    ]
+    assert aisles.logged(session, "overflow request") == ["floor asked for: D01 at MAIN, 2 pieces"]
+    twice, _ = aisles.ask(session, now, HUTCH, HUTCH)
+    assert len(pieces_of(session, [twice])[twice.id]) == 2
+
+
+ASKED = Asked(MONDAY, 4, pieces=(HUTCH,))
+
+
+def only(one: PieceAsked, **more: Any) -> Asked:
+    return replace(ASKED, pieces=(one,), **more)
+
+
+REFUSED: list[tuple[Asked, str, str]] = [
+    (replace(ASKED, not_before=date(2026, 11, 2)), "not_before", "It begins on Nov 2, 2026, which is past"),
+    (replace(ASKED, not_before=date(2028, 1, 1)), "not_before", "write a day of the next twelve months"),
+    (replace(ASKED, weeks=0), "weeks", "Floor is asked for 0 weeks: write 1 to 12."),
+    (replace(ASKED, weeks=13), "weeks", "Floor is asked for 13 weeks: write 1 to 12."),
+    (replace(ASKED, flexible_weeks=27), "flexible_weeks", "It may begin 27 weeks later: write 0 to 26."),
+    (replace(ASKED, note="x" * 401), "note", "The note has 401 characters: 400 are the most."),
+    (replace(ASKED, pieces=()), "pieces", "No piece is written down: name what is to stand there, with its sizes."),
+    (replace(ASKED, pieces=(HUTCH,) * 21), "pieces", "21 pieces are in one request: 20 are the most."),
+    (replace(ASKED, pieces=(HUTCH,) * 5, together=True), "together", "has 4 pieces in the aisles at a time: 5 cannot stand"),
+    (replace(ASKED, pieces=(HUTCH, piece(""))), "pieces.1.name", "Piece 2: give it a name, like Oak hutch."),
+    (only(piece("x" * 81)), "pieces.0.name", "write the name in 80 characters."),
+    (only(piece(width=0)), "pieces.0.width_in16", "Piece 1, Oak hutch: write its width, above zero, like 36 or 3' 0\"."),
+    (only(piece(height=241)), "pieces.0.height_in16", "a height of 20' 1\" is more than 20 feet: a plain number is inches"),
+    (only(piece(weight_oz=0)), "pieces.0.weight_oz", "write a weight above zero, or leave it empty until it is weighed."),
+    (only(piece(price_cents=-1)), "pieces.0.price_cents", "write a price from $0 to $1,000,000"),
+    (only(piece(colour="brown")), "pieces.0.colour", "'brown' is no color: write it like #8a5a2b, or leave it empty."),
+    (
+        replace(ASKED, bay_code="Z9"),
+        "bay_code",
+        "No bay Z9 is lent at Lantern Yard Antiques Hall: leave it empty, or name one such",
+    ),
+    (only(piece(depth=31)), "pieces.0", "Piece 1, Oak hutch is 2' 7\" deep; the deepest bay is 2' 6\" deep."),
+    (only(piece(height=85)), "pieces.0", "is 7' 1\" high, and nothing higher than 7' 0\" stands in an aisle."),
+    (only(piece(width=96)), "pieces.0.width_in16", "takes 8' 1\" along a bay with the gap beside it, and a dealer has 8' 0\""),
+    (only(piece(depth=20), bay_code="A1-2"), "bay_code", "Bay A1-2: Piece 1, Oak hutch is 1' 8\" deep and the bay 1' 6\"."),
+    (
+        replace(ASKED, pieces=(HUTCH,) * 3, together=True),
+        "together",
+        "Side by side these pieces take 10' 3\", and a dealer has 8'",
+    ),
+]
+
+
+def test_what_cannot_be_asked_is_refused_at_its_field(session: Session, now: datetime, aisles: Aisles) -> None:
+    for asked, field, said in REFUSED:
+        with pytest.raises(AskRefused) as refused, session.begin_nested():
+            ask_floor(session, now, aisles.dealer(session), aisles.mall(session), asked, by=aisles.by)
+        assert list(refused.value.faults) == [field], (asked, refused.value.faults)
+        assert said in str(refused.value)
+    assert session.scalars(select(OverflowRequest)).all() == []
+    two = replace(ASKED, weeks=0, pieces=(piece(depth=0), piece(width=0)))
+    with pytest.raises(AskRefused) as refused:
+        ask_floor(session, now, aisles.dealer(session), aisles.mall(session), two, by=aisles.by)
+    assert list(refused.value.faults) == ["weeks", "pieces.0.depth_in16", "pieces.1.width_in16"]
+
+
+def test_together_needs_a_bay_with_room_for_all(session: Session, now: datetime) -> None:
+    """Of 120 in., the longest bay, 90, 29 and two gaps of 1 are one too many; 90 and 28 just fit."""
+    aisles = Aisles(session, now, most_in16=None)
+    with pytest.raises(AskRefused, match="No bay has room for all these pieces side by side"):
+        aisles.ask(session, now, piece(width=90), piece(width=29), together=True)
+    aisles.ask(session, now, piece(width=90), piece(width=28), together=True)
+    aisles.ask(session, now, piece(width=90), piece(width=29))
+
+
+def test_floor_is_lent_to_who_rents_there_then(session: Session, now: datetime, aisles: Aisles) -> None:
+    mall, amos, ruth = aisles.mall(session), aisles.dealer(session, "D02"), aisles.dealer(session, "D03")
+    with pytest.raises(AskRefused, match="D03 has no lease at Lantern Yard Antiques Hall on Nov 9, 2026"):
+        ask_floor(session, now, ruth, mall, ASKED, by=aisles.by)
+    late = replace(ASKED, not_before=date(2027, 1, 5))
+    with pytest.raises(AskRefused, match=r"The lease of D02 at .* ends on Jan 31, 2027, before Feb 1, 2027: ask for fewer weeks"):
+        ask_floor(session, now, amos, mall, late, by=aisles.by)
+    ask_floor(session, now, amos, mall, replace(late, not_before=date(2027, 1, 4)), by=aisles.by)
+    make_lease(session, now, mall, amos, starts_on=date(2027, 2, 1), ends_on=date(2027, 3, 31))
+    assert leased_until(session, amos.id, mall.id, TODAY) == date(2027, 3, 31)
+    assert leased_until(session, amos.id, mall.id, date(2027, 4, 1)) is None
+    assert leased_until(session, aisles.dealer(session).id, mall.id, TODAY) == date.max
+    ask_floor(session, now, amos, mall, late, by=aisles.by)
+    session.get_one(Member, amos.member_id).left_on = date(2026, 11, 1)
+    with pytest.raises(AskRefused, match="D02 has left the co-op, on Nov 1, 2026"):
+        ask_floor(session, now, amos, mall, ASKED, by=aisles.by)
+
+
+def test_without_bays_a_request_waits_whatever_its_size(session: Session, now: datetime, aisles: Aisles) -> None:
+    for code in ("A1-1", "A1-2", "A2-1"):
+        aisles.bay(session, code).is_lent = False
+    session.flush()
+    row, _ = aisles.ask(session, now, piece(depth=60))
+    assert row.state == "waiting"
+    with pytest.raises(AskRefused, match="No bay A1-1 is lent at Lantern Yard Antiques Hall: leave it empty"):
+        aisles.ask(session, now, bay_code="A1-1")
+
+
+def test_rules_of_the_day_it_begins_hold(session: Session, now: datetime, aisles: Aisles) -> None:
+    lay_rules(session, aisles.mall(session), MONDAY, longest_weeks=3)
+    with pytest.raises(AskRefused, match="Floor is asked for 4 weeks: write 1 to 3"):
+        aisles.ask(session, now)
+    ask_floor(session, now, aisles.dealer(session), aisles.mall(session), replace(ASKED, not_before=TODAY), by=aisles.by)
+
+
+def test_a_request_is_changed_against_its_version(session: Session, now: datetime, aisles: Aisles) -> None:
+    row, before = aisles.ask(session, now, HUTCH, piece("Pine bench"), piece("Tin box"))
+    later = now + timedelta(days=2)
+    change_request(session, later, row, only(piece("Oak hutch", 38)), version=1, by=aisles.by)
+    after = pieces_of(session, [row])[row.id]
+    assert [(one.id, one.name, one.width_in16) for one in after] == [(before[0].id, "Oak hutch", 608)]
+    assert (row.version, row.asked_on) == (2, TODAY)
+    with pytest.raises(RequestOutdated, match="This request was changed since you opened it, and nothing of yours was kept"):
+        change_request(session, later, row, ASKED, version=1, by=aisles.by)
+    change_request(session, later, row, replace(ASKED, pieces=(HUTCH, HUTCH)), version=2, by=aisles.by)
+    assert len(pieces_of(session, [row])[row.id]) == 2
+    with pytest.raises(AskRefused, match="Floor is asked for 0 weeks"):
+        change_request(session, later, row, replace(ASKED, weeks=0), version=3, by=aisles.by)
+
+
+def test_what_was_given_is_not_changed_but_what_was_taken_back_before_it_began_is(
+    session: Session, now: datetime, aisles: Aisles
+) -> None:
+    row, (hutch, bench) = aisles.ask(session, now, HUTCH, piece("Pine bench"))
+    stay = place_piece(session, now, aisles.mall(session), bench, aisles.place(session), by=aisles.by)
+    assert row.state == "partly"
+    with pytest.raises(Refusal, match="This request was granted in part: withdraw what waits of it, and ask anew"):
+        change_request(session, now, row, ASKED, version=row.version, by=aisles.by)
+    cancel_stay(session, now, stay, by=aisles.by)
+    assert row.state == "waiting"
+    change_request(session, now, row, ASKED, version=row.version, by=aisles.by)
+    assert session.scalars(select(OverflowPiece.id)).all() == [hutch.id]
+    assert session.scalars(select(Stay)).all() == []
+
+
+def test_a_withdrawal_is_undone_to_where_it_was(session: Session, now: datetime, aisles: Aisles) -> None:
+    row, (hutch, bench) = aisles.ask(session, now, HUTCH, piece("Pine bench"))
+    withdraw(session, now, row, by=aisles.by)
+    withdraw(session, now, row, by=aisles.by)
+    with pytest.raises(Refusal, match="This request is withdrawn: ask for it again first"):
+        change_request(session, now, row, ASKED, version=row.version, by=aisles.by)
+    ask_again(session, now, row, by=aisles.by)
+    assert row.state == "waiting"
+    place_piece(session, now, aisles.mall(session), bench, aisles.place(session), by=aisles.by)
+    withdraw(session, now, row, by=aisles.by)
+    assert row.state == "withdrawn"
+    ask_again(session, now, row, by=aisles.by)
+    assert row.state == "partly"
+    place_piece(session, now, aisles.mall(session), hutch, aisles.place(session, at=50), by=aisles.by)
+    assert row.state == "granted"
+    with pytest.raises(Refusal, match="All of this request was granted, and nothing of it waits: give back its floor instead"):
+        withdraw(session, now, row, by=aisles.by)
+    assert aisles.logged(session, "overflow request")[1:] == [
+        "request for floor withdrawn: ",
+        "request for floor taken up again: ",
+        "request for floor withdrawn: ",
+        "request for floor taken up again: ",
+    ]
+
+
+def test_who_rents_there_no_more_does_not_ask_again(session: Session, now: datetime, aisles: Aisles) -> None:
+    row, _ = aisles.ask(session, now, code="D02")
+    withdraw(session, now, row, by=aisles.by)
+    session.get_one(Member, aisles.dealer(session, "D02").member_id).left_on = TODAY
+    with pytest.raises(Refusal, match="D02 has left the co-op"):
+        ask_again(session, now, row, by=aisles.by)
