@@ -98,7 +98,8 @@ def map_svg(
     shapes += [_linked(_bay(bay, look, labels), link_bay and link_bay(bay.row_id), f"Bay {bay.bay.code}") for bay in bays]
     shapes += put
     shapes += [_dot(bay.bay, look) for bay in bays]
-    shapes += [_part_code(part, look, labels, bounds) for part in draft.parts if part.kind in _CALLED]
+    shapes += [_extinguisher_code(part, look, labels, bounds) for part in draft.parts if part.kind == "extinguisher"]
+    shapes += [_aisle_code(part, look, labels, view) for part in draft.parts if part.kind == "aisle"]
     if sheet is not None:
         shapes += join_marks(sheet, look)
     return (
@@ -130,8 +131,6 @@ _UNDER: Mapping[str, str] = {
     "exit": 'class="blank" fill="#fff" stroke="currentColor"',
 }
 """How each kind of part is drawn, in the order they are drawn in; all but bays and pieces is light."""
-_CALLED = {"aisle": "Aisle", "extinguisher": "Ext."}
-"""What has its code set where letters are free."""
 
 
 def _ground(draft: PlanDraft, look: Look, bounds: Bounds) -> Iterator[str]:
@@ -160,9 +159,8 @@ def _part(part: PartDraft, attributes: str, bounds: Bounds, look: Look) -> str:
     elif part.kind == "counter":
         label = label_in(part.outline, ["Counter"], look)
     elif part.kind == "extinguisher":
-        middle, xs = middle_of(part.outline), [x for x, _ in part.outline]
-        r = max(look.text * 0.6, (max(xs) - min(xs)) * 0.9)
-        at = f'cx="{n(middle.x)}" cy="{n(middle.y)}" r="{n(r)}"'
+        middle = middle_of(part.outline)
+        at = f'cx="{n(middle.x)}" cy="{n(middle.y)}" r="{n(_ring(part.outline, look))}"'
         label = f'<circle {at} fill="none" stroke="currentColor" stroke-width="{n(2 * look.hair)}"/>'
     return f'<g class="{part.kind}"><title>{escape(words)}</title>{shape}{label}</g>'
 
@@ -212,20 +210,34 @@ def _piece(one: DrawnPiece, look: Look, labels: Labels) -> str:
     return f'<g class="piece"><title>{escape(one.words)}</title>{pattern(one.outline, one.state, _pen(look))}{label}</g>'
 
 
-def _part_code(part: PartDraft, look: Look, labels: Labels, bounds: Bounds) -> str:
-    """Along its middle, where letters are free; beside an extinguisher, towards the middle of the hall."""
-    xs, ys = zip(*part.outline, strict=True)
-    wide, tall, middle = max(xs) - min(xs), max(ys) - min(ys), middle_of(part.outline)
-    words, turned = f"{_CALLED[part.kind]} {part.code}", part.kind == "aisle" and tall > wide
-    if part.kind == "aisle":
-        far = [0.8 * max(wide, tall) * share for share in (0, -0.1, 0.1, -0.2, 0.2, -0.3, 0.3, -0.4, 0.4, -0.5, 0.5)]
-        spots = [(middle.x, middle.y + at) if turned else (middle.x + at, middle.y) for at in far]
-    else:
-        away = max(wide, tall) + look.text
-        aside = away + len(words) * LETTER * look.text / 2
-        spots = [(middle.x, middle.y + way * away) for way in (-1, 1)] + [(middle.x + way * aside, middle.y) for way in (-1, 1)]
-        spots.sort(key=lambda at: dist(at, (bounds.x + bounds.width / 2, bounds.y + bounds.height / 2)))
-    return f'<g fill-opacity="0.65">{labels.set_first(spots, words, look.text, -90 if turned else 0)}</g>'
+def _aisle_code(part: PartDraft, look: Look, labels: Labels, view: Bounds | Sheet) -> str:
+    """Along what is seen of an aisle, where letters are free."""
+    (left, right), (top, low) = ((min(axis), max(axis)) for axis in zip(*part.outline, strict=True))
+    left, right = max(left, view.x), min(right, view.x + view.width)
+    top, low = max(top, view.y), min(low, view.y + view.height)
+    if left >= right or top >= low:
+        return ""
+    x, y, turned = (left + right) / 2, (top + low) / 2, low - top > right - left
+    shares = sorted((step / 24 for step in range(-11, 12)), key=abs)
+    places = [(share * max(right - left, low - top), away * look.text) for away in (0, -1.2, 1.2) for share in shares]
+    spots = [(x + away, y + far) if turned else (x + far, y + away) for far, away in places]
+    return f'<g fill-opacity="0.65">{labels.set_first(spots, f"Aisle {part.code}", look.text, -90 if turned else 0)}</g>'
+
+
+def _extinguisher_code(part: PartDraft, look: Look, labels: Labels, hall: Bounds) -> str:
+    """Beside it, towards the middle of the hall where letters are free."""
+    words, at = f"Ext. {part.code}", middle_of(part.outline)
+    away = _ring(part.outline, look) + look.text
+    aside = away + len(words) * LETTER * look.text / 2
+    spots = [(at.x + x, at.y + y) for x, y in ((0, -away), (0, away), (-aside, 0), (aside, 0))]
+    spots.sort(key=lambda spot: dist(spot, (hall.x + hall.width / 2, hall.y + hall.height / 2)))
+    return f'<g fill-opacity="0.65">{labels.set_first(spots, words, look.text)}</g>'
+
+
+def _ring(outline: Outline, look: Look) -> float:
+    """How far from its middle an extinguisher is ringed."""
+    across: int = max(max(axis) - min(axis) for axis in zip(*outline, strict=True))
+    return max(look.text * 0.6, across * 0.9)
 
 
 def legend_of(states: Sequence[str], kept_free: int = 0) -> list[tuple[Markup, str, int]]:
