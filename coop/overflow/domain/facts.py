@@ -14,6 +14,16 @@ WEEK = timedelta(weeks=1)
 
 
 @dataclass(frozen=True)
+class Closed:
+    """A stretch of a bay that is not lent in some weeks, first and last included: a wider aisle or opening needs it."""
+
+    from_in16: int
+    to_in16: int
+    first: int
+    last: int
+
+
+@dataclass(frozen=True)
 class BayFacts:
     bay: Bay
     depth_by_week: tuple[int, ...]
@@ -22,6 +32,8 @@ class BayFacts:
     """Colours `#rrggbb` that pieces there are to suit: the manager's, and those of what stays there."""
     feet_to: Mapping[str, int] = field(default_factory=dict)
     """By the code of a space, how far it is to walk there."""
+    closed: tuple[Closed, ...] = ()
+    """What of its length may not be used in some weeks."""
 
 
 @dataclass(frozen=True)

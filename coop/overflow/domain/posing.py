@@ -251,26 +251,33 @@ def nearest(room: BayFacts, dealer: DealerFacts) -> tuple[int, str] | None:
 
 
 def _fixed(facts: PeriodFacts) -> Iterator[Fixed]:
-    """What stays where it is, with the gap beside it. Where two cover the same floor in a week, as when one goes and the other
-    comes, the earlier has it and the later what is left: nothing fixed overlaps anything fixed.
+    """What stays where it is, with the gap beside it, and what is closed. Where two cover the same floor in a week, as when one
+    goes and the other comes, the earlier has it and the later what is left: nothing fixed overlaps anything fixed.
     """
+    gap = facts.rules.gap_in16
+    covered = [
+        (f"stay {stay.key}", stay.dealer, stay.bay, stay.from_in16, stay.to_in16 + gap, _weeks_of(stay, facts), 1)
+        for stay in sorted(facts.standing, key=lambda stay: (stay.starts_on, stay.key))
+        if not stay.must_move
+    ]
+    covered += [
+        (f"closed {room.bay.code}", "", room.bay.code, each.from_in16, each.to_in16, range(each.first, each.last + 1), 0)
+        for room in facts.rooms
+        for each in room.closed
+    ]
     taken: dict[tuple[str, int], list[tuple[int, int]]] = defaultdict(list)
-    for stay in sorted(facts.standing, key=lambda stay: (stay.starts_on, stay.key)):
-        if stay.must_move:
-            continue
+    for key, dealer, bay, begins, ends, weeks_of, pieces in covered:
         runs: list[tuple[tuple[tuple[int, int], ...], list[int]]] = []
-        for week in _weeks_of(stay, facts):
-            left = tuple(_less(stay.from_in16, stay.to_in16 + facts.rules.gap_in16, taken[stay.bay, week]))
-            taken[stay.bay, week] += left
+        for week in weeks_of:
+            left = tuple(_less(begins, ends, taken[bay, week]))
+            taken[bay, week] += left
             if runs and runs[-1][0] == left:
                 runs[-1][1].append(week)
             else:
                 runs.append((left, [week]))
         for left, weeks in runs:
             for number, (from_in16, to_in16) in enumerate(left):
-                yield Fixed(
-                    f"stay {stay.key}", stay.dealer, stay.bay, from_in16, to_in16, weeks[0], weeks[-1], pieces=int(number == 0)
-                )
+                yield Fixed(key, dealer, bay, from_in16, to_in16, weeks[0], weeks[-1], pieces=pieces * int(number == 0))
 
 
 def _less(from_in16: int, to_in16: int, taken: Iterable[tuple[int, int]]) -> Iterator[tuple[int, int]]:
