@@ -25,6 +25,7 @@ import coop.leases.models
 import coop.leases.offering
 import coop.leases.posting
 import coop.leases.settling
+import coop.overflow.drafting
 import coop.overflow.models
 import coop.overflow.surveying
 import coop.overflow.papers

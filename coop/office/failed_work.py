@@ -27,6 +27,7 @@ WORDS = {
     "leases.rents": "Posting rents",
     "leases.rents_of": "Posting a mall’s rents",
     "overflow.daily": "Looking for bays to work out anew",
+    "overflow.draft": "Drafting who has floor in the aisles",
     "overflow.remind": "Reminding of floor in the aisles",
     "overflow.sheet": "Making the sheet to walk the aisles with",
     "overflow.survey": "Working out the bays of a mall",

@@ -52,7 +52,10 @@ KINDS: dict[str, tuple[str, tuple[str, ...]]] = {
             "reset settings",
         ),
     ),
-    "overflow": ("Overflow in the aisles", ("rules of overflow", "bay", "overflow request", "overflow stay", "overflow walk")),
+    "overflow": (
+        "Overflow in the aisles",
+        ("rules of overflow", "bay", "overflow request", "overflow stay", "overflow draft", "overflow walk"),
+    ),
     "letters": ("Letters and questions", ("letter", "outbox", "question")),
     "sales": ("Sales", ("import", "claim", "ticket line", "gift certificate", "layaway", "drawer", "device")),
     "tax": (

@@ -1,0 +1,147 @@
+"""A draft made stays and answers, while nothing has changed since it was worked out; its askers are told in that transaction."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import Session
+
+from coop.core.errors import Refusal
+from coop.core.periods import shown_day
+from coop.floor.models import Mall
+from coop.leases.editing import By
+from coop.leases.holding import lock, require_open_day, today_at
+from coop.overflow import telling
+from coop.overflow.asking import settle_state
+from coop.overflow.domain.answers import GRANTED, PARTLY, REFUSED
+from coop.overflow.drafting import log_draft, require_draft
+from coop.overflow.models import BayRow, OverflowAnswer, OverflowDraft, OverflowPiece, OverflowRequest, Stay
+from coop.overflow.period import hash_of, read_period
+from coop.overflow.surveying import ask_survey
+
+LONGEST_WHY, LONGEST_RECALL = 400, 200
+CHANGED = "Something has changed since this draft was worked out: draft it again, and publish that."
+_DAY = timedelta(days=1)
+
+
+def publish(session: Session, now: datetime, row: OverflowDraft, *, by: By) -> int:
+    """Make a draft's placements stays and tell every asker; how many stays that are. What gets nothing goes on waiting.
+
+    Refuses one that is not worked out, a period that has begun, and one since whose facts anything has changed.
+    """
+    mall = session.get_one(Mall, row.mall_id)
+    lock(session, mall, row)
+    require_draft(session, row)
+    if row.outcome is None:
+        raise Refusal("This draft is not worked out: draft it again.")
+    today = today_at(session, now, mall.id)
+    if row.first_day < today:
+        raise Refusal(f"The draft begins on {shown_day(row.first_day)}, which is past: drop it, and draft from a later day.")
+    require_open_day(session, mall.id, row.first_day, "The draft")
+    if hash_of(read_period(session, mall, row.first_day, row.weeks, today)) != row.made_of:
+        raise Refusal(CHANGED)
+    outcome = row.outcome
+    before = _end_moved(session, now, mall, outcome)
+    stays = _place(session, now, mall, outcome["placements"], before)
+    row.state, row.published_at = "published", now
+    _answer(session, now, row, outcome)
+    counts = [sum(1 for one in outcome["answers"] if one["answer"] == answer) for answer in (GRANTED, PARTLY, REFUSED)]
+    said = f"{len(stays)} pieces placed; {counts[0]} granted, {counts[1]} partly, {counts[2]} refused"
+    log_draft(session, now, mall, row, "draft published", by, said)
+    for stay in stays:
+        if stay.piece_id in before:
+            telling.tell_moved(session, now, stay, session.get_one(BayRow, before[stay.piece_id].bay_id).code)
+    ask_survey(session, now, mall)
+    return len(stays)
+
+
+def _end_moved(session: Session, now: datetime, mall: Mall, outcome: Mapping[str, Any]) -> dict[int, Stay]:
+    """End what must move on the day before, or take it back where it had not begun; those that get another place, by piece.
+
+    All are ended before any stands elsewhere: one may come where another leaves.
+    """
+    begins = {one["stay"]: date.fromisoformat(one["starts_on"]) for one in outcome["placements"] if one["stay"] is not None}
+    placed = {}
+    for one in outcome["moves"]:
+        stay = session.get_one(Stay, one["stay"], with_for_update=True)
+        on = begins.get(stay.id, date.fromisoformat(one["from"]))
+        if stay.starts_on < on:
+            stay.ends_on = on - _DAY
+        else:
+            stay.state = "cancelled"
+        if one["placed"]:
+            placed[stay.piece_id] = stay
+            continue
+        stay.recalled_at, stay.recall_why = now, one["sentence"][:LONGEST_RECALL]
+        session.flush()
+        if stay.state == "stands":
+            telling.tell_recalled(session, now, stay)
+        else:
+            _wait_again(session, now, stay, one["sentence"])
+    session.flush()
+    return placed
+
+
+def _wait_again(session: Session, now: datetime, stay: Stay, sentence: str) -> None:
+    """A piece that was to come, and has no place any more, waits again with its request."""
+    piece = session.get_one(OverflowPiece, stay.piece_id)
+    if piece.request_id is not None:
+        settle_state(session, session.get_one(OverflowRequest, piece.request_id))
+        _tell(session, now, OverflowAnswer(request_id=piece.request_id, answer=REFUSED, sentence=sentence, at=now))
+
+
+def _place(
+    session: Session, now: datetime, mall: Mall, placements: Iterable[Mapping[str, Any]], before: Mapping[int, Stay]
+) -> list[Stay]:
+    rows = select(BayRow).where(BayRow.mall_id == mall.id, BayRow.ended_on.is_(None))
+    bays = {bay.code: bay for bay in session.scalars(rows)}
+    stays = []
+    for one in placements:
+        old = before.get(one["piece"])
+        ends_on = date.fromisoformat(one["ends_on"])
+        stays.append(
+            Stay(
+                piece_id=one["piece"],
+                bay_id=bays[one["bay"]].id,
+                kind=old.kind if old else "asked",
+                from_in16=one["from_in16"],
+                to_in16=one["to_in16"],
+                depth_in16=one["depth_in16"],
+                turned=one["turned"],
+                starts_on=date.fromisoformat(one["starts_on"]),
+                ends_on=ends_on,
+                granted_until=old.granted_until if old else ends_on,
+                why=one["why"][:LONGEST_WHY],
+                recalled_at=old.recalled_at if old else None,
+                recall_why=old.recall_why if old else "",
+                created_at=now,
+            )
+        )
+    session.add_all(stays)
+    try:
+        session.flush()
+    except IntegrityError as error:
+        # Somebody who did not hold the mall was quicker: the database tells.
+        if "guard_overflow_stay" in str(error) or "stands where another does" in str(error):
+            raise Refusal(CHANGED) from error
+        raise
+    return stays
+
+
+def _answer(session: Session, now: datetime, row: OverflowDraft, outcome: Mapping[str, Any]) -> None:
+    for one in outcome["answers"]:
+        settle_state(session, session.get_one(OverflowRequest, one["request"]))
+        answer = OverflowAnswer(
+            request_id=one["request"], draft_id=row.id, answer=one["answer"], sentence=one["sentence"], at=now
+        )
+        _tell(session, now, answer)
+
+
+def _tell(session: Session, now: datetime, answer: OverflowAnswer) -> None:
+    session.add(answer)
+    session.flush()
+    telling.tell_answer(session, now, answer)

@@ -1,0 +1,283 @@
+"""A period of overflow drafted, from rows to stays and answers, on both databases; stopped, dropped, published; what bars it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date, datetime, timedelta
+from typing import Any
+
+import pytest
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from coop.core.db import Sessions, transaction
+from coop.core.errors import Refusal
+from coop.core.geometry import IN16_PER_INCH
+from coop.core.jobs import Job, claim_next, run_job
+from coop.floor.models import Mall
+from coop.floor.planning import set_aisle_width
+from coop.leases.editing import By
+from coop.leases.models import Lease
+from coop.overflow.drafting import ask_draft, draft_of, drop_draft, is_drafted_now, redraft, said_outcome, stop_draft
+from coop.overflow.models import BayRow, OverflowAnswer, OverflowDraft, OverflowPiece, OverflowRequest, Stay
+from coop.overflow.period import facts_of, read_period
+from coop.overflow.publishing import publish
+from tests.factories.house import add_person
+from tests.factories.overflow_floor import lay_piece, lay_request, lay_rules, lay_stay
+from tests.factories.overflow_hall import build_overflow_hall
+from tests.factories.people import make_coop, make_mall
+
+TODAY, FIRST = date(2026, 11, 3), date(2026, 11, 9)
+LEASE = timedelta(seconds=60)
+
+
+class Floor:
+    """The hall with V1 to V6, house rules, and what is asked in it; its bays worked out by the first draft."""
+
+    def __init__(self, sessions: Sessions, now: datetime) -> None:
+        self.sessions, self.now = sessions, now
+        with transaction(sessions) as session:
+            make_coop(session, now)
+            self.hall = build_overflow_hall(session, now, make_mall(session, now))
+            self.mall_id = self.hall.mall.id
+            lay_rules(session, self.hall.mall)
+            member = self.hall.dealers["V1"].member_id
+            self.by = By(add_person(session, now, "vera@example.org", ("dealer",), member))
+
+    def mall(self, session: Session) -> Mall:
+        return session.get_one(Mall, self.mall_id)
+
+    def request(self, code: str, *names: str, size: tuple[int, int, int] = (36, 18, 30), weeks: int = 4, **more: Any) -> int:
+        """Asked since October 1, from November 9 on; the pieces are alike."""
+        values: dict[str, Any] = {"asked_on": date(2026, 10, 1), "not_before": FIRST, "weeks": weeks, **more}
+        with transaction(self.sessions) as session:
+            dealer = self.hall.dealers[code]
+            row = lay_request(session, self.hall.mall, dealer, **values)
+            for name in names:
+                lay_piece(session, dealer, name, size, row)
+            return row.id
+
+    def ask(self, *, weeks: int = 4, seconds: int = 5, seed: int | None = 7, first_day: date = FIRST) -> int:
+        with transaction(self.sessions) as session:
+            return ask_draft(
+                session, self.now, self.mall(session), first_day=first_day, weeks=weeks, seconds=seconds, seed=seed, by=self.by
+            ).id
+
+    def work(self, meanwhile: Callable[[str], None] = lambda kind: None) -> list[tuple[str, str]]:
+        """Do what waits, and what comes of each: its kind and state."""
+        done = []
+        for _ in range(9):
+            with transaction(self.sessions) as session:
+                claimed = claim_next(session, self.now, LEASE, ("rota",))
+                if claimed is None:
+                    return done
+                kind = session.get_one(Job, claimed[0]).kind
+            meanwhile(kind)
+            run_job(self.sessions, claimed[0], lease=LEASE, token=claimed[1], clock=lambda: self.now)
+            with transaction(self.sessions) as session:
+                job = session.get_one(Job, claimed[0])
+                done.append((kind, job.error or job.state))
+        raise AssertionError("jobs ask for one another for ever")
+
+    def outcome(self, draft_id: int) -> dict[str, Any]:
+        with transaction(self.sessions) as session:
+            outcome = session.get_one(OverflowDraft, draft_id).outcome
+            assert outcome is not None
+            return outcome
+
+    def drafted(self, **more: Any) -> int:
+        draft_id = self.ask(**more)
+        assert self.work()[-1] == ("overflow.draft", "done")
+        return draft_id
+
+    def publish(self, draft_id: int) -> int:
+        with transaction(self.sessions) as session:
+            return publish(session, self.now, session.get_one(OverflowDraft, draft_id), by=self.by)
+
+
+@pytest.fixture
+def floor(sessions: Sessions, now: datetime) -> Floor:
+    return Floor(sessions, now)
+
+
+def test_a_draft_goes_from_rows_to_stays_and_answers(floor: Floor) -> None:
+    """Bays are worked out first. Two chests fit, a wardrobe of 20 ft fits nowhere, and what is asked for later is not told."""
+    first = floor.request("V1", "Pine chest", "Oak bench")
+    wide = floor.request("V2", "Long counter", size=(239, 24, 36))
+    later = floor.request("V3", "Cane chair", not_before=date(2027, 2, 1))
+    draft_id = floor.ask()
+    assert floor.work() == [("overflow.survey", "done"), ("overflow.draft", "done")]
+    outcome = floor.outcome(draft_id)
+    assert [(one["request"], one["answer"]) for one in outcome["answers"]] == [(first, "granted"), (wide, "refused")]
+    assert outcome["later"] == [later]
+    assert outcome["taken_out"] == []
+    assert [tier["name"] for tier in outcome["tiers"]] == ["standing", "fairness", "waiting", "distance", "tones", "money"]
+    assert {(one["starts_on"], one["ends_on"]) for one in outcome["placements"]} == {("2026-11-09", "2026-12-06")}
+    assert said_outcome(outcome)[0] == "1 of 2 requests granted, 1 goes on waiting and 1 not of this period yet."
+
+    assert floor.publish(draft_id) == 2
+    with transaction(floor.sessions) as session:
+        assert session.get_one(OverflowDraft, draft_id).state == "published"
+        stays = session.execute(select(Stay, OverflowPiece.name).join(OverflowPiece).order_by(Stay.id)).all()
+        assert [(name, stay.kind, stay.starts_on, stay.ends_on, stay.granted_until) for stay, name in stays] == [
+            (name, "asked", FIRST, date(2026, 12, 6), date(2026, 12, 6)) for name in ("Pine chest", "Oak bench")
+        ]
+        assert all("bay A" in stay.why for stay, _ in stays)
+        states = {row.id: row.state for row in session.scalars(select(OverflowRequest))}
+        assert states == {first: "granted", wide: "waiting", later: "waiting"}
+        answers = session.scalars(select(OverflowAnswer).order_by(OverflowAnswer.id)).all()
+        assert [(one.request_id, one.draft_id, one.answer) for one in answers] == [
+            (first, draft_id, "granted"),
+            (wide, draft_id, "refused"),
+        ]
+        told = session.scalars(select(Job.args).where(Job.kind == "overflow.tell").order_by(Job.id)).all()
+        assert [args["answer"] for args in told] == [one.id for one in answers]
+
+
+def test_the_same_seed_gives_the_same_draft_and_another_draft_keeps_what_stands(floor: Floor) -> None:
+    for code in floor.hall.dealers:
+        floor.request(code, f"Chest of {code}", weeks=3, flexible_weeks=1)
+    draft_id = floor.drafted()
+    before = floor.outcome(draft_id)
+    with transaction(floor.sessions) as session:
+        redraft(session, floor.now, session.get_one(OverflowDraft, draft_id), seconds=5, seed=7, by=floor.by)
+    assert floor.work() == [("overflow.draft", "done")]
+    again = floor.outcome(draft_id)
+    assert {**again, "milliseconds": 0} == {**before, "milliseconds": 0}
+    assert len(before["placements"]) == 6
+
+    floor.publish(draft_id)
+    late = floor.request("V1", "Wash stand", weeks=2)
+    second = floor.drafted()
+    assert [one["request"] for one in floor.outcome(second)["placements"]] == [late]
+    assert floor.publish(second) == 1
+
+
+def test_facts_changed_since_bar_publishing_until_it_is_drafted_again(floor: Floor) -> None:
+    floor.request("V1", "Pine chest")
+    draft_id = floor.drafted()
+    other = floor.request("V2", "Oak bench")
+    with pytest.raises(Refusal, match="Something has changed since this draft was worked out: draft it again"):
+        floor.publish(draft_id)
+    with transaction(floor.sessions) as session:
+        assert session.scalars(select(Stay)).all() == []
+        redraft(session, floor.now, session.get_one(OverflowDraft, draft_id), seconds=5, seed=7, by=floor.by)
+    floor.work()
+    assert other in [one["request"] for one in floor.outcome(draft_id)["placements"]]
+    assert floor.publish(draft_id) == 2
+    with pytest.raises(Refusal, match="is published: ask for another"):
+        floor.publish(draft_id)
+
+
+def test_what_cannot_be_drafted_is_refused_in_a_sentence(floor: Floor) -> None:
+    def refused(**more: Any) -> str:
+        with pytest.raises(Refusal) as caught:
+            floor.ask(**more)
+        return str(caught.value)
+
+    assert refused() == "Nobody waits for floor at Lantern Yard Antiques Hall: there is nothing to draft."
+    floor.request("V1", "Pine chest")
+    assert refused(first_day=date(2026, 11, 2)) == "The first day, Nov 2, 2026, is past: choose Nov 3, 2026 or a later one."
+    assert refused(weeks=53) == "The weeks are 53: write 1 to 52."
+    assert refused(seconds=0) == "The seconds are 0: write 1 to 600."
+    assert refused(seed=-1) == "The seed is -1: write 0 to 2147483647."
+    draft_id = floor.drafted()
+    assert refused() == "A draft of Nov 9 to Dec 6, 2026 is there already: publish it, or drop it and draft again."
+    with transaction(floor.sessions) as session:
+        drop_draft(session, floor.now, session.get_one(OverflowDraft, draft_id), by=floor.by)
+        assert draft_of(session, floor.mall_id) is None
+    with pytest.raises(Refusal, match="is dropped: ask for another"):
+        floor.publish(draft_id)
+    with transaction(floor.sessions) as session:
+        for bay in session.scalars(select(BayRow)):
+            bay.is_lent = False
+    assert refused().startswith("No bay is lent at Lantern Yard Antiques Hall. ")
+
+
+def test_a_draft_that_is_stopped_before_it_begins_leaves_nothing(floor: Floor) -> None:
+    floor.request("V1", "Pine chest")
+    draft_id = floor.ask()
+    with transaction(floor.sessions) as session:
+        row = session.get_one(OverflowDraft, draft_id)
+        assert is_drafted_now(session, row)
+        with pytest.raises(Refusal, match="is being worked out: wait for it, or stop it"):
+            redraft(session, floor.now, row, by=floor.by)
+        stop_draft(session, floor.now, row)
+    assert floor.work()[-1] == ("overflow.draft", "done")
+    with transaction(floor.sessions) as session:
+        row = session.get_one(OverflowDraft, draft_id)
+        assert row.outcome is None
+        with pytest.raises(Refusal, match="is not being worked out"):
+            stop_draft(session, floor.now, row)
+        with pytest.raises(Refusal, match="is not worked out: draft it again"):
+            publish(session, floor.now, row, by=floor.by)
+
+
+def test_bays_that_changed_meanwhile_are_worked_out_before_a_draft_goes_on(floor: Floor) -> None:
+    floor.request("V1", "Pine chest")
+    floor.drafted()
+
+    def widen(kind: str) -> None:
+        if kind == "overflow.draft":
+            with transaction(floor.sessions) as session:
+                set_aisle_width(session, floor.now, floor.mall(session), "A1", TODAY, 50 * IN16_PER_INCH)
+
+    with transaction(floor.sessions) as session:
+        redraft(session, floor.now, session.scalars(select(OverflowDraft)).one(), seconds=5, seed=7, by=floor.by)
+    assert floor.work(widen) == [("overflow.draft", "Bays are worked out first."), ("overflow.survey", "done")]
+    floor.now += timedelta(minutes=1)
+    assert floor.work() == [("overflow.draft", "done")]
+
+
+def test_a_width_raised_within_the_period_leaves_less_of_a_bay_and_moves_what_stands_too_deep(floor: Floor) -> None:
+    """Before booth 21 a bay is 50 in. long and 35 in. deep. From November 23 aisle A1 keeps 60 in., and so does the booth's
+    opening: 42 in. and 24 in. are left of it.
+
+    A chest of 30 in. that stands there goes elsewhere from then on; another 30 in. deep for four weeks is not placed there.
+    """
+    floor.request("V1", "First asker")
+    floor.drafted()
+    with transaction(floor.sessions) as session:
+        bay = session.scalars(select(BayRow).where(BayRow.code == "A1-2")).one()
+        assert (bay.length_in16, bay.depth_in16) == (50 * IN16_PER_INCH, 35 * IN16_PER_INCH)
+        piece = lay_piece(session, floor.hall.dealers["V2"], "Deep chest", (20, 30, 30))
+        stay_id = lay_stay(session, piece, bay, TODAY, date(2026, 12, 20)).id
+        set_aisle_width(session, floor.now, floor.mall(session), "A1", date(2026, 11, 23), 60 * IN16_PER_INCH)
+        drop_draft(session, floor.now, session.scalars(select(OverflowDraft)).one(), by=floor.by)
+    floor.request("V3", "Deep press", size=(24, 30, 30))
+    with transaction(floor.sessions) as session:
+        facts = facts_of(read_period(session, floor.mall(session), FIRST, 4, TODAY))
+    room = facts.bays["A1-2"]
+    assert [depth // IN16_PER_INCH for depth in room.depth_by_week] == [35, 35, 24, 24]
+    assert {(each.to_in16 - each.from_in16, each.first, each.last) for each in room.closed} == {(8 * IN16_PER_INCH, 2, 3)}
+    parts = [(one.starts_on, one.ends_on, one.must_move) for one in facts.standing]
+    assert parts == [(TODAY, date(2026, 11, 22), False), (date(2026, 11, 23), date(2026, 12, 20), True)]
+
+    draft_id = floor.drafted()
+    outcome = floor.outcome(draft_id)
+    (moved,) = [one for one in outcome["placements"] if one["stay"]]
+    assert (moved["stay"], moved["starts_on"], moved["ends_on"]) == (stay_id, "2026-11-23", "2026-12-06")
+    shallow = {f"A1-{number}" for number in range(2, 9)}
+    assert shallow.isdisjoint(one["bay"] for one in outcome["placements"] if one["dealer"] != "V1")
+    floor.publish(draft_id)
+    with transaction(floor.sessions) as session:
+        old = session.get_one(Stay, stay_id)
+        assert (old.state, old.ends_on) == ("stands", date(2026, 11, 22))
+        new = session.scalars(select(Stay).where(Stay.piece_id == old.piece_id, Stay.id != stay_id)).one()
+        assert (new.starts_on, new.ends_on, new.granted_until) == (date(2026, 11, 23), date(2026, 12, 6), date(2026, 12, 20))
+        told = [args for args in session.scalars(select(Job.args).where(Job.kind == "overflow.tell")) if args["what"] == "moved"]
+        assert [(args["stay"], args["before"]) for args in told] == [(new.id, "A1-2")]
+
+
+def test_floor_is_asked_for_no_longer_than_a_lease_runs(floor: Floor) -> None:
+    """V1's lease ends on November 24: two whole weeks of four. V2's ends on November 10: not a week."""
+    short, none = floor.request("V1", "Pine chest"), floor.request("V2", "Oak bench")
+    with transaction(floor.sessions) as session:
+        for code, ends_on in (("V1", date(2026, 11, 24)), ("V2", date(2026, 11, 10))):
+            dealer_id = floor.hall.dealers[code].id
+            session.scalars(select(Lease).where(Lease.dealer_id == dealer_id)).one().ends_on = ends_on
+    outcome = floor.outcome(floor.drafted())
+    assert [(one["ends_on"]) for one in outcome["placements"]] == ["2026-11-22"]
+    said = {one["request"]: one for one in outcome["answers"]}
+    assert said[short]["sentence"].endswith("It was taken for no longer than the lease, which ends on Nov 24, 2026.")
+    assert (said[none]["answer"], said[none]["sentence"][:38]) == ("refused", "Floor is lent under a lease only, and ")
