@@ -30,6 +30,7 @@ from coop.floor.rendering import plan_paper
 from coop.floor.sheets import PlanPaper, plan_pdf
 from coop.floor.svg import Look, drawing_css, plan_svg
 from coop.overflow.survey_asking import plan_changed
+from coop.overflow.surveying import read_ground, survey
 
 FORMATS = ("svg", "pdf", "dxf", "csv")
 
@@ -128,6 +129,33 @@ def check_command(mall_code: str, on: date | None, data: Path | None) -> None:
     _show_findings(list(paper.findings))
     if paper.findings:
         sys.exit(1)
+
+
+@floor_command.command("bays")
+@mall_option
+@on_option
+@data_option
+def bays_command(mall_code: str, on: date | None, data: Path | None) -> None:
+    """Tell which bays a mall's aisles have, and what of that which stands in them must move. Nothing is changed.
+
+    With --on a day to come, by the widths and house rules that hold then.
+    """
+    coop = open_coop(data)
+    with database_faults(), transaction(coop.sessions) as session:
+        mall: Mall = find_mall(session, mall_code)
+        day = on or local_date(utc_now(), mall.timezone)
+        ground = read_ground(session, mall, day)
+    if ground is None:
+        raise Refusal(f"{mall.name} has no plan yet: draw or import one first.")
+    found = survey(ground)
+    for aisle in found.cut.aisles:
+        click.echo(aisle.sentence)
+    for bay in found.cut.bays:
+        behind = f"{bay.backing} {bay.before}".strip()
+        click.echo(f"{bay.code:>10} {format_length(bay.length_in16):>10} by {format_length(bay.depth_in16):<10} at {behind}")
+    for sentence in (*ground.lost, *(one.reason for one in found.must_move), *found.findings):
+        click.echo(sentence)
+    click.echo(f"{len(found.must_move) or 'No'} piece{'' if len(found.must_move) == 1 else 's'} must move. {CAUTION}")
 
 
 @floor_command.command("export")

@@ -61,7 +61,7 @@ class Ground:
 class Found:
     """What working out a mall's bays finds."""
 
-    survey: Survey
+    cut: Survey
     must_move: tuple[MustMove, ...]
     findings: tuple[str, ...]
     """What all pieces together spoil of the mall's ways, in sentences."""
@@ -110,7 +110,7 @@ def read_ground(session: Session, mall: Mall, today: date) -> Ground | None:
 
 
 def _cut_before(session: Session, mall: Mall, cut_of: str) -> Survey | None:
-    value = survey_row(session, mall.id).value
+    value = session.scalar(select(BaySurvey.value).where(BaySurvey.mall_id == mall.id)) or {}
     if value.get("cut_of") != cut_of:
         return None
     return Survey(tuple(bay_of(row) for row in _open_rows(session, mall)), _aisles(value))
@@ -205,13 +205,13 @@ def keep_survey(session: Session, now: datetime, mall: Mall, ground: Ground | No
 def _write(session: Session, mall: Mall, today: date, ground: Ground | None, found: Found | None) -> dict[str, Any]:
     if ground is None or found is None:
         return {"note": f"{mall.name} has no plan yet. Draw the plan first: bays come from its aisles."}
-    _cut(session, mall, today, found.survey.bays)
+    _cut(session, mall, today, found.cut.bays)
     left = _carry(session, mall, today)
-    note = "" if found.survey.aisles else f"The plan of {mall.name} has no aisles. Draw them first: bays come from them."
+    note = "" if found.cut.aisles else f"The plan of {mall.name} has no aisles. Draw them first: bays come from them."
     return {
         "cut_of": _cut_of(ground.plan, ground.openings, ground.rules),
         "note": note,
-        "aisles": [[aisle.code, aisle.sentence] for aisle in found.survey.aisles],
+        "aisles": [[aisle.code, aisle.sentence] for aisle in found.cut.aisles],
         "must_move": _moving(session, mall, today, found.must_move, left),
         "findings": list(found.findings),
         "openings": list(ground.lost),

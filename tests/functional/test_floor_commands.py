@@ -21,6 +21,7 @@ from coop.dealers.membership import add_dealer, found_coop
 from coop.floor.domain.finding import CAUTION
 from coop.floor.domain.plan_csv import COLUMNS, HELP
 from coop.floor.models import Mall
+from coop.floor.planning import set_aisle_width
 from coop.floor.queries import find_space
 from coop.floor.service import add_mall
 from coop.leases.agreements import make_lease
@@ -100,6 +101,23 @@ def test_a_check_tells_findings_with_their_places_and_its_status(floor: Floor) -
     assert "Booth 14 and booth 15 overlap by 1' 0\"" in found.stdout
     assert "At x 1' 0\" to 11' 0\", y 8' 0\" to 9' 0\"." in found.stdout
     assert found.stdout.endswith(f"1 finding. {CAUTION}\n")
+
+
+def test_bays_are_told_with_their_sizes_and_with_those_of_a_day_to_come(floor: Floor) -> None:
+    """Along an aisle of 7 ft beside the booths, with 36 in. required: 35 in. deep but before the middle 36 in. of each booth."""
+    assert "has no plan yet" in floor("bays").stderr
+    floor.bring(PLAN.replace("aisle,MAIN,,12 ft,1 ft,6 ft", "aisle,MAIN,,11 ft,1 ft,7 ft"), "--apply")
+    told = floor("bays").stdout.splitlines()
+    assert told[0] == "Aisle MAIN has 4 bays, 10' 0\" long together."
+    assert told[1].split("  ") == ["", "", "MAIN-1", "", "", "2' 6\" by 2' 11\"", "", " at booth 14"]
+    assert told[5:] == [f"No pieces must move. {CAUTION}"]
+    engine = make_engine(f"sqlite:///{floor.data / 'coop.sqlite3'}")
+    with transaction(make_sessions(engine)) as session:
+        mall = session.scalars(select(Mall)).one()
+        set_aisle_width(session, datetime(2026, 11, 3, 15, 0, tzinfo=UTC), mall, "MAIN", date(2100, 1, 1), 80 * 16)
+    engine.dispose()
+    assert floor("bays").stdout.splitlines() == told
+    assert floor("bays", "--on", "2100-01-01").stdout.startswith("Aisle MAIN is 7' 0\" wide and must keep 6' 8\" clear: ")
 
 
 def test_bad_rows_are_told_together_and_nothing_is_changed(floor: Floor) -> None:
