@@ -27,8 +27,9 @@ PURE_VALUES = {"coop.shifts.solving.problem", "coop.shifts.solving.checking", "c
 SOLVER = {f"coop.shifts.solving.{part}" for part in ("sequences", "goals", "model", "conflicts", "solve")} | {
     f"coop.resets.solving.{part}" for part in ("packing", "schedule", "exact", "bounding", "arrange")
 }
+SOLVER |= {"coop.overflow.solving.model", "coop.overflow.solving.assign"}
 """What loads OR-Tools: a second and 94 MB, which no web process is to pay."""
-SOLVING_PACKAGES = ("coop.shifts.solving", "coop.resets.solving")
+SOLVING_PACKAGES = ("coop.shifts.solving", "coop.resets.solving", "coop.overflow.solving")
 IMPURE_STANDARD = {"random", "secrets", "time", "os", "sqlite3", "socket", "subprocess", "urllib", "http", "uuid", "threading"}
 
 

@@ -1,0 +1,45 @@
+"""A first arrangement, quickly: unit by unit, whose next foot-week is worth most, each where it costs least. Needs no solver."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Collection, Iterable
+
+from coop.overflow.domain.problem import Problem, Share, Unit
+from coop.overflow.solving.choices import Choice, Standing, Taken, by_unit
+
+
+def fill(problem: Problem, choices: Collection[Choice], standing: Iterable[Standing] = ()) -> list[Standing]:
+    """What stands and whatever else has a place then; every rule is kept, and no tier costs more than before.
+
+    What stood before comes first; then who is worth most by the inch-week, then who has waited longest."""
+    taken, filled = Taken(problem), list(standing)
+    shares = {share.dealer: share for share in problem.shares}
+    had: dict[str, int] = defaultdict(int)
+    open_choices = by_unit(choices)
+    for choice, one in filled:
+        taken.add(choice, one.from_in16)
+        had[choice.unit.dealer] += choice.floor
+        del open_choices[one.unit]
+    units = {unit.key: unit for unit in problem.units if unit.key in open_choices}
+    while units:
+        unit = max(units.values(), key=lambda unit: _rank(unit, shares.get(unit.dealer), had[unit.dealer]))
+        del units[unit.key]
+        for choice in sorted(open_choices[unit.key], key=_order):
+            along = taken.leftmost(choice) if taken.allows(choice) else None
+            if along is not None:
+                taken.add(choice, along)
+                filled.append((choice, choice.placed(along)))
+                had[unit.dealer] += choice.floor
+                break
+    return filled
+
+
+def _rank(unit: Unit, share: Share | None, had: int) -> tuple[bool, int, int, int]:
+    floor = unit.most_floor
+    worth = (share.worth(had + floor) - share.worth(had)) // max(1, floor) if share else 0
+    return unit.is_standing, worth, unit.waited_days, unit.cents
+
+
+def _order(choice: Choice) -> tuple[int, int, int]:
+    return choice.start, choice.place.feet, choice.place.tone
