@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from math import atan2, degrees
+from math import atan2, degrees, hypot
 
 import shapely
 from markupsafe import Markup, escape
@@ -106,7 +106,11 @@ class Labels:
         half, tall = len(words) * LETTER * size / 2 + size * 0.25, size / 2
         left, top, right, bottom = affinity.rotate(shapely.box(-half, -tall, half, tall), turn, origin=(0, 0)).bounds
         boxes = [(x + left, y + top, x + right, y + bottom) for x, y in spots]
-        covered = [sum(_shared(box, other) for other in self._taken) for box in boxes]
+        covered: list[float] = []
+        for box in boxes:
+            covered.append(sum(_shared(box, other) for other in self._taken))
+            if not covered[-1]:
+                break
         best = covered.index(min(covered))
         self._taken.append(boxes[best])
         return self.set_at(spots[best], words, size, turn)
@@ -114,10 +118,9 @@ class Labels:
     def set_beside(self, corners: Outline, words: str, size: float) -> str:
         """Letters along the front of a rectangle (corners as a bay has them), on the aisle before it, or else at its ends."""
         (ax, ay), (bx, by), (cx, cy), (dx, dy) = corners
-        turn = round(degrees(atan2(by - ay, bx - ax)))
-        turn = turn - 180 if turn > 90 else turn + 180 if turn <= -90 else turn
-        turn = -90 if turn == 90 else turn
-        far = max(abs(cx - bx) + abs(cy - by), 1)
+        # Never upside down, and upwards along what runs up or down.
+        turn = (round(degrees(atan2(by - ay, bx - ax))) + 90) % 180 - 90
+        far = hypot(cx - bx, cy - by)
         out = ((cx - bx) / far, (cy - by) / far)
         spots = [
             (dx + (cx - dx) * share + out[0] * away * size, dy + (cy - dy) * share + out[1] * away * size)
