@@ -197,7 +197,7 @@ def _weeks_grid(bay: Bay, first_day: date, weeks: int, week: int, foot: int, tal
         path.append(f"M{number * week} 0V{n(tall)}")
         if number < weeks:
             begins = first_day + timedelta(weeks=number)
-            yield _text(number * week, -0.6 * text, f"{begins:%b} {begins.day}", text, "start")
+            yield _text(number * week, -0.6 * text, f"{begins:%b} {begins.day}", text * 0.85, "start")
     for feet in range(bay.length_in16 // IN16_PER_FOOT + 1):
         path.append(f"M0 {feet * foot}H{wide}")
         yield _text(-0.5 * text, feet * foot + 0.35 * text, f"{feet} ft" if feet == 0 else str(feet), text, "end")
