@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from coop.core.geometry import IN16_PER_INCH
 from coop.overflow.domain.bay import Bay
-from coop.overflow.domain.facts import AskedFor, BayFacts, DealerFacts, PeriodFacts, StandingStay
+from coop.overflow.domain.facts import AskedFor, BayFacts, Closed, DealerFacts, PeriodFacts, StandingStay
 from coop.overflow.domain.piece import AskedPiece
 
 MONDAY = date(2027, 1, 4)
@@ -29,13 +29,15 @@ def make_room(
     by_week: Sequence[float] = (),
     weeks: int = WEEKS,
     feet: Mapping[str, int] | None = None,
+    closed: Sequence[tuple[float, float, int, int]] = (),
     palette: Sequence[str] = (),
     **bay: Any,
 ) -> BayFacts:
-    """A bay along a wall, in inches; `by_week` where its depth is not the same in all weeks."""
+    """A bay along a wall, in inches; `by_week` where its depth changes from week to week; `closed` from, to, first and last."""
     corners = ((0, 0), (inches(long), 0), (inches(long), inches(deep)), (0, inches(deep)))
     depths = tuple(inches(depth) for depth in by_week) or (inches(deep),) * weeks
-    return BayFacts(Bay(code, "A1", corners, **bay), depths, tuple(palette), feet or {})
+    shut = tuple(Closed(inches(begins), inches(ends), first, last) for begins, ends, first, last in closed)
+    return BayFacts(Bay(code, "A1", corners, **bay), depths, tuple(palette), feet or {}, shut)
 
 
 def make_piece(
@@ -130,6 +132,7 @@ def any_facts(draw: st.DrawFn, *, most_asked: int = 5) -> PeriodFacts:
                 deep=depth,
                 by_week=(depth, depth, later, later),
                 feet=feet,
+                closed=draw(st.sampled_from(((), (), ((10, 30, 1, 3),)))),
                 palette=draw(st.sampled_from(((), ("#8b5a2b",)))),
                 backing=backing,
                 before=before,

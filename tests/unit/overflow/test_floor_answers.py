@@ -236,11 +236,42 @@ def test_what_stands_stays(days, helps):
     assert answer.sentence == f"{GETS_NONE}: {FULL}, as what stands in the aisles stays; {helps}; {WAITS}"
 
 
+@pytest.mark.parametrize(
+    ("stays", "why"),
+    [
+        ((), "some floor is closed then"),
+        ((make_stay(at=60, wide=20, days=(-7, 90)),), "what stands in the aisles stays and some floor is closed then"),
+    ],
+)
+def test_floor_is_closed(stays, why):
+    rooms = [make_room(closed=[(47, 60, 2, 7)])]
+    answer = told(make_facts(make_asked(), rooms=rooms, standing=stays))["1"]
+    assert answer.sentence == (
+        f"{GETS_NONE}: {FULL}, as {why}; for 2 weeks it would have room in bay A1-1 from Jan 4, 2027; {WAITS}"
+    )
+
+
 def test_turned_it_would_have_room():
     answer = told(make_facts(make_asked("1", "D01", make_piece(wide=22)), standing=(make_stay(wide=74, days=(-7, 90)),)))["1"]
     assert answer.sentence == (
         f"{GETS_NONE}: no bay it may stand in has 1' 11\" free in a row for so long, as what stands in the aisles stays; "
         f"with its side to the aisle it would have room in bay A1-1 from Jan 4, 2027: say that it may be turned; {WAITS}"
+    )
+
+
+def test_no_other_week_is_named_in_which_the_bay_is_too_shallow():
+    rooms = [make_room(by_week=(24, 24, 24, 24, 18, 18, 18, 18))]
+    answer = told(make_facts(make_asked(), rooms=rooms, standing=(make_stay(wide=95, days=(-7, 27)),)))["1"]
+    assert answer.sentence == f"{GETS_NONE}: {FULL}, as what stands in the aisles stays; {WAITS}"
+
+
+def test_a_limit_where_there_is_room_is_nearer_than_a_bay_that_is_full():
+    dealers = [DealerFacts("D01", {}, 100, 400, {"B": 12})]
+    facts = make_facts(
+        make_asked(), rooms=[make_room(), make_room("B")], dealers=dealers, standing=(make_stay(wide=95, days=(-7, 90)),)
+    )
+    assert told(facts)["1"].sentence == (
+        f"{GETS_NONE}: nobody is in one bay for more than 12 weeks of any 52, and with it you would be in bay B for 16; {WAITS}"
     )
 
 

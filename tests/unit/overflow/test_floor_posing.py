@@ -151,6 +151,16 @@ def test_one_that_goes_and_one_that_comes_in_a_week_share_its_floor_without_over
     )
 
 
+def test_what_is_closed_is_nobodys_and_no_piece():
+    """A stay that stands on closed floor has it until it goes."""
+    room = make_room(closed=[(40, 60, 2, 5)])
+    assert pose(make_facts(rooms=[room], standing=(make_stay(days=(-7, 27)),))).problem.fixed == (
+        Fixed("stay s", "D09", "A1-1", 0, inches(49), 0, 3),
+        Fixed("closed A1-1", "", "A1-1", inches(49), inches(60), 2, 3, pieces=0),
+        Fixed("closed A1-1", "", "A1-1", inches(40), inches(60), 4, 5, pieces=0),
+    )
+
+
 def test_what_must_move_is_a_unit_for_the_rest_of_its_weeks():
     posed = pose(make_facts(standing=(make_stay(days=(-7, 16), must_move=True),), rooms=[make_room("other")]))
     (unit,) = posed.problem.units

@@ -196,6 +196,10 @@ def test_stays_never_overlap_and_are_of_the_piece_and_its_bay(facts):
         assert facts.first_day <= stay.starts_on <= stay.ends_on <= facts.last_day
         for day in (stay.starts_on, stay.ends_on):
             assert stay.depth_in16 <= room.depth_by_week[facts.week_of(day)]
+        weeks = range(facts.week_of(stay.starts_on), facts.week_of(stay.ends_on) + 1)
+        for shut in room.closed:
+            in_it = stay.from_in16 < shut.to_in16 and shut.from_in16 < stay.to_in16
+            assert not in_it or shut.last < weeks.start or weeks.stop <= shut.first
         for other in (*stays[:number], *kept):
             same_days = stay.starts_on <= other.ends_on and other.starts_on <= stay.ends_on
             gap = facts.rules.gap_in16
