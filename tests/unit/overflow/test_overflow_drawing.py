@@ -271,6 +271,19 @@ def test_a_bay_to_scale_has_its_pieces_free_stretches_and_feet() -> None:
     assert [rect.get("fill") for rect in picture.iter(f"{SVG}rect") if rect.get("class") == "colour"] == ["#8a5a2b"]
 
 
+def test_of_what_is_anothers_a_dealer_reads_only_that_floor_is_taken() -> None:
+    mine, other = stands(1, WIDE, 0, 36), stands(2, WIDE, 60, 96, "Pine chest", code="D02", colour="#8a5a2b")
+    mine.dealer.id, other.dealer.id = 11, 12
+    strip = bay_strip(BAY, [mine, other], DAY, own={11})
+    drawn = map_of(overflow_draft(), [WIDE], [mine, other], day=DAY, own={11})
+    for svg in (strip.svg, drawn.svg):
+        assert "Taken, until Dec 21, 2026" in svg
+        for secret in ("Pine chest", "D02", "#8a5a2b", "0 Taken"):
+            assert secret not in svg
+    assert "Taken" in texts(strip.svg)
+    assert [one.number for one in drawn.pieces] == [1, 0]
+
+
 @pytest.mark.parametrize(("depth", "points"), [(2, "0,0 576,0 576,288 0,288"), (-2, "1344,0 1920,0 1920,288 1344,288")])
 def test_a_bay_is_drawn_as_it_is_seen_from_the_aisle(depth: int, points: str) -> None:
     """Who stands above a bay on the plan and looks down at it has its first corner to the right."""
