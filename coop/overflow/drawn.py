@@ -82,7 +82,7 @@ def drawn_pieces(
     """
     seen = [s for s in standing if s.stay.ends_on >= day and s.stay.starts_on <= day + timedelta(days=SOON_DAYS)]
     open_ = [one for one in seen if own is None or one.dealer.id in own]
-    taken = [_taken(_drawn(0, one, day, must_move=False), day) for one in seen if one not in open_]
+    taken = [_taken(_drawn(0, one, day, must_move=False), day) for one in seen if own is not None and one.dealer.id not in own]
     return (*(_drawn(number, one, day, one.stay.id in must_move) for number, one in enumerate(open_, 1)), *taken)
 
 
