@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from coop.core.errors import Refusal
 from coop.core.periods import shown_day
 from coop.leases.editing import By
-from coop.leases.holding import require_open_day, today_at
+from coop.leases.holding import today_at
 from coop.overflow import telling
 from coop.overflow.models import Stay
 from coop.overflow.placing import log_stay
@@ -19,7 +19,6 @@ from coop.overflow.staying import hold_stay, restore
 
 LONGEST_WHY = 200
 MOST_DAYS = 90
-_DAY = timedelta(days=1)
 
 
 class GoesAnyway(Refusal):
@@ -53,7 +52,6 @@ def recall(
         raise GoesAnyway(f"{piece.name} goes by {shown_day(stay.ends_on)} as it is, before the {days} days of notice are over.")
     if last < stay.starts_on:
         raise Refusal(f"{piece.name} comes on {shown_day(stay.starts_on)} only: take that floor back instead.")
-    require_open_day(session, mall.id, last + _DAY, f"{piece.name} gone, its floor")
     stay.ends_on, stay.recalled_at, stay.recall_why = last, now, why
     session.flush()
     log_stay(session, now, stay, "floor asked back", by, f"last day {last}{', for safety' if days < notice else ''}")

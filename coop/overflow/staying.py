@@ -9,11 +9,12 @@ from datetime import date, datetime, timedelta
 
 from sqlalchemy.orm import Session
 
+from coop.books.service import posting_date
 from coop.core.errors import Refusal
 from coop.core.periods import shown_day, shown_days
 from coop.floor.models import Mall
 from coop.leases.editing import By
-from coop.leases.holding import lock, require_open_day, today_at
+from coop.leases.holding import lock, today_at
 from coop.overflow import telling
 from coop.overflow.judging import Place
 from coop.overflow.models import BayRow, OverflowPiece, Stay
@@ -108,7 +109,7 @@ def end_stay(session: Session, now: datetime, stay: Stay, *, on: date, by: By) -
     if not stay.starts_on <= on <= stay.ends_on:
         raise Refusal(f"{piece.name} stands {shown_days(stay.starts_on, stay.ends_on)}: choose its last day among these.")
     if on < stay.ends_on:
-        require_open_day(session, mall.id, on + _DAY, f"{piece.name} gone, its floor")
+        require_uncharged(session, mall, on + _DAY)
     stay.ends_on = on
     session.flush()
     log_stay(session, now, stay, TAKEN_AWAY, by, f"last day {on}")
@@ -132,7 +133,7 @@ def restore(session: Session, mall: Mall, piece: OverflowPiece, stay: Stay, *, b
 
 def _extend(session: Session, mall: Mall, piece: OverflowPiece, stay: Stay, until: date, *, by: By, anyway: bool) -> None:
     first = stay.ends_on + _DAY
-    require_open_day(session, mall.id, first, f"{piece.name}, its floor")
+    require_uncharged(session, mall, first)
     place = Place(session.get_one(BayRow, stay.bay_id), stay.from_in16, first, until, stay.turned)
     judged_place(session, mall, piece, place, kind=stay.kind, by=by, anyway=anyway)
     stay.ends_on = until
@@ -191,6 +192,14 @@ def hold_stay(session: Session, stay: Stay) -> tuple[Mall, OverflowPiece]:
     mall = session.get_one(Mall, session.get_one(BayRow, stay.bay_id).mall_id)
     lock(session, mall, stay)
     return mall, session.get_one(OverflowPiece, stay.piece_id)
+
+
+def require_uncharged(session: Session, mall: Mall, since: date) -> None:
+    """Refuse a change of who stands where from a day on that lies in a closed month: its floor is charged and stated."""
+    first_open = posting_date(session, mall.id, since)
+    if first_open != since:
+        through = shown_day(first_open - _DAY)
+        raise Refusal(f"Floor through {through} is charged, and stays as it was: choose {through} or later as the last day.")
 
 
 def _require_stands(stay: Stay) -> None:

@@ -1,0 +1,242 @@
+"""Stays changed on both databases: moved, lengthened, ended, given back, each undone where the floor is still free."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date, datetime, timedelta
+from typing import Any
+
+import pytest
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from coop.books.models import Period
+from coop.books.service import ensure_period
+from coop.core.db import Sessions, transaction
+from coop.core.errors import Refusal
+from coop.core.jobs import Job
+from coop.core.periods import Month
+from coop.overflow.judging import LimitRefused
+from coop.overflow.models import OverflowPiece, Stay
+from coop.overflow.placing import place_piece
+from coop.overflow.recalling import recall
+from coop.overflow.staying import (
+    cancel_stay,
+    end_stay,
+    lengthen_stay,
+    move_stay,
+    said_moved_in,
+    stand_again,
+    take_back_end,
+)
+from coop.overflow.survey_asking import KIND as SURVEY
+from tests.factories.aisles import MONDAY, SUNDAY, TODAY, Aisles, piece, told
+
+DAY = timedelta(days=1)
+FIRST_WEEK = MONDAY + 6 * DAY
+
+
+@pytest.fixture
+def session(sessions: Sessions) -> Iterator[Session]:
+    with transaction(sessions) as session:
+        yield session
+
+
+@pytest.fixture
+def aisles(session: Session, now: datetime) -> Aisles:
+    return Aisles(session, now)
+
+
+def put(session: Session, now: datetime, aisles: Aisles, row: OverflowPiece, *place: Any, **more: Any) -> Stay:
+    return place_piece(session, now, aisles.mall(session), row, aisles.place(session, *place, **more), by=aisles.by)
+
+
+def later(now: datetime, on: date) -> datetime:
+    return now + (on - TODAY)
+
+
+def rows(session: Session) -> list[tuple[int, int, date, date]]:
+    """Bay, inches along it, and days of what stands."""
+    stays = session.scalars(select(Stay).where(Stay.state == "stands").order_by(Stay.starts_on, Stay.id))
+    return [(one.bay_id, one.from_in16 // 16, one.starts_on, one.ends_on) for one in stays]
+
+
+# --- moved ----------------------------------------------------------------------------------------------------------------
+
+
+def test_what_has_not_begun_is_moved_in_place_and_its_dealer_told(session: Session, now: datetime, aisles: Aisles) -> None:
+    _, (chest,) = aisles.ask(session, now, piece("Chest", 60, 20, may_turn=True))
+    stay = put(session, now, aisles, chest)
+    other = aisles.bay(session, "A2-1")
+    assert move_stay(session, now, stay, aisles.bay(session), 20 * 16, by=aisles.by) is stay
+    with (
+        pytest.raises(Refusal, match="Chest may not stand in bay A2-1: it is 5' 0\" deep and the bay 2' 6\""),
+        session.begin_nested(),
+    ):
+        move_stay(session, now, stay, other, 0, by=aisles.by, turned=True)
+    moved = move_stay(session, now, stay, other, 16, by=aisles.by)
+    assert (moved.id, moved.from_in16, moved.to_in16) == (stay.id, 16, 61 * 16)
+    assert rows(session) == [(other.id, 1, MONDAY, SUNDAY)]
+    assert (
+        aisles.logged(session, "overflow stay")[-1]
+        == 'stay moved: from bay A1-1; D01, bay A2-1 from 1", 2026-11-09 to 2026-12-06'
+    )
+    assert session.scalars(select(Job).where(Job.kind == SURVEY)).all(), "what must move may be settled by it"
+    letters = told(session, now)
+    body = letters["d01@example.org: Chest is to stand in bay A2-1"]
+    assert (
+        'another place at Lantern Yard Antiques Hall: bay A2-1, 1" to 5\' 1" along it, Nov 9 to Dec 6, 2026. Before, it was'
+        in body
+    )
+    assert "Move it on Nov 9, 2026." in body
+
+
+def test_what_stands_is_moved_from_a_day_on_and_was_where_it_was(session: Session, now: datetime, aisles: Aisles) -> None:
+    """Moved along its own bay onto floor that its own first stay takes until then."""
+    _, (hutch, bench) = aisles.ask(session, now, piece(), piece("Pine bench"))
+    bay = aisles.bay(session)
+    stay = put(session, now, aisles, hutch)
+    put(session, now, aisles, bench, "A1-1", 70)
+    then = later(now, FIRST_WEEK)
+    said_moved_in(session, then, stay, on=MONDAY, by=aisles.by)
+    with pytest.raises(Refusal, match="is taken Nov 9 to Dec 6, 2026, by Pine bench of D01"), session.begin_nested():
+        move_stay(session, then, stay, bay, 30 * 16, by=aisles.by)
+    assert rows(session)[0] == (bay.id, 0, MONDAY, SUNDAY), "refused, nothing is half-done"
+    moved = move_stay(session, then, stay, bay, 20 * 16, by=aisles.by)
+    assert rows(session) == [
+        (bay.id, 0, MONDAY, FIRST_WEEK - DAY),
+        (bay.id, 70, MONDAY, SUNDAY),
+        (bay.id, 20, FIRST_WEEK, SUNDAY),
+    ]
+    assert (moved.moved_in_on, moved.granted_until, moved.why, stay.granted_until) == (None, SUNDAY, stay.why, SUNDAY)
+    with pytest.raises(Refusal, match="Oak hutch cannot be moved on Dec 7, 2026: choose a day of Nov 15 to Dec 6, 2026"):
+        move_stay(session, then, moved, bay, 0, by=aisles.by, on=SUNDAY + DAY)
+    recall(session, then, moved, why="The hall is painted.", by=aisles.by)
+    again = move_stay(session, then, moved, aisles.bay(session, "A2-1"), 0, by=aisles.by, on=FIRST_WEEK + DAY)
+    assert (again.recall_why, again.ends_on, again.granted_until) == ("The hall is painted.", FIRST_WEEK + 7 * DAY, SUNDAY)
+
+
+# --- lengthened and ended -------------------------------------------------------------------------------------------------
+
+
+def test_a_stay_is_lengthened_only_over_free_floor_and_within_the_limits(session: Session, now: datetime) -> None:
+    """Four weeks in A1-1 and a rotation of five: a week more is let, another is not."""
+    aisles = Aisles(session, now, rotation_weeks=5, longest_weeks=5)
+    _, (hutch, bench) = aisles.ask(session, now, piece(), piece("Pine bench"))
+    stay = put(session, now, aisles, hutch)
+    free = SUNDAY + 7 * DAY
+    lengthen_stay(session, now, stay, until=free, by=aisles.by)
+    assert (stay.ends_on, stay.granted_until) == (free, free)
+    with pytest.raises(Refusal, match="Oak hutch stands until Dec 13, 2026 already: choose a later day"):
+        lengthen_stay(session, now, stay, until=free, by=aisles.by)
+    with pytest.raises(LimitRefused, match="D01 would be in bay A1-1 on 42 days of 52 weeks: 5 weeks"):
+        lengthen_stay(session, now, stay, until=free + 7 * DAY, by=aisles.by)
+    lengthen_stay(session, now, stay, until=free + DAY, by=aisles.by, anyway=True)
+    put(session, now, aisles, bench, "A2-1", 0)
+    assert aisles.logged(session, "overflow stay")[1:3] == [
+        "stay lengthened: until 2026-12-13",
+        "stay lengthened: until 2026-12-14",
+    ]
+
+
+def test_a_stay_is_not_lengthened_onto_floor_that_is_taken(session: Session, now: datetime, aisles: Aisles) -> None:
+    _, (hutch, bench) = aisles.ask(session, now, piece(), piece("Pine bench"))
+    stay = put(session, now, aisles, hutch)
+    put(session, now, aisles, bench, "A1-1", 20, SUNDAY + 3 * DAY, SUNDAY + 5 * DAY)
+    with pytest.raises(Refusal, match="1' 8\" to 5' 0\" of bay A1-1 is taken Dec 9 to Dec 11, 2026, by Pine bench of D01"):
+        lengthen_stay(session, now, stay, until=SUNDAY + 3 * DAY, by=aisles.by)
+    lengthen_stay(session, now, stay, until=SUNDAY + 2 * DAY, by=aisles.by)
+    recall(session, now, stay, why="Painting", by=aisles.by)
+    with pytest.raises(Refusal, match="Oak hutch was asked back: take that back first"):
+        lengthen_stay(session, now, stay, until=SUNDAY + 2 * DAY, by=aisles.by)
+
+
+def test_a_piece_taken_away_leaves_its_floor_to_others_and_may_come_back_if_that_is_free(
+    session: Session, now: datetime, aisles: Aisles
+) -> None:
+    _, (hutch, bench) = aisles.ask(session, now, piece(), piece("Pine bench"))
+    stay = put(session, now, aisles, hutch)
+    with pytest.raises(Refusal, match="Oak hutch stands Nov 9 to Dec 6, 2026: choose its last day among these"):
+        end_stay(session, now, stay, on=SUNDAY + DAY, by=aisles.by)
+    end_stay(session, now, stay, on=FIRST_WEEK, by=aisles.by)
+    assert (stay.ends_on, stay.granted_until) == (FIRST_WEEK, SUNDAY)
+    take_back_end(session, now, stay, by=aisles.by)
+    assert stay.ends_on == SUNDAY
+    end_stay(session, now, stay, on=FIRST_WEEK, by=aisles.by)
+    put(session, now, aisles, bench, "A1-1", 0, FIRST_WEEK + 7 * DAY, SUNDAY)
+    with pytest.raises(Refusal, match="is taken Nov 22 to Dec 6, 2026, by Pine bench of D01"):
+        take_back_end(session, now, stay, by=aisles.by)
+    assert aisles.logged(session, "overflow stay")[1:4] == [
+        "piece taken away: last day 2026-11-15",
+        "piece stays after all: until 2026-12-06",
+        "piece taken away: last day 2026-11-15",
+    ]
+
+
+def test_a_day_whose_fees_are_posted_is_not_the_last(session: Session, now: datetime, aisles: Aisles) -> None:
+    _, (hutch,) = aisles.ask(session, now)
+    stay = put(session, now, aisles, hutch)
+    close_november(session, now, aisles)
+    then = later(now, date(2026, 12, 2))
+    with pytest.raises(
+        Refusal, match="Floor through Nov 30, 2026 is charged, and stays as it was: choose Nov 30, 2026 or later as the last day"
+    ):
+        end_stay(session, then, stay, on=FIRST_WEEK, by=aisles.by)
+    end_stay(session, then, stay, on=date(2026, 11, 30), by=aisles.by)
+
+
+def close_november(session: Session, now: datetime, aisles: Aisles) -> None:
+    period = ensure_period(session, aisles.mall_id, Month(2026, 11))
+    period.state = "closed"
+    session.flush()
+    assert session.get_one(Period, period.id).state == "closed"
+
+
+# --- before it began ------------------------------------------------------------------------------------------------------
+
+
+def test_floor_taken_back_before_it_began_waits_again_and_is_given_again_while_free(
+    session: Session, now: datetime, aisles: Aisles
+) -> None:
+    request, (hutch,) = aisles.ask(session, now)
+    _, (other,) = aisles.ask(session, now, code="D02")
+    stay = put(session, now, aisles, hutch)
+    cancel_stay(session, now, stay, by=aisles.by)
+    cancel_stay(session, now, stay, by=aisles.by)
+    assert (stay.state, request.state) == ("cancelled", "waiting")
+    stand_again(session, now, stay, by=aisles.by)
+    assert (stay.state, request.state) == ("stands", "granted")
+    cancel_stay(session, now, stay, by=aisles.by)
+    put(session, now, aisles, other, "A1-1", 10)
+    with pytest.raises(Refusal, match="of bay A1-1 is taken Nov 9 to Dec 6, 2026, by Oak hutch of D02"):
+        stand_again(session, now, stay, by=aisles.by)
+    for change in (
+        lambda: end_stay(session, now, stay, on=MONDAY, by=aisles.by),
+        lambda: lengthen_stay(session, now, stay, until=SUNDAY + DAY, by=aisles.by),
+        lambda: move_stay(session, now, stay, aisles.bay(session), 0, by=aisles.by),
+    ):
+        with pytest.raises(Refusal, match="This floor was taken back: give it again first"):
+            change()
+    assert aisles.logged(session, "overflow stay")[1:3] == [
+        "floor taken back: before 2026-11-09",
+        'floor given again: D01, bay A1-1 from 0", 2026-11-09 to 2026-12-06',
+    ]
+
+
+def test_what_has_moved_in_is_ended_on_a_day_instead(session: Session, now: datetime, aisles: Aisles) -> None:
+    _, (hutch,) = aisles.ask(session, now)
+    stay = put(session, now, aisles, hutch)
+    with pytest.raises(Refusal, match="Oak hutch cannot have moved in on Nov 9, 2026: it has floor from Nov 9, 2026 on"):
+        said_moved_in(session, now, stay, on=MONDAY, by=aisles.by)
+    monday = later(now, MONDAY)
+    said_moved_in(session, monday, stay, on=MONDAY, by=aisles.by)
+    with pytest.raises(Refusal, match="Oak hutch stands there since Nov 9, 2026: end its stay on a day instead"):
+        cancel_stay(session, monday, stay, by=aisles.by)
+    said_moved_in(session, monday, stay, on=None, by=aisles.by)
+    cancel_stay(session, monday, stay, by=aisles.by)
+    stand_again(session, monday, stay, by=aisles.by)
+    tuesday = later(now, MONDAY + DAY)
+    with pytest.raises(Refusal, match="end its stay on a day instead"):
+        cancel_stay(session, tuesday, stay, by=aisles.by)
+    with pytest.raises(Refusal, match="cannot have moved in on Nov 11, 2026: choose a day of Nov 9 to Nov 10, 2026"):
+        said_moved_in(session, tuesday, stay, on=MONDAY + 2 * DAY, by=aisles.by)
