@@ -12,9 +12,10 @@ from shapely.geometry import LineString, Point, Polygon
 
 from coop.core.periods import shown_day
 from coop.floor.domain.finding import Finding
-from coop.floor.domain.findings import newly_spoiled, ways_findings
+from coop.floor.domain.findings import newly_spoiled
 from coop.floor.domain.plan import Outline, Plan
 from coop.floor.domain.walkable import Geometry
+from coop.overflow.domain.clear import spoiled
 from coop.overflow.domain.posing import Posed, stays_of
 from coop.overflow.domain.problem import Placed
 
@@ -48,14 +49,14 @@ def _spoiled(
         outlines[unit.unit] = [bay.stretch(s.from_in16, s.to_in16, s.depth_in16) for s in stays_of(posed, [unit])]
     for first, last, plan in plans:
         for day, stays, units in _fullest(posed, placed, first, last):
-            fixed = [
-                facts.bays[s.bay].bay.stretch(s.from_in16, s.to_in16, s.depth_in16)
+            fixed = {
+                f"stay {s.key}": facts.bays[s.bay].bay.stretch(s.from_in16, s.to_in16, s.depth_in16)
                 for s in facts.standing
                 if s.key in stays and not s.must_move
-            ]
+            }
             there = {unit: outlines[unit] for unit in outlines if unit in units}
-            extra = [outline for each in there.values() for outline in each]
-            for finding in newly_spoiled(ways_findings(plan, fixed), ways_findings(plan, [*fixed, *extra])):
+            extra = {f"{unit} {n}": outline for unit, each in there.items() for n, outline in enumerate(each)}
+            for finding in newly_spoiled(spoiled(plan, fixed), spoiled(plan, fixed | extra)):
                 yield finding, day, there
 
 

@@ -22,6 +22,7 @@ from coop.overflow.drafting import ask_draft, draft_of, drop_draft, is_drafted_n
 from coop.overflow.models import BayRow, OverflowAnswer, OverflowDraft, OverflowPiece, OverflowRequest, Stay
 from coop.overflow.period import facts_of, read_period
 from coop.overflow.publishing import publish
+from coop.overflow.surveying import Found, ground_digest, keep_survey, read_ground, survey
 from tests.factories.house import add_person
 from tests.factories.overflow_floor import lay_piece, lay_request, lay_rules, lay_stay
 from tests.factories.overflow_hall import build_overflow_hall
@@ -31,10 +32,14 @@ TODAY, FIRST = date(2026, 11, 3), date(2026, 11, 9)
 LEASE = timedelta(seconds=60)
 
 
-class Floor:
-    """The hall with V1 to V6, house rules, and what is asked in it; its bays worked out by the first draft."""
+FOUND: dict[str, Found] = {}
+"""What a survey finds, by what it is made of: each once a process."""
 
-    def __init__(self, sessions: Sessions, now: datetime) -> None:
+
+class Floor:
+    """The hall with V1 to V6, house rules, and what is asked in it. Its bays are worked out, unless they are to be yet."""
+
+    def __init__(self, sessions: Sessions, now: datetime, *, surveyed: bool = True) -> None:
         self.sessions, self.now = sessions, now
         with transaction(sessions) as session:
             make_coop(session, now)
@@ -43,6 +48,12 @@ class Floor:
             lay_rules(session, self.hall.mall)
             member = self.hall.dealers["V1"].member_id
             self.by = By(add_person(session, now, "vera@example.org", ("dealer",), member))
+            if surveyed:
+                ground = read_ground(session, self.hall.mall, TODAY)
+                assert ground is not None
+                made = ground_digest(ground)
+                FOUND[made] = FOUND.get(made) or survey(ground)
+                keep_survey(session, now, self.hall.mall, ground, FOUND[made])
 
     def mall(self, session: Session) -> Mall:
         return session.get_one(Mall, self.mall_id)
@@ -100,8 +111,9 @@ def floor(sessions: Sessions, now: datetime) -> Floor:
     return Floor(sessions, now)
 
 
-def test_a_draft_goes_from_rows_to_stays_and_answers(floor: Floor) -> None:
+def test_a_draft_goes_from_rows_to_stays_and_answers(sessions: Sessions, now: datetime) -> None:
     """Bays are worked out first. Two chests fit, a wardrobe of 20 ft fits nowhere, and what is asked for later is not told."""
+    floor = Floor(sessions, now, surveyed=False)
     first = floor.request("V1", "Pine chest", "Oak bench")
     wide = floor.request("V2", "Long counter", size=(239, 24, 36))
     later = floor.request("V3", "Cane chair", not_before=date(2027, 2, 1))
@@ -235,15 +247,12 @@ def test_a_width_raised_within_the_period_leaves_less_of_a_bay_and_moves_what_st
 
     A chest of 30 in. that stands there goes elsewhere from then on; another 30 in. deep for four weeks is not placed there.
     """
-    floor.request("V1", "First asker")
-    floor.drafted()
     with transaction(floor.sessions) as session:
         bay = session.scalars(select(BayRow).where(BayRow.code == "A1-2")).one()
         assert (bay.length_in16, bay.depth_in16) == (50 * IN16_PER_INCH, 35 * IN16_PER_INCH)
         piece = lay_piece(session, floor.hall.dealers["V2"], "Deep chest", (20, 30, 30))
         stay_id = lay_stay(session, piece, bay, TODAY, date(2026, 12, 20)).id
         set_aisle_width(session, floor.now, floor.mall(session), "A1", date(2026, 11, 23), 60 * IN16_PER_INCH)
-        drop_draft(session, floor.now, session.scalars(select(OverflowDraft)).one(), by=floor.by)
     floor.request("V3", "Deep press", size=(24, 30, 30))
     with transaction(floor.sessions) as session:
         facts = facts_of(read_period(session, floor.mall(session), FIRST, 4, TODAY))
@@ -257,8 +266,7 @@ def test_a_width_raised_within_the_period_leaves_less_of_a_bay_and_moves_what_st
     outcome = floor.outcome(draft_id)
     (moved,) = [one for one in outcome["placements"] if one["stay"]]
     assert (moved["stay"], moved["starts_on"], moved["ends_on"]) == (stay_id, "2026-11-23", "2026-12-06")
-    shallow = {f"A1-{number}" for number in range(2, 9)}
-    assert shallow.isdisjoint(one["bay"] for one in outcome["placements"] if one["dealer"] != "V1")
+    assert {f"A1-{number}" for number in range(2, 9)}.isdisjoint(one["bay"] for one in outcome["placements"])
     floor.publish(draft_id)
     with transaction(floor.sessions) as session:
         old = session.get_one(Stay, stay_id)
@@ -267,6 +275,42 @@ def test_a_width_raised_within_the_period_leaves_less_of_a_bay_and_moves_what_st
         assert (new.starts_on, new.ends_on, new.granted_until) == (date(2026, 11, 23), date(2026, 12, 6), date(2026, 12, 20))
         told = [args for args in session.scalars(select(Job.args).where(Job.kind == "overflow.tell")) if args["what"] == "moved"]
         assert [(args["stay"], args["before"]) for args in told] == [(new.id, "A1-2")]
+
+
+def test_what_must_move_and_has_no_place_goes_and_what_has_not_come_waits_again(floor: Floor) -> None:
+    """Only two bays are 48 in. deep, and one of them is kept free. From November 16 the other has 42 in.
+
+    A chest of 45 in. in it goes on the 15th; another that was to come on the 23rd waits again.
+    """
+    late = floor.request("V3", "Late press", size=(20, 45, 30), state="granted")
+    with transaction(floor.sessions) as session:
+        bays = {bay.code: bay for bay in session.scalars(select(BayRow))}
+        bays["A2-5"].is_lent = False
+        chest = lay_piece(session, floor.hall.dealers["V2"], "Deep chest", (20, 45, 30))
+        stay_id = lay_stay(session, chest, bays["A1-1"], TODAY, date(2026, 12, 20)).id
+        press = session.scalars(select(OverflowPiece).where(OverflowPiece.request_id == late)).one()
+        later_id = lay_stay(session, press, bays["A1-1"], date(2026, 11, 23), date(2026, 12, 20), at=40).id
+        set_aisle_width(session, floor.now, floor.mall(session), "A1", date(2026, 11, 16), 60 * IN16_PER_INCH)
+    floor.request("V1", "Pine chest")
+    draft_id = floor.drafted()
+    outcome = floor.outcome(draft_id)
+    assert [(one["stay"], one["from"], one["placed"]) for one in outcome["moves"]] == [
+        (stay_id, "2026-11-16", False),
+        (later_id, "2026-11-23", False),
+    ]
+    said = "V2: Deep chest cannot stay where it stands, and no bay has floor for it: take it home, or ask the manager."
+    assert said in said_outcome(outcome)
+    assert floor.publish(draft_id) == 1
+    with transaction(floor.sessions) as session:
+        stay, later = session.get_one(Stay, stay_id), session.get_one(Stay, later_id)
+        assert (stay.state, stay.ends_on, stay.recalled_at) == ("stands", date(2026, 11, 15), floor.now)
+        assert (later.state, session.get_one(OverflowRequest, late).state) == ("cancelled", "waiting")
+        told = session.scalars(select(OverflowAnswer).where(OverflowAnswer.request_id == late)).one()
+        assert (told.answer, told.sentence[:40]) == ("refused", "Late press cannot stay where it stands, ")
+        asked_back = [
+            args["stay"] for args in session.scalars(select(Job.args).where(Job.kind == "overflow.tell")) if "stay" in args
+        ]
+        assert asked_back == [stay_id]
 
 
 def test_floor_is_asked_for_no_longer_than_a_lease_runs(floor: Floor) -> None:
