@@ -27,6 +27,7 @@ COMMANDS = {
     "ledger": "ledger",
     "bank": "bank",
     "rota": "rota",
+    "overflow": "overflow",
     "floor": "floor",
     "tax": "tax",
     "serve": "serve",
