@@ -8,6 +8,7 @@
 | fitting | whether a piece may stand in a bay: size, height, glass, what tips |
 | colour, walked | dE00 between two colours; how far it is to walk from a bay to a booth |
 | fairness | floor had against rent paid: a dealer's share, what the next foot-week is worth, how evenly it was shared out |
-| posing, counting, reasons | facts of a period as a problem; what an arrangement costs, tier by tier; each asker's answer in one sentence |
+| facts, posing, counting | what is known of a period; that as a problem, and the answer as stays; what an arrangement costs, tier by tier |
+| reasons, answers | why a unit has no floor and what would help; what each asker is told of it |
 | fees | what floor costs by the foot-week or the piece, prorated by days |
 """

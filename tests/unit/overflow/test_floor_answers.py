@@ -215,6 +215,14 @@ def test_another_came_first(had, waited, why):
     assert (answer.outcome, answer.sentence) == ("refused", f"{GETS_NONE}: {FULL}, as {why}; {helps}; {WAITS}")
 
 
+def test_what_is_not_so_of_all_who_came_first_is_not_said():
+    """One had less floor for the rent, the other waited longer: of both together only that they have the floor is true."""
+    dealers = [DealerFacts("D01", {}, 100, 50), DealerFacts("D02", {}, 100, 40), DealerFacts("D03", {}, 100, 60)]
+    others = make_asked("2", "D02", make_piece(wide=60), waited=5), make_asked("3", "D03", make_piece(wide=60), waited=20)
+    facts = make_facts(make_asked(), *others, rooms=[make_room("A"), make_room("B")], dealers=dealers)
+    assert f"{FULL}, as other dealers' pieces have the floor;" in told(facts, ("2", "A"), ("3", "B"))["1"].sentence
+
+
 def test_floor_for_the_rent_is_what_is_compared():
     """Twice the floor for four times the rent is less for it."""
     facts = two(had=(50, 100))
