@@ -172,27 +172,32 @@ def closed_up(stood: Stood, pieces: Iterable[Outline]) -> list[Outline]:
     nobody can walk. A piece's first two corners are its back, as `Bay.stretch` draws it.
     """
     standing = [_to_its_back(stood, piece) for piece in pieces]
-    tree = shapely.STRtree([Polygon(piece) for piece in standing])
+    widths = [required_in16(stood.walkable.plan, Polygon(piece)) for piece in standing]
     found = list(standing)
-    for n, piece in enumerate(standing):
-        width = required_in16(stood.walkable.plan, tree.geometries[n])
-        for back, end, inside in ((0, 3, 1), (1, 2, 0)):
-            away = _outward(piece[back], piece[end], piece[inside])
-            beside = away.box(_OFF, 1, away.length - _OFF, width)
-            others = [tree.geometries[m] for m in tree.query(beside, predicate="intersects").tolist() if m != n]
-            gap = _gap(away, shapely.union_all([stood.blocked(beside), *others]), width)
-            if NEAR_IN16 < gap < width:
-                found.append(_corners(away, gap))
+    for _ in range(2):  # what is closed up closes a gap to the next in a corner
+        tree = shapely.STRtree([Polygon(piece) for piece in found])
+        for n, (piece, width) in enumerate(zip(standing, widths, strict=True)):
+            for back, end, inside in ((0, 3, 1), (1, 2, 0)):
+                whole = _outward(piece[back], piece[end], piece[inside])
+                # Without its ends, where rounding may have it touch what is behind or before it.
+                away = whole.part(_NARROW, whole.length - _NARROW)
+                beside = away.box(0, 1, away.length, width)
+                others = [tree.geometries[m] for m in tree.query(beside, predicate="intersects").tolist() if m != n]
+                for from_, to, (gap,) in depths(away, (shapely.union_all([stood.blocked(beside), *others]),), width):
+                    if _OFF < gap < width:
+                        ends = from_ - _NARROW * (from_ == 0), to + _NARROW * (to == away.length)
+                        found.append(_corners(away, gap, *ends))
     return found
 
 
 def _to_its_back(stood: Stood, piece: Outline) -> Outline:
     """A piece, and the crack that rounding leaves behind it."""
     behind = _outward(piece[0], piece[1], piece[3])
-    gap = _gap(behind, stood.blocked(behind.box(_OFF, 1, behind.length - _OFF, IN16_PER_INCH)), IN16_PER_INCH)
+    solid = stood.blocked(behind.box(_OFF, 1, behind.length - _OFF, IN16_PER_INCH))
+    gap = float(shapely.get_coordinates(behind.seen(solid))[:, 1].min(initial=IN16_PER_INCH))
     if not NEAR_IN16 < gap < IN16_PER_INCH:
         return piece
-    _, _, b, a = _corners(behind, gap)
+    _, _, b, a = _corners(behind, gap, 0, behind.length)
     return (a, b, *piece[2:])
 
 
@@ -201,10 +206,6 @@ def _outward(a: Point, b: Point, inside: Point) -> Edge:
     return replace(edge, out=(-edge.out[0], -edge.out[1]))
 
 
-def _gap(edge: Edge, solid: Geometry, far: float) -> float:
-    return float(shapely.get_coordinates(edge.seen(solid))[:, 1].min(initial=far))
-
-
-def _corners(edge: Edge, far: float) -> Outline:
-    corners = edge.placed([(0, 0), (edge.length, 0), (edge.length, far), (0, far)])
+def _corners(edge: Edge, far: float, from_: float, to: float) -> Outline:
+    corners = edge.placed([(from_, 0), (to, 0), (to, far), (from_, far)])
     return tuple((round(x), round(y)) for x, y in corners.tolist())

@@ -100,10 +100,10 @@ def _own_faults(
         in_way = mall.stood.in_way(core)
         if in_way:
             faults[piece.key] = f"{piece.name} stands where {in_way} is drawn: move it."
-        elif before:
-            faults[piece.key] = f"{piece.name} stands within {before[0].said}, which must stay free: move it."
         elif narrow := _too_wide(mall.plan, lent, piece, shape):
             faults[piece.key] = narrow
+        elif before:
+            faults[piece.key] = f"{piece.name} stands within {before[0].said}, which must stay free: move it."
         elif not room.covers(shape):
             faults[piece.key] = f"{piece.name} stands outside of every bay there is now: move it into one."
     return faults

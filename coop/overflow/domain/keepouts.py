@@ -71,7 +71,7 @@ def keepouts(walkable: Walkable, openings: Iterable[Opening], entry_in16: int) -
         wide = required_in16(plan, shape)
         # Its leaf swings through its own width.
         deep = max(wide, min(round(door_width(door)), LEAF_IN16))
-        found += kept(f"the {length(deep)} before {named_door(door)}", shape, _before_door(shape, deep))
+        found += kept(f"the {length(deep)} before {named_door(door)}", shape, _before_door(shape, wide, deep))
     for fixture, shape in walkable.fixtures:
         if fixture.kind in ("extinguisher", "counter"):
             far = EXTINGUISHER_IN16 if fixture.kind == "extinguisher" else required_in16(plan, shape)
@@ -96,17 +96,16 @@ def keepouts(walkable: Walkable, openings: Iterable[Opening], entry_in16: int) -
     return found
 
 
-def _before_door(shape: Geometry, deep: int) -> Geometry:
-    """Its width, so far before and behind it."""
-    if shape.geom_type == "LineString":
-        return shape.buffer(deep, cap_style="flat")
-    around = shapely.oriented_envelope(shape)
-    corners = shapely.get_coordinates(around)
-    one, two = corners[1] - corners[0], corners[2] - corners[1]
-    longer, shorter = sorted((one, two), key=lambda side: -np.hypot(*side))
-    centre = np.array(around.centroid.coords[0])
-    middle = LineString([centre - longer / 2, centre + longer / 2])
-    return middle.buffer(deep + np.hypot(*shorter) / 2, cap_style="flat")
+def _before_door(shape: Geometry, wide: int, deep: int) -> Geometry:
+    """Its width, and the clear width at least, so far before and behind it."""
+    along, thick = np.diff(shapely.get_coordinates(shape)[:2], axis=0)[0], 0.0
+    if shape.geom_type != "LineString":
+        corners = shapely.get_coordinates(shapely.oriented_envelope(shape))
+        along, across = sorted((corners[1] - corners[0], corners[2] - corners[1]), key=lambda side: -np.hypot(*side))
+        thick = float(np.hypot(*across))
+    half = along * max(1, wide / np.hypot(*along)) / 2
+    centre = np.array(shape.centroid.coords[0])
+    return LineString([centre - half, centre + half]).buffer(deep + thick / 2, cap_style="flat")
 
 
 def _middles(space: PlanSpace, entry_in16: int) -> list[Opening]:

@@ -42,30 +42,39 @@ class Lanes:
         plan = stood.walkable.plan
         shape = Polygon(aisle.outline)
         self._targets = targets
-        self._places: dict[int, list[Any]] = {}
+        self._places: dict[int, tuple[list[Any], list[Any]]] = {}
+        """By width, of the floor about the aisle and of the aisle itself: a way round mends nothing."""
         for width in _widths(plan, aisle):
             window = shapely.box(*shape.bounds).buffer(2 * width, join_style="mitre")
             floor = tidied(shapely.difference(window, stood.blocked(window)))
-            self._places[width] = polygons(shrunk(floor, width))
+            about = shrunk(floor, width)
+            self._places[width] = polygons(about), polygons(shapely.intersection(about, shape))
 
     def take(self, bay: Geometry) -> bool:
         """Takes a bay's floor if that leaves everything whole; else changes nothing."""
-        after: dict[int, list[Any]] = {}
-        for width, places in self._places.items():
+        after: dict[int, tuple[list[Any], list[Any]]] = {}
+        for width, (about, within) in self._places.items():
             grown = bay.buffer(width / 2 - SLACK, quad_segs=ARC)
-            shapely.prepare(grown)
-            left = []
-            for place in places:
-                parts = polygons(place.difference(grown)) if grown.intersects(place) else [place]
-                if len(parts) != 1:
-                    return False
-                left += parts
-            touch = touch_in16(width)
-            if not self._targets.touched(places, bay, touch) <= self._targets.touched(left, bay, touch):
+            left_about, left_within = _less(about, grown), _less(within, grown)
+            if left_about is None or left_within is None:
                 return False
-            after[width] = left
+            touch = touch_in16(width)
+            if not self._targets.touched(about, bay, touch) <= self._targets.touched(left_about, bay, touch):
+                return False
+            after[width] = left_about, left_within
         self._places = after
         return True
+
+
+def _less(places: list[Any], grown: Geometry) -> list[Any] | None:
+    """Each place less a bay grown by the disc's radius, or None where one of them falls apart or is gone."""
+    left = []
+    for place in places:
+        parts = polygons(place.difference(grown)) if grown.intersects(place) else [place]
+        if len(parts) != 1:
+            return None
+        left += parts
+    return left
 
 
 def _widths(plan: Plan, aisle: Aisle) -> set[int]:
