@@ -1,0 +1,230 @@
+"""Bays worked out of plans drawn by hand: what is over the clear width, what is never lent, and what each aisle is told."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from coop.floor.domain.plan import Aisle, Door, Fixture, Plan, PlanSpace, Wall, checked_plan
+from coop.overflow.domain.bays import BayRules, work_out
+from coop.overflow.domain.clear import spoiled
+from coop.overflow.domain.keepouts import Opening
+from tests.unit.floor.domain.drawing import TURNS, box, in16, outline, turned
+
+
+def aisle_plan(wide=60, long=300, *, required=None, spaces=(), fixtures=(), walls=(), least=36):
+    """A hall that is one aisle, with an exit as wide as itself at either end."""
+    doors = (Door("W", outline((0, 0), (0, wide)), True), Door("E", outline((long, 0), (long, wide)), True))
+    aisles = (Aisle("A", box(0, 0, long, wide), None if required is None else required * 16),)
+    return checked_plan(Plan(box(0, 0, long, wide), walls, doors, aisles, fixtures, spaces, least * 16))
+
+
+def booths(wide=60, long=300, *, required=None, left_out=()):
+    """Two booths of 120 in. below an aisle and two above it, ways of 60 in. across at either end."""
+    total = long + 120
+    spaces = [
+        PlanSpace(code, "booth", box(60 + x, y, long / 2, 72))
+        for code, x, y in (("1", 0, 0), ("2", long / 2, 0), ("3", 0, 72 + wide), ("4", long / 2, 72 + wide))
+        if code not in left_out
+    ]
+    high = 144 + wide
+    doors = (Door("W", outline((0, 30), (0, 70)), True), Door("E", outline((total, 30), (total, 70)), True))
+    aisle = Aisle("A", box(60, 72, long, wide), None if required is None else required * 16)
+    return checked_plan(Plan(box(0, 0, total, high), doors=doors, aisles=(aisle,), spaces=tuple(spaces)))
+
+
+def sizes(survey, *, inches=True):
+    return sorted((bay.length_in16 / 16, bay.depth_in16 / 16) for bay in survey.bays)
+
+
+# --- the clear width ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("wide", "required", "deep"),
+    [(60, 36, 24), (60, 44, 16), (48, 36, 12), (59.9375, 36, 23), (71, 36, 35), (95, 36, 35), (96, 36, 36), (140, 36, 48)],
+)
+def test_a_bay_is_what_an_aisle_has_over_its_clear_width(wide, required, deep):
+    """2010 ADA Standards 403.5.1 (C1). From 36 in. deep on, 60 in. are left for turns about a piece (403.5.2, C3)."""
+    survey = work_out(booths(wide, required=required))
+    assert max(bay.depth_in16 for bay in survey.bays) == deep * 16
+    assert {bay.aisle for bay in survey.bays} == {"A"}
+
+
+def test_47_inches_at_36_are_too_few():
+    survey = work_out(booths(47))
+    assert survey.bays == ()
+    assert [said.sentence for said in survey.aisles] == [
+        'Aisle A is 3\' 11" wide and must keep 3\' 0" clear: 11" are left, and a bay is at least 1\' 0" deep.'
+    ]
+
+
+def test_the_exception_of_32_inches_is_never_used():
+    """403.5.1 allows 32 in. for 24 in. of length (C2): a bay as short as that still leaves 36."""
+    survey = work_out(booths(46), rules=BayRules(least_depth_in16=in16(12), least_length_in16=in16(18)))
+    assert survey.bays == ()
+
+
+def test_an_aisle_that_is_too_narrow_already():
+    survey = work_out(booths(40, required=44))
+    assert survey.aisles[0].sentence == "Aisle A is already narrower than it must be: 3' 4\" of 3' 8\" are clear."
+
+
+def test_two_bays_opposite_share_what_is_left():
+    """Of 60 in. 24 are lent, wherever one goes across: at one side, or at the other."""
+    survey = work_out(booths(60))
+    lower = [b for b in survey.bays if b.before in "12"]
+    upper = [b for b in survey.bays if b.before in "34"]
+    for one in lower:
+        for other in upper:
+            ends = [sorted(x for x, _ in bay.corners) for bay in (one, other)]
+            if min(ends[0][-1], ends[1][-1]) > max(ends[0][0], ends[1][0]):
+                assert one.depth_in16 + other.depth_in16 <= in16(24)
+    wide = work_out(booths(120))
+    assert {b.depth_in16 for b in wide.bays if b.before in "12"} == {in16(48)}
+    assert {b.depth_in16 for b in wide.bays if b.before in "34"} == {in16(35)}, "72 in. are left: 36 of them for the way"
+
+
+def test_a_longer_wall_is_cut_into_equal_bays():
+    survey = work_out(booths(60, 600, left_out="34"))
+    assert sizes(work_out(aisle_plan(60, 900), rules=BayRules(longest_in16=in16(240))))[0][0] <= 240
+    assert all(bay.length_in16 <= in16(240) for bay in survey.bays)
+
+
+# --- what is never lent -------------------------------------------------------------------------------------------------
+
+
+def test_the_middle_of_a_booths_side_is_kept_where_nobody_said():
+    """Each booth of 150 in. keeps 36 in its middle: 57 to either hand."""
+    survey = work_out(booths(60))
+    assert sizes(survey) == [(57, 24)] * 4
+    assert [bay.code for bay in survey.bays] == ["A-1", "A-2", "A-3", "A-4"]
+    assert {bay.backing for bay in survey.bays} == {"booth"}
+    assert survey.aisles[0].sentence == "Aisle A has 4 bays, 19' 0\" long together."
+
+
+def test_openings_are_kept_where_they_are_said_to_be():
+    """Booth 1 opens by 48 in. from its left end; the side goes from its right end above, side 2 of a box."""
+    opening = Opening("1", 2, in16(150 - 48), in16(48))
+    before = [b for b in work_out(booths(60), [opening]).bays if b.before == "1"]
+    assert [(min(x for x, _ in b.corners) / 16, b.length_in16 / 16) for b in before] == [(60 + 48, 102)]
+
+
+def test_an_opening_narrower_than_the_clear_width_is_kept_as_wide():
+    survey = work_out(booths(60, required=44), [Opening("1", 2, in16(60), in16(30))])
+    assert sorted(b.length_in16 / 16 for b in survey.bays if b.before == "1") == [53, 53]
+
+
+def test_a_fully_kept_aisle_is_told():
+    openings = [Opening(code, side, 0, in16(150)) for code, side in (("1", 2), ("2", 2), ("3", 0), ("4", 0))]
+    survey = work_out(booths(60), openings)
+    assert survey.bays == ()
+    assert "every stretch of it is taken by openings, doors and exits" in survey.aisles[0].sentence
+
+
+def test_nothing_goes_before_an_exit_or_within_36_in_of_an_extinguisher():
+    """A wall with an extinguisher in its middle (36 in.: common practice; the local code decides), exits at both ends."""
+    plan = aisle_plan(60, 400, fixtures=(Fixture("X", "extinguisher", box(196, 0, 8, 8)),))
+    for bay in work_out(plan).bays:
+        xs, ys = [x / 16 for x, _ in bay.corners], [y / 16 for _, y in bay.corners]
+        assert min(xs) >= 36
+        assert max(xs) <= 400 - 36
+        assert max(xs) <= 160 or min(xs) >= 240 or min(ys) >= 44
+
+
+def test_a_counter_stays_to_be_reached():
+    """904.4.1 (C5) is of its height; it is of use only with the way to it, 36 in. all round."""
+    plan = aisle_plan(120, 400, fixtures=(Fixture("D", "counter", box(180, 0, 40, 24), 36 * 16),))
+    bays = work_out(plan).bays
+    assert bays
+    for bay in bays:
+        xs, ys = [x / 16 for x, _ in bay.corners], [y / 16 for _, y in bay.corners]
+        assert max(xs) <= 144 or min(xs) >= 256 or min(ys) >= 60
+
+
+def test_a_turn_about_a_row_under_48_in_wide_stays():
+    """403.5.2 (C3): 42 in. approaching, 48 at the turn, 42 leaving, about a row of cases 40 in. wide."""
+    case = PlanSpace("C", "case", box(0, 70, 200, 40))
+    plan = Plan(
+        box(0, 0, 300, 180),
+        doors=(Door("S", outline((0, 10), (0, 60)), True), Door("N", outline((0, 120), (0, 170)), True)),
+        aisles=(Aisle("A", box(0, 0, 300, 70)), Aisle("B", box(0, 110, 300, 70)), Aisle("T", box(200, 70, 100, 40))),
+        spaces=(case,),
+    )
+    survey = work_out(checked_plan(plan))
+    assert survey.bays
+    for bay in survey.bays:
+        xs, ys = [x / 16 for x, _ in bay.corners], [y / 16 for _, y in bay.corners]
+        beside = max(xs) > 152 and min(xs) < 200
+        assert not beside or max(ys) <= 70 - 42 or min(ys) >= 110 + 42
+        assert max(xs) <= 200 or min(xs) >= 248 or max(ys) <= 28 or min(ys) >= 152
+
+
+def test_a_long_way_keeps_its_passing_space():
+    """403.5.3 (C4): 60 by 60 in. at least every 200 ft of a way under 60 in. wide."""
+    survey = work_out(aisle_plan(72, 3600))
+    assert survey.bays
+    assert spoiled(aisle_plan(72, 3600), {bay.code: bay.corners for bay in survey.bays}) == []
+    assert max(b.depth_in16 for b in survey.bays) > in16(12)
+
+
+def test_a_crossing_is_never_lent():
+    plan = booths(60)
+    across = Aisle("B", box(200, 72, 50, 60))
+    for bay in work_out(replace(plan, aisles=(*plan.aisles, across))).bays:
+        xs = [x / 16 for x, _ in bay.corners]
+        assert max(xs) <= 200 or min(xs) >= 250
+
+
+# --- order, walls, turned plans -----------------------------------------------------------------------------------------
+
+
+def test_bays_at_walls_come_first():
+    """No booths above: the wall there is taken, and the booths' sides below have nothing left of 24 in."""
+    survey = work_out(walled())
+    assert {(bay.backing, bay.before) for bay in survey.bays} == {("wall", "")}
+
+
+def walled():
+    plan = booths(60, left_out="34")
+    return replace(plan, walls=(Wall("N", outline((60, 134), (360, 134)), 64),))
+
+
+@pytest.mark.parametrize("degrees", TURNS)
+def test_a_turned_plan_has_the_same_bays_within_an_inch(degrees):
+    straight, other = work_out(booths(60.5)), work_out(turned(booths(60.5), degrees))
+    for (long, deep), (length, depth) in zip(sizes(straight), sizes(other), strict=True):
+        assert length == pytest.approx(long, abs=1)
+        assert depth == pytest.approx(deep, abs=1)
+
+
+# --- bays there were ----------------------------------------------------------------------------------------------------
+
+
+def test_bays_there_were_stay_and_new_ones_get_other_codes():
+    old = work_out(booths(60)).bays
+    again = work_out(booths(60), kept=old[1:3], taken_codes={"A-1"})
+    assert [b for b in again.bays if b.code in ("A-2", "A-3")] == list(old[1:3])
+    assert sorted(b.code for b in again.bays) == ["A-2", "A-3", "A-4", "A-5"]
+    assert {b.corners for b in again.bays} == {b.corners for b in old}
+
+
+def test_a_bay_gets_shallower_when_the_width_is_raised():
+    old = work_out(booths(60)).bays
+    now = work_out(booths(60, required=44), kept=old).bays
+    assert [b.code for b in now] == [b.code for b in old]
+    assert {b.depth_in16 for b in now} == {in16(16)}
+    # The wider way must get to the openings too.
+    assert {b.length_in16 for b in now} == {in16(53)}
+    assert work_out(booths(60, required=50), kept=old).bays == ()
+
+
+def test_a_bay_is_cut_before_a_new_opening():
+    old = work_out(booths(60)).bays
+    bay = next(b for b in old if b.before == "1")
+    left = min(x for x, _ in bay.corners) // 16 - 60
+    opening = Opening("1", 2, in16(150 - left - 36), in16(36))
+    now = {b.code: b for b in work_out(booths(60), [opening], kept=old).bays}
+    assert now[bay.code].length_in16 == in16(21)
+    assert now[bay.code].before == "1"
