@@ -6,7 +6,7 @@ then it asks for another. A bay cut anew is another row of its code; what still 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime
 from typing import Any
@@ -50,8 +50,10 @@ class Ground:
     rules: BayRules
     cut: Survey | None
     """The bays there are, where they were worked out from the same; None where they are to be worked out."""
-    kept: tuple[Bay, ...]
-    """Bays in which something stands or is to stand: they stay where they are as far as they may."""
+    there: tuple[Bay, ...]
+    """Bays there are, and those that have ended in which something stands. Of a code the largest: it may be as large again."""
+    used: tuple[Bay, ...]
+    """Those of them in which something stands or is to stand."""
     before: tuple[Bay, ...]
     """The last there was of each code."""
     standing: tuple[Standing, ...]
@@ -96,6 +98,7 @@ def read_ground(session: Session, mall: Mall, today: date) -> Ground | None:
     if plan is None:
         return None
     standing = standing_between(session, mall.id, today, date.max)
+    used = [one.bay for one in standing]
     openings, rules = openings_of(session, mall.id), rules_on(session, mall.id, today).bays
     return Ground(
         plan=plan,
@@ -103,7 +106,8 @@ def read_ground(session: Session, mall: Mall, today: date) -> Ground | None:
         lost=tuple(lost_openings(session, mall.id)),
         rules=rules,
         cut=_cut_before(session, mall, _cut_of(plan, openings, rules)),
-        kept=_kept(standing),
+        there=_largest([*_open_rows(session, mall), *used]),
+        used=_largest(used),
         before=tuple(bay_of(row) for row in _last_rows(session, mall).values()),
         standing=tuple(Standing(str(one.stay.id), _name(one), one.outline, one.stay.starts_on.toordinal()) for one in standing),
     )
@@ -116,13 +120,16 @@ def _cut_before(session: Session, mall: Mall, cut_of: str) -> Survey | None:
     return Survey(tuple(bay_of(row) for row in _open_rows(session, mall)), _aisles(value))
 
 
-def _kept(standing: Sequence[Stands]) -> tuple[Bay, ...]:
-    """Of each code the largest in which something stands: one that was cut smaller is as large again when it may be."""
-    kept: dict[str, Bay] = {}
-    for bay in {one.bay.id: bay_of(one.bay) for one in standing}.values():
-        other = kept.setdefault(bay.code, bay)
-        kept[bay.code] = max(bay, other, key=lambda each: each.length_in16 * each.depth_in16)
-    return tuple(kept.values())
+def _largest(rows: Iterable[BayRow]) -> tuple[Bay, ...]:
+    """Of each code."""
+    found: dict[str, Bay] = {}
+    for bay in map(bay_of, rows):
+        found[bay.code] = max(found.setdefault(bay.code, bay), bay, key=_floor_of)
+    return tuple(found.values())
+
+
+def _floor_of(bay: Bay) -> int:
+    return bay.length_in16 * bay.depth_in16
 
 
 def _open_rows(session: Session, mall: Mall) -> Sequence[BayRow]:
@@ -161,12 +168,19 @@ def survey(ground: Ground) -> Found:
 
 
 def _worked_out(ground: Ground) -> Survey:
-    """A bay at the place of one there was, by now or before, has its code: what is said of it stays true."""
+    """Bays stay where they are as far as they may. Where at least a smallest bay's floor more can be lent by moving those in
+    which nothing stands, they are cut anew. A bay at the place of one there was has its code: what is said of it stays true.
+    """
     codes = {bay.code for bay in ground.before}
-    found = work_out(ground.plan, ground.openings, ground.rules, ground.kept, codes)
-    kept, walkable = {bay.code for bay in ground.kept}, Walkable(ground.plan)
-    bays = [backed(walkable, bay) if bay.code in kept else bay for bay in found.bays]
-    return replace(found, bays=recoded(bays, ground.before, kept))
+    kept, found = ground.there, work_out(ground.plan, ground.openings, ground.rules, ground.there, codes)
+    if len(ground.used) < len(ground.there):
+        anew = work_out(ground.plan, ground.openings, ground.rules, ground.used, codes)
+        more = ground.rules.least_depth_in16 * ground.rules.least_length_in16
+        if sum(map(_floor_of, anew.bays)) >= sum(map(_floor_of, found.bays)) + more:
+            kept, found = ground.used, anew
+    fixed, walkable = {bay.code for bay in kept} & {bay.code for bay in found.bays}, Walkable(ground.plan)
+    bays = [backed(walkable, bay) if bay.code in fixed else bay for bay in found.bays]
+    return replace(found, bays=recoded(bays, ground.before, fixed))
 
 
 # --- the job ----------------------------------------------------------------------------------------------------------------
