@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
@@ -63,17 +63,21 @@ def recall_many(
     now: datetime,
     stays: Iterable[Stay],
     *,
-    why: str,
+    why: str | Mapping[int, str],
     by: By,
     days: int | None = None,
     for_safety: bool = False,
 ) -> int:
-    """Ask all of these back as `recall` does, or none; how many. What goes by then anyway is left as it is."""
+    """Ask all of these back as `recall` does, or none; how many. What goes by then anyway is left as it is.
+
+    `why` is one reason for all, or each stay's own by its id.
+    """
     count = 0
     with session.begin_nested():
         for stay in sorted(stays, key=lambda stay: stay.id):
             try:
-                recall(session, now, stay, why=why, by=by, days=days, for_safety=for_safety)
+                own = why if isinstance(why, str) else why[stay.id]
+                recall(session, now, stay, why=own, by=by, days=days, for_safety=for_safety)
             except GoesAnyway:
                 continue
             count += 1
