@@ -2,13 +2,13 @@
 
 | part | what it does |
 | --- | --- |
-| bay, piece, problem | the values everything takes: a bay on the plan; a piece asked for; a period as the solver's problem, and its answer |
+| bay, piece, problem | the values everything takes: a bay on the plan; a piece; a period as a problem, and its answer |
 | keepouts, bays | floor that is never lent (doors, exits, extinguishers, openings of booths); bays worked out from a plan |
 | clear | what pieces standing in bays spoil, and what must move when the plan or a width has changed |
 | fitting | whether a piece may stand in a bay: size, height, glass, what tips |
 | colour, walked | dE00 between two colours; how far it is to walk from a bay to a booth |
 | fairness | floor had against rent paid: a dealer's share, what the next foot-week is worth, how evenly it was shared out |
-| facts, posing, counting | what is known of a period; that as a problem, and the answer as stays; what an arrangement costs, tier by tier |
+| facts, posing, counting | what is known of a period; that as a problem, and the answer as stays; what it costs, tier by tier |
 | reasons, answers | why a unit has no floor and what would help; what each asker is told of it |
 | fees | what floor costs by the foot-week or the piece, prorated by days |
 """

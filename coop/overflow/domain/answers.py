@@ -14,6 +14,7 @@ from coop.overflow.domain.fitting import may_stand, nowhere
 from coop.overflow.domain.posing import Posed, PosedUnit, days_of, depth_over, nearest, shallower
 from coop.overflow.domain.problem import Placed
 from coop.overflow.domain.reasons import (
+    CLOSED,
     FREE,
     KEPT,
     LENGTH,
@@ -38,6 +39,7 @@ LONGEST = 600
 """Letters of an answer at most: of many pieces the last are counted only."""
 
 _FIRST = {
+    CLOSED: "aisles and openings must be wider then",
     KEPT: "what stands in the aisles stays",
     OWN: "your other pieces have the floor",
     MOVED: "pieces that had to move came first",
@@ -150,7 +152,7 @@ def _wish(held: Held, unit: PosedUnit, one: Placed) -> str:
         return f"{said}: it is free then too, so ask the manager to change it"
     if reason.kind in (LENGTH, PIECES, ROTATION):
         return f"{said}: {_limit(held, unit, reason)}"
-    return f"{said}: it has no room then, as {_first(held, unit, reason, (wished,))}"
+    return f"{said}: it has no room then, as {_FIRST[reason.kind]}"
 
 
 def _unfit_there(facts: PeriodFacts, unit: PosedUnit, bay: str, start: int) -> str:
@@ -178,8 +180,7 @@ def told_refused(held: Held, unit: PosedUnit) -> str:
     if reason.choice and reason.kind == FREE:
         there = f"bay {reason.choice.place.bay} has room for it from {shown_day(held.facts.day_of(reason.choice.start))}"
         return f"{asked}, though {there}: the draft was ended before it came to it, so ask the manager."
-    bays = tuple(unit.laid or {})
-    why = _limit(held, unit, reason) if reason.choice else f"{_no_room(held, unit)}, as {_first(held, unit, reason, bays)}"
+    why = _limit(held, unit, reason) if reason.choice else f"{_no_room(held, unit)}, as {_FIRST[reason.kind]}"
     helps = _remedy(held, unit)
     return f"{asked}: {why}{'; ' + helps if helps else ''}; it goes on waiting, and counts as having waited longer."
 
@@ -199,18 +200,6 @@ def _no_room(held: Held, unit: PosedUnit) -> str:
     lengths = {place.length_in16 for place in held.units[unit.key].places}
     room = f"{format_length(min(lengths))} free in a row" if len(lengths) == 1 else "room for it"
     return f"no bay it may stand in has {room} for so long"
-
-
-def _first(held: Held, unit: PosedUnit, reason: Reason, bays: Collection[str]) -> str:
-    """What has the floor of some bays in the weeks of a unit."""
-    weeks = range(unit.starts[0], unit.starts[-1] + unit.weeks)
-    closed = {code for code in bays for one in held.facts.bays[code].closed if one.first < weeks.stop and weeks.start <= one.last}
-    if reason.kind != KEPT or not closed:
-        return _FIRST[reason.kind]
-    stays = any(
-        one.dealer and one.bay in bays and one.first < weeks.stop and weeks.start <= one.last for one in held.problem.fixed
-    )
-    return f"{_FIRST[KEPT] + ' and ' if stays else ''}some floor is closed then"
 
 
 def _limit(held: Held, unit: PosedUnit, reason: Reason) -> str:

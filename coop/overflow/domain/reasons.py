@@ -16,13 +16,14 @@ from coop.overflow.solving.choices import Choice, Taken
 
 UNFIT, FREE = "unfit", "free"
 LENGTH, PIECES, ROTATION = "length", "pieces", "rotation"
-KEPT, OWN, MOVED, LESS, LONGER, TAKEN = "kept", "own", "moved", "less", "longer", "taken"
+CLOSED, KEPT, OWN, MOVED, LESS, LONGER, TAKEN = "closed", "kept", "own", "moved", "less", "longer", "taken"
 """By the rules it may stand in none of the bays.
 
 FREE: there is room, and no limit in the way: the search ended before it came to it.
 LENGTH, PIECES, ROTATION: a limit of its dealer's is in the way, in a bay with room where there is one.
 No bay has room for long enough in any of the weeks, and the limits are not in the way:
-KEPT: because of what stays where it stands, alone. OWN: because of that and the dealer's own other pieces.
+CLOSED: because of what is closed of the bays, alone. KEPT: because of that and of what stays where it stands.
+OWN: because of those and the dealer's own other pieces.
 MOVED: of others, only pieces that had to move have floor there then.
 LESS: all dealers who were given floor there for then have had less of it in the last year for the rent they paid.
 LONGER: all have waited longer. TAKEN: neither is true of all of them.
@@ -88,7 +89,8 @@ class Held:
             nearest = (roomy or found)[0]
             return Reason(self._limit_against(nearest), nearest)
         stays = Taken(self.problem)
-        return Reason(self._who_before(unit, [one for one in allowed if stays.leftmost(one) is not None]))
+        could = [one for one in allowed if stays.leftmost(one) is not None]
+        return Reason(self._who_before(unit, could) if could else self._what_before(allowed))
 
     def _limit_against(self, choice: Choice) -> str:
         none = replace(self.problem, most_in16=None, most_pieces=None, weeks_left={})
@@ -100,10 +102,13 @@ class Held:
         but = choice.unit.key
         return next(kind for kind, problem in one_by_one.items() if not self.taken(problem, but=but).allows(choice))
 
+    def _what_before(self, allowed: Collection[Choice]) -> str:
+        """What has the floor where nothing that is placed is in the way."""
+        closed = Taken(replace(self.problem, fixed=tuple(one for one in self.problem.fixed if not one.dealer)))
+        return KEPT if any(closed.leftmost(one) is not None for one in allowed) else CLOSED
+
     def _who_before(self, unit: Unit, could: Collection[Choice]) -> str:
         """Who has the floor where it could be but for what is placed."""
-        if not could:
-            return KEPT
         there = [
             other for other in self.placed.values() if other.unit != unit.key and any(self._meets(other, one) for one in could)
         ]

@@ -247,13 +247,15 @@ def test_what_stands_stays(days, helps):
 @pytest.mark.parametrize(
     ("stays", "why"),
     [
-        ((), "some floor is closed then"),
-        ((make_stay(at=60, wide=20, days=(-7, 90)),), "what stands in the aisles stays and some floor is closed then"),
+        ((), "aisles and openings must be wider then"),
+        ((make_stay(at=70, wide=20, days=(-7, 90)),), "aisles and openings must be wider then"),
+        ((make_stay(at=0, wide=20, days=(14, 90)),), "what stands in the aisles stays"),
     ],
 )
 def test_floor_is_closed(stays, why):
-    rooms = [make_room(closed=[(47, 60, 2, 7)])]
-    answer = told(make_facts(make_asked(), rooms=rooms, standing=stays))["1"]
+    """Beside what is closed a piece has no room, or not beside what stands there too."""
+    closed = (47, 60, 2, 7) if "wider" in why else (50, 96, 2, 7)
+    answer = told(make_facts(make_asked(), rooms=[make_room(closed=[closed])], standing=stays))["1"]
     assert answer.sentence == (
         f"{GETS_NONE}: {FULL}, as {why}; for 2 weeks it would have room in bay A1-1 from Jan 4, 2027; {WAITS}"
     )

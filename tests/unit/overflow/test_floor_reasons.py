@@ -19,6 +19,7 @@ from coop.overflow.domain.fairness import due_of
 from coop.overflow.domain.posing import Posed, pose, stays_of
 from coop.overflow.domain.problem import Place, Placed, Problem, Unit
 from coop.overflow.domain.reasons import (
+    CLOSED,
     FREE,
     KEPT,
     LENGTH,
@@ -90,9 +91,11 @@ def check_reason(posed: Posed, placed: list[Placed], key: str) -> str:
 
     allowed = [at for at in whens(unit) if not limits_hit(problem, placed, unit, *at)]
     assert allowed
-    assert without(lambda _: True) is (reason.kind != KEPT)
-    if reason.kind in (KEPT, OWN, MOVED):
-        if reason.kind != KEPT:
+    assert without(lambda _: True) is (reason.kind not in (CLOSED, KEPT))
+    if reason.kind in (CLOSED, KEPT, OWN, MOVED):
+        closed = replace(free, fixed=tuple(one for one in free.fixed if one.key.startswith("closed")))
+        assert any(roomy(closed, [], unit, *at) for at in allowed) is (reason.kind != CLOSED)
+        if reason.kind in (OWN, MOVED):
             assert without(lambda other: other.dealer == unit.dealer or other.is_standing)
         if reason.kind == OWN:
             assert without(lambda other: other.dealer == unit.dealer)
