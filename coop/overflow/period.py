@@ -112,7 +112,8 @@ def read_period(session: Session, mall: Mall, first_day: date, weeks: int, today
 def _bay_rows(session: Session, mall: Mall, first_day: date, last_day: date) -> Sequence[BayRow]:
     """Of each code the row that is not ended: what stands in one that is has no bay any more."""
     rows = select(BayRow).where(BayRow.mall_id == mall.id, BayRow.starts_on <= last_day)
-    return session.scalars(rows.where(BayRow.ended_on.is_(None)).order_by(BayRow.code)).all()
+    # Sorted here: databases order letters each in its way, and the same facts are to be drafted the same on any.
+    return sorted(session.scalars(rows.where(BayRow.ended_on.is_(None))), key=lambda row: row.code)
 
 
 def _room(row: BayRow, first_day: date, weeks: int) -> BayFacts:
@@ -134,7 +135,7 @@ def _plans(
 
 def _standing(session: Session, mall: Mall, standing: Iterable[Standing], bay_ids: set[int]) -> Iterator[StandingStay]:
     moving = survey_row(session, mall.id).value.get("must_move", {})
-    for one in standing:
+    for one in sorted(standing, key=lambda one: one.stay.id):
         stay = one.stay
         yield StandingStay(
             key=str(stay.id),
@@ -236,8 +237,8 @@ def tenants(session: Session, mall: Mall, first: date, last: date) -> Sequence[D
     """Dealers with a lease at a mall on any of some days, by code."""
     over = Lease.starts_on <= last, Lease.ends_on.is_(None) | (Lease.ends_on >= first)
     ids = select(Lease.dealer_id).where(Lease.mall_id == mall.id, *over)
-    rows = select(Dealer).where(Dealer.id.in_(ids)).options(joinedload(Dealer.member)).order_by(Dealer.code)
-    return session.scalars(rows).all()
+    rows = select(Dealer).where(Dealer.id.in_(ids)).options(joinedload(Dealer.member))
+    return sorted(session.scalars(rows), key=lambda dealer: dealer.code)
 
 
 def rents_of(session: Session, mall: Mall, before: date) -> dict[int, int]:

@@ -241,6 +241,26 @@ def test_bays_that_changed_meanwhile_are_worked_out_before_a_draft_goes_on(floor
     assert floor.work() == [("overflow.draft", "done")]
 
 
+def test_bays_that_could_not_be_worked_out_fail_the_draft_with_the_reason(floor: Floor) -> None:
+    floor.request("V1", "Pine chest")
+    with transaction(floor.sessions) as session:
+        set_aisle_width(session, floor.now, floor.mall(session), "A1", TODAY, 50 * IN16_PER_INCH)
+        draft_id = ask_draft(session, floor.now, floor.mall(session), first_day=FIRST, by=floor.by).id
+        surveys = session.scalars(select(Job).where(Job.kind == "overflow.survey")).all()
+        for job in surveys:
+            job.state, job.error = "failed", "out of memory"
+        assert surveys
+    assert floor.work() == [
+        (
+            "overflow.draft",
+            "The bays of Lantern Yard Antiques Hall could not be worked out (out of memory): ask for them again, then draft.",
+        )
+    ]
+    with transaction(floor.sessions) as session:
+        row = session.get_one(OverflowDraft, draft_id)
+        assert (row.outcome, is_drafted_now(session, row)) == (None, False)
+
+
 def test_a_width_raised_within_the_period_leaves_less_of_a_bay_and_moves_what_stands_too_deep(floor: Floor) -> None:
     """Before booth 21 a bay is 50 in. long and 35 in. deep. From November 23 aisle A1 keeps 60 in., and so does the booth's
     opening: 42 in. and 24 in. are left of it.
