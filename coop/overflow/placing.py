@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import date, datetime, timedelta
 
+from sqlalchemy import select
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
@@ -22,6 +23,7 @@ from coop.dealers.second_person import require_not_own
 from coop.floor.models import Mall
 from coop.leases.editing import By
 from coop.leases.holding import lock, today_at
+from coop.leases.models import Lease
 from coop.overflow import telling
 from coop.overflow.asking import AskRefused, PieceAsked, given_pieces, piece_faults, settle_state, tidied
 from coop.overflow.domain.fitting import Stand
@@ -148,6 +150,8 @@ def place_sold(
     faults = {field: f"{piece.name[:80] or 'The piece'}: {sentence}" for field, sentence in reversed([*piece_faults(piece)])}
     if faults:
         raise AskRefused(faults)
+    if session.scalar(select(Lease.id).where(Lease.dealer_id == dealer.id, Lease.mall_id == mall.id).limit(1)) is None:
+        raise Refusal(f"{dealer.code} has never rented at {mall.name}, and nobody can be charged for its floor: choose another.")
     until = until or today + timedelta(days=max(1, rules_on(session, mall.id, today).sold_days)) - _DAY
     if until - today > _LONGEST_SOLD:
         raise Refusal(f"{piece.name} would wait until {shown_day(until)}: choose a day of the next 90, and lengthen it then.")

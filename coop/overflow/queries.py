@@ -27,8 +27,8 @@ from coop.overflow.reading import Standing, pieces_of, standing_between
 OVERDUE_DAYS = 30
 """A sold piece that nobody fetched is looked for so long after its last day."""
 WAITING = ("waiting", "partly")
-STAY, TAKEN_AWAY = "overflow stay", "piece taken away"
-"""What the log calls a stay; and what it says when somebody said that its piece is gone: a sold one was fetched."""
+STAY, TAKEN_AWAY, STAYS_AFTER_ALL = "overflow stay", "piece taken away", "piece stays after all"
+"""What the log calls a stay; what it says when somebody said that its piece is gone, as a sold one that was fetched; its undo."""
 
 
 # --- requests -------------------------------------------------------------------------------------------------------------
@@ -164,11 +164,14 @@ def overdue_sold(session: Session, mall_id: int, today: date) -> list[Standing]:
 
 
 def _fetched(session: Session, stay_ids: Sequence[int]) -> set[int]:
-    """Those that the log says were taken away."""
-    rows = select(AuditLog.subject_id).where(
-        AuditLog.subject_kind == STAY, AuditLog.action == TAKEN_AWAY, AuditLog.subject_id.in_(map(str, stay_ids))
+    """Those that were taken away, by what the log says last."""
+    rows = select(AuditLog.subject_id, AuditLog.action).where(
+        AuditLog.subject_kind == STAY,
+        AuditLog.action.in_((TAKEN_AWAY, STAYS_AFTER_ALL)),
+        AuditLog.subject_id.in_(map(str, stay_ids)),
     )
-    return {int(one) for one in session.scalars(rows)}
+    last = {int(stay_id): action for stay_id, action in session.execute(rows.order_by(AuditLog.id))}
+    return {stay_id for stay_id, action in last.items() if action == TAKEN_AWAY}
 
 
 def _standing(session: Session, *which: ColumnElement[bool]) -> list[Standing]:

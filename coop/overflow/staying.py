@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from coop.books.service import posting_date
 from coop.core.errors import Refusal
 from coop.core.periods import shown_day, shown_days
+from coop.dealers.second_person import is_own
 from coop.floor.models import Mall
 from coop.leases.editing import By
 from coop.leases.holding import lock, today_at
@@ -28,7 +29,7 @@ from coop.overflow.placing import (
     said_place,
     settle_request,
 )
-from coop.overflow.queries import TAKEN_AWAY
+from coop.overflow.queries import STAYS_AFTER_ALL, TAKEN_AWAY
 from coop.overflow.survey_asking import ask_survey
 
 _DAY = timedelta(days=1)
@@ -97,17 +98,20 @@ def lengthen_stay(session: Session, now: datetime, stay: Stay, *, until: date, b
     stay.granted_until = max(stay.granted_until, until)
     session.flush()
     log_stay(session, now, stay, "stay lengthened", by, f"until {until}")
+    telling.tell_given(session, now, stay)
 
 
 def end_stay(session: Session, now: datetime, stay: Stay, *, on: date, by: By) -> None:
-    """A piece is or will be gone after a day, its last: taken away by its dealer, or sold and fetched.
+    """A piece is gone after a day, its last: taken away by its dealer, or sold and fetched. Its dealer may say so before.
 
-    Refuses a day it does not stand on, and one whose fees are posted.
+    Refuses a day it does not stand on, one to come said by another than its dealer, and one whose floor is charged.
     """
     mall, piece = hold_stay(session, stay)
     _require_stands(stay)
     if not stay.starts_on <= on <= stay.ends_on:
         raise Refusal(f"{piece.name} stands {shown_days(stay.starts_on, stay.ends_on)}: choose its last day among these.")
+    if on > today_at(session, now, mall.id) and not is_own(session, by.user_id, piece.dealer_id):
+        raise Refusal(f"{shown_day(on)} is to come: ask the floor back, or enter the day when the piece is gone.")
     if on < stay.ends_on:
         require_uncharged(session, mall, on + _DAY)
     stay.ends_on = on
@@ -122,7 +126,7 @@ def take_back_end(session: Session, now: datetime, stay: Stay, *, by: By) -> Non
     if stay.recalled_at is not None:
         raise Refusal(f"{piece.name} was asked back: take that back instead.")
     restore(session, mall, piece, stay, by=by)
-    log_stay(session, now, stay, "piece stays after all", by, f"until {stay.ends_on}")
+    log_stay(session, now, stay, STAYS_AFTER_ALL, by, f"until {stay.ends_on}")
 
 
 def restore(session: Session, mall: Mall, piece: OverflowPiece, stay: Stay, *, by: By) -> None:
@@ -151,6 +155,8 @@ def cancel_stay(session: Session, now: datetime, stay: Stay, *, by: By) -> None:
     session.flush()
     settle_request(session, piece)
     log_stay(session, now, stay, "floor taken back", by, f"before {stay.starts_on}")
+    if not is_own(session, by.user_id, piece.dealer_id):
+        telling.tell_taken_back(session, now, stay)
 
 
 def stand_again(session: Session, now: datetime, stay: Stay, *, by: By, anyway: bool = False) -> None:
@@ -165,6 +171,8 @@ def stand_again(session: Session, now: datetime, stay: Stay, *, by: By, anyway: 
     flush_stay(session)
     settle_request(session, piece)
     log_stay(session, now, stay, "floor given again", by, said_place(session, piece, place))
+    if not is_own(session, by.user_id, piece.dealer_id):
+        telling.tell_given(session, now, stay)
 
 
 def said_moved_in(session: Session, now: datetime, stay: Stay, *, on: date | None, by: By) -> None:

@@ -60,6 +60,16 @@ def tell_moved(session: Session, now: datetime, stay: Stay, before: str) -> None
     _tell(session, now, "moved", f"{stay.id}:{stay.version}", stay=stay.id, before=before)
 
 
+def tell_given(session: Session, now: datetime, stay: Stay) -> None:
+    """Tell a dealer of the days a piece has floor by now: it may stay longer, or has its floor again."""
+    _tell(session, now, "given", f"{stay.id}:{stay.version}", stay=stay.id)
+
+
+def tell_taken_back(session: Session, now: datetime, stay: Stay) -> None:
+    """Tell a dealer that the manager has taken back floor to come."""
+    _tell(session, now, "taken back", f"{stay.id}:{stay.version}", stay=stay.id)
+
+
 def tell_recalled(session: Session, now: datetime, stay: Stay) -> None:
     """Tell a dealer that floor is asked back."""
     _tell(session, now, "recalled", f"{stay.id}:{stay.version}", stay=stay.id)
@@ -117,6 +127,29 @@ def _moved(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
     yield from to_members(session, f"overflow-moved/{one.stay.id}/{args['at']}", [one.dealer.member_id], note)
 
 
+def _given(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
+    one, mall = _of_stay(session, args)
+    if one.stay.state != "stands":
+        return  # taken back before this was written
+    said = f"{one.piece.name} has floor at {mall.name} {days_words(one.stay)}: {place_words(one)}."
+    note = _note(f"{one.piece.name} has floor until {shown_day(one.stay.ends_on)}", said)
+    yield from to_members(session, f"overflow-given/{one.stay.id}/{args['at']}", [one.dealer.member_id], note)
+
+
+def _taken_back(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
+    one, mall = _of_stay(session, args)
+    if one.stay.state == "stands":
+        return  # given again before this was written
+    waits = "Its request waits again, and has since it was made. Ask the manager why." if one.piece.request_id else ""
+    note = _note(
+        f"{one.piece.name} does not move in on {shown_day(one.stay.starts_on)}",
+        f"The manager has taken back the floor that {one.piece.name} was to have in bay {one.bay.code} at {mall.name} "
+        f"from {shown_day(one.stay.starts_on)} on.",
+        waits,
+    )
+    yield from to_members(session, f"overflow-taken-back/{one.stay.id}/{args['at']}", [one.dealer.member_id], note)
+
+
 def _recalled(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
     one, mall = _of_stay(session, args)
     if one.stay.recalled_at is None:
@@ -164,6 +197,8 @@ def _found(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
 NOTES: dict[str, Callable[[Session, dict[str, Any]], Iterable[Letter]]] = {
     "answer": _answer,
     "moved": _moved,
+    "given": _given,
+    "taken back": _taken_back,
     "recalled": _recalled,
     "kept": _kept,
     "found": _found,

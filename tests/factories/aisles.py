@@ -51,6 +51,7 @@ class Aisles:
         lay_bay(session, mall, "A2-1", 96, 30, y=400)
         self.mall_id = mall.id
         self.by = By(add_person(session, now, "manager@example.org", ("manager",)))
+        self.ida = By(add_person(session, now, "ida@example.org", ("dealer",), ida.member_id))
 
     def mall(self, session: Session) -> Mall:
         return session.get_one(Mall, self.mall_id)

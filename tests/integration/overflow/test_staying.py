@@ -158,11 +158,13 @@ def test_a_piece_taken_away_leaves_its_floor_to_others_and_may_come_back_if_that
     stay = put(session, now, aisles, hutch)
     with pytest.raises(Refusal, match="Oak hutch stands Nov 9 to Dec 6, 2026: choose its last day among these"):
         end_stay(session, now, stay, on=SUNDAY + DAY, by=aisles.by)
-    end_stay(session, now, stay, on=FIRST_WEEK, by=aisles.by)
+    with pytest.raises(Refusal, match="Nov 15, 2026 is to come: ask the floor back, or enter the day when the piece is gone"):
+        end_stay(session, now, stay, on=FIRST_WEEK, by=aisles.by)
+    end_stay(session, now, stay, on=FIRST_WEEK, by=aisles.ida)
     assert (stay.ends_on, stay.granted_until) == (FIRST_WEEK, SUNDAY)
     take_back_end(session, now, stay, by=aisles.by)
     assert stay.ends_on == SUNDAY
-    end_stay(session, now, stay, on=FIRST_WEEK, by=aisles.by)
+    end_stay(session, later(now, FIRST_WEEK), stay, on=FIRST_WEEK, by=aisles.by)
     put(session, now, aisles, bench, "A1-1", 0, FIRST_WEEK + 7 * DAY, SUNDAY)
     with pytest.raises(Refusal, match="is taken Nov 22 to Dec 6, 2026, by Pine bench of D01"):
         take_back_end(session, now, stay, by=aisles.by)
@@ -221,6 +223,24 @@ def test_floor_taken_back_before_it_began_waits_again_and_is_given_again_while_f
         "floor taken back: before 2026-11-09",
         'floor given again: D01, bay A1-1 from 0", 2026-11-09 to 2026-12-06',
     ]
+
+
+def test_a_dealer_is_told_what_the_manager_does_and_not_what_she_did(session: Session, now: datetime, aisles: Aisles) -> None:
+    _, (hutch,) = aisles.ask(session, now)
+    stay = put(session, now, aisles, hutch)
+    cancel_stay(session, now, stay, by=aisles.ida)
+    stand_again(session, now, stay, by=aisles.ida)
+    assert told(session, now) == {}
+    cancel_stay(session, now, stay, by=aisles.by)
+    letters = told(session, now)
+    assert list(letters) == ["d01@example.org: Oak hutch does not move in on Nov 9, 2026"]
+    (body,) = letters.values()
+    assert "taken back the floor that Oak hutch was to have in bay A1-1 at Lantern Yard Antiques Hall from Nov 9, 2026 on" in body
+    assert "Its request waits again, and has since it was made. Ask the manager why." in body
+    stand_again(session, now + timedelta(minutes=1), stay, by=aisles.by)
+    assert list(told(session, now))[1:] == ["d01@example.org: Oak hutch has floor until Dec 6, 2026"]
+    lengthen_stay(session, now + timedelta(minutes=2), stay, until=SUNDAY + DAY, by=aisles.by)
+    assert "d01@example.org: Oak hutch has floor until Dec 7, 2026" in told(session, now)
 
 
 def test_what_has_moved_in_is_ended_on_a_day_instead(session: Session, now: datetime, aisles: Aisles) -> None:

@@ -29,7 +29,7 @@ from coop.overflow.queries import (
     waiting_counts,
 )
 from coop.overflow.recalling import recall
-from coop.overflow.staying import end_stay, lengthen_stay, move_stay, said_moved_in
+from coop.overflow.staying import end_stay, lengthen_stay, move_stay, said_moved_in, take_back_end
 from tests.factories.aisles import MONDAY, SUNDAY, TODAY, Aisles, mails, piece, told, write
 
 DAY, LEASE = timedelta(days=1), timedelta(seconds=60)
@@ -119,6 +119,8 @@ def test_a_sold_piece_that_nobody_fetched_is_told_of_and_counted_until_somebody_
     assert waiting_counts(session, mall.id, tuesday).overdue_sold == 1
     end_stay(session, morning(now, tuesday), table, on=MONDAY, by=aisles.by)
     assert overdue_sold(session, mall.id, tuesday) == []
+    take_back_end(session, morning(now, tuesday), table, by=aisles.by)
+    assert [one.stay.id for one in overdue_sold(session, mall.id, tuesday)] == [table.id], "it was not gone after all"
     assert [one.stay.id for one in past_stays(session, [amos.id], tuesday)] == [stool.id, table.id, lamp.id]
 
 
