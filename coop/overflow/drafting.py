@@ -14,11 +14,12 @@ from importlib import import_module
 from typing import Any, cast
 
 from sqlalchemy import select, update
+from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
 
 from coop.core import audit
 from coop.core.errors import Refusal
-from coop.core.jobs import Job, JobRun, Later, long_job, name_job
+from coop.core.jobs import Job, JobRun, Later, LeaseLost, long_job, name_job
 from coop.core.periods import shown_day, shown_days
 from coop.core.words import joined
 from coop.floor.models import Mall
@@ -249,11 +250,15 @@ def _watching(run: JobRun, draft_id: int, seconds: int) -> Cancelled:
     began = run.clock()
 
     def is_stopped() -> bool:
-        with run.transaction() as session:
-            run.progress(min(seconds, (run.clock() - began) // _SECOND), seconds, session)
-            asked = session.execute(
-                select(OverflowDraft.stop_asked_at, OverflowDraft.state).where(OverflowDraft.id == draft_id)
-            ).one()
+        try:
+            with run.transaction() as session:
+                run.progress(min(seconds, (run.clock() - began) // _SECOND), seconds, session)
+                which = select(OverflowDraft.stop_asked_at, OverflowDraft.state).where(OverflowDraft.id == draft_id)
+                asked = session.execute(which).one()
+        except LeaseLost:
+            return True  # another worker has it: what is found here is not written
+        except OperationalError:
+            return False  # the database is busy: it is asked again in a second
         return asked.stop_asked_at is not None or asked.state != "draft"
 
     return is_stopped

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from datetime import date, datetime, timedelta
+from threading import Thread
 from typing import Any
 
 import pytest
@@ -223,6 +225,37 @@ def test_a_draft_that_is_stopped_before_it_begins_leaves_nothing(floor: Floor) -
             stop_draft(session, floor.now, row)
         with pytest.raises(Refusal, match="is not worked out: draft it again"):
             publish(session, floor.now, row, by=floor.by)
+
+
+def test_a_search_that_is_stopped_ends_with_the_best_it_has(floor: Floor) -> None:
+    """Forty chests for a few bays are far from proven when the first second is told, and then it is stopped."""
+    for number in range(40):
+        size = (24 + number % 7 * 3, 18 + number % 3 * 4, 30)
+        floor.request(f"V{1 + number % 6}", f"Chest {number}", size=size, weeks=2 + number % 4, flexible_weeks=3)
+    with transaction(floor.sessions) as session:
+        for bay in session.scalars(select(BayRow)):
+            bay.is_lent = bay.code in ("A1-1", "A1-2", "A2-1", "A2-5")
+    draft_id = floor.ask(weeks=8, seconds=600, seed=None)
+
+    def stop() -> None:
+        while True:
+            with transaction(floor.sessions) as session:
+                row = session.get_one(OverflowDraft, draft_id)
+                job = session.get_one(Job, row.job_id)
+                if job.progress_total:
+                    stop_draft(session, floor.now, row)
+                if job.progress_total or job.state not in ("queued", "running"):
+                    return
+            time.sleep(0.1)
+
+    stopper = Thread(target=stop)
+    stopper.start()
+    assert floor.work() == [("overflow.draft", "done")]
+    stopper.join()
+    outcome = floor.outcome(draft_id)
+    assert outcome["stopped"]
+    assert "It was stopped before its time: a longer search may find better." in said_outcome(outcome)
+    assert floor.publish(draft_id) == len(outcome["placements"]) > 0
 
 
 def test_bays_that_changed_meanwhile_are_worked_out_before_a_draft_goes_on(floor: Floor) -> None:
