@@ -29,6 +29,8 @@ PASSING_IN16 = 60 * _IN
 PASSING_EVERY_IN16 = 200 * 12 * _IN
 T_BEYOND_IN16 = 48 * _IN
 _LOOK_IN16 = 16 * 12 * _IN
+_MANY = 600
+"""A lane of more corners is measured by somebody who looks so far ahead only: some inches too long, a hundred times sooner."""
 COUNTER_IN16 = 36 * _IN
 _EXACT = 1 / 2
 """Half a sixteenth: a width is compared as a whole number of them, whatever the arithmetic leaves behind the point."""
@@ -160,9 +162,11 @@ def passing_findings(walkable: Walkable) -> Iterator[Finding]:
     """Stretches of a 36 in. way longer than 200 ft on which two cannot pass."""
     lanes = shapely.difference(shapely.union_all(walkable.ground.shrunk(LEAST_CLEAR_IN16)), passing_spaces(walkable))
     for lane in shapely.get_parts(lanes):
-        if lane.length / 2 <= PASSING_EVERY_IN16 or string_diameter(lane, _LOOK_IN16)[0] <= PASSING_EVERY_IN16:
+        if lane.length / 2 <= PASSING_EVERY_IN16:
             continue
-        far, ends = string_diameter(lane)
+        far, ends = string_diameter(lane, _LOOK_IN16)
+        if far > PASSING_EVERY_IN16 and (far == np.inf or shapely.get_num_coordinates(lane) <= _MANY):
+            far, ends = string_diameter(lane)
         if far > PASSING_EVERY_IN16 + _EXACT:
             sentence = (
                 f"This way runs {length(far)} with nowhere to pass; widen it to 5 by 5 ft, so that at most 200 ft lie "
