@@ -38,9 +38,13 @@ class MustMove:
     reason: str
 
 
-def spoiled(plan: Plan, standing: Mapping[str, Outline]) -> list[Finding]:
-    """What pieces, by their keys, spoil in the whole mall; gaps beside them that are no way are no floor."""
-    return _Mall(plan).spoiled(standing.values())
+def spoiled(plan: Plan, standing: Mapping[str, Outline], bays: Sequence[Bay] = ()) -> list[Finding]:
+    """What pieces, by their keys, spoil in the whole mall.
+
+    A bay of the plan in which one of them stands counts as full: its pieces take less, wherever in it they stand, and floor
+    between them is no way. Gaps beside a piece in no bay that are no way count as covered too.
+    """
+    return _Mall(plan, bays).spoiled(standing.values())
 
 
 def must_move(
@@ -50,7 +54,7 @@ def must_move(
 
     `bays` are those of the plan as it is today. Of what is left, nothing spoils anything.
     """
-    mall = _Mall(plan)
+    mall = _Mall(plan, bays)
     own = _own_faults(mall, openings, rules, standing, bays)
     reasons = dict(own)
     rest = sorted((s for s in standing if s.key not in own), key=lambda s: (s.since, s.key))
@@ -70,14 +74,25 @@ def must_move(
 class _Mall:
     """A plan judged once, and again with pieces in it."""
 
-    def __init__(self, plan: Plan) -> None:
+    def __init__(self, plan: Plan, bays: Sequence[Bay]) -> None:
         self.plan = plan
         self.stood = Stood(Walkable(plan))
         self._before = ways_findings(plan)
+        self._bays = [(bay.corners, _grown(bay)) for bay in bays]
 
     def spoiled(self, pieces: Iterable[Outline]) -> list[Finding]:
-        covered = closed_up(self.stood, pieces)
+        covered = closed_up(self.stood, dict.fromkeys(self._full(piece) for piece in pieces))
         return newly_spoiled(self._before, ways_findings(self.plan, covered)) if covered else []
+
+    def _full(self, piece: Outline) -> Outline:
+        """The bay a piece stands in; of none, the piece."""
+        shape = Polygon(piece)
+        return next((corners for corners, room in self._bays if room.covers(shape)), piece)
+
+
+def _grown(bay: Bay) -> Geometry:
+    """By what rounding may take of two corners."""
+    return Polygon(bay.corners).buffer(NEAR_IN16, join_style="mitre")
 
 
 # --- of one piece -------------------------------------------------------------------------------------------------------
@@ -90,8 +105,7 @@ def _own_faults(
     kept = keepouts(mall.stood.walkable, openings, rules.entry_in16)
     tree = shapely.STRtree([k.shape for k in kept])
     lent = Lent(mall.stood, (), rules)
-    # Grown by what rounding may take of two corners.
-    room = shapely.union_all([Polygon(bay.corners).buffer(NEAR_IN16, join_style="mitre") for bay in bays])
+    room = shapely.union_all([_grown(bay) for bay in bays])
     faults = {}
     for piece in standing:
         shape = Polygon(piece.outline)

@@ -96,8 +96,9 @@ def test_after_what_must_move_has_gone_nothing_is_spoiled(seed, wider):
     plan = random_mall(seed)
     standing = [Standing(bay.code, bay.code, bay.corners, n) for n, bay in enumerate(work_out(plan).bays)]
     raised = replace(plan, required_clear_in16=max(wider * 16, plan.required_clear_in16))
-    gone = {must.key for must in must_move(raised, (), RULES, standing, work_out(raised).bays)}
-    assert spoiled(raised, {piece.key: piece.outline for piece in standing if piece.key not in gone}) == []
+    bays = work_out(raised).bays
+    gone = {must.key for must in must_move(raised, (), RULES, standing, bays)}
+    assert spoiled(raised, {piece.key: piece.outline for piece in standing if piece.key not in gone}, bays) == []
 
 
 @pytest.mark.parametrize("turned", [False, True])
