@@ -27,7 +27,7 @@ from coop.shifts.solving.outcome import Cancelled, OnProgress, Progress, Stop, T
 
 MOST_EXACT = 150
 """Up to so many pairs of a unit and a bay, the whole is solved exactly."""
-EFFORTS = (4, 8, 3, 3, 2, 2)
+EFFORTS = (4, 8, 3, 3, 3, 3)
 """Shares of the time, by tier."""
 PART_WORK = 1000
 """Thousandths of the solver's own count of its work that a part may take."""
@@ -147,7 +147,7 @@ class _Search:
                 solver.parameters.use_energetic_reasoning_in_no_overlap_2d = True
                 solver.parameters.use_timetabling_in_no_overlap_2d = True
             else:
-                _lean(solver)
+                self._seek_bound(solver)
             solver.best_bound_callback = self._learn
             status = self._run(solver, whole.model)
             if status == cp_model.MODEL_INVALID:
@@ -159,6 +159,16 @@ class _Search:
                 return
             for bay in crowded:
                 whole.make_exact(bay)
+
+    def _seek_bound(self, solver: cp_model.CpSolver) -> None:
+        """As measured: once the costs of earlier tiers are held, making the model smaller is no help to its relaxation."""
+        if TIERS[self.tier] in ("standing", "fairness"):
+            _lean(solver)
+            solver.parameters.use_objective_lb_search = True
+        else:
+            solver.parameters.linearization_level = 2
+            solver.parameters.cp_model_presolve = False
+            solver.parameters.add_lp_constraints_lazily = False
 
     def _learn(self, known: object) -> None:
         """The solver's bound as the whole number that the cost cannot be below; it counts in fractions, and a little off."""

@@ -100,7 +100,7 @@ def test_whole_weeks_of_floor_are_not_a_row(monkeypatch):
 
 
 def test_the_same_seed_gives_the_same_draft_and_says_where_it_got_to():
-    problem = period(3, bays=10, requests=20, weeks=6, dealers=8)
+    problem = period(3, bays=6, requests=14, weeks=6, dealers=6)
     told: list[Progress] = []
     first = solve(problem, Stop.repeatable(1, seed=5), progress=told.append)
     again = solve(problem, Stop.repeatable(1, seed=5))
