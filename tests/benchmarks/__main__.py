@@ -34,6 +34,8 @@ from coop.sales.importing import ImportOptions, import_sales
 from tests.benchmarks.arranging import bench_arranging
 from tests.benchmarks.closing import NOW, bench_close, timed
 from tests.benchmarks.floor import bench_floor
+from tests.benchmarks.overflow_bays import bench_bays
+from tests.benchmarks.overflow import bench_overflow
 from tests.benchmarks.pages import bench_pages
 from tests.benchmarks.rendering import render_naive, render_ours
 from tests.benchmarks.resets_fit import bench_fit
@@ -137,11 +139,13 @@ def main() -> None:
     bench_statements(count)
     bench_tax(row, smoke=asked.smoke)
     bench_floor(row, smoke=asked.smoke)
+    bench_bays(row, smoke=asked.smoke)
     bench_fit(row, smoke=asked.smoke)
     bench_hours(row, smoke=asked.smoke)
     bench_order(row, smoke=asked.smoke)
     bench_rota(row, smoke=asked.smoke)
     bench_arranging(row, smoke=asked.smoke)
+    bench_overflow(row, smoke=asked.smoke)
     bench_pages(row, smoke=asked.smoke)
     for name, database in databases(asked.postgres):
         for n in lines:
