@@ -147,11 +147,18 @@ def test_what_a_page_needs_of_the_rota_is_not_caught():
 # --- money and time -----------------------------------------------------------------------------------------------------
 
 NO_MONEY = {("coop", "floor", "domain"), ("coop", "resets", "domain")}
-DRAWN = {Path("coop/resets") / name for name in ("drawing.py", "elevation_drawing.py", "move_drawing.py", "paper_drawing.py")}
+DRAWN = {
+    *(Path("coop/resets") / name for name in ("drawing.py", "elevation_drawing.py", "move_drawing.py", "paper_drawing.py")),
+    *(Path("coop/overflow") / name for name in ("drawing.py", "bay_drawing.py", "drawn.py", "marks.py")),
+    *(
+        Path("coop/overflow/domain") / f"{name}.py"
+        for name in "across bay bays carrying clear colour keepouts lanes walked".split()
+    ),
+}
 MONEY = [
     path
     for path in rules.python_files("coop")
-    # The floor's domain and the booth's are geometry, weights and chances, and no money in them; nor in a booth's drawings.
+    # The floor's domain and the booth's are geometry, weights and chances, without money; so are drawings, and bays on a plan.
     if (
         rules.room_of(path) and path.name not in {"forms.py", "views.py"} and path.parts[:3] not in NO_MONEY and path not in DRAWN
     )
