@@ -4,6 +4,7 @@
 | --- | --- |
 | bay, piece, problem | the values everything takes: a bay on the plan; a piece; a period as a problem, and its answer |
 | keepouts, bays | floor that is never lent (doors, exits, extinguishers, openings of booths); bays worked out from a plan |
+| across, lanes | what stands, found by place, and how far it is across; whether a bay leaves every way of its aisle whole |
 | clear | what pieces standing in bays spoil, and what must move when the plan or a width has changed |
 | fitting | whether a piece may stand in a bay: size, height, glass, what tips |
 | colour, walked | dE00 between two colours; how far it is to walk from a bay to a booth |
