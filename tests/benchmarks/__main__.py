@@ -34,8 +34,8 @@ from coop.sales.importing import ImportOptions, import_sales
 from tests.benchmarks.arranging import bench_arranging
 from tests.benchmarks.closing import NOW, bench_close, timed
 from tests.benchmarks.floor import bench_floor
-from tests.benchmarks.overflow_bays import bench_bays
 from tests.benchmarks.overflow import bench_overflow
+from tests.benchmarks.overflow_bays import bench_bays
 from tests.benchmarks.pages import bench_pages
 from tests.benchmarks.rendering import render_naive, render_ours
 from tests.benchmarks.resets_fit import bench_fit
