@@ -63,6 +63,10 @@ class _Search:
         self.problem, self.stop, self.progress, self.watch = problem, stop, progress, watch
         self.choices = open_choices(problem)
         self.whole = _whole(problem, self.choices)
+        for cost in self.whole.costs:
+            self.whole.model.minimize(cost)
+            if fault := self.whole.model.validate():
+                raise ValueError(f"the solver cannot count with this problem's numbers: {fault}")
         # Room for the others is no matter for what stood before.
         self.before = _whole(problem, [choice for choice in self.choices if choice.unit.is_standing])
         self.standing = fill(problem, self.choices)
@@ -71,6 +75,7 @@ class _Search:
         self.tier = 0
         self.work = 0
         """Thousandths of the solver's own count."""
+        self._prover = cp_model.CpSolver()
         self._chance = random.Random(stop.seed)
         self._lock = threading.Lock()
 
@@ -103,6 +108,8 @@ class _Search:
         prover = threading.Thread(target=self._prove, args=(whole, used + allowed, self.stop.workers - 1), name="overflow-bound")
         prover.start()
         self._better(used + allowed)
+        if self._is_proven():
+            self._prover.stop_search()
         prover.join()
 
     def _is_proven(self) -> bool:
@@ -142,7 +149,7 @@ class _Search:
         whole.model.minimize(whole.costs[self.tier])
         while not self._is_proven() and not self.watch.over and self._used() < until:
             whole.hint(self.standing)
-            solver = self._solver(until - self._used(), workers)
+            solver = self._prover = self._solver(until - self._used(), workers)
             if not whole.relaxed:
                 solver.parameters.use_energetic_reasoning_in_no_overlap_2d = True
                 solver.parameters.use_timetabling_in_no_overlap_2d = True
@@ -150,8 +157,6 @@ class _Search:
                 self._seek_bound(solver)
             solver.best_bound_callback = self._learn
             status = self._run(solver, whole.model)
-            if status == cp_model.MODEL_INVALID:
-                raise ValueError(f"the solver cannot count with this problem's numbers: {whole.model.validate()}")
             if math.isfinite(solver.best_objective_bound):
                 self._learn(solver.best_objective_bound)
             crowded = self._lay(whole, list(solver.response_proto.solution)) if status in FOUND else []

@@ -46,12 +46,14 @@ def test_no_arrangement_is_better_in_any_tier(seed, bays, units, weeks):
     assert costs(problem, outcome.placed) == least_costs(problem)
 
 
-@pytest.mark.parametrize("seed", range(12))
-def test_floor_by_the_sum_and_part_by_part_come_to_the_same(seed, monkeypatch):
-    """As a large problem is solved: bays become exact only where what was found cannot be laid."""
+@pytest.mark.parametrize(
+    ("seed", "stop"), [*((seed, ENOUGH) for seed in range(8)), *((seed, Stop(seconds=60)) for seed in range(8, 14))]
+)
+def test_floor_by_the_sum_and_part_by_part_come_to_the_same(seed, stop, monkeypatch):
+    """As a large problem is solved, one after the other or at a time: bays become exact only where a row cannot be laid."""
     monkeypatch.setattr(assign, "MOST_EXACT", 0)
     problem = small_period(seed, bays=2, units=4, weeks=3)
-    outcome = solve(problem, ENOUGH)
+    outcome = solve(problem, stop)
     honest(problem, outcome)
     assert outcome.proven
     assert costs(problem, outcome.placed) == least_costs(problem)
