@@ -42,6 +42,7 @@ import coop.office.today_views
 import coop.portal.claim_views
 import coop.portal.details_views
 import coop.portal.lease_views
+import coop.portal.overflow_ask_views
 import coop.portal.paying_views
 import coop.portal.reset_arrange_views
 import coop.portal.reset_day_views
@@ -96,6 +97,7 @@ from coop.office.tax_terms_views import tax_terms
 from coop.office.tax_views import tax
 from coop.office.views import office
 from coop.office.year_views import year
+from coop.portal.overflow_views import lent
 from coop.portal.reset_views import resets
 from coop.portal.turn_views import turns
 from coop.portal.views import portal
@@ -171,6 +173,7 @@ def create_app(settings: Settings | None = None, *, clock: Callable[[], datetime
         portal,
         desk,
         turns,
+        lent,
         resets,
     ):
         app.register_blueprint(face)

@@ -74,7 +74,7 @@ def bay_strip(
     long, deep = bay.length_in16, bay.depth_in16
     px = min(max(_PAGE_PX * IN16_PER_FOOT / long, _LEAST_PX), _MOST_PX) / IN16_PER_FOOT
     pen, labels = Pen(_TEXT_PX / px, 0.6 / px), Labels(())
-    flipped = _is_flipped(bay)
+    flipped = is_flipped(bay)
     free = free_stretches(bay, [one.place_in(bay) for one in pieces])
 
     def across(from_in16: int, to_in16: int) -> tuple[int, int]:
@@ -99,7 +99,7 @@ def bay_strip(
     return StripDrawing(Markup(svg), pieces, free_words)
 
 
-def _is_flipped(bay: Bay) -> bool:
+def is_flipped(bay: Bay) -> bool:
     """Whether its first corner is to the right of who stands before it."""
     (ax, ay), (bx, by), (cx, cy), _ = bay.corners
     return (bx - ax) * (cy - by) < (by - ay) * (cx - bx)

@@ -1,4 +1,4 @@
-"""What is new for a dealer: statements, answers, letters, claims and disputes decided, in the last weeks."""
+"""What is new for a dealer: statements, answers, letters, claims and disputes decided, floor lent and asked back, lately."""
 
 from __future__ import annotations
 
@@ -9,9 +9,10 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from coop.core.clock import local_date
-from coop.core.periods import Month
+from coop.core.periods import Month, shown_day
 from coop.core.web import Visitor
 from coop.leases.models import Charge, Dispute, Letter
+from coop.overflow.models import OverflowAnswer, OverflowPiece, OverflowRequest, Stay, Walk, WalkMark
 from coop.portal.lease_queries import own_letters_query
 from coop.portal.queries import own_dealers_query
 from coop.sales.models import Claim, TicketLine
@@ -28,15 +29,19 @@ class News:
 
     on: date
     kind: str
-    """statement, answer, letter, claim or dispute."""
+    """statement, answer, letter, claim, dispute, or of lent floor: floor, recall, found."""
     words: str
-    """The month of a statement, the line asked about, a letter's subject, the item claimed, the charge disputed."""
+    """The month of a statement, the line asked about, a letter's subject, the item claimed, the charge disputed; of lent floor
+    the answer, or the piece.
+    """
     key: str = ""
-    """Number of a statement; id of a letter that has its paper; how a claim or a dispute was decided."""
+    """Number of a statement; id of a letter that has its paper; how a claim or a dispute was decided; id of
+    a request for floor, the day a piece must go by, how it was found.
+    """
 
 
 def own_news(session: Session, user: Visitor, now: datetime, timezone: str) -> list[News]:
-    """The newest of each kind, the latest first: five queries."""
+    """The newest of each kind, the latest first: eight queries."""
     since = now - NEWS_FOR
     found = [
         *_statements(session, user, since, timezone),
@@ -44,6 +49,9 @@ def own_news(session: Session, user: Visitor, now: datetime, timezone: str) -> l
         *_letters(session, user, local_date(since, timezone)),
         *_claims(session, user, since, timezone),
         *_disputes(session, user, local_date(since, timezone)),
+        *_floor(session, user, since, timezone),
+        *_recalls(session, user, since, timezone),
+        *_found(session, user, local_date(since, timezone)),
     ]
     return sorted(found, key=lambda one: one.on, reverse=True)[:MOST]
 
@@ -103,3 +111,38 @@ def _disputes(session: Session, user: Visitor, since: date) -> list[News]:
         for on, label, first_day, outcome in rows
         if on is not None
     ]
+
+
+def _floor(session: Session, user: Visitor, since: datetime, timezone: str) -> list[News]:
+    rows = session.execute(
+        select(OverflowAnswer.at, OverflowAnswer.sentence, OverflowAnswer.request_id)
+        .join(OverflowRequest, OverflowRequest.id == OverflowAnswer.request_id)
+        .where(OverflowRequest.dealer_id.in_(own_dealers_query(user)), OverflowAnswer.at >= since)
+        .order_by(OverflowAnswer.at.desc(), OverflowAnswer.id.desc())
+        .limit(MOST)
+    )
+    return [News(local_date(at, timezone), "floor", sentence, str(request_id)) for at, sentence, request_id in rows]
+
+
+def _recalls(session: Session, user: Visitor, since: datetime, timezone: str) -> list[News]:
+    rows = session.execute(
+        select(Stay.recalled_at, OverflowPiece.name, Stay.ends_on)
+        .join(OverflowPiece, OverflowPiece.id == Stay.piece_id)
+        .where(OverflowPiece.dealer_id.in_(own_dealers_query(user)), Stay.recalled_at >= since, Stay.state == "stands")
+        .order_by(Stay.recalled_at.desc())
+        .limit(MOST)
+    )
+    return [News(local_date(at, timezone), "recall", name, shown_day(last)) for at, name, last in rows if at is not None]
+
+
+def _found(session: Session, user: Visitor, since: date) -> list[News]:
+    rows = session.execute(
+        select(Walk.on_date, OverflowPiece.name, WalkMark.mark)
+        .join(WalkMark, WalkMark.walk_id == Walk.id)
+        .join(Stay, Stay.id == WalkMark.stay_id)
+        .join(OverflowPiece, OverflowPiece.id == Stay.piece_id)
+        .where(OverflowPiece.dealer_id.in_(own_dealers_query(user)), Walk.on_date >= since, WalkMark.mark != "in place")
+        .order_by(Walk.on_date.desc(), WalkMark.id.desc())
+        .limit(MOST)
+    )
+    return [News(on, "found", name, mark) for on, name, mark in rows]

@@ -9,9 +9,9 @@ const rows = [...document.querySelectorAll("[data-colour]")].map((row) => ({
   colour: row.querySelector("input[type=color]"),
 }));
 
+for (const row of rows) row.colour.addEventListener("input", () => { row.has.checked = true; });
 if (section && rows.length) {
   section.hidden = false;
-  for (const row of rows) row.colour.addEventListener("input", () => { row.has.checked = true; });
   begin();
 }
 

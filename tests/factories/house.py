@@ -44,6 +44,7 @@ from tests.factories import statements
 from tests.factories.banking import add_bank_lines
 from tests.factories.by_hand import add_by_hand
 from tests.factories.leasing import add_lease_rows
+from tests.factories.overflow_house import OverflowLaid, add_overflow_rows
 from tests.factories.payout_run import add_run
 from tests.factories.resets import ResetsLaid, add_reset_rows
 from tests.factories.tax import OFFICE, add_papers, make_filer
@@ -91,6 +92,8 @@ class House:
     """What stands on November's rota, and what the pages of turns name."""
     resets: ResetsLaid
     """D01's pieces, booth 12 as it was measured, and its sets."""
+    overflow: OverflowLaid
+    """Two bays, what of D01 and D02 stands there, and what D01 asked for."""
 
 
 def add_person(session: Session, now: datetime, email: str, roles: tuple[str, ...], member_id: int | None = None) -> int:
@@ -170,6 +173,7 @@ def build_house(session: Session, now: datetime, *, month_end: bool = True) -> H
     question = _ask(session, now, numbers.get("D01"), users["dealer"])
     turns = add_turn_rows(session, now, mall, users["manager"])
     resets = add_reset_rows(session, now, mall, ida, booth)
+    overflow = add_overflow_rows(session, now, mall, ida, amos)
     secrets = {who: make_feed(session, now, users[who], "tax", label="Office computer") for who in READERS}
     feeds = {who: running_feeds(session, users[who], "tax")[0].id for who in READERS}
     session.flush()
@@ -186,6 +190,7 @@ def build_house(session: Session, now: datetime, *, month_end: bool = True) -> H
         plan_paper=paper.id,
         turns=turns,
         resets=resets,
+        overflow=overflow,
         unclaimed=unclaimed,
         question=question,
     )

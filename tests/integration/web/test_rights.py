@@ -8,6 +8,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from tests.integration.web.conftest import Web, form_token
+from tests.integration.web.overflow_rights import OVERFLOW
 from tests.integration.web.reset_rights import RESETS
 from tests.integration.web.turn_rights import ALL, BY_HAND, DEALER, DESK, KEEPERS, MANAGER, READERS, SIGNED_IN, TURNS, Address
 
@@ -380,6 +381,7 @@ TABLE: dict[tuple[str, str], tuple[Address, frozenset[str]]] = {
     ("portal.withdraw_wish", "POST"): ("/portal/waiting/2/withdraw", DEALER),
     **TURNS,
     **RESETS,
+    **OVERFLOW,
 }
 
 
