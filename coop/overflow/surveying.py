@@ -48,6 +48,8 @@ class Ground:
     lost: tuple[str, ...]
     """Openings that were said and are left out, in sentences."""
     rules: BayRules
+    cut_of: str
+    """A hash over plan, openings and rules: all that says where bays are."""
     cut: Survey | None
     """The bays there are, where they were worked out from the same; None where they are to be worked out."""
     there: tuple[Bay, ...]
@@ -100,12 +102,14 @@ def read_ground(session: Session, mall: Mall, today: date) -> Ground | None:
     standing = standing_between(session, mall.id, today, date.max)
     used = [one.bay for one in standing]
     openings, rules = openings_of(session, mall.id), rules_on(session, mall.id, today).bays
+    cut_of = digest([asdict(plan), [asdict(opening) for opening in openings], asdict(rules)])
     return Ground(
         plan=plan,
         openings=openings,
         lost=tuple(lost_openings(session, mall.id)),
         rules=rules,
-        cut=_cut_before(session, mall, _cut_of(plan, openings, rules)),
+        cut_of=cut_of,
+        cut=_cut_before(session, mall, cut_of),
         there=_largest([*_open_rows(session, mall), *used]),
         used=_largest(used),
         before=tuple(bay_of(row) for row in _last_rows(session, mall).values()),
@@ -151,19 +155,14 @@ def ground_digest(ground: Ground | None) -> str:
     if ground is None:
         return digest(None)
     standing = [[one.key, one.name, one.outline, one.since] for one in ground.standing]
-    return digest([_cut_of(ground.plan, ground.openings, ground.rules), ground.lost, standing])
-
-
-def _cut_of(plan: Plan, openings: Sequence[Opening], rules: BayRules) -> str:
-    """A hash over all that says where bays are."""
-    return digest([asdict(plan), [asdict(opening) for opening in openings], asdict(rules)])
+    return digest([ground.cut_of, ground.lost, standing])
 
 
 def survey(ground: Ground) -> Found:
     """The bays of a mall, what of that which stands must move, and what all of it together spoils."""
     cut = ground.cut or _worked_out(ground)
     moving = must_move(ground.plan, ground.openings, ground.rules, ground.standing, cut.bays)
-    found = spoiled(ground.plan, {one.key: one.outline for one in ground.standing})
+    found = spoiled(ground.plan, {one.key: one.outline for one in ground.standing}, cut.bays)
     return Found(cut, tuple(moving), tuple(one.sentence for one in found))
 
 
@@ -223,7 +222,7 @@ def _write(session: Session, mall: Mall, today: date, ground: Ground | None, fou
     left = _carry(session, mall, today)
     note = "" if found.cut.aisles else f"The plan of {mall.name} has no aisles. Draw them first: bays come from them."
     return {
-        "cut_of": _cut_of(ground.plan, ground.openings, ground.rules),
+        "cut_of": ground.cut_of,
         "note": note,
         "aisles": [[aisle.code, aisle.sentence] for aisle in found.cut.aisles],
         "must_move": _moving(session, mall, today, found.must_move, left),
