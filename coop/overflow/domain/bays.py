@@ -122,6 +122,8 @@ class Lent:
     def __init__(self, stood: Stood, kept: Sequence[Kept], rules: BayRules) -> None:
         self.stood, self.rules = stood, rules
         self._kept = shapely.STRtree([k.shape for k in kept])
+        self.taken: list[Geometry] = []
+        """Bays with the way before them: nothing else stands there, whichever was taken first."""
 
     def required(self, aisle: Aisle) -> int:
         return max(aisle.required_clear_in16 or 0, self.stood.walkable.plan.required_clear_in16)
@@ -137,7 +139,8 @@ class Lent:
         strip = edge.box(0, 0, edge.length, far)
         beyond = edge.box(0, _AT_IN16 + 1, edge.length, far).difference(Polygon(aisle.outline))
         solid = shapely.union(self.stood.blocked(strip), beyond)
-        never = shapely.union_all(self._kept.geometries[self._kept.query(strip, predicate="intersects")])
+        kept = self._kept.geometries[self._kept.query(strip, predicate="intersects")]
+        never = shapely.union_all([*kept, *(bay for bay in self.taken if bay.intersects(strip))])
         found = []
         for from_, to, (across, free) in depths(edge, (solid, shapely.intersection(never, strip)), far):
             # From 36 in. on the sides of a piece alone are ways, and its front is a turn (403.5.2): 60 in. are left before it.
@@ -145,6 +148,15 @@ class Lent:
             deep = min(max(shallow, across - max(required, WIDE_TURN_IN16)), free, self.rules.deepest_in16)
             found.append(Stretch(from_, to, deep, across))
         return found
+
+    def take(self, bay: Bay, aisle: Aisle) -> None:
+        shape = Polygon(bay.corners)
+        self.stood.taken.append(shape)
+        edge = edge_between(bay.corners[0], bay.corners[1], bay.corners[3])
+        deep = bay.depth_in16
+        clear = max(self.required(aisle), WIDE_TURN_IN16 if deep >= LEAST_CLEAR_IN16 else 0)
+        before = edge.box(_TURNED_IN16, deep, edge.length - _TURNED_IN16, deep + clear)
+        self.taken.append(shapely.union(shape, before))
 
     def rectangles(self, edge: Edge, stretches: Sequence[Stretch]) -> Iterator[Stretch]:
         """The largest rectangle of whole inches' depth, then the largest of what is left to either hand."""
@@ -213,7 +225,7 @@ class _Lending:
 
     def fill(self) -> list[Bay]:
         """At walls first, then the largest; what a bay taken since may have changed is worked out anew before it is taken."""
-        taken = self._lent.stood.taken
+        taken = self._lent.taken
         queue: list[tuple[bool, float, int, int, Edge, Stretch]] = []
         order = count()
 
@@ -282,10 +294,9 @@ class _Lending:
         return None
 
     def _take(self, bay: Bay) -> bool:
-        shape = Polygon(bay.corners)
-        if not self._lanes.take(shape):
+        if not self._lanes.take(Polygon(bay.corners)):
             return False
-        self._lent.stood.taken.append(shape)
+        self._lent.take(bay, self._aisle)
         return True
 
 
