@@ -6,6 +6,7 @@
 | keepouts, bays | floor that is never lent (doors, exits, extinguishers, openings of booths); bays worked out from a plan |
 | across, lanes | what stands, found by place, and how far it is across; whether a bay leaves every way of its aisle whole |
 | clear | what pieces standing in bays spoil, and what must move when the plan or a width has changed |
+| carrying | bays cut anew: which has whose code, what is behind it, where in it a piece goes on standing |
 | fitting | whether a piece may stand in a bay: size, height, glass, what tips |
 | colour, walked | dE00 between two colours; how far it is to walk from a bay to a booth |
 | fairness | floor had against rent paid: a dealer's share, what the next foot-week is worth, how evenly it was shared out |
