@@ -16,6 +16,8 @@ class Watch:
     def __init__(self, seconds: int | None, cancelled: Cancelled | None) -> None:
         self.milliseconds = 0
         self.over = self.stopped = False
+        self.fault: Exception | None = None
+        """What asking raised: whoever waits for the search is told, and nobody is asked again."""
         self._seconds, self._cancelled = seconds, cancelled
         self._ends: list[Callable[[], None]] = []
 
@@ -30,8 +32,12 @@ class Watch:
 
     def tick(self) -> None:
         self.milliseconds += 1000 // TICKS
-        if self.milliseconds % 1000 == 0 and not self.over and self._cancelled is not None and self._cancelled():
-            self.stopped = True
+        if self.milliseconds % 1000 == 0 and not self.over and self._cancelled is not None:
+            try:
+                self.stopped = self._cancelled()
+            # Whatever it is must not end the count: nothing else ends a search by seconds.
+            except Exception as fault:
+                self.fault, self.stopped = fault, True
         if self.stopped or (self._seconds is not None and self.milliseconds >= 1000 * self._seconds):
             self.over = True
             # Again at every tick: what is told to end before it has begun does not hear it.
@@ -41,6 +47,7 @@ class Watch:
 
 @contextmanager
 def watched(seconds: int | None, cancelled: Cancelled | None) -> Iterator[Watch]:
+    """Counted and asked while this runs. What asking raised ends the search, and is raised when this ends."""
     watch, ended = Watch(seconds, cancelled), threading.Event()
 
     def count() -> None:
@@ -54,3 +61,5 @@ def watched(seconds: int | None, cancelled: Cancelled | None) -> Iterator[Watch]
     finally:
         ended.set()
         counter.join()
+    if watch.fault is not None:
+        raise watch.fault

@@ -140,6 +140,16 @@ def test_a_search_that_is_stopped_keeps_what_it_has():
     assert outcome.placed
 
 
+def test_what_asking_raises_ends_the_search_and_is_told():
+    """Else nobody would count its seconds any more, and it would never end."""
+
+    def no_answer() -> bool:
+        raise ConnectionError("the database is gone")
+
+    with pytest.raises(ConnectionError, match="the database is gone"):
+        solve(period(2, bays=20, requests=60), Stop(seconds=600), cancelled=no_answer)
+
+
 # --- the tiers ----------------------------------------------------------------------------------------------------------
 
 
