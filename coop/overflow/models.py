@@ -11,9 +11,9 @@ from sqlalchemy.orm import Mapped, mapped_column
 
 from coop.core.db import Base, Cents, Key, Rate, UtcDateTime
 from coop.overflow.domain.bay import BACKINGS
+from coop.overflow.domain.fees import KINDS as FEE_KINDS
 from coop.overflow.domain.piece import GLASS
 
-FEE_KINDS = ("free", "foot-week", "piece-week")
 REQUEST_STATES = ("waiting", "partly", "granted", "withdrawn")
 STAY_KINDS = ("asked", "sold")
 STAY_STATES = ("stands", "cancelled")

@@ -20,9 +20,10 @@ from coop.floor.models import Mall
 from coop.leases.editing import By
 from coop.leases.holding import require_open_day, today_at
 from coop.overflow.domain.bays import BayRules
+from coop.overflow.domain.fees import KINDS as FEE_KINDS
 from coop.overflow.domain.fees import FeeRule
 from coop.overflow.domain.piece import GLASS, PieceRules
-from coop.overflow.models import FEE_KINDS, OverflowRule
+from coop.overflow.models import OverflowRule
 
 SUBJECT = "rules of overflow"
 _HIGHEST_IN16 = 20 * IN16_PER_FOOT

@@ -24,10 +24,11 @@ NUMERIC = {"numpy", "shapely", "scipy", "ortools", "highspy", "holidays", "stdnu
 PURE_CORE = {f"coop.core.{part}" for part in ("money", "periods", "geometry", "checked_json", "csv_text", "words", "errors")}
 PURE_VALUES = {"coop.shifts.solving.problem", "coop.shifts.solving.checking", "coop.overflow.solving.choices"}
 """Pure as a domain is, and checked as one, though it stands beside the solver that reads it."""
-SOLVER = {f"coop.shifts.solving.{part}" for part in ("sequences", "goals", "model", "conflicts", "solve")} | {
-    f"coop.resets.solving.{part}" for part in ("packing", "schedule", "exact", "bounding", "arrange")
+SOLVER = {
+    *(f"coop.shifts.solving.{part}" for part in ("sequences", "goals", "model", "conflicts", "solve")),
+    *(f"coop.resets.solving.{part}" for part in ("packing", "schedule", "exact", "bounding", "arrange")),
+    *(f"coop.overflow.solving.{part}" for part in ("model", "assign")),
 }
-SOLVER |= {"coop.overflow.solving.model", "coop.overflow.solving.assign"}
 """What loads OR-Tools: a second and 94 MB, which no web process is to pay."""
 SOLVING_PACKAGES = ("coop.shifts.solving", "coop.resets.solving", "coop.overflow.solving")
 IMPURE_STANDARD = {"random", "secrets", "time", "os", "sqlite3", "socket", "subprocess", "urllib", "http", "uuid", "threading"}

@@ -14,7 +14,7 @@ BACKINGS = ("wall", "booth", "fixture")
 
 @dataclass(frozen=True)
 class Bay:
-    """Its corners on the mall's plan, in sixteenths of an inch: along the back from one end to the other, then along the front back.
+    """Its corners on the mall's plan, in sixteenths of an inch: along the back to its other end, then along the front back.
 
     `before` is the code of the space whose side is behind it, "" for none.
     """

@@ -35,7 +35,7 @@ class AskedPiece:
 
 @dataclass(frozen=True)
 class PieceRules:
-    """What may stand where (common practice, no source). A figure helps planning only: local codes and the fire marshal decide."""
+    """What may stand where (common practice, no source). Figures help planning only: local codes and the fire marshal decide."""
 
     highest_in16: int = 84 * IN16_PER_INCH
     """Nothing higher stands in an aisle."""
