@@ -47,11 +47,12 @@ def close_in_its_time(demo: Demo, now: datetime, made: DemoMall, month: Month, *
         if not is_last:
             hand_out_on_paper(session, now, close, reason=_ON_PAPER, user_id=manager)
         close_id = close.id
-    _run_steps(demo, now, close_id)
+    # The papers of its statements are of another queue.
+    work_group(demo, now, "default", group_of(close_id))
     if _decide(demo, now, close_id, month):
         with transaction(demo.coop.sessions) as session:
             start_close(session, now, mall_id=mall_of(session, made).id, month=month, user_id=manager)
-        _run_steps(demo, now, close_id)
+        work_group(demo, now, "default", group_of(close_id))
     with transaction(demo.coop.sessions) as session:
         _require(session.get_one(MonthClose, close_id), month, paper_to_come=True)
         _freeze_all(session, now, made, month)
@@ -106,12 +107,12 @@ def _work_as_then(data: Path, groups: Sequence[tuple[str, datetime]], begun_at: 
             pass
 
 
-def _run_steps(demo: Demo, now: datetime, close_id: int) -> None:
-    """Do a month-end's steps here, by the clock of then, as far as they go without its statements' papers."""
+def work_group(demo: Demo, now: datetime, queue: str, group_key: str) -> None:
+    """Do a group's jobs here, by the clock of then, as far as they go."""
     coop = demo.coop
     while True:
         with transaction(coop.sessions) as session:
-            claimed = claim_next(session, now, coop.lease, ("default",), group_of(close_id))
+            claimed = claim_next(session, now, coop.lease, (queue,), group_key)
         if claimed is None:
             return
         job_id, token = claimed
