@@ -16,6 +16,7 @@ from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.leases.editing import By
+from coop.overflow.telling import TELL as TELL_OF_FLOOR
 from coop.shifts.answering import answer_month, give_availability
 from coop.shifts.attending import decide, sign_in, sign_out, turns_on, watch_turns
 from coop.shifts.checklists import set_list
@@ -180,6 +181,8 @@ def offer(made: DemoMall, session: Session, now: datetime) -> None:
 
 
 def leave_untold(session: Session, now: datetime) -> None:
-    """Mails of turns that were to go out more than ten days ago are left: served now, they would come months late."""
-    old = update(Job).where(Job.kind == TELL, Job.state == "queued", Job.created_at < now - timedelta(days=10))
+    """Mails of turns and of lent floor that were to go out more than ten days ago are left: served now, they would come months
+    late.
+    """
+    old = update(Job).where(Job.kind.in_((TELL, TELL_OF_FLOOR)), Job.state == "queued", Job.created_at < now - timedelta(days=10))
     session.execute(old.values(state="done", finished_at=now).execution_options(synchronize_session=False))

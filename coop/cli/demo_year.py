@@ -13,7 +13,7 @@ import click
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from coop.cli import demo_counter, demo_floor, demo_leases, demo_money, demo_resets, demo_turns, demo_waiting
+from coop.cli import demo_counter, demo_floor, demo_leases, demo_money, demo_overflow, demo_resets, demo_turns, demo_waiting
 from coop.cli.demo_closing import close_in_its_time
 from coop.cli.demo_coop import MALLS, TIMEZONE, Demo, DemoMall, at, mall_of
 from coop.cli.demo_counter import LAYAWAYS, Gifts, SetAside
@@ -78,6 +78,7 @@ class Year:
         self._plan_counter()
         self._plan_waiting()
         self._plan_turns()
+        self._plan_overflow()
         self._plan_resets()
         self.diary.live()
 
@@ -255,6 +256,36 @@ class Year:
 
     def _publish(self, month: Month, now: datetime) -> None:
         demo_turns.publish_month(self.demo, now, _TOWN, month)
+
+    # --- overflow ---------------------------------------------------------------------------------------------------------
+
+    def _plan_overflow(self) -> None:
+        """The town's mall: floor lent by the period, the running one given out, the next one drafted; and what changed since."""
+        demo, today = self.demo, self.today
+        begins = demo_overflow.begins_on(today, self.months.first.first_day)
+        periods = demo_overflow.periods(today, begins)
+        if not periods:
+            return
+        self.diary.note(at(begins, 10), lambda now: demo_overflow.begin(demo, now, _TOWN))
+        for period in periods:
+            for wish in demo_overflow.WISHES:
+                if wish.period == period.number:
+                    on = max(period.given_out_on - wish.days * _DAY, begins)
+                    self.note(at(on, 13, wish.days), partial(demo_overflow.ask, _TOWN, wish, period.first_day))
+            self.diary.note(at(period.given_out_on, 15), partial(demo_overflow.give_out, demo, _TOWN, period))
+            self.note(at(period.first_day + 2 * _DAY, 17), partial(demo_overflow.walk, _TOWN))
+        to_come = periods[-1]
+        for days, deed in (
+            (15, partial(demo_overflow.end_early, _TOWN)),
+            (13, partial(demo_overflow.wait_sold, _TOWN, "Milk-can rack", 33, 6)),
+            (12, partial(demo_overflow.wait_sold, _TOWN, "Sewing table", 22, 15)),
+            (5, partial(demo_overflow.lengthen, _TOWN, to_come.first_day + 27 * _DAY)),
+            (4, partial(demo_overflow.find_out_of_place, _TOWN)),
+            (3, partial(demo_overflow.ask_back, _TOWN)),
+            (2, partial(demo_overflow.widen, _TOWN, to_come.first_day + 14 * _DAY)),
+        ):
+            self.note(at(today - days * _DAY, 16), deed)
+        self.diary.note(demo.now - timedelta(seconds=1), partial(demo_overflow.draft, demo, _TOWN, to_come))
 
     # --- resets -----------------------------------------------------------------------------------------------------------
 
