@@ -25,7 +25,7 @@ from coop.overflow.domain.clear import spoiled
 from coop.overflow.domain.fitting import Stand, may_stand
 from coop.overflow.domain.taking import YEAR, Taken, days_in, first_free, fullest, most_at_once, most_in_year
 from coop.overflow.models import BayRow, OverflowPiece
-from coop.overflow.reading import Standing, bay_of, piece_of, standing_between
+from coop.overflow.reading import Standing, bay_of, bays_on, piece_of, standing_between
 from coop.overflow.rules import OverflowRules, rules_on
 
 _DAY = timedelta(days=1)
@@ -216,15 +216,18 @@ def _require_clear(
     own = bay_of(place.bay).stretch(place.from_in16, place.from_in16 + stand.length_in16, stand.depth_in16)
     outlines = {one.stay.id: one.outline for one in now}
     taken = [Taken(one.stay.id, 0, 0, one.stay.starts_on, one.stay.ends_on) for one in now]
+    rows = [bay_of(row) for row in bays_on(session, mall.id, place.starts_on)]
     for first, last in _of_one_width(session, mall, place):
+        # A bay is as deep as the width of its first days lets it be: only then may it be taken for full.
+        bays = rows if first == place.starts_on else ()
         for day, there in fullest(taken, first, last):
             plan = plan_of(session, mall, day)
             if plan is None:
                 continue
             others = {str(one.key): outlines[one.key] for one in there}
-            found = spoiled(plan, others | {"": own})
+            found = spoiled(plan, others | {"": own}, bays)
             # What stands may spoil something by itself, since a width is another: that is not this piece's fault.
-            if found and (found := spoiled(plan, {"": own}) or newly_spoiled(spoiled(plan, others), found)):
+            if found and (found := spoiled(plan, {"": own}, bays) or newly_spoiled(spoiled(plan, others, bays), found)):
                 raise Refusal(f"{piece.name} may not stand there, from {shown_day(day)} on: {found[0].sentence}")
 
 

@@ -41,8 +41,8 @@ class MustMove:
 def spoiled(plan: Plan, standing: Mapping[str, Outline], bays: Sequence[Bay] = ()) -> list[Finding]:
     """What pieces, by their keys, spoil in the whole mall.
 
-    A bay of the plan in which one of them stands counts as full: its pieces take less, wherever in it they stand, and floor
-    between them is no way. Gaps beside a piece in no bay that are no way count as covered too.
+    Gaps beside a piece that are no way count as covered. Where something is found, the bays of the plan in which pieces stand
+    are taken for full: what spoils nothing then spoils nothing now, for the pieces take less, and floor between them is no way.
     """
     return _Mall(plan, bays).spoiled(standing.values())
 
@@ -81,7 +81,12 @@ class _Mall:
         self._bays = [(bay.corners, _grown(bay)) for bay in bays]
 
     def spoiled(self, pieces: Iterable[Outline]) -> list[Finding]:
-        covered = closed_up(self.stood, dict.fromkeys(self._full(piece) for piece in pieces))
+        standing = list(pieces)
+        found = self._spoiled(standing)
+        return found if not self._bays or (found and self._spoiled(map(self._full, standing))) else []
+
+    def _spoiled(self, outlines: Iterable[Outline]) -> list[Finding]:
+        covered = closed_up(self.stood, dict.fromkeys(outlines))
         return newly_spoiled(self._before, ways_findings(self.plan, covered)) if covered else []
 
     def _full(self, piece: Outline) -> Outline:

@@ -16,6 +16,7 @@ from coop.floor.domain.findings import newly_spoiled
 from coop.floor.domain.plan import Outline, Plan
 from coop.floor.domain.walkable import Geometry
 from coop.overflow.domain.clear import spoiled
+from coop.overflow.domain.facts import BayFacts
 from coop.overflow.domain.posing import Posed, stays_of
 from coop.overflow.domain.problem import Placed
 
@@ -56,8 +57,15 @@ def _spoiled(
             }
             there = {unit: outlines[unit] for unit in outlines if unit in units}
             extra = {f"{unit} {n}": outline for unit, each in there.items() for n, outline in enumerate(each)}
-            for finding in newly_spoiled(spoiled(plan, fixed), spoiled(plan, fixed | extra)):
+            bays = [room.bay for room in facts.rooms if _is_whole(room, facts.week_of(day))]
+            for finding in newly_spoiled(spoiled(plan, fixed, bays), spoiled(plan, fixed | extra, bays)):
                 yield finding, day, there
+
+
+def _is_whole(room: BayFacts, week: int) -> bool:
+    """Whether all of a bay may be used in a week: then what stands in it is judged as if it were full."""
+    closed = any(one.first <= week <= one.last for one in room.closed)
+    return room.depth_by_week[week] == room.bay.depth_in16 and not closed
 
 
 def _fullest(
