@@ -153,7 +153,7 @@ def bays_command(mall_code: str, on: date | None, data: Path | None) -> None:
     for bay in found.cut.bays:
         behind = f"{bay.backing} {bay.before}".strip()
         click.echo(f"{bay.code:>10} {format_length(bay.length_in16):>10} by {format_length(bay.depth_in16):<10} at {behind}")
-    for sentence in (*ground.lost, *(one.reason for one in found.must_move), *found.findings):
+    for sentence in (*ground.basis.lost, *(one.reason for one in found.must_move), *found.findings):
         click.echo(sentence)
     click.echo(f"{len(found.must_move) or 'No'} piece{'' if len(found.must_move) == 1 else 's'} must move. {CAUTION}")
 

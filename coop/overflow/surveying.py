@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime
+from functools import cached_property
 from typing import Any
 
 from sqlalchemy import select
@@ -37,19 +38,38 @@ from coop.overflow.survey_asking import KIND, group_of, lends_floor, survey_row
 from coop.overflow.survey_asking import ask_survey as ask_survey
 
 DAILY = "overflow.daily"
+_CUT_BY = 1
+"""Counts up when the same plan comes to other bays: then all are worked out anew."""
+_NO_PLAN = digest(None)
 
 
 @dataclass(frozen=True)
-class Ground:
-    """What bays are worked out from. A standing piece's key is the id of its stay as text."""
+class Basis:
+    """What a survey is made of. A standing piece's key is the id of its stay as text."""
 
     plan: Plan
     openings: tuple[Opening, ...]
     lost: tuple[str, ...]
     """Openings that were said and are left out, in sentences."""
     rules: BayRules
-    cut_of: str
-    """A hash over plan, openings and rules: all that says where bays are."""
+    standing: tuple[Standing, ...]
+
+    @cached_property
+    def cut_of(self) -> str:
+        """A hash over all that says where bays are."""
+        return digest([_CUT_BY, asdict(self.plan), [asdict(opening) for opening in self.openings], asdict(self.rules)])
+
+    @cached_property
+    def made_of(self) -> str:
+        standing = [[one.key, one.name, one.outline, one.since] for one in self.standing]
+        return digest([self.cut_of, self.lost, standing])
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What a survey is made of, and the bays there were."""
+
+    basis: Basis
     cut: Survey | None
     """The bays there are, where they were worked out from the same; None where they are to be worked out."""
     there: tuple[Bay, ...]
@@ -58,7 +78,6 @@ class Ground:
     """Those of them in which something stands or is to stand."""
     before: tuple[Bay, ...]
     """The last there was of each code."""
-    standing: tuple[Standing, ...]
 
 
 @dataclass(frozen=True)
@@ -96,23 +115,29 @@ class SurveyFacts:
 
 def read_ground(session: Session, mall: Mall, today: date) -> Ground | None:
     """As it is on a day, with all that stands then and later; None while no plan is drawn."""
-    plan = plan_of(session, mall, today)
-    if plan is None:
-        return None
     standing = standing_between(session, mall.id, today, date.max)
+    basis = _read_basis(session, mall, today, standing)
+    if basis is None:
+        return None
     used = [one.bay for one in standing]
-    openings, rules = openings_of(session, mall.id), rules_on(session, mall.id, today).bays
-    cut_of = digest([asdict(plan), [asdict(opening) for opening in openings], asdict(rules)])
     return Ground(
-        plan=plan,
-        openings=openings,
-        lost=tuple(lost_openings(session, mall.id)),
-        rules=rules,
-        cut_of=cut_of,
-        cut=_cut_before(session, mall, cut_of),
+        basis,
+        cut=_cut_before(session, mall, basis.cut_of),
         there=_largest([*_open_rows(session, mall), *used]),
         used=_largest(used),
         before=tuple(bay_of(row) for row in _last_rows(session, mall).values()),
+    )
+
+
+def _read_basis(session: Session, mall: Mall, today: date, standing: Sequence[Stands]) -> Basis | None:
+    plan = plan_of(session, mall, today)
+    if plan is None:
+        return None
+    return Basis(
+        plan=plan,
+        openings=openings_of(session, mall.id),
+        lost=tuple(lost_openings(session, mall.id)),
+        rules=rules_on(session, mall.id, today).bays,
         standing=tuple(Standing(str(one.stay.id), _name(one), one.outline, one.stay.starts_on.toordinal()) for one in standing),
     )
 
@@ -147,22 +172,20 @@ def _last_rows(session: Session, mall: Mall) -> dict[str, BayRow]:
 
 def made_of(session: Session, mall: Mall, today: date) -> str:
     """A hash over plan, widths, openings, rules and stays of a day: another one means that bays are to be worked out anew."""
-    return ground_digest(read_ground(session, mall, today))
+    basis = _read_basis(session, mall, today, standing_between(session, mall.id, today, date.max))
+    return _NO_PLAN if basis is None else basis.made_of
 
 
 def ground_digest(ground: Ground | None) -> str:
-    """The bays there are come of the rest, and are not in it."""
-    if ground is None:
-        return digest(None)
-    standing = [[one.key, one.name, one.outline, one.since] for one in ground.standing]
-    return digest([ground.cut_of, ground.lost, standing])
+    """The same of what was read."""
+    return _NO_PLAN if ground is None else ground.basis.made_of
 
 
 def survey(ground: Ground) -> Found:
     """The bays of a mall, what of that which stands must move, and what all of it together spoils."""
-    cut = ground.cut or _worked_out(ground)
-    moving = must_move(ground.plan, ground.openings, ground.rules, ground.standing, cut.bays)
-    found = spoiled(ground.plan, {one.key: one.outline for one in ground.standing}, cut.bays)
+    basis, cut = ground.basis, ground.cut or _worked_out(ground)
+    moving = must_move(basis.plan, basis.openings, basis.rules, basis.standing, cut.bays)
+    found = spoiled(basis.plan, {one.key: one.outline for one in basis.standing}, cut.bays)
     return Found(cut, tuple(moving), tuple(one.sentence for one in found))
 
 
@@ -170,14 +193,14 @@ def _worked_out(ground: Ground) -> Survey:
     """Bays stay where they are as far as they may. Where at least a smallest bay's floor more can be lent by moving those in
     which nothing stands, they are cut anew. A bay at the place of one there was has its code: what is said of it stays true.
     """
-    codes = {bay.code for bay in ground.before}
-    kept, found = ground.there, work_out(ground.plan, ground.openings, ground.rules, ground.there, codes)
+    basis, codes = ground.basis, {bay.code for bay in ground.before}
+    kept, found = ground.there, work_out(basis.plan, basis.openings, basis.rules, ground.there, codes)
     if len(ground.used) < len(ground.there):
-        anew = work_out(ground.plan, ground.openings, ground.rules, ground.used, codes)
-        more = ground.rules.least_depth_in16 * ground.rules.least_length_in16
+        anew = work_out(basis.plan, basis.openings, basis.rules, ground.used, codes)
+        more = basis.rules.least_depth_in16 * basis.rules.least_length_in16
         if sum(map(_floor_of, anew.bays)) >= sum(map(_floor_of, found.bays)) + more:
             kept, found = ground.used, anew
-    fixed, walkable = {bay.code for bay in kept} & {bay.code for bay in found.bays}, Walkable(ground.plan)
+    fixed, walkable = {bay.code for bay in kept} & {bay.code for bay in found.bays}, Walkable(basis.plan)
     bays = [backed(walkable, bay) if bay.code in fixed else bay for bay in found.bays]
     return replace(found, bays=recoded(bays, ground.before, fixed))
 
@@ -222,12 +245,12 @@ def _write(session: Session, mall: Mall, today: date, ground: Ground | None, fou
     left = _carry(session, mall, today)
     note = "" if found.cut.aisles else f"The plan of {mall.name} has no aisles. Draw them first: bays come from them."
     return {
-        "cut_of": ground.cut_of,
+        "cut_of": ground.basis.cut_of,
         "note": note,
         "aisles": [[aisle.code, aisle.sentence] for aisle in found.cut.aisles],
         "must_move": _moving(session, mall, today, found.must_move, left),
         "findings": list(found.findings),
-        "openings": list(ground.lost),
+        "openings": list(ground.basis.lost),
     }
 
 

@@ -122,8 +122,8 @@ def test_a_renamed_booth_changes_what_is_behind_its_bays_and_no_row(floor: Floor
 
 
 def test_from_the_day_a_width_is_raised_what_is_too_deep_must_move_and_what_still_fits_goes_over(floor: Floor) -> None:
-    deep, flat = floor.stay("A1-2", (17, 34)), floor.stay("A1-2", (24, 20), at=18, dealer="V2")
-    later = floor.stay("A1-2", (20, 20), first=date(2027, 1, 11), last=date(2027, 1, 24), dealer="V3")
+    deep, flat = floor.stay("A1-6", (17, 34)), floor.stay("A1-6", (24, 20), at=18, dealer="V2")
+    later = floor.stay("A1-6", (20, 20), first=date(2027, 1, 11), last=date(2027, 1, 24), dealer="V3")
     floor.widen("A1", 60, LATER)
     assert floor.survey().must_move == {}, "the width holds from December on"
     found = floor.survey(LATER)
@@ -135,7 +135,7 @@ def test_from_the_day_a_width_is_raised_what_is_too_deep_must_move_and_what_stil
     assert floor.stays_in(deep)[0].ended_on == LATER
     for stay_id in (flat, later):
         bay, stay = floor.stays_in(stay_id)
-        assert (bay.code, bay.ended_on, bay.depth_in16) == ("A1-2", None, 24 * INCH)
+        assert (bay.code, bay.ended_on, bay.depth_in16) == ("A1-6", None, 24 * INCH)
         # The new bay begins at the same corner; it is 42 in. long and was 50.
         assert (stay.from_in16, stay.to_in16) == ((18 * INCH, 42 * INCH) if stay_id == flat else (0, 20 * INCH))
     assert found.is_current
