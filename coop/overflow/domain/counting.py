@@ -13,7 +13,7 @@ WEEK_DAYS = 7
 def costs(problem: Problem, placed: Collection[Placed]) -> tuple[int, ...]:
     """One cost for each of TIERS, all to be as low as can be.
 
-    Who gets nothing costs its most floor (when it stood before), the days it has waited and all of the period's, the feet and the
+    Who gets nothing costs its floor (when it stood before), the days it has waited and all of the period's, the feet and the
     tone of the worst of its places, and its cents. What is fixed costs nothing: shares are of what is newly given.
     """
     units = {unit.key: unit for unit in problem.units}
@@ -23,15 +23,15 @@ def costs(problem: Problem, placed: Collection[Placed]) -> tuple[int, ...]:
     for one in placed:
         unit = units[one.unit]
         place = next(place for place in unit.places if place.bay == one.bay)
-        had[unit.dealer] += place.inches * unit.weeks
+        had[unit.dealer] += unit.floor
         waiting += waiting_days(unit, one.start)
         feet += place.feet
         tones += place.tone
     for unit in problem.units:
-        asked[unit.dealer] += unit.most_floor
+        asked[unit.dealer] += unit.floor
     gone = [units[key] for key in sorted(units.keys() - {one.unit for one in placed})]
     counted = {
-        "standing": sum(unit.most_floor for unit in gone if unit.is_standing),
+        "standing": sum(unit.floor for unit in gone if unit.is_standing),
         "fairness": sum(share.worth(asked[share.dealer]) - share.worth(had[share.dealer]) for share in problem.shares),
         "waiting": waiting + sum(nothing_days(problem, unit) for unit in gone),
         "distance": feet + sum(most_feet(unit) for unit in gone),

@@ -309,7 +309,7 @@ def _shares(facts: PeriodFacts, units: Sequence[Unit], fixed: Sequence[Fixed]) -
     asked: dict[str, int] = defaultdict(int)
     stays: dict[str, int] = defaultdict(int)
     for unit in units:
-        asked[unit.dealer] += unit.most_floor
+        asked[unit.dealer] += unit.floor
     for one in fixed:
         stays[one.dealer] += -((one.from_in16 - one.to_in16) // IN16_PER_INCH) * (one.last - one.first + 1)
     due = due_in(facts)

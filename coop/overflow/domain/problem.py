@@ -43,11 +43,6 @@ class Place:
     starts: tuple[int, ...] | None = None
     """Weeks in which it may begin here; None means all of the unit's."""
 
-    @property
-    def inches(self) -> int:
-        """Its length in whole inches, rounded up: what floor is counted in, times weeks."""
-        return -(-self.length_in16 // IN16_PER_INCH)
-
 
 @dataclass(frozen=True)
 class Unit:
@@ -65,9 +60,12 @@ class Unit:
     """It stood in a bay and cannot stay where it is."""
 
     @property
-    def most_floor(self) -> int:
-        """Inch-weeks it takes at most."""
-        return max((place.inches for place in self.places), default=0) * self.weeks
+    def floor(self) -> int:
+        """Inch-weeks it counts as wherever it stands: whole inches, rounded up, of the least length it takes, times weeks.
+
+        A bay in which it must be turned the long way gives its dealer nothing more.
+        """
+        return -(-min((place.length_in16 for place in self.places), default=0) // IN16_PER_INCH) * self.weeks
 
 
 @dataclass(frozen=True)

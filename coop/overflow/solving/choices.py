@@ -21,11 +21,6 @@ class Choice:
     def weeks(self) -> range:
         return range(self.start, self.start + self.unit.weeks)
 
-    @property
-    def floor(self) -> int:
-        """Inch-weeks."""
-        return self.place.inches * self.unit.weeks
-
     def placed(self, from_in16: int) -> Placed:
         place = self.place
         return Placed(self.unit.key, place.bay, from_in16, from_in16 + place.length_in16, self.start, place.turned)

@@ -20,7 +20,7 @@ def fill(problem: Problem, choices: Collection[Choice], standing: Iterable[Stand
     open_choices = by_unit(choices)
     for choice, one in filled:
         taken.add(choice, one.from_in16)
-        had[choice.unit.dealer] += choice.floor
+        had[choice.unit.dealer] += choice.unit.floor
         del open_choices[one.unit]
     units = {unit.key: unit for unit in problem.units if unit.key in open_choices}
     while units:
@@ -31,14 +31,14 @@ def fill(problem: Problem, choices: Collection[Choice], standing: Iterable[Stand
             if along is not None:
                 taken.add(choice, along)
                 filled.append((choice, choice.placed(along)))
-                had[unit.dealer] += choice.floor
+                had[unit.dealer] += unit.floor
                 break
     return filled
 
 
 def _rank(unit: Unit, share: Share | None, had: int) -> tuple[bool, int, int, int]:
     """By what it is worth in all times what it is worth by the inch-week: better than by either alone (measured)."""
-    floor = unit.most_floor
+    floor = unit.floor
     worth = share.worth(had + floor) - share.worth(had) if share else 0
     return unit.is_standing, worth**2 // max(1, floor), unit.waited_days, unit.cents
 

@@ -170,7 +170,7 @@ class Model:
         for unit in problem.units:
             numbers = self.of_unit.get(unit.key, [])
             nothing: dict[str, int] = {
-                "standing": unit.most_floor if unit.is_standing else 0,
+                "standing": unit.floor if unit.is_standing else 0,
                 "waiting": nothing_days(problem, unit),
                 "distance": most_feet(unit),
                 "tones": most_tone(unit),
@@ -195,14 +195,12 @@ class Model:
             of[choice.unit.dealer].append(n)
         terms: list[Expr] = []
         for share in self.problem.shares:
-            asked = sum(unit.most_floor for unit in self.problem.units if unit.dealer == share.dealer)
+            asked = sum(unit.floor for unit in self.problem.units if unit.dealer == share.dealer)
             steps = [self.model.new_int_var(0, min(width, asked), f"{share.dealer} step") for width, _ in share.steps]
             numbers = of.get(share.dealer, [])
-            floor = [self.choices[n].floor for n in numbers]
+            floor = [self.choices[n].unit.floor for n in numbers]
             self.model.add(_sum(steps) <= _sum((self.literals[n] for n in numbers), floor))
-            most = sum(
-                max(self.choices[n].floor for n in self.of_unit[key]) for key in {self.choices[n].unit.key for n in numbers}
-            )
+            most = sum({self.choices[n].unit.key: self.choices[n].unit.floor for n in numbers}.values())
             self.least[TIERS.index("fairness")] += share.worth(asked) - share.worth(most)
             terms.append(share.worth(asked) - _sum(steps, [each for _, each in share.steps]))
         return _sum(terms)

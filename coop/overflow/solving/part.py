@@ -21,7 +21,7 @@ def clear(problem: Problem, standing: Sequence[Standing], bays: Collection[str])
         if one.bay not in bays:
             unit = choice.unit
             kept.add(unit.key)
-            had[unit.dealer] += choice.floor
+            had[unit.dealer] += unit.floor
             last = one.start + unit.weeks - 1
             fixed.append(Fixed(unit.key, unit.dealer, one.bay, one.from_in16, one.to_in16, one.start, last, unit.pieces))
     return replace(

@@ -187,6 +187,16 @@ def test_what_is_worth_the_same_goes_to_who_waited_longest_then_near_then_to_the
     assert {one.unit for one in solve(Problem(1, rooms[:1], units[1:]), ENOUGH).placed} == {"b"}
 
 
+def test_a_piece_turned_the_long_way_gives_its_dealer_nothing_more():
+    """It stands near and short rather than far and long; and where it must stand long, it counts as no more than it needs."""
+    places = (Place("long", 5 * INCH, turned=True, feet=90), Place("short", 2 * INCH, feet=10))
+    unit, share = Unit("a", "Ann", 3, (0,), places), Share("Ann", ((6, 40), (9, 20)))
+    rooms = (Room("long", 5 * INCH), Room("short", 2 * INCH))
+    assert unit.floor == 6
+    assert [one.bay for one in solve(Problem(3, rooms, (unit,), shares=(share,)), ENOUGH).placed] == ["short"]
+    assert costs(Problem(3, rooms, (unit,), shares=(share,)), [Placed("a", "long", 0, 5 * INCH, 0, True)])[1] == 0
+
+
 def test_it_begins_as_early_as_there_is_floor():
     unit = Unit("a", "Ann", 2, (1, 2, 3, 4), (Place("B", 10),))
     problem = Problem(6, (Room("B", 10),), (unit,), (Fixed("f", "Bo", "B", 4, 6, 0, 2),))
