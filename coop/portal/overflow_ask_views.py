@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import Any
 
 from flask import abort, flash, redirect, render_template, request, url_for
 from sqlalchemy import select
@@ -117,7 +118,11 @@ def _judge(form: AskForm, keep: Callable[[Dealer, Mall, Asked], OverflowRequest]
 def ask() -> Page:
     malls = _malls()
     wanted = {whole_number(one) for one in request.args.getlist("piece")}
-    data = {"not_before": today_at(db(), now(), malls[0].id), "weeks": _WEEKS, "flexible_weeks": 0}
+    like = request_row(db(), whole_number(request.args.get("like")) or 0)
+    data: dict[str, Any] = {"weeks": _WEEKS, "flexible_weeks": 0}
+    if like is not None and like.dealer.id in {dealer.id for dealer in dealers_here()}:
+        data |= request_data(like.request, like.mall, like.pieces)
+    data["not_before"] = today_at(db(), now(), malls[0].id)
     form = _dressed(AskForm(formdata=None, data=data), dealers_here(), malls)
     for piece in _own_pieces():
         if piece.id in wanted:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import date, datetime, timedelta
+from decimal import Decimal
 
 import pytest
 from flask.testing import FlaskClient
@@ -14,12 +15,14 @@ from coop.core.geometry import IN16_PER_INCH
 from coop.dealers import service as people
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
+from coop.floor.service import add_mall
+from coop.leases.agreements import make_lease
 from coop.leases.editing import By
 from coop.overflow.models import OverflowDraft, OverflowPiece, OverflowRequest, Stay, Walk, WalkMark
 from coop.overflow.recalling import recall
 from coop.overflow.staying import cancel_stay, end_stay
 from coop.resets.models import PieceRow
-from tests.factories.overflow_floor import lay_rules
+from tests.factories.overflow_floor import lay_bay, lay_rules
 from tests.integration.web.conftest import Web, send
 
 PAGE = "/portal/overflow/"
@@ -355,6 +358,39 @@ def test_rows_are_added_filled_with_own_pieces_and_taken_out(web: Web) -> None:
     assert "mistake" not in out.text
 
 
+def test_a_request_without_a_piece_says_so(web: Web) -> None:
+    answer = send(web.browser("dealer"), ASK, **TIMES, do="keep")
+    assert answer.status_code == 422
+    assert "No piece is written down" in mistakes(answer.text)["pieces-0-name"]
+
+
+def test_pieces_that_cannot_stand_side_by_side_are_told_where_that_is_asked(web: Web) -> None:
+    second = {key.replace("-0-", "-1-"): value for key, value in CHEST.items()}
+    wide = {"pieces-0-width": "5'", "pieces-1-width": "5'"}
+    answer = send(web.browser("dealer"), ASK, **CHEST | second | wide, **TIMES, together="y", do="keep")
+    assert answer.status_code == 422
+    assert "Side by side these pieces take 10&#39; 2&#34;" in mistakes(answer.text)["together"]
+
+
+def test_who_rents_at_two_malls_says_at_which_and_wishes_a_bay_of_that(web: Web) -> None:
+    with transaction(web.sessions) as session:
+        annex = add_mall(session, web.clock.at, "ANNEX", name="The Annex", timezone="America/Chicago")
+        ida = session.scalars(select(Dealer).where(Dealer.code == "D01")).one()
+        make_lease(session, web.clock.at, annex, ida, starts_on=date(2026, 10, 1), commission_percent=Decimal(10))
+        lay_bay(session, annex, "B1-1")
+    client = web.browser("dealer")
+    shown = plain(client.get(ASK).text)
+    assert "MAIN A1-2, 5&#39; 0&#34; long, 2&#39; 0&#34; deep, at a wall" in shown
+    other = send(client, ASK, **CHEST, **TIMES | {"bay": "MAIN A1-2"}, mall="ANNEX", do="keep")
+    assert "This bay is in another mall" in mistakes(other.text)["bay"]
+    none = send(client, ASK, **CHEST, **TIMES, mall="", do="keep")
+    assert mistakes(none.text) == {"mall": "✻ Choose one of those listed."}
+    answer = send(client, ASK, **CHEST, **TIMES | {"bay": "ANNEX B1-1"}, mall="ANNEX", do="keep")
+    assert answer.status_code == 303
+    assert asked(web)[-1].mall_id != web.house.mall.id
+    assert "The Annex" in plain(client.get(PAGE).text)
+
+
 # --- one request ------------------------------------------------------------------------------------------------------------
 
 
@@ -383,6 +419,15 @@ def test_a_request_is_withdrawn_and_taken_up_again(web: Web) -> None:
     send(client, f"{base}/again")
     assert "It waits again, and has since the day it was asked." in plain(client.get(base).text)
     assert asked(web)[1].state == "waiting"
+
+
+def test_the_same_is_asked_anew_from_today_on_but_never_as_another_asked(web: Web) -> None:
+    path = f"{ASK}?like={web.house.overflow.granted}"
+    own = web.browser("dealer").get(path).text
+    assert 'value="Hall bench"' in own
+    assert 'value="Cane rocker"' in own
+    assert 'value="2026-11-03"' in own
+    assert "Hall bench" not in web.browser("other dealer").get(path).text
 
 
 def test_a_granted_request_is_neither_changed_nor_withdrawn(web: Web) -> None:
