@@ -1,0 +1,194 @@
+"""What the office's pages of lent floor read: a day's floor with what stands there, a bay's weeks, what stood in it before."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from fractions import Fraction
+
+from flask import url_for
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from coop.core.money import round_half_up
+from coop.core.periods import Month, shown_days
+from coop.dealers.models import Dealer
+from coop.floor.models import Mall
+from coop.floor.queries import draft_of as plan_draft_of
+from coop.office.overflow_list import StandingRow, standing_rows
+from coop.overflow import drafting
+from coop.overflow.bay_drawing import Span, WeeksDrawing, bay_weeks
+from coop.overflow.charging import of_month
+from coop.overflow.drawing import MapDrawing, map_of
+from coop.overflow.drawn import drawn_pieces, state_of
+from coop.overflow.marks import SOON_DAYS
+from coop.overflow.models import BayRow, OverflowDraft, OverflowPiece, Stay, Walk
+from coop.overflow.queries import Waiting, last_walk, marks_of, must_move, waiting_counts
+from coop.overflow.reading import Standing, bay_of, bays_on, standing_between
+from coop.overflow.rules import OverflowRules, rules_on
+from coop.overflow.surveying import SurveyFacts, survey_of
+
+WEEKS = 12
+"""So many weeks to come are drawn of a bay."""
+_BEFORE = 30
+"""So many of those that stood in a bay before are listed."""
+_DAY = timedelta(days=1)
+
+
+@dataclass(frozen=True)
+class FloorOn:
+    """A mall's lent floor on a day."""
+
+    mall: Mall
+    today: date
+    day: date
+    rules: OverflowRules
+    """Of today."""
+    has_plan: bool
+    survey: SurveyFacts | None
+    bays: Sequence[BayRow]
+    """Of the day."""
+    map: MapDrawing | None
+    """None while no plan is drawn, or there are no bays."""
+    rows: Sequence[StandingRow]
+    """What stands there on the day, and what comes within a week."""
+    moving: Sequence[tuple[Standing, str]]
+    """What must move today and was not asked back yet, and why."""
+    waiting: Waiting
+    draft: OverflowDraft | None
+    is_drafted_now: bool
+    walk: Walk | None
+    brings_cents: int
+    """What all floor of this month comes to."""
+
+    @property
+    def first_step(self) -> str:
+        """What is to be done first: `plan`, `bays`, `rules`, `ask`; empty where floor is lent already."""
+        if not self.has_plan:
+            return "plan"
+        if not self.rules.are_set:
+            return "rules"
+        if not self.bays:
+            return "bays"
+        return "" if self.rows or self.waiting.requests else "ask"
+
+    @property
+    def free_bays(self) -> int:
+        return sum(not row.is_lent for row in self.bays)
+
+    @property
+    def floor_in16(self) -> int:
+        """Length of all bays that are lent."""
+        return sum(row.length_in16 for row in self.bays if row.is_lent)
+
+    @property
+    def lent_in16(self) -> int:
+        """How much of it has something standing on it on the day."""
+        there = [one.standing for one in self.rows if one.drawn.starts_on <= self.day and one.standing.bay.is_lent]
+        return sum(one.stay.to_in16 - one.stay.from_in16 for one in there)
+
+    @property
+    def lent_percent(self) -> int:
+        return round_half_up(Fraction(100 * self.lent_in16, self.floor_in16)) if self.floor_in16 else 0
+
+    @property
+    def draft_said(self) -> str:
+        """`Nov 9 to Dec 6, 2026: being drafted`; empty where there is none."""
+        if self.draft is None:
+            return ""
+        days = shown_days(self.draft.first_day, drafting.last_day_of(self.draft))
+        if self.is_drafted_now:
+            return f"{days}: being drafted"
+        return f"{days}: ready to be looked at and published" if self.draft.outcome else f"{days}: it was not drafted"
+
+
+def floor_on(session: Session, mall: Mall, today: date, day: date) -> FloorOn:
+    """In a number of queries that does not grow with what stands there."""
+    bays = bays_on(session, mall.id, day)
+    moving = must_move(session, mall.id, today)
+    survey = survey_of(session, mall, today)
+    why = dict(survey.must_move) if survey else {}
+    standing = standing_between(session, mall.id, day, day + timedelta(days=SOON_DAYS))
+    plan = plan_draft_of(session, mall, day)
+    walk = last_walk(session, mall.id)
+    draft = drafting.draft_of(session, mall.id)
+    drawn = drawn_pieces(standing, day, why)
+    return FloorOn(
+        mall=mall,
+        today=today,
+        day=day,
+        rules=rules_on(session, mall.id, today),
+        has_plan=plan is not None,
+        survey=survey,
+        bays=bays,
+        map=map_of(
+            plan,
+            bays,
+            standing,
+            day=day,
+            must_move=why,
+            link_bay={row.id: _bay_page(mall, row) for row in bays}.__getitem__,
+            link_piece=lambda stay_id: stay_page(mall, stay_id),
+            title=f"Bays of {mall.name}",
+        )
+        if plan is not None and bays
+        else None,
+        rows=standing_rows(drawn, standing, marks_of(session, walk) if walk else {}, why),
+        moving=moving,
+        waiting=waiting_counts(session, mall.id, today),
+        draft=draft,
+        is_drafted_now=draft is not None and drafting.is_drafted_now(session, draft),
+        walk=walk,
+        brings_cents=of_month(session, mall, Month.of(today)),
+    )
+
+
+def _bay_page(mall: Mall, row: BayRow) -> str:
+    return url_for("overflow.bay", mall_code=mall.code, code=row.code)
+
+
+def stay_page(mall: Mall, stay_id: int) -> str:
+    return url_for("overflow.stay", mall_code=mall.code, stay_id=stay_id)
+
+
+# --- a bay ------------------------------------------------------------------------------------------------------------------
+
+
+def bay_row(session: Session, mall_id: int, code: str) -> BayRow | None:
+    """The bay of a code there is, or the last there was."""
+    rows = select(BayRow).where(BayRow.mall_id == mall_id, BayRow.code == code)
+    return session.scalar(rows.order_by(BayRow.ended_on.is_not(None), BayRow.id.desc()).limit(1))
+
+
+def weeks_of(mall: Mall, row: BayRow, standing: Sequence[Standing], today: date, must_move: dict[int, str]) -> WeeksDrawing:
+    """The weeks to come of a bay. `standing` is what stands anywhere in them."""
+    spans = [
+        Span(
+            one.stay.from_in16,
+            one.stay.to_in16,
+            one.stay.starts_on,
+            one.stay.ends_on,
+            f"{one.dealer.code} {one.piece.name}",
+            f"{one.piece.name}, {one.dealer.code}",
+            "must move" if one.stay.id in must_move else state_of(one.stay, today),
+            stay_page(mall, one.stay.id),
+        )
+        for one in standing
+        if one.bay.code == row.code
+    ]
+    return bay_weeks(bay_of(row), spans, today - timedelta(days=today.weekday()), WEEKS)
+
+
+def stood_before(session: Session, row: BayRow, today: date) -> list[Standing]:
+    """What stood in a bay of this code until a day before today, the last first."""
+    found = session.execute(
+        select(Stay, OverflowPiece, BayRow, Dealer)
+        .join(OverflowPiece, OverflowPiece.id == Stay.piece_id)
+        .join(BayRow, BayRow.id == Stay.bay_id)
+        .join(Dealer, Dealer.id == OverflowPiece.dealer_id)
+        .where(BayRow.mall_id == row.mall_id, BayRow.code == row.code, Stay.state == "stands", Stay.ends_on < today)
+        .order_by(Stay.ends_on.desc(), Stay.id.desc())
+        .limit(_BEFORE)
+    )
+    return [Standing(*one) for one in found]
