@@ -24,6 +24,7 @@ from coop.overflow.domain.fees import KINDS as FEE_KINDS
 from coop.overflow.domain.fees import FeeRule
 from coop.overflow.domain.piece import GLASS, PieceRules
 from coop.overflow.models import OverflowRule
+from coop.overflow.survey_asking import ask_survey
 
 SUBJECT = "rules of overflow"
 _HIGHEST_IN16 = 20 * IN16_PER_FOOT
@@ -115,6 +116,7 @@ def set_rules(session: Session, now: datetime, mall: Mall, starts_on: date, *, b
     session.add(row)
     session.flush()
     _log(session, now, by, "rules of overflow set", row.id, f"{mall.code} from {starts_on}")
+    ask_survey(session, now, mall)
     return row
 
 
