@@ -156,15 +156,21 @@ def overdue_sold(session: Session, mall_id: int, today: date) -> list[Standing]:
     found = _standing(
         session, BayRow.mall_id == mall_id, Stay.kind == "sold", Stay.state == "stands", Stay.ends_on.between(first, today)
     )
-    fetched = _fetched(session, [one.stay.id for one in found])
+    fetched = taken_away(session, [one.stay.id for one in found])
     later = {
         one.piece.id for one in _standing(session, Stay.piece_id.in_([one.piece.id for one in found]), Stay.ends_on >= today)
     }
     return [one for one in found if one.stay.ends_on < today and one.stay.id not in fetched and one.piece.id not in later]
 
 
-def _fetched(session: Session, stay_ids: Sequence[int]) -> set[int]:
-    """Those that were taken away, by what the log says last."""
+def sold_since(session: Session, mall_id: int, first: date) -> list[Standing]:
+    """Sold pieces that have or had floor on a day or later, the first to be fetched first."""
+    which = BayRow.mall_id == mall_id, Stay.kind == "sold", Stay.state == "stands", Stay.ends_on >= first
+    return sorted(_standing(session, *which), key=lambda one: (one.stay.ends_on, one.bay.code, one.stay.from_in16))
+
+
+def taken_away(session: Session, stay_ids: Sequence[int]) -> set[int]:
+    """Those of stays, by id, that were taken away, by what the log says last."""
     rows = select(AuditLog.subject_id, AuditLog.action).where(
         AuditLog.subject_kind == STAY,
         AuditLog.action.in_((TAKEN_AWAY, STAYS_AFTER_ALL)),
