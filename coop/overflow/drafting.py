@@ -268,8 +268,8 @@ def _watching(run: JobRun, draft_id: int, seconds: int) -> Cancelled:
 
 
 NO_LEASE = (
-    "Floor is lent under a lease only, and none of yours runs for a week from then: it goes on waiting. "
-    "Ask the manager about a lease."
+    "Floor is lent under a lease only, and none of yours runs for a week from then: the request goes on waiting, and the "
+    "manager can tell you about a lease."
 )
 
 

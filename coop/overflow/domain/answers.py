@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from textwrap import shorten
 
 from coop.core.geometry import format_length
 from coop.core.periods import shown_day, shown_days
@@ -38,6 +39,8 @@ GRANTED, PARTLY, REFUSED = "granted", "partly", "refused"
 LONGEST = 600
 """Letters of an answer at most: of many pieces the last are counted only."""
 
+_NAMED = 3
+"""Of pieces that stand side by side, the others are counted."""
 _FIRST = {
     CLOSED: "aisles and openings must be wider then",
     KEPT: "what stands in the aisles stays",
@@ -84,10 +87,10 @@ def _short(by_unit: Mapping[str, str]) -> str:
     said = list(by_unit.values())
     for shown in range(len(said), 0, -1):
         left = len(said) - shown
-        text = " ".join([*said[:shown], *([f"And of {left} more your list says what they got."] if left else [])])
+        text = " ".join([*said[:shown], *([f"Your list says what came of {left} more."] if left else [])])
         if len(text) <= LONGEST:
             return text
-    return said[0][:LONGEST]
+    return shorten(said[0], LONGEST, placeholder=" ...")
 
 
 # --- granted --------------------------------------------------------------------------------------------------------------
@@ -107,15 +110,21 @@ def _told_moved(facts: PeriodFacts, unit: PosedUnit, one: Placed | None) -> str:
 
 
 def _names(unit: PosedUnit) -> str:
-    text = joined([piece.name for piece in unit.pieces])
+    text = _listed([piece.name for piece in unit.pieces])
     return text[:1].upper() + text[1:]
+
+
+def _listed(names: Sequence[str]) -> str:
+    """`Oak chest, Pine table, Cane chair and 3 more`"""
+    left = len(names) - _NAMED
+    return joined([*names[:_NAMED], f"{left} more"] if left > 1 else names)
 
 
 def _where(facts: PeriodFacts, unit: PosedUnit, one: Placed) -> str:
     """`bay A1-3, 12 ft from booth 14, from Mon, Jan 4 to Mar 28, 2027`."""
     laid = (unit.laid or {})[one.bay]
     turned = [piece.name for piece, each in zip(unit.pieces, laid, strict=True) if each.stand.turned]
-    side = f", {joined(turned) + ' ' if len(laid) > 1 else ''}with the side to the aisle" if turned else ""
+    side = f", {_listed(turned) + ' ' if len(laid) > 1 else ''}with the side to the aisle" if turned else ""
     near = nearest(facts.bays[one.bay], facts.dealer[unit.dealer])
     far = ""
     if near and near[0] < UNREACHABLE_FEET:
@@ -145,7 +154,7 @@ def _wish(held: Held, unit: PosedUnit, one: Placed) -> str:
     if wished in ("", one.bay):
         return ""
     reason = held.why_not(unit.key, bay=wished, start=one.start)
-    said = f"of bay {wished}, which you wished for"
+    said = f"not in bay {wished}, which you wished for"
     if reason.kind == UNFIT:
         return f"{said}: {_unfit_there(held.facts, unit, wished, one.start)}"
     if reason.kind == FREE:
@@ -178,17 +187,17 @@ def told_refused(held: Held, unit: PosedUnit) -> str:
         return _unfit(held.facts, unit)
     asked = _no_floor(held.facts, unit)
     if reason.choice and reason.kind == FREE:
-        there = f"bay {reason.choice.place.bay} has room for it from {shown_day(held.facts.day_of(reason.choice.start))}"
-        return f"{asked}, though {there}: the draft was ended before it came to it, so ask the manager."
+        there = f"bay {reason.choice.place.bay} has room from {shown_day(held.facts.day_of(reason.choice.start))}"
+        return f"{asked}, though {there}: the draft was ended before that was found, so ask the manager."
     why = _limit(held, unit, reason) if reason.choice else f"{_no_room(held, unit)}, as {_FIRST[reason.kind]}"
     helps = _remedy(held, unit)
-    return f"{asked}: {why}{'; ' + helps if helps else ''}; it goes on waiting, and counts as having waited longer."
+    return f"{asked}: {why}{'; ' + helps if helps else ''}; the request goes on waiting, and counts as having waited longer."
 
 
 def _no_floor(facts: PeriodFacts, unit: PosedUnit) -> str:
     first, last = (facts.day_of(start) for start in (unit.starts[0], unit.starts[-1]))
     get = "get" if len(unit.pieces) > 1 else "gets"
-    begins = f"{'from' if first == last else 'beginning'} {shown_days(first, last)}"
+    begins = f"from {shown_day(first)}" if first == last else f"beginning between {shown_day(first)} and {shown_day(last)}"
     return f"{_names(unit)} {get} no floor for {_weeks(unit.weeks)} {begins}"
 
 
@@ -198,8 +207,8 @@ def _weeks(number: int) -> str:
 
 def _no_room(held: Held, unit: PosedUnit) -> str:
     lengths = {place.length_in16 for place in held.units[unit.key].places}
-    room = f"{format_length(min(lengths))} free in a row" if len(lengths) == 1 else "room for it"
-    return f"no bay it may stand in has {room} for so long"
+    room = f"{format_length(min(lengths))} free in a row" if len(lengths) == 1 else "room"
+    return f"no bay that would do has {room} for so long"
 
 
 def _limit(held: Held, unit: PosedUnit, reason: Reason) -> str:
@@ -209,16 +218,16 @@ def _limit(held: Held, unit: PosedUnit, reason: Reason) -> str:
     taken = held.taken(problem, but=unit.key)
     if reason.kind == LENGTH:
         length = max(taken.in16[unit.dealer, week] for week in choice.weeks) + choice.place.length_in16
-        had = f"with it you would have {format_length(length)}, what is kept free beside each piece included"
+        had = f"with this you would have {format_length(length)}, what is kept free beside each piece included"
         return f"a dealer has at most {format_length(problem.most_in16 or 0)} of floor at a time, and {had}"
     if reason.kind == PIECES:
         pieces = max(taken.pieces[unit.dealer, week] for week in choice.weeks) + len(unit.pieces)
         most = f"{problem.most_pieces} piece{'s' if problem.most_pieces != 1 else ''}"
-        return f"a dealer has at most {most} in the aisles at a time, and with it you would have {pieces}"
+        return f"a dealer has at most {most} in the aisles at a time, and with this you would have {pieces}"
     bay = choice.place.bay
     weeks = held.facts.dealer[unit.dealer].weeks_had.get(bay, 0) + len(taken.weeks[unit.dealer, bay].union(choice.weeks))
-    most = f"{held.facts.rotation_weeks} weeks of any 52"
-    return f"nobody is in one bay for more than {most}, and with it you would be in bay {bay} for {weeks}"
+    most = f"{held.facts.rotation_weeks} weeks of a period and the 52 before it"
+    return f"nobody is in one bay for more than {most}, and with this you would be in bay {bay} for {weeks}"
 
 
 def _remedy(held: Held, unit: PosedUnit) -> str:
@@ -226,14 +235,15 @@ def _remedy(held: Held, unit: PosedUnit) -> str:
     if help_with is None:
         return ""
     begins = shown_day(held.facts.day_of(help_with.start))
-    there = f"would have room in bay {help_with.bay} from {begins}"
+    there = f"there would be room in bay {help_with.bay} from {begins}"
     if help_with.kind == WHEN:
-        return f"it {there}, if you ask to begin then"
+        return f"{there}, if you ask to begin then"
     if help_with.kind == TURNED:
-        return f"with its side to the aisle it {there}: say that it may be turned"
+        return f"with its side to the aisle {there}: say that it may be turned"
     if help_with.kind == SHORTER:
-        return f"a piece of at most {format_length(help_with.length_in16 - held.facts.rules.gap_in16)} along the bay {there}"
-    return f"for {_weeks(help_with.weeks)} it {there}"
+        most = format_length(help_with.length_in16 - held.facts.rules.gap_in16)
+        return f"for a piece of at most {most} along the bay {there}"
+    return f"for {_weeks(help_with.weeks)} {there}"
 
 
 def _unfit(facts: PeriodFacts, unit: PosedUnit) -> str:
@@ -247,5 +257,5 @@ def _unfit(facts: PeriodFacts, unit: PosedUnit) -> str:
         if why:
             return f"{piece.name[:1].upper() + piece.name[1:]} {why}"
     if len(unit.pieces) > 1:
-        return f"No bay takes {joined([piece.name for piece in unit.pieces])} side by side: ask for them one by one."
-    return f"{_names(unit)} fits no bay as deep as it may be used then. Ask the manager for floor elsewhere."
+        return f"No bay takes {_listed([piece.name for piece in unit.pieces])} side by side: ask for them one by one."
+    return f"{_names(unit)} fits no bay as deep as it may be used then; ask the manager for floor elsewhere."

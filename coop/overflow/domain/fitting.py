@@ -24,7 +24,7 @@ OZ_PER_LB = 16
 ONE_PERSON_OZ = 51 * OZ_PER_LB
 """The load constant of the revised lifting equation, DHHS (NIOSH) 94-110: at best, one person lifts no more."""
 
-_ASK = "Ask the manager for floor elsewhere"
+_ASK = "ask the manager for floor elsewhere"
 
 
 @dataclass(frozen=True)
@@ -62,18 +62,18 @@ def nowhere(piece: AskedPiece, bays: Sequence[Bay], rules: PieceRules, held: Con
     `held`: codes of the spaces its dealer holds.
     """
     if not bays:
-        return f"has no place: no floor is lent in the aisles. {_ASK}."
+        return f"has no place: no floor is lent in the aisles; {_ASK}."
     if any(isinstance(may_stand(piece, bay, rules, holds_before=bay.before in held), Stand) for bay in bays):
         return None
     if refused := _nowhere_at_all(piece, rules):
-        return f"{refused} {_ASK}."
+        return f"{refused.removesuffix('.')}; {_ASK}."
     large = [bay for bay in bays if any(_fits(stand, bay, rules) for stand in _ways(piece))]
     if not large:
         return _larger_than_all(piece, bays, rules)
     why = _needs_wall(piece, rules)
     if why and not any(bay.backing == "wall" for bay in large):
-        return f"{why}, and no bay that is large enough has one behind it. {_ASK}."
-    return f"{_before(piece, rules)}, and every bay it would fit is before one. {_ASK}."
+        return f"{why}, and no bay that is large enough has one behind it; {_ASK}."
+    return f"{_before(piece, rules)}, and every bay it would fit is before one; {_ASK}."
 
 
 def cautions(piece: AskedPiece, rules: PieceRules) -> tuple[str, ...]:
@@ -166,12 +166,12 @@ def _larger_than_all(piece: AskedPiece, bays: Sequence[Bay], rules: PieceRules) 
     if short:
         _, is_turned, longest = min(short)
         way = "turned, " if is_turned else ""
-        said = f"{wide} {deep}; {way}the longest bay that is deep enough is {format_length(longest)} long{_beside(rules)}."
+        said = f"{wide} {deep}; {way}the longest bay that is deep enough is {format_length(longest)} long{_beside(rules)}"
     else:
-        said = f"{wide if piece.may_turn else 'is'} {deep}; the deepest bay is {format_length(deepest)} deep."
+        said = f"{wide if piece.may_turn else 'is'} {deep}; the deepest bay is {format_length(deepest)} deep"
     if not piece.may_turn and any(_fits(_turned(piece), bay, rules) for bay in bays):
-        return f"{said} {_ASK}, or say that it may be turned: then it would fit."
-    return f"{said} {_ASK}."
+        return f"{said}; {_ASK}, or say that it may be turned: then it would fit."
+    return f"{said}; {_ASK}."
 
 
 def _beside(rules: PieceRules) -> str:

@@ -132,49 +132,49 @@ def test_before_another_dealers_booth_it_is_low() -> None:
 
 # Anywhere in the mall.
 
-ASK = "Ask the manager for floor elsewhere."
+ASK = "ask the manager for floor elsewhere."
 BAYS = (bay(96, 24), bay(60, 30, "fixture", code="A2"), bay(72, 18, "booth", "14", "A3"))
 
 
 @pytest.mark.parametrize(
     ("one", "said"),
     [
-        (piece(40, 40, 36), "is 3' 4\" deep; the deepest bay is 2' 6\" deep."),
-        (piece(40, 42, 36, may_turn=True), "is 3' 4\" wide and 3' 6\" deep; the deepest bay is 2' 6\" deep."),
+        (piece(40, 40, 36), "is 3' 4\" deep; the deepest bay is 2' 6\" deep"),
+        (piece(40, 42, 36, may_turn=True), "is 3' 4\" wide and 3' 6\" deep; the deepest bay is 2' 6\" deep"),
         # Two bays are deep enough for 20 in.; one of 8 ft is the longer.
         (
             piece(100, 20, 36),
-            'is 8\' 4" wide and 1\' 8" deep; the longest bay that is deep enough is 8\' 0" long, 1" to be kept free beside it.',
+            'is 8\' 4" wide and 1\' 8" deep; the longest bay that is deep enough is 8\' 0" long, 1" to be kept free beside it',
         ),
         (
             piece(96, 28, 36),
-            'is 8\' 0" wide and 2\' 4" deep; the longest bay that is deep enough is 5\' 0" long, 1" to be kept free beside it.',
+            'is 8\' 0" wide and 2\' 4" deep; the longest bay that is deep enough is 5\' 0" long, 1" to be kept free beside it',
         ),
         (
             piece(24, 100, 36, may_turn=True),
             "is 2' 0\" wide and 8' 4\" deep; turned, the longest bay that is deep enough is 8' 0\" long, "
-            '1" to be kept free beside it.',
+            '1" to be kept free beside it',
         ),
-        (piece(40, 20, 90), "is 7' 6\" high, and nothing higher than 7' 0\" stands in an aisle."),
+        (piece(40, 20, 90), "is 7' 6\" high, and nothing higher than 7' 0\" stands in an aisle"),
         # The only bay deep enough stands at no wall.
         (
             piece(40, 28, 61),
             "is 5' 1\" high; higher than 5' 0\" it stands at a wall only, fastened to it, "
-            "and no bay that is large enough has one behind it.",
+            "and no bay that is large enough has one behind it",
         ),
         (
             piece(40, 28, 36, glass=True),
-            "has glass, which stands at a wall only, and no bay that is large enough has one behind it.",
+            "has glass, which stands at a wall only, and no bay that is large enough has one behind it",
         ),
     ],
 )
 def test_why_it_can_stand_nowhere(one: AskedPiece, said: str) -> None:
-    assert nowhere(one, BAYS, RULES, ()) == f"{said} {ASK}"
+    assert nowhere(one, BAYS, RULES, ()) == f"{said}; {ASK}"
 
 
 def test_that_it_would_fit_turned_is_said() -> None:
     mend = f"{ASK[:-1]}, or say that it may be turned: then it would fit."
-    assert nowhere(piece(20, 40, 36), BAYS, RULES, ()) == f"is 3' 4\" deep; the deepest bay is 2' 6\" deep. {mend}"
+    assert nowhere(piece(20, 40, 36), BAYS, RULES, ()) == f"is 3' 4\" deep; the deepest bay is 2' 6\" deep; {mend}"
 
 
 def test_one_bay_that_would_do_is_enough() -> None:
@@ -186,17 +186,17 @@ def test_a_booth_of_its_own_dealer_may_be_hidden() -> None:
     before = (bay(96, 24, "booth", "14"), bay(96, 24, "booth", "15"))
     high = piece(40, 20, 50)
     said = "is 4' 2\" high; nothing higher than 3' 6\" stands before another dealer's booth"
-    assert nowhere(high, before, RULES, {"16"}) == f"{said}, and every bay it would fit is before one. {ASK}"
+    assert nowhere(high, before, RULES, {"16"}) == f"{said}, and every bay it would fit is before one; {ASK}"
     assert nowhere(high, before, RULES, {"15"}) is None
 
 
 def test_a_mall_without_bays_says_so() -> None:
-    assert nowhere(CHEST, (), RULES, ()) == f"has no place: no floor is lent in the aisles. {ASK}"
+    assert nowhere(CHEST, (), RULES, ()) == f"has no place: no floor is lent in the aisles; {ASK}"
 
 
 def test_without_a_gap_none_is_told() -> None:
     said = nowhere(piece(97, 20, 36), BAYS, replace(RULES, gap_in16=0), ())
-    assert said == "is 8' 1\" wide and 1' 8\" deep; the longest bay that is deep enough is 8' 0\" long. " + ASK
+    assert said == "is 8' 1\" wide and 1' 8\" deep; the longest bay that is deep enough is 8' 0\" long; " + ASK
     assert isinstance(stand(piece(96, 20, 36), WALL, replace(RULES, gap_in16=0)), Stand)
 
 
@@ -273,4 +273,4 @@ def test_it_stands_nowhere_where_no_bay_takes_it(one: AskedPiece, some: list[Bay
     answers = [stand(one, each, rules, holds_before=each.before in held) for each in some]
     said = nowhere(one, some, rules, held)
     assert (said is None) == any(isinstance(answer, Stand) for answer in answers)
-    assert said is None or "Ask the manager" in said
+    assert said is None or "ask the manager" in said

@@ -12,9 +12,9 @@ from coop.overflow.domain.posing import pose
 from coop.overflow.domain.problem import Placed
 from tests.unit.overflow.periods import inches, make_asked, make_facts, make_piece, make_room, make_stay
 
-WAITS = "it goes on waiting, and counts as having waited longer."
+WAITS = "the request goes on waiting, and counts as having waited longer."
 GETS_NONE = "Oak dresser gets no floor for 4 weeks from Jan 4, 2027"
-FULL = "no bay it may stand in has 4' 1\" free in a row for so long"
+FULL = "no bay that would do has 4' 1\" free in a row for so long"
 
 
 def placed(posed, request, bay="A1-1", at=0.0, start=0):
@@ -68,7 +68,7 @@ def test_granted_in_part():
     assert answer.outcome == "partly"
     assert answer.sentence == (
         "Pine chest stands in bay A1-1, from Mon, Jan 4 to Jan 31, 2027. "
-        "Hall stand is 7' 6\" high, and nothing higher than 7' 0\" stands in an aisle. Ask the manager for floor elsewhere."
+        "Hall stand is 7' 6\" high, and nothing higher than 7' 0\" stands in an aisle; ask the manager for floor elsewhere."
     )
     assert list(answer.by_unit) == ["request 1 piece a", "request 1 piece b"]
 
@@ -91,7 +91,7 @@ def test_granted_elsewhere_than_wished(wished, other, why):
     answer = told(facts, ("1",), *([("2", "w")] if other else []))["1"]
     assert answer.outcome == "granted"
     assert answer.sentence == (
-        f"Oak dresser stands in bay A1-1, from Mon, Jan 4 to Jan 31, 2027; of bay w, which you wished for: {why}."
+        f"Oak dresser stands in bay A1-1, from Mon, Jan 4 to Jan 31, 2027; not in bay w, which you wished for: {why}."
     )
 
 
@@ -115,24 +115,24 @@ def test_what_must_move():
         (
             make_piece(deep=30, wide=40),
             make_room(),
-            "is 2' 6\" deep; the deepest bay is 2' 0\" deep. Ask the manager for floor elsewhere.",
+            "is 2' 6\" deep; the deepest bay is 2' 0\" deep; ask the manager for floor elsewhere.",
         ),
         (
             make_piece(deep=30, wide=20),
             make_room(),
-            "is 2' 6\" deep; the deepest bay is 2' 0\" deep. "
-            "Ask the manager for floor elsewhere, or say that it may be turned: then it would fit.",
+            "is 2' 6\" deep; the deepest bay is 2' 0\" deep; "
+            "ask the manager for floor elsewhere, or say that it may be turned: then it would fit.",
         ),
         (
             make_piece(),
             make_room(by_week=(18,) * 8),
-            "is 1' 8\" deep; the deepest bay is 1' 6\" deep. Ask the manager for floor elsewhere.",
+            "is 1' 8\" deep; the deepest bay is 1' 6\" deep; ask the manager for floor elsewhere.",
         ),
         (
             make_piece(glass=True),
             make_room(backing="booth"),
-            "has glass, which stands at a wall only, and no bay that is large enough has one behind it. "
-            "Ask the manager for floor elsewhere.",
+            "has glass, which stands at a wall only, and no bay that is large enough has one behind it; "
+            "ask the manager for floor elsewhere.",
         ),
         (
             make_piece(),
@@ -161,14 +161,14 @@ def test_no_bay_takes_them_side_by_side():
     [
         (
             {"most_in16": inches(84)},
-            "a dealer has at most 7' 0\" of floor at a time, and with it you would have 7' 2\", "
+            "a dealer has at most 7' 0\" of floor at a time, and with this you would have 7' 2\", "
             "what is kept free beside each piece included; "
-            "it would have room in bay B from Feb 1, 2027, if you ask to begin then",
+            "there would be room in bay B from Feb 1, 2027, if you ask to begin then",
         ),
         (
             {"most_pieces": 1},
-            "a dealer has at most 1 piece in the aisles at a time, and with it you would have 2; "
-            "it would have room in bay B from Feb 1, 2027, if you ask to begin then",
+            "a dealer has at most 1 piece in the aisles at a time, and with this you would have 2; "
+            "there would be room in bay B from Feb 1, 2027, if you ask to begin then",
         ),
     ],
 )
@@ -185,8 +185,9 @@ def test_a_limit_is_reached_by_what_else_is_given(limits, why):
 def test_the_rotation_is_reached():
     dealer = DealerFacts("D01", {}, 100, 400, {"A1-1": 10})
     assert told(make_facts(make_asked(), dealers=[dealer]))["1"].sentence == (
-        f"{GETS_NONE}: nobody is in one bay for more than 12 weeks of any 52, and with it you would be in bay A1-1 for 14; "
-        f"for 2 weeks it would have room in bay A1-1 from Jan 4, 2027; {WAITS}"
+        f"{GETS_NONE}: nobody is in one bay for more than 12 weeks of a period and the 52 before it, "
+        "and with this you would be in bay A1-1 for 14; "
+        f"for 2 weeks there would be room in bay A1-1 from Jan 4, 2027; {WAITS}"
     )
 
 
@@ -210,7 +211,7 @@ def two(*, had=(50, 40), waited=(10, 10), **more):
     ],
 )
 def test_another_came_first(had, waited, why):
-    helps = "it would have room in bay A1-1 from Feb 1, 2027, if you ask to begin then"
+    helps = "there would be room in bay A1-1 from Feb 1, 2027, if you ask to begin then"
     answer = told(two(had=had, waited=waited), ("2",))["1"]
     assert (answer.outcome, answer.sentence) == ("refused", f"{GETS_NONE}: {FULL}, as {why}; {helps}; {WAITS}")
 
@@ -233,10 +234,10 @@ def test_floor_for_the_rent_is_what_is_compared():
 @pytest.mark.parametrize(
     ("days", "helps"),
     [
-        ((-7, 27), "it would have room in bay A1-1 from Feb 1, 2027, if you ask to begin then"),
-        ((14, 80), "for 2 weeks it would have room in bay A1-1 from Jan 4, 2027"),
-        ((7, 80), "a piece of at most 3' 5\" along the bay would have room in bay A1-1 from Jan 4, 2027"),
-        ((-7, 55), "a piece of at most 3' 5\" along the bay would have room in bay A1-1 from Jan 4, 2027"),
+        ((-7, 27), "there would be room in bay A1-1 from Feb 1, 2027, if you ask to begin then"),
+        ((14, 80), "for 2 weeks there would be room in bay A1-1 from Jan 4, 2027"),
+        ((7, 80), "for a piece of at most 3' 5\" along the bay there would be room in bay A1-1 from Jan 4, 2027"),
+        ((-7, 55), "for a piece of at most 3' 5\" along the bay there would be room in bay A1-1 from Jan 4, 2027"),
     ],
 )
 def test_what_stands_stays(days, helps):
@@ -257,15 +258,15 @@ def test_floor_is_closed(stays, why):
     closed = (47, 60, 2, 7) if "wider" in why else (50, 96, 2, 7)
     answer = told(make_facts(make_asked(), rooms=[make_room(closed=[closed])], standing=stays))["1"]
     assert answer.sentence == (
-        f"{GETS_NONE}: {FULL}, as {why}; for 2 weeks it would have room in bay A1-1 from Jan 4, 2027; {WAITS}"
+        f"{GETS_NONE}: {FULL}, as {why}; for 2 weeks there would be room in bay A1-1 from Jan 4, 2027; {WAITS}"
     )
 
 
 def test_turned_it_would_have_room():
     answer = told(make_facts(make_asked("1", "D01", make_piece(wide=22)), standing=(make_stay(wide=74, days=(-7, 90)),)))["1"]
     assert answer.sentence == (
-        f"{GETS_NONE}: no bay it may stand in has 1' 11\" free in a row for so long, as what stands in the aisles stays; "
-        f"with its side to the aisle it would have room in bay A1-1 from Jan 4, 2027: say that it may be turned; {WAITS}"
+        f"{GETS_NONE}: no bay that would do has 1' 11\" free in a row for so long, as what stands in the aisles stays; "
+        f"with its side to the aisle there would be room in bay A1-1 from Jan 4, 2027: say that it may be turned; {WAITS}"
     )
 
 
@@ -281,7 +282,8 @@ def test_a_limit_where_there_is_room_is_nearer_than_a_bay_that_is_full():
         make_asked(), rooms=[make_room(), make_room("B")], dealers=dealers, standing=(make_stay(wide=95, days=(-7, 90)),)
     )
     assert told(facts)["1"].sentence == (
-        f"{GETS_NONE}: nobody is in one bay for more than 12 weeks of any 52, and with it you would be in bay B for 16; {WAITS}"
+        f"{GETS_NONE}: nobody is in one bay for more than 12 weeks of a period and the 52 before it, "
+        f"and with this you would be in bay B for 16; {WAITS}"
     )
 
 
@@ -294,7 +296,7 @@ def test_own_other_pieces_have_the_floor():
     facts = make_facts(make_asked(), make_asked("2", "D01", make_piece(wide=60), weeks=8))
     assert told(facts, ("2",))["1"].sentence == (
         f"{GETS_NONE}: {FULL}, as your other pieces have the floor; "
-        f"a piece of at most 2' 10\" along the bay would have room in bay A1-1 from Jan 4, 2027; {WAITS}"
+        f"for a piece of at most 2' 10\" along the bay there would be room in bay A1-1 from Jan 4, 2027; {WAITS}"
     )
 
 
@@ -307,9 +309,20 @@ def test_what_had_to_move_came_first():
 
 def test_left_free_by_a_draft_that_ended_too_soon():
     assert told(make_facts(make_asked(weeks=2, flexible_weeks=1)))["1"].sentence == (
-        "Oak dresser gets no floor for 2 weeks beginning Jan 4 to Jan 11, 2027, "
-        "though bay A1-1 has room for it from Jan 4, 2027: the draft was ended before it came to it, so ask the manager."
+        "Oak dresser gets no floor for 2 weeks beginning between Jan 4, 2027 and Jan 11, 2027, "
+        "though bay A1-1 has room from Jan 4, 2027: the draft was ended before that was found, so ask the manager."
     )
+
+
+def test_of_many_pieces_side_by_side_a_few_are_named():
+    pieces = [make_piece(f"p{number}", wide=4, name=f"Chair {number}, {'x' * 60}") for number in range(9)]
+    asked = make_asked("1", "D01", *pieces, together=True)
+    granted = told(make_facts(asked), ("1",))["1"].sentence
+    assert granted.startswith(
+        f"Chair 0, {'x' * 60}, Chair 1, {'x' * 60}, Chair 2, {'x' * 60} and 6 more stand side by side in bay"
+    )
+    refused = told(make_facts(asked, standing=(make_stay(wide=95, days=(-7, 90)),)))["1"].sentence
+    assert refused.endswith(f"as what stands in the aisles stays; {WAITS}")
 
 
 # --- all ------------------------------------------------------------------------------------------------------------------
@@ -321,4 +334,4 @@ def test_an_answer_of_many_pieces_counts_the_last():
     assert len(answer.by_unit) == 9
     assert len(answer.sentence) <= LONGEST
     assert answer.sentence.startswith("Stand 0 is 7' 6\" high")
-    assert answer.sentence.endswith("And of 4 more your list says what they got.")
+    assert answer.sentence.endswith("Your list says what came of 4 more.")
