@@ -28,6 +28,13 @@ import coop.office.letter_views
 import coop.office.log_views
 import coop.office.mall_views
 import coop.office.money_rules_views
+import coop.office.overflow_bay_views
+import coop.office.overflow_draft_views
+import coop.office.overflow_house_views
+import coop.office.overflow_request_views
+import coop.office.overflow_sold_views
+import coop.office.overflow_stay_views
+import coop.office.overflow_walk_views
 import coop.office.payout_hold_views
 import coop.office.reset_views
 import coop.office.rota_people_views
@@ -84,6 +91,7 @@ from coop.office.floor_views import floor
 from coop.office.layaway_views import layaways
 from coop.office.lease_views import leases
 from coop.office.opening_views import opening
+from coop.office.overflow_views import overflow
 from coop.office.paying_views import paying
 from coop.office.payout_views import payouts
 from coop.office.question_views import questions
@@ -161,6 +169,7 @@ def create_app(settings: Settings | None = None, *, clock: Callable[[], datetime
         rota,
         rota_days,
         rota_house,
+        overflow,
         sales,
         layaways,
         floor,

@@ -1,0 +1,143 @@
+"""Sold pieces in the aisles, in the office and at the desk: put in a bay to wait, fetched, and that taken back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from flask import abort, flash, redirect, render_template, request, url_for
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from coop.core.errors import Refusal
+from coop.core.periods import shown_day
+from coop.core.web import Page, allow, db, now, roll_back, visitor
+from coop.dealers.models import Dealer
+from coop.floor.models import Mall
+from coop.office import queries as office_queries
+from coop.office.floor_views import wanted_mall
+from coop.office.overflow_request_forms import SoldForm
+from coop.office.overflow_request_list import bay_choices, lent_bays, renting
+from coop.office.overflow_views import overflow
+from coop.office.rota_house_views import by, page_of, today_of
+from coop.office.views import READERS
+from coop.overflow.asking import AskRefused
+from coop.overflow.placing import place_sold
+from coop.overflow.queries import OVERDUE_DAYS, overdue_sold, sold_since, stay_of, taken_away
+from coop.overflow.reading import Standing
+from coop.overflow.rules import rules_on
+from coop.overflow.staying import end_stay, take_back_end
+
+_DAY = timedelta(days=1)
+_LATELY = timedelta(days=7)
+"""So long after it was fetched a piece is shown, for that may have been said of the wrong one."""
+
+
+@dataclass(frozen=True)
+class Sold:
+    """Sold pieces by how they stand, the first to be fetched first."""
+
+    overdue: list[Standing]
+    waiting: list[Standing]
+    fetched: list[Standing]
+
+
+def sold_of(session: Session, mall: Mall, today: date) -> Sold:
+    found = sold_since(session, mall.id, today - timedelta(days=OVERDUE_DAYS))
+    gone = taken_away(session, [one.stay.id for one in found])
+    return Sold(
+        overdue_sold(session, mall.id, today),
+        [one for one in found if one.stay.ends_on >= today and one.stay.id not in gone],
+        [one for one in found if one.stay.id in gone and one.stay.ends_on >= today - _LATELY],
+    )
+
+
+@overflow.get("/sold")
+@allow(*READERS, "desk")
+def sold_here() -> Page:
+    """The desk’s way in: the first mall’s."""
+    malls = office_queries.malls(db())
+    return redirect(url_for("overflow.sold", mall_code=malls[0].code) if malls else url_for("people.home"), 303)
+
+
+@overflow.get("/<mall_code>/sold")
+@allow(*READERS, "desk")
+def sold(mall_code: str) -> Page:
+    return _page(wanted_mall(mall_code))
+
+
+def _page(mall: Mall, form: SoldForm | None = None) -> str:
+    today = today_of(mall)
+    days = max(1, rules_on(db(), mall.id, today).sold_days)
+    return render_template(
+        "office/overflow/sold.html",
+        **page_of(mall),
+        it=sold_of(db(), mall, today),
+        form=form or _dressed(mall, SoldForm(formdata=None, until=today + timedelta(days=days) - _DAY)),
+        refused=form is not None,
+        days=days,
+        has_bays=bool(lent_bays(db(), mall, today)),
+        may_put=bool(visitor().roles & {"manager", "desk"}),
+        may_read=bool(visitor().roles & set(READERS)),
+    )
+
+
+def _dressed(mall: Mall, form: SoldForm) -> SoldForm:
+    today = today_of(mall)
+    # Who has left may still have something that was sold and is not fetched.
+    form.among(renting(db(), mall, today - timedelta(days=OVERDUE_DAYS)), bay_choices(db(), mall, today))
+    return form
+
+
+@overflow.post("/<mall_code>/sold")
+@allow("manager", "desk")
+def put_sold(mall_code: str) -> Page:
+    mall = wanted_mall(mall_code)
+    form = _dressed(mall, SoldForm())
+    if not form.validate():
+        return _page(mall, form), 422
+    dealer = db().scalars(select(Dealer).where(Dealer.code == form.dealer.data)).one()
+    bay = next(row for row in lent_bays(db(), mall, today_of(mall)) if row.code == form.bay.data)
+    # Limits are the manager's to let pass.
+    anyway = bool(form.anyway.data) and "manager" in visitor().roles
+    try:
+        stay = place_sold(
+            db(), now(), mall, dealer, form.asked, bay, by=by(), until=form.until.data, from_in16=form.begins.data, anyway=anyway
+        )
+    except AskRefused as refused:
+        roll_back()
+        form.tell(refused.faults)
+        return _page(wanted_mall(mall_code), form), 422
+    except Refusal as refusal:
+        roll_back()
+        form.refused(refusal)
+        return _page(wanted_mall(mall_code), form), 422
+    flash(f"{form.name.data} waits in bay {form.bay.data} until {shown_day(stay.ends_on)}.")
+    return _to(mall_code)
+
+
+@overflow.post("/<mall_code>/sold/<int:stay_id>/fetched")
+@allow("manager", "desk")
+def fetched(mall_code: str, stay_id: int) -> Page:
+    """It is gone, today or on its last day before; or, of one that is said to be gone, it is there after all."""
+    mall, one = wanted_mall(mall_code), stay_of(db(), stay_id)
+    if one is None or one.bay.mall_id != mall.id or one.stay.kind != "sold":
+        abort(404)
+    name = one.piece.name
+    try:
+        if request.form.get("undo") == "yes":
+            take_back_end(db(), now(), one.stay, by=by())
+            said = f"{name} is there after all, until {shown_day(one.stay.ends_on)}."
+        else:
+            end_stay(db(), now(), one.stay, on=min(today_of(mall), one.stay.ends_on), by=by())
+            said = f"{name} is fetched."
+    except Refusal as refusal:
+        roll_back()
+        flash(str(refusal))
+        return _page(wanted_mall(mall_code)), 422
+    flash(said)
+    return _to(mall_code)
+
+
+def _to(mall_code: str) -> Page:
+    return redirect(url_for("overflow.sold", mall_code=mall_code), 303)
