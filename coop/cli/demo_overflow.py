@@ -42,6 +42,8 @@ _ALREADY = 4 * _WEEK
 """So long the running period has gone on, from this week's Monday back."""
 _LEAD = 4 * _DAY
 """A period is given out on the Thursday before it."""
+_ASKING = 3 * _WEEK
+"""So long before it is given out floor of the running period is asked for."""
 _SEARCH = 1
 """The solver's own count of work for a draft: the same draft from the same seed."""
 _FEE_CENTS = 1_50
@@ -169,11 +171,11 @@ def begins_on(today: date, earliest: date) -> date:
 
 
 def periods(today: date, begins: date) -> list[Period]:
-    """The one that is over, where there was time for one, the running one, and the next."""
+    """The one that is over, where there was time for one, the running one, and the next; none in a demo too short for it."""
     running = today - timedelta(days=today.weekday()) - _ALREADY
     before = min((running - begins - _LEAD - _WEEK) // _WEEK, _WEEKS)
     found = [Period(0, running - before * _WEEK, before)] if before >= _LEAST_WEEKS else []
-    found += [Period(1, running, _WEEKS)] if running - _LEAD > begins else []
+    found += [Period(1, running, _WEEKS)] if running - _LEAD - _ASKING >= begins else []
     return [*found, Period(2, running + _WEEKS * _WEEK, _WEEKS)] if found else []
 
 
@@ -189,20 +191,13 @@ def begin(demo: Demo, now: datetime, made: DemoMall) -> None:
             set_aisle_width(session, now, mall, aisle, on, clear_in16, said_by="the co-op's meeting", user_id=by.user_id)
         terms = {"fee_kind": "foot-week", "fee_cents": _FEE_CENTS, "least_depth_in16": 18 * IN16_PER_INCH}
         set_rules(session, now, mall, on, by=by, **terms)
-    survey(demo, now, made)
+        ask_survey(session, now, mall)
+        group = group_of_bays(mall.id)
+    work_group(demo, now, "rota", group)
     with transaction(demo.coop.sessions) as session:
         for bay in bays_on(session, mall_of(session, made).id, on):
             kept, palette = _KEPT_FREE.get(bay.code, ""), _PALETTES.get(bay.code, ())
             edit_bay(session, now, bay, is_lent=not kept, palette=palette, note=kept, by=_by(session))
-
-
-def survey(demo: Demo, now: datetime, made: DemoMall) -> None:
-    """Work the bays out here, by the clock of then."""
-    with transaction(demo.coop.sessions) as session:
-        mall = mall_of(session, made)
-        ask_survey(session, now, mall)
-        group = group_of_bays(mall.id)
-    work_group(demo, now, "rota", group)
 
 
 def ask(made: DemoMall, wish: Wish, not_before: date, session: Session, now: datetime) -> None:

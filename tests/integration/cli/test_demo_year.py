@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -25,7 +26,14 @@ from coop.core.periods import Month
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.leases.deposits import check_deposits
+from coop.leases.models import Charge
 from coop.office.waiting_counts import count_all
+from coop.overflow.charging import charged_otherwise, of_month
+from coop.overflow.models import OverflowAnswer, OverflowDraft, Walk
+from coop.overflow.period import hash_of, read_period
+from coop.overflow.queries import found_on, overdue_sold, recalled, standing_now
+from coop.overflow.surveying import survey_of
+from coop.overflow.walking import told_at
 from coop.payouts.holding import place_hold
 from coop.payouts.models import PayoutRun
 from coop.sales.claims import check_unclaimed
@@ -93,7 +101,14 @@ def test_the_months_are_closed_in_their_time_and_only_their_papers_are_to_come(s
 def test_nothing_was_mailed_and_the_last_months_papers_the_offer_and_a_question_are_to_go_out(session: Session) -> None:
     assert session.execute(select(Outbox.kind, Outbox.state)).all() == [("question", "queued")]
     elsewhere = select(Job.kind).where(Job.queue != "behind", Job.state == "queued").distinct().order_by(Job.kind)
-    assert session.scalars(elsewhere).all() == ["closing.watch", "leases.letter", "mail.send", "shifts.tell", "statements.make"]
+    assert session.scalars(elsewhere).all() == [
+        "closing.watch",
+        "leases.letter",
+        "mail.send",
+        "overflow.tell",
+        "shifts.tell",
+        "statements.make",
+    ]
 
 
 def test_payouts_and_the_tax_return_were_made_in_the_month_after(session: Session) -> None:
@@ -150,6 +165,44 @@ def test_some_unclaimed_sales_were_granted_and_the_newest_wait(session: Session)
     states = dict(session.execute(select(Claim.state, func.count()).group_by(Claim.state)).all())
     assert states["granted"] > 3
     assert 0 < states["asked"] < 10
+
+
+def test_floor_in_the_aisles_is_lent_and_nothing_of_it_is_left_undone(session: Session) -> None:
+    today, mall = NOW.date(), session.scalars(select(Mall).where(Mall.code == "FERRY")).one()
+    running, to_come = session.scalars(select(OverflowDraft).order_by(OverflowDraft.first_day))
+    assert (running.state, running.first_day, to_come.state) == ("published", date(2026, 3, 2), "draft")
+    assert to_come.made_of == hash_of(read_period(session, mall, to_come.first_day, to_come.weeks, today))
+    assert to_come.outcome is not None
+    assert {one["answer"] for one in to_come.outcome["answers"]} == {"granted", "refused"}
+    assert [one["placed"] for one in to_come.outcome["moves"]] == [True]  # out of the aisle that is to be wider
+    answers = Counter(session.scalars(select(OverflowAnswer.answer).where(OverflowAnswer.draft_id == running.id)))
+    assert answers["granted"] > 8
+    assert answers["refused"] > 0
+    found = survey_of(session, mall, today)
+    assert found is not None
+    assert (found.is_current, found.is_under_way, found.failed, found.must_move) == (True, False, "", {})
+
+
+def test_pieces_are_asked_back_sold_and_found_out_of_place(session: Session) -> None:
+    today, mall = NOW.date(), session.scalars(select(Mall).where(Mall.code == "FERRY")).one()
+    (back,) = recalled(session, mall.id, today)
+    assert (back.stay.ends_on, back.dealer.code) == (today + timedelta(days=4), "D07")
+    (overdue,) = overdue_sold(session, mall.id, today)
+    assert overdue.stay.ends_on == today - timedelta(days=7)
+    sold = [one for one in standing_now(session, mall.id, today) if one.stay.kind == "sold"]
+    assert [one.stay.ends_on for one in sold] == [today + timedelta(days=3)]
+    walk = session.scalars(select(Walk).order_by(Walk.id.desc()).limit(1)).one()
+    assert [one.mark.mark for one in found_on(session, walk)] == ["out of place"]
+    assert overdue.piece.name in walk.note
+    assert told_at(session, walk) is not None
+
+
+def test_a_closed_month_charges_its_floor(session: Session) -> None:
+    mall, march = session.scalars(select(Mall).where(Mall.code == "FERRY")).one(), Month(2026, 3)
+    charged = func.sum(Charge.amount_cents)
+    of_march = select(charged).where(Charge.mall_id == mall.id, Charge.what.startswith("overflow:stay:"))
+    assert session.scalar(of_march) == of_month(session, mall, march) > 0
+    assert charged_otherwise(session, mall, march) == []
 
 
 def test_the_summary_and_the_terminal_say_how_far_the_papers_are(coop: Coop, capsys: pytest.CaptureFixture[str]) -> None:
