@@ -17,6 +17,7 @@ from coop.core.clock import local_date
 from coop.core.errors import Refusal
 from coop.core.periods import Month
 from coop.floor.models import Mall
+from coop.office.overflow_waiting import must_move_counts, overdue_counts
 from coop.office.waiting_counts import Days, Found, count_all
 from coop.office.waiting_months import StandingMonth, standing_months, uncounted_before
 from coop.tax.due import DueRow, due_rows
@@ -32,10 +33,15 @@ class Waiting:
     by: date | None = None
     late: bool = False
     """Whether that day is past."""
+    at_once: bool = False
+    """It stands before all else: somebody may be in danger."""
 
 
 def waiting_things(session: Session, now: datetime, malls: Sequence[Mall]) -> list[Waiting]:
-    """What is late first, then by the day it has to be done, then what has none: in the order in which it stops a month-end."""
+    """What is not to wait at all, then what is late, then by the day it has to be done, then what has none.
+
+    Of one day it is in the order in which it stops a month-end.
+    """
     days = {mall.id: local_date(now, mall.timezone) for mall in malls}
     today = days[min(days)] if days else local_date(now, "UTC")
     codes = {mall.id: mall.code for mall in malls}
@@ -43,10 +49,11 @@ def waiting_things(session: Session, now: datetime, malls: Sequence[Mall]) -> li
     rows = [
         *_drawers(session, days, codes, names),
         *_months(session, days, codes, names),
+        *_lent_floor(session, days, codes, names),
         *_counted(session, now, days, codes, names, today),
         *_returns(session, today),
     ]
-    return sorted(rows, key=lambda row: (not row.late, row.by is None, row.by or date.max))
+    return sorted(rows, key=lambda row: (not row.at_once, not row.late, row.by is None, row.by or date.max))
 
 
 # --- drawers and months ---------------------------------------------------------------------------------------------------
@@ -78,6 +85,22 @@ def _month(row: StandingMonth, name: str) -> Waiting:
     )
     address = url_for("office.month", mall_code=row.code, month=row.month)
     return Waiting(1, words, address, row.by, row.late)
+
+
+# --- floor lent in the aisles ---------------------------------------------------------------------------------------------
+
+
+def _lent_floor(session: Session, days: Days, codes: Mapping[int, str], names: Mapping[str, str]) -> list[Waiting]:
+    rows = []
+    for mall_id, count in sorted(must_move_counts(session, days).items()):
+        code, pieces = codes[mall_id], "1 piece" if count == 1 else f"{count} pieces"
+        words = f"{pieces} in the aisles of {names[code]} must move today"
+        rows.append(Waiting(count, words, url_for("overflow.plan", mall_code=code), days[mall_id], at_once=True))
+    for mall_id, (count, first) in sorted(overdue_counts(session, days).items()):
+        code, pieces = codes[mall_id], "1 sold piece" if count == 1 else f"{count} sold pieces"
+        words = f"{pieces} in the aisles of {names[code]} not fetched in time"
+        rows.append(Waiting(count, words, url_for("overflow.sold", mall_code=code), first, late=True))
+    return rows
 
 
 # --- what is counted ------------------------------------------------------------------------------------------------------
@@ -129,6 +152,8 @@ _KINDS: dict[str, _Kind] = {
         lambda found, code: url_for("rota.month", mall_code=code, month=_month_of(found)),
         has_day=True,
     ),
+    "floor drafts": _Kind("draft of overflow", "ready to be published", _at("overflow.draft")),
+    "floor requests": _Kind("request for floor", "waiting, and no draft is made", _at("overflow.requests")),
     "open turns": _Kind(
         "turn",
         "uncovered within two weeks",
@@ -157,6 +182,8 @@ _PLURALS = {
     "file of balances from paper": "files of balances from paper",
     "sharing of a surplus": "sharings of a surplus",
     "piece of work": "pieces of work",
+    "draft of overflow": "drafts of overflow",
+    "request for floor": "requests for floor",
 }
 
 

@@ -33,6 +33,8 @@ from coop.core.periods import Month
 from coop.floor.models import Mall, Space
 from coop.leases.models import Charge, Dispute, Lease, LeaseRule, Offer
 from coop.leases.rules import HouseRules
+from coop.overflow.models import OverflowDraft, OverflowRequest
+from coop.overflow.queries import WAITING
 from coop.payouts.models import Patronage, PayoutRun, Release
 from coop.sales.claims import UNCLAIMED
 from coop.sales.models import Claim, LayawayAgreement, Ticket, TicketLine
@@ -130,6 +132,15 @@ def count_all(session: Session, now: datetime, days: Days, today: date) -> list[
             Attendance.decision == "",
             # Of a month that is closed the rules have decided.
             _there(days, Turn.mall_id, lambda day: Turn.on_date >= Month.of(day).previous.first_day),
+        ),
+        _by_mall("floor drafts", OverflowDraft.mall_id)
+        .select_from(OverflowDraft)
+        .where(OverflowDraft.state == "draft", OverflowDraft.made_of != ""),
+        _by_mall("floor requests", OverflowRequest.mall_id)
+        .select_from(OverflowRequest)
+        .where(
+            OverflowRequest.state.in_(WAITING),
+            OverflowRequest.mall_id.not_in(select(OverflowDraft.mall_id).where(OverflowDraft.state == "draft")),
         ),
         *_rotas(days),
         _terms(days),

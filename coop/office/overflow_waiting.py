@@ -1,0 +1,47 @@
+"""What waits of lent floor in the office, for its first page: what must move, and sold pieces that nobody fetched in time.
+
+The number of queries is the same however many malls there are, and however much stands in them.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from datetime import date, timedelta
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from coop.overflow.models import BayRow, BaySurvey, Stay
+from coop.overflow.queries import OVERDUE_DAYS, taken_away
+
+_OVERDUE = timedelta(days=OVERDUE_DAYS)
+
+
+def must_move_counts(session: Session, days: Mapping[int, date]) -> dict[int, int]:
+    """How many pieces must move and were not asked back yet, by mall; `days`: the day it is at each."""
+    named = {int(stay_id) for value in session.scalars(select(BaySurvey.value)) for stay_id in value.get("must_move", {})}
+    rows = session.execute(
+        select(BayRow.mall_id, Stay.ends_on)
+        .join(Stay, Stay.bay_id == BayRow.id)
+        .where(Stay.id.in_(named), Stay.state == "stands", Stay.recalled_at.is_(None))
+    )
+    return Counter(mall_id for mall_id, ends_on in rows if ends_on >= days[mall_id])
+
+
+def overdue_counts(session: Session, days: Mapping[int, date]) -> dict[int, tuple[int, date]]:
+    """How many sold pieces were to be fetched and were not, by mall, with the first of their last days."""
+    if not days:
+        return {}
+    rows = session.execute(
+        select(BayRow.mall_id, Stay.id, Stay.piece_id, Stay.ends_on)
+        .join(Stay, Stay.bay_id == BayRow.id)
+        .where(Stay.kind == "sold", Stay.state == "stands", Stay.ends_on >= min(days.values()) - _OVERDUE)
+    ).all()
+    fetched = taken_away(session, [stay_id for _, stay_id, _, _ in rows])
+    still = {piece_id for mall_id, _, piece_id, ends_on in rows if ends_on >= days[mall_id]}
+    found: dict[int, list[date]] = {}
+    for mall_id, stay_id, piece_id, ends_on in rows:
+        if days[mall_id] - _OVERDUE <= ends_on < days[mall_id] and stay_id not in fetched and piece_id not in still:
+            found.setdefault(mall_id, []).append(ends_on)
+    return {mall_id: (len(last_days), min(last_days)) for mall_id, last_days in found.items()}
