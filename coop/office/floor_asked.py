@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from fractions import Fraction
 
+from coop.core.geometry import format_length
 from coop.core.money import format_cents, round_half_up
 from coop.core.templating import dollars
 from coop.office.floor_forms import natural
@@ -18,6 +19,7 @@ ASKED: Mapping[str, str] = {
     "arrears": "Arrears",
     "rent": "Rent per sq ft",
     "sales": "Sales per sq ft",
+    "overflow": "Overflow",
 }
 """What can be asked of the plan, in the words of its links."""
 WITHIN_DAYS = (30, 60, 90, 180)
@@ -40,6 +42,7 @@ OFFERED = Shade("W", "vacant, offered, waits for an answer", 3)
 NOTICED = Shade("N", "occupied, notice given", 4)
 _STATES = {"vacant": VACANT, "held": HELD, "promised": PROMISED, "offered": OFFERED, "noticed": NOTICED}
 _NO_FIGURE = Shade("–", "no figure", 0)
+_NONE_LENT = Shade("–", "no floor lent in the aisles", 0)
 
 
 @dataclass(frozen=True)
@@ -50,14 +53,18 @@ class Coloured:
     legend: Sequence[tuple[Shade, int]]
 
 
-def colour(rows: Sequence[SpaceRow], asked: str, *, today: date, within_days: int) -> Coloured:
-    """The plan's shades for one of ASKED."""
+def colour(
+    rows: Sequence[SpaceRow], asked: str, *, today: date, within_days: int, lent: Mapping[int, int] | None = None
+) -> Coloured:
+    """The plan's shades for one of ASKED. `lent`: length of aisle floor that each dealer has today, by the dealer's id."""
     if asked == "rent":
         shades = _banded({row.space_id: row.rent_per_sqft_cents for row in rows}, dollars)
     elif asked == "sales":
         shades = _banded({row.space_id: row.sales_per_sqft_cents for row in rows}, dollars)
     elif asked == "arrears":
         shades = {row.space_id: _aged(row) for row in rows}
+    elif asked == "overflow":
+        shades = _lent(rows, lent or {})
     elif asked == "ends":
         shades = {row.space_id: _ending(row, today, within_days) for row in rows}
     else:
@@ -83,6 +90,13 @@ def _ending(row: SpaceRow, today: date, within_days: int) -> Shade:
     if row.term_ends_on is not None and today <= row.term_ends_on <= by:
         return Shade("T", f"its term runs out within {within_days} days", 3)
     return Shade("–", "goes on", 1)
+
+
+def _lent(rows: Sequence[SpaceRow], lent: Mapping[int, int]) -> dict[int, Shade]:
+    """By how much floor in the aisles the dealers of a space have, at all of their spaces alike."""
+    lengths = {row.space_id: sum(lent.get(one, 0) for one in {hold.dealer_id for hold in row.held}) for row in rows}
+    shades = _banded({key: Fraction(length) if length else None for key, length in lengths.items()}, format_length)
+    return {row.space_id: (shades[row.space_id] if lengths[row.space_id] else _NONE_LENT if row.held else VACANT) for row in rows}
 
 
 def _banded(figures: Mapping[int, Fraction | None], write: Callable[[int], str]) -> dict[int, Shade]:

@@ -25,6 +25,7 @@ from coop.floor.models import Mall, Space
 from coop.leases.models import Offer
 from coop.leases.occupancy import Hold, holds, rents_between
 from coop.leases.settling import arrears_of
+from coop.overflow.reading import standing_between
 from coop.sales.queries import net_between
 
 AGES = ("not past due", "1 to 30 days past due", "31 to 60 days past due", "61 to 90 days past due", "over 90 days past due")
@@ -232,3 +233,11 @@ def judged(session: Session, mall: Mall, today: date, draft: PlanDraft) -> tuple
     """Why a draft cannot be drawn, or else everything wrong with it on a day. Saves nothing."""
     faults = draft_faults(draft)
     return faults, [] if faults else judge_plan(to_plan(draft, floor.widths_on(session, mall.id, today)))
+
+
+def lent_lengths(session: Session, mall_id: int, day: date) -> dict[int, int]:
+    """Length of aisle floor that dealers have on a day, in sixteenths of an inch, by the dealer's id."""
+    found: dict[int, int] = {}
+    for one in standing_between(session, mall_id, day, day):
+        found[one.dealer.id] = found.get(one.dealer.id, 0) + one.stay.to_in16 - one.stay.from_in16
+    return found

@@ -94,13 +94,14 @@ def plan(mall_code: str) -> Page:
     rows = queries.space_rows(db(), mall, today, span)
     draft = queries.whole_draft(db(), mall, today)
     findings = queries.judged(db(), mall, today, draft)[1] if draft.outline else []
+    lent = queries.lent_lengths(db(), mall.id, today) if question == "overflow" else None
     wanted = _filter()
     return render_template(
         "office/floor/plan.html",
         mall=mall,
         malls=office_queries.malls(db()),
         drawn=drawing(draft, rows, findings) if draft.outline else None,
-        coloured=asked.colour(rows, question, today=today, within_days=within),
+        coloured=asked.colour(rows, question, today=today, within_days=within, lent=lent),
         asked=asked.ASKED,
         question=question,
         months=months,

@@ -15,6 +15,7 @@ from coop.core.audit import AuditLog
 from coop.core.periods import Month
 from coop.floor.models import Mall, Space
 from coop.leases.models import Lease, Offer, Waiting
+from coop.overflow.models import BayRow, OverflowDraft, OverflowRequest, OverflowRule, Stay, Walk
 from coop.sales.models import Claim, GiftCertificate, TicketLine
 
 _DEEDS = {
@@ -226,10 +227,25 @@ _PAGES: dict[str, Callable[[str, _Where | None], str]] = {
     "month": _of_month,
     "month close": _of_month,
     "rota": _of_rota,
+    "rules of overflow": _mall_page("overflow.rules"),
+    "bay": _parted("overflow.bay", "code", " "),
+    "overflow stay": _placed("overflow.stay", "stay_id"),
+    "overflow request": _placed("overflow.asked", "asked_id"),
+    "overflow draft": _mall_page("overflow.draft"),
+    "overflow walk": _mall_page("overflow.walks"),
     "payout run": _plain("payouts.run", "number"),
     "patronage": _plain("year.shares", "number"),
     "release": _plain("releases.first"),
 }
+
+
+_OF_FLOOR: dict[str, Any] = {
+    "rules of overflow": OverflowRule,
+    "overflow request": OverflowRequest,
+    "overflow draft": OverflowDraft,
+    "overflow walk": Walk,
+}
+"""Rows of a mall's lent floor that the log calls by their number."""
 
 
 def _found(session: Session, lines: Iterable[AuditLog]) -> dict[tuple[str, str], _Where]:
@@ -240,7 +256,9 @@ def _found(session: Session, lines: Iterable[AuditLog]) -> dict[tuple[str, str],
         "offer": set(),
         "waiting": set(),
         "claim": set(),
+        "overflow stay": set(),
         "floor plan": set(),
+        **{kind: set() for kind in _OF_FLOOR},
     }
     numbers: set[str] = set()
     for line in lines:
@@ -267,6 +285,16 @@ def _found(session: Session, lines: Iterable[AuditLog]) -> dict[tuple[str, str],
         .join(TicketLine, TicketLine.id == Claim.line_id)
         .join(Mall, Mall.id == TicketLine.mall_id)
         .where(Claim.id.in_(ids["claim"])),
+        *(
+            select(literal(kind), cast(table.id, text), Mall.code, nothing)
+            .join(Mall, Mall.id == table.mall_id)
+            .where(table.id.in_(ids[kind]))
+            for kind, table in _OF_FLOOR.items()
+        ),
+        select(literal("overflow stay"), cast(Stay.id, text), Mall.code, nothing)
+        .join(BayRow, BayRow.id == Stay.bay_id)
+        .join(Mall, Mall.id == BayRow.mall_id)
+        .where(Stay.id.in_(ids["overflow stay"])),
         select(literal("floor plan"), cast(Mall.id, text), Mall.code, nothing).where(Mall.id.in_(ids["floor plan"])),
         select(literal("gift certificate"), GiftCertificate.number, nothing, cast(GiftCertificate.id, text)).where(
             GiftCertificate.number.in_(numbers)

@@ -17,7 +17,6 @@ from coop.office.views import READERS
 from coop.overflow import fair, fair_words
 from coop.overflow import rules as ruling
 from coop.overflow.models import OverflowRule
-from coop.overflow.survey_asking import plan_changed
 
 # --- rules ------------------------------------------------------------------------------------------------------------------
 
@@ -61,7 +60,6 @@ def set_rules(mall_code: str) -> Page:
         roll_back()
         form.refuse(str(refusal))
         return _rules_page(wanted_mall(mall_code), form), 422
-    plan_changed(db(), now(), mall)
     flash(f"The rules of overflow are set from {written(row.starts_on)}.")
     return redirect(url_for("overflow.rules", mall_code=mall.code), 303)
 

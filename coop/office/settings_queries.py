@@ -24,12 +24,16 @@ from coop.floor.domain.plan import LEAST_CLEAR_IN16
 from coop.floor.models import AisleWidth, FloorPlan, Mall
 from coop.leases.models import LeaseRule, RentRate
 from coop.leases.rules import HouseRules
+from coop.office import settings_overflow_wording as floor_words
 from coop.office import settings_turn_wording as turn_words
 from coop.office import settings_wording as words
 from coop.office.queries import malls as all_malls
 from coop.office.queries import office_timezone
 from coop.office.rota_house_queries import weeks_of
 from coop.office.settings_dated import Chapter, Said, said
+from coop.overflow.models import OverflowRule
+from coop.overflow.rules import OverflowRules
+from coop.overflow.rules import read_rules as read_floor_rules
 from coop.payouts.models import AchOrigin, YearThreshold
 from coop.sales.models import Ticket
 from coop.shifts.hours import weekly_rows
@@ -52,10 +56,12 @@ def chapters(session: Session, now: datetime, settings: Settings) -> list[Chapte
     lease_rules, rates = _by_mall(session, LeaseRule), _by_mall(session, RentRate)
     aisles, places = _by_mall(session, AisleWidth), _by_mall(session, TaxPlace)
     turn_rules, opening = _by_mall(session, TurnRule), _by_mall(session, OpeningHours)
+    floor_rules = _by_mall(session, OverflowRule)
     plans = {plan.mall_id: plan for plan in session.scalars(select(FloorPlan))}
     for mall in malls:
         found.append(_of_leases(mall, lease_rules[mall.id], rates[mall.id], today))
         found.append(_of_turns(mall, turn_rules[mall.id], opening[mall.id], today))
+        found.append(_of_floor(mall, floor_rules[mall.id], today))
         found.append(_of_aisles(mall, aisles[mall.id], plans.get(mall.id), today))
     found.append(_of_places(malls, places, today))
     found += [_of_tax(session, malls, today), _of_payouts(session, timezone), _of_years(session, today)]
@@ -153,6 +159,13 @@ def _of_turns(mall: Mall, house: Sequence[TurnRule], opening: Sequence[OpeningHo
     if not dated:
         rules.append(Said("Turns", turn_words.UNSET))
     return Chapter(f"Turns at {mall.name}", rules, url_for("rota_house.rules", mall_code=mall.code), "House rules of turns")
+
+
+def _of_floor(mall: Mall, house: Sequence[OverflowRule], today: date) -> Chapter:
+    dated, usual = [(row.starts_on, read_floor_rules(row)) for row in house], OverflowRules()
+    rules = [said(name, dated, say, today, usual=say(usual)) for name, say in floor_words.OVERFLOW.items()]
+    address = url_for("overflow.rules", mall_code=mall.code)
+    return Chapter(f"Overflow at {mall.name}", rules, address, "House rules of overflow")
 
 
 def _of_aisles(mall: Mall, widths: Sequence[AisleWidth], plan: FloorPlan | None, today: date) -> Chapter:
