@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.overflow.models import OverflowAnswer
-from tests.factories.overflow_floor import lay_bay, lay_piece, lay_request, lay_stay
+from tests.factories.overflow_floor import lay_bay, lay_piece, lay_request, lay_rules, lay_stay
 
 
 @dataclass(frozen=True)
@@ -31,6 +31,8 @@ class OverflowLaid:
     """The rocker's, from November 9."""
     others: int
     """D02's pie safe."""
+    rules: int
+    """House rules to come, the usual ones."""
 
 
 def add_overflow_rows(session: Session, now: datetime, mall: Mall, ida: Dealer, amos: Dealer) -> OverflowLaid:
@@ -63,4 +65,5 @@ def add_overflow_rows(session: Session, now: datetime, mall: Mall, ida: Dealer, 
         stay=stay.id,
         to_come=to_come.id,
         others=others.id,
+        rules=lay_rules(session, mall, date(2027, 1, 1)).id,
     )

@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-from tests.integration.web.turn_rights import DEALER, Address
+from collections.abc import Callable
+
+from tests.factories.house import House
+from tests.integration.web.turn_rights import DEALER, MANAGER, READERS, Address
+
+
+def stay_at(what: str) -> Callable[[House, str], str]:
+    return lambda house, _: f"/office/overflow/MAIN/stays/{house.overflow.stay}{what}"
+
 
 OVERFLOW: dict[tuple[str, str], tuple[Address, frozenset[str]]] = {
     ("lent.first", "GET"): ("/portal/overflow/", DEALER),
@@ -20,4 +28,33 @@ OVERFLOW: dict[tuple[str, str], tuple[Address, frozenset[str]]] = {
     ("lent.not_gone", "POST"): (lambda house, _: f"/portal/overflow/stays/{house.overflow.stay}/not-gone", DEALER),
     ("lent.give_back", "POST"): (lambda house, _: f"/portal/overflow/stays/{house.overflow.to_come}/give-back", DEALER),
     ("lent.have_again", "POST"): (lambda house, _: f"/portal/overflow/stays/{house.overflow.to_come}/stand-again", DEALER),
+    ("overflow.first", "GET"): ("/office/overflow/", READERS),
+    ("overflow.plan", "GET"): ("/office/overflow/MAIN", READERS),
+    ("overflow.survey", "GET"): ("/office/overflow/MAIN/survey", READERS),
+    ("overflow.work_out", "POST"): ("/office/overflow/MAIN/survey", MANAGER),
+    ("overflow.ask_back", "POST"): ("/office/overflow/MAIN/must-move", MANAGER),
+    ("overflow.bays", "GET"): ("/office/overflow/MAIN/bays", READERS),
+    ("overflow.bay", "GET"): ("/office/overflow/MAIN/bays/A1-1", READERS),
+    ("overflow.note_bay", "POST"): ("/office/overflow/MAIN/bays/A1-1", MANAGER),
+    ("overflow.lend", "POST"): ("/office/overflow/MAIN/bays/A1-1/lending", MANAGER),
+    ("overflow.openings", "GET"): ("/office/overflow/MAIN/openings/12", READERS),
+    ("overflow.say_openings", "POST"): ("/office/overflow/MAIN/openings/12", MANAGER),
+    ("overflow.stay", "GET"): (stay_at(""), READERS),
+    ("overflow.move", "POST"): (stay_at("/move"), MANAGER),
+    ("overflow.lengthen", "POST"): (stay_at("/lengthen"), MANAGER),
+    ("overflow.end", "POST"): (stay_at("/end"), MANAGER),
+    ("overflow.undo_end", "POST"): (stay_at("/end/undo"), MANAGER),
+    ("overflow.ask_one_back", "POST"): (stay_at("/recall"), MANAGER),
+    ("overflow.undo_recall", "POST"): (stay_at("/recall/undo"), MANAGER),
+    ("overflow.cancel", "POST"): (stay_at("/cancel"), MANAGER),
+    ("overflow.undo_cancel", "POST"): (stay_at("/cancel/undo"), MANAGER),
+    ("overflow.there", "POST"): (stay_at("/there"), MANAGER),
+    ("overflow.rules", "GET"): ("/office/overflow/MAIN/rules", READERS),
+    ("overflow.change_rules", "GET"): ("/office/overflow/MAIN/rules/change", MANAGER),
+    ("overflow.set_rules", "POST"): ("/office/overflow/MAIN/rules/change", MANAGER),
+    ("overflow.withdraw_rules", "POST"): (
+        lambda house, _: f"/office/overflow/MAIN/rules/{house.overflow.rules}/withdraw",
+        MANAGER,
+    ),
+    ("overflow.fairness", "GET"): ("/office/overflow/MAIN/fairness", READERS),
 }
