@@ -303,6 +303,7 @@ def told(
                 "stay": int(unit.stay.key),
                 "dealer": unit.dealer,
                 "from": max(unit.stay.starts_on, posed.facts.first_day).isoformat(),
+                "until": unit.stay.ends_on.isoformat(),
                 "placed": key in placed,
                 "sentence": why[key],
             }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from datetime import date, datetime, timedelta
+from textwrap import shorten
 from typing import Any
 
 from sqlalchemy import select
@@ -19,6 +20,7 @@ from coop.overflow import telling
 from coop.overflow.asking import settle_state
 from coop.overflow.domain.answers import GRANTED, PARTLY, REFUSED
 from coop.overflow.drafting import log_draft, require_draft
+from coop.overflow.judging import Place, judge_place
 from coop.overflow.models import BayRow, OverflowAnswer, OverflowDraft, OverflowPiece, OverflowRequest, Stay
 from coop.overflow.period import hash_of, read_period
 from coop.overflow.surveying import ask_survey
@@ -52,9 +54,12 @@ def publish(session: Session, now: datetime, row: OverflowDraft, *, by: By) -> i
     counts = [sum(1 for one in outcome["answers"] if one["answer"] == answer) for answer in (GRANTED, PARTLY, REFUSED)]
     said = f"{len(stays)} pieces placed; {counts[0]} granted, {counts[1]} partly, {counts[2]} refused"
     log_draft(session, now, mall, row, "draft published", by, said)
+    until = {one["stay"]: date.fromisoformat(one["until"]) for one in outcome["moves"]}
     for stay in stays:
         if stay.piece_id in before:
-            telling.tell_moved(session, now, stay, session.get_one(BayRow, before[stay.piece_id].bay_id).code)
+            old = before[stay.piece_id]
+            _keep_days(session, mall, stay, until[old.id])
+            telling.tell_moved(session, now, stay, session.get_one(BayRow, old.bay_id).code, had=until[old.id])
     ask_survey(session, now, mall)
     return len(stays)
 
@@ -76,7 +81,7 @@ def _end_moved(session: Session, now: datetime, mall: Mall, outcome: Mapping[str
         if one["placed"]:
             placed[stay.piece_id] = stay
             continue
-        stay.recalled_at, stay.recall_why = now, one["sentence"][:LONGEST_RECALL]
+        stay.recalled_at, stay.recall_why = now, shorten(one["sentence"], LONGEST_RECALL, placeholder=" ...")
         session.flush()
         if stay.state == "stands":
             telling.tell_recalled(session, now, stay)
@@ -115,7 +120,7 @@ def _place(
                 starts_on=date.fromisoformat(one["starts_on"]),
                 ends_on=ends_on,
                 granted_until=old.granted_until if old else ends_on,
-                why=one["why"][:LONGEST_WHY],
+                why=shorten(one["why"], LONGEST_WHY, placeholder=" ..."),
                 recalled_at=old.recalled_at if old else None,
                 recall_why=old.recall_why if old else "",
                 created_at=now,
@@ -130,6 +135,19 @@ def _place(
             raise Refusal(CHANGED) from error
         raise
     return stays
+
+
+def _keep_days(session: Session, mall: Mall, stay: Stay, until: date) -> None:
+    """Let what was moved stay until the day it had floor until, beyond the period too, if its place is free then."""
+    if stay.ends_on < until:
+        bay, piece = session.get_one(BayRow, stay.bay_id), session.get_one(OverflowPiece, stay.piece_id)
+        beyond = Place(bay, stay.from_in16, stay.ends_on + _DAY, until, stay.turned)
+        try:
+            judge_place(session, mall, piece, beyond, kind=stay.kind)
+        except Refusal:
+            return  # its dealer is told how many days it has
+        stay.ends_on = until
+        session.flush()
 
 
 def _answer(session: Session, now: datetime, row: OverflowDraft, outcome: Mapping[str, Any]) -> None:

@@ -55,9 +55,10 @@ def tell_answer(session: Session, now: datetime, answer: OverflowAnswer) -> None
     _tell(session, now, "answer", str(answer.id), answer=answer.id)
 
 
-def tell_moved(session: Session, now: datetime, stay: Stay, before: str) -> None:
-    """Tell a dealer that a piece is to stand elsewhere than in the bay of a code before."""
-    _tell(session, now, "moved", f"{stay.id}:{stay.version}", stay=stay.id, before=before)
+def tell_moved(session: Session, now: datetime, stay: Stay, before: str, *, had: date | None = None) -> None:
+    """Tell a dealer that a piece is to stand elsewhere than in the bay of a code before, where it had floor until a day."""
+    lost = {} if had is None or had <= stay.ends_on else {"had": had.isoformat()}
+    _tell(session, now, "moved", f"{stay.id}:{stay.version}", stay=stay.id, before=before, **lost)
 
 
 def tell_given(session: Session, now: datetime, stay: Stay) -> None:
@@ -122,6 +123,10 @@ def _moved(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
         f"The manager has given {one.piece.name} another place at {mall.name}: {place_words(one)}, {days_words(one.stay)}. "
         f"Before, it was bay {args['before']}.",
         f"Move it on {shown_day(one.stay.starts_on)}.",
+        f"It had floor until {shown_day(date.fromisoformat(args['had']))}: for the days after {shown_day(one.stay.ends_on)} the "
+        "new place is not free, so ask the manager, or ask for floor again."
+        if "had" in args
+        else "",
         *_warned(session, mall, one),
     )
     yield from to_members(session, f"overflow-moved/{one.stay.id}/{args['at']}", [one.dealer.member_id], note)
@@ -215,7 +220,7 @@ def reminders(session: Session, now: datetime) -> Iterable[Letter]:
         for one in standing_between(session, mall.id, today, today + timedelta(days=LAST_DAY_NEAR)):
             if one.stay.kind == "asked" and today <= one.stay.starts_on <= today + _DAY and one.stay.moved_in_on is None:
                 yield from _moves_in(session, mall, one, today)
-            elif one.stay.ends_on <= today + timedelta(days=LAST_DAY_NEAR):
+            elif one.stay.starts_on <= today and one.stay.ends_on <= today + timedelta(days=LAST_DAY_NEAR):
                 yield from _last_day(session, mall, one, today)
         for one in overdue_sold(session, mall.id, today):
             yield from _not_fetched(session, mall, one)

@@ -106,7 +106,9 @@ def _told_granted(held: Held, unit: PosedUnit, one: Placed) -> str:
 def _told_moved(facts: PeriodFacts, unit: PosedUnit, one: Placed | None) -> str:
     if one is None:
         return f"{_names(unit)} cannot stay where it stands, and no bay has floor for it: take it home, or ask the manager."
-    return f"{_names(unit)} cannot stay where it stands, and moves to {_where(facts, unit, one)}."
+    had = unit.stay.ends_on if unit.stay else facts.last_day
+    longer = f"; it had floor until {shown_day(had)}, and keeps it so long if that place is free" if had > facts.last_day else ""
+    return f"{_names(unit)} cannot stay where it stands, and moves to {_where(facts, unit, one)}{longer}."
 
 
 def _names(unit: PosedUnit) -> str:

@@ -1,6 +1,7 @@
 """A period of overflow as the solver's problem, and back: facts in, a `Problem` out; what is placed in, stays out.
 
-Stays end with the period at the latest: floor beyond it is for the next draft to give, as is fair then. So what is asked is cut:
+Stays end with the period at the latest: floor beyond it is for the next draft to give, as is fair then (what is moved keeps what
+it was given beyond it, where its new place is free then: whoever publishes sees to that). So what is asked is cut:
 a request for longer than what is left of the period gets that much of it, and no more weeks in a row than the rotation lets
 anybody stay in a bay. A request that the period's end alone would cut short, and that may as well begin in the next, waits.
 What was asked for an earlier day may begin with the period, or so many weeks later as it was flexible.
@@ -253,6 +254,8 @@ def nearest(room: BayFacts, dealer: DealerFacts) -> tuple[int, str] | None:
 def _fixed(facts: PeriodFacts) -> Iterator[Fixed]:
     """What stays where it is, with the gap beside it, and what is closed. Where two cover the same floor in a week, as when one
     goes and the other comes, the earlier has it and the later what is left: nothing fixed overlaps anything fixed.
+
+    In the week in which a piece moves it counts for its dealer's limits once: where it goes to, not where it leaves.
     """
     gap = facts.rules.gap_in16
     covered = [
@@ -265,19 +268,22 @@ def _fixed(facts: PeriodFacts) -> Iterator[Fixed]:
         for room in facts.rooms
         for each in room.closed
     ]
+    moves = {(f"stay {stay.key}", facts.week_of(stay.starts_on)) for stay in facts.standing if stay.must_move}
     taken: dict[tuple[str, int], list[tuple[int, int]]] = defaultdict(list)
     for key, dealer, bay, begins, ends, weeks_of, pieces in covered:
-        runs: list[tuple[tuple[tuple[int, int], ...], list[int]]] = []
+        runs: list[tuple[tuple[bool, tuple[tuple[int, int], ...]], list[int]]] = []
         for week in weeks_of:
             left = tuple(_less(begins, ends, taken[bay, week]))
             taken[bay, week] += left
-            if runs and runs[-1][0] == left:
+            run = (key, week) in moves, left
+            if runs and runs[-1][0] == run:
                 runs[-1][1].append(week)
             else:
-                runs.append((left, [week]))
-        for left, weeks in runs:
+                runs.append((run, [week]))
+        for (goes, left), weeks in runs:
             for number, (from_in16, to_in16) in enumerate(left):
-                yield Fixed(key, dealer, bay, from_in16, to_in16, weeks[0], weeks[-1], pieces=pieces * int(number == 0))
+                who, count = ("", 0) if goes else (dealer, pieces * int(number == 0))
+                yield Fixed(key, who, bay, from_in16, to_in16, weeks[0], weeks[-1], pieces=count)
 
 
 def _less(from_in16: int, to_in16: int, taken: Iterable[tuple[int, int]]) -> Iterator[tuple[int, int]]:

@@ -7,6 +7,7 @@ from datetime import date, timedelta
 import pytest
 from hypothesis import given
 
+from coop.overflow.domain.checking import broken
 from coop.overflow.domain.facts import DealerFacts
 from coop.overflow.domain.fairness import steps_of
 from coop.overflow.domain.fitting import Stand
@@ -159,6 +160,20 @@ def test_what_is_closed_is_nobodys_and_no_piece():
         Fixed("closed A1-1", "", "A1-1", inches(49), inches(60), 2, 3, pieces=0),
         Fixed("closed A1-1", "", "A1-1", inches(40), inches(60), 4, 5, pieces=0),
     )
+
+
+def test_a_piece_counts_once_for_its_dealers_limits_in_the_week_in_which_it_moves():
+    """Of two pieces, the most a dealer may have, one stands in A1-1 until Wednesday of the second week and moves then."""
+    kept = make_stay("k", at=50, wide=40)
+    before, after = make_stay(days=(-7, 8)), make_stay(days=(9, 20), must_move=True)
+    facts = make_facts(standing=(kept, before, after), rooms=[make_room(), make_room("B")], most_pieces=2, most_in16=inches(96))
+    problem = pose(facts).problem
+    assert [(one.key, one.dealer, one.first, one.last, one.pieces) for one in problem.fixed] == [
+        ("stay k", "D09", 0, 2, 1),
+        ("stay s", "D09", 0, 0, 1),
+        ("stay s", "", 1, 1, 0),
+    ]
+    assert broken(problem, [Placed("stay s", "B", 0, inches(49), 1)]) == []
 
 
 def test_what_must_move_is_a_unit_for_the_rest_of_its_weeks():
