@@ -196,7 +196,7 @@ def _require_leases(mall: Mall, month: Month, without: Sequence[tuple[Standing, 
     said = [f"dealer {code} owes {format_dollars(cents)}" for code, cents in sorted(by_dealer.items())]
     raise NoLeaseForFloor(
         f"Floor was lent in {month.name} without a lease at {mall.name} to charge it under: {joined(said)}. "
-        "Make a lease that begins in that month or before, or cancel the stay.",
+        "Make a lease that begins in that month or before.",
         min(by_dealer),
     )
 

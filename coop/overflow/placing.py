@@ -26,6 +26,7 @@ from coop.leases.holding import lock, today_at
 from coop.leases.models import Lease
 from coop.overflow import telling
 from coop.overflow.asking import AskRefused, PieceAsked, given_pieces, piece_faults, settle_state, tidied
+from coop.overflow.domain.answers import LONGEST
 from coop.overflow.domain.fitting import Stand
 from coop.overflow.judging import Judged, LimitRefused, Place, free_place, judge_place, stand_of
 from coop.overflow.models import BayRow, OverflowAnswer, OverflowPiece, OverflowRequest, Stay
@@ -118,13 +119,15 @@ def _together(places: Sequence[tuple[OverflowPiece, Place]], pieces: Sequence[Ov
 
 def _sentence(places: Sequence[tuple[OverflowPiece, Place]], waiting: Sequence[OverflowPiece], why: str) -> str:
     """`Given by the manager: Oak hutch in bay A1-2, Nov 9 to Dec 6, 2026; Pine bench waits.`"""
-    said = [f"{piece.name} in bay {place.bay.code}, {shown_days(*place.days)}" for piece, place in places[:_NAMED_PIECES]]
-    if len(places) > _NAMED_PIECES:
-        said.append(f"{len(places) - _NAMED_PIECES} more as your list has them")
-    if waiting:
-        said.append(f"{waiting[0].name} waits" if len(waiting) == 1 else f"{len(waiting)} pieces wait")
+    waits = [f"{waiting[0].name} waits" if len(waiting) == 1 else f"{len(waiting)} pieces wait"] if waiting else []
     reason = f" ({why.rstrip('.')})" if why else ""
-    return f"Given by the manager: {'; '.join(said)}{reason}."
+    for named in range(_NAMED_PIECES, 0, -1):
+        said = [f"{piece.name} in bay {place.bay.code}, {shown_days(*place.days)}" for piece, place in places[:named]]
+        more = [f"{len(places) - named} more as your list has them"] if len(places) > named else []
+        sentence = f"Given by the manager: {'; '.join([*said, *more, *waits])}{reason}."
+        if len(sentence) <= LONGEST:
+            break
+    return sentence
 
 
 def place_sold(
@@ -150,7 +153,8 @@ def place_sold(
     faults = {field: f"{piece.name[:80] or 'The piece'}: {sentence}" for field, sentence in reversed([*piece_faults(piece)])}
     if faults:
         raise AskRefused(faults)
-    if session.scalar(select(Lease.id).where(Lease.dealer_id == dealer.id, Lease.mall_id == mall.id).limit(1)) is None:
+    leased = Lease.dealer_id == dealer.id, Lease.mall_id == mall.id, Lease.starts_on <= today
+    if session.scalar(select(Lease.id).where(*leased).limit(1)) is None:
         raise Refusal(f"{dealer.code} has never rented at {mall.name}, and nobody can be charged for its floor: choose another.")
     until = until or today + timedelta(days=max(1, rules_on(session, mall.id, today).sold_days)) - _DAY
     if until - today > _LONGEST_SOLD:
