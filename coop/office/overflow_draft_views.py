@@ -85,6 +85,7 @@ def _show(mall: Mall, row: OverflowDraft | None, refused: bool = False, **more: 
         f"overflow-draft-{mall.code}-{row.first_day if row else 'none'}",
         refused=refused,
         **page_of(mall),
+        mistaken=refused,
         outcome=outcome,
         week=week,
         week_first=row.first_day + timedelta(weeks=week) if row else None,
