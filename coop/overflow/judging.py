@@ -220,10 +220,12 @@ def _require_clear(
     for first, last in _of_one_width(session, mall, place):
         # A bay is as deep as the width of its first days lets it be: only then may it be taken for full.
         bays = rows if first == place.starts_on else ()
-        for day, there in fullest(taken, first, last):
-            plan = plan_of(session, mall, day)
-            if plan is None:
-                continue
+        days = [(day, plan, there) for day, there in fullest(taken, first, last) if (plan := plan_of(session, mall, day))]
+        # Where all that stands on any of these days spoils nothing together, what stands on one of them spoils nothing.
+        together = {str(one.key): outlines[one.key] for _, _, there in days for one in there} | {"": own}
+        if not any(spoiled(plan, together, bays) for plan in {plan for _, plan, _ in days}):
+            continue
+        for day, plan, there in days:
             others = {str(one.key): outlines[one.key] for one in there}
             found = spoiled(plan, others | {"": own}, bays)
             # What stands may spoil something by itself, since a width is another: that is not this piece's fault.
