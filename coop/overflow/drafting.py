@@ -32,6 +32,7 @@ from coop.overflow.domain.posing import NewStay, Posed, pose, stays_of
 from coop.overflow.models import OverflowDraft, OverflowRequest
 from coop.overflow.period import OPEN, PeriodRead, facts_of, hash_of, plan_spans, read_period
 from coop.overflow.reading import bays_on
+from coop.overflow.rules import rules_change
 from coop.overflow.solving.outcome import Outcome
 from coop.overflow.surveying import ask_survey, survey_of
 from coop.shifts.drafting import stop_of
@@ -61,11 +62,13 @@ def ask_draft(
     """A draft of so many weeks from a day on, and the job that works it out; bays that are out of date are worked out before.
 
     With a seed the same facts give the same draft: one search, by the solver's own count. Refuses a second draft of a mall, a
-    period that begins in the past, a time or seed that cannot be meant, a mall without bays, and one where nobody asks for floor.
+    period that begins in the past or in which the rules change, a time or seed that cannot be meant, a mall without bays, and
+    one where nobody asks for floor.
     """
     lock(session, mall)
     today = today_at(session, now, mall.id)
     _require_meant(first_day, weeks, today)
+    require_same_rules(session, mall, first_day, weeks)
     _require_stop(seconds, seed)
     there = draft_of(session, mall.id)
     if there is not None:
@@ -87,6 +90,7 @@ def redraft(
     require_draft(session, row)
     today = today_at(session, now, mall.id)
     _require_meant(row.first_day, row.weeks, today)
+    require_same_rules(session, mall, row.first_day, row.weeks)
     _require_stop(seconds, seed)
     _require_something(session, mall, today)
     row.seconds, row.seed, row.outcome, row.made_of, row.stop_asked_at = seconds, seed, None, "", None
@@ -144,7 +148,11 @@ def _period(row: OverflowDraft) -> str:
 
 
 def last_day_of(row: OverflowDraft) -> date:
-    return row.first_day + timedelta(weeks=row.weeks, days=-1)
+    return _last_day(row.first_day, row.weeks)
+
+
+def _last_day(first_day: date, weeks: int) -> date:
+    return first_day + timedelta(weeks=weeks, days=-1)
 
 
 def _require_meant(first_day: date, weeks: int, today: date) -> None:
@@ -152,6 +160,13 @@ def _require_meant(first_day: date, weeks: int, today: date) -> None:
         raise Refusal(f"The first day, {shown_day(first_day)}, is past: choose {shown_day(today)} or a later one.")
     if not 1 <= weeks <= MOST_WEEKS:
         raise Refusal(f"The weeks are {weeks}: write 1 to {MOST_WEEKS}.")
+
+
+def require_same_rules(session: Session, mall: Mall, first_day: date, weeks: int) -> None:
+    """Refuse a period in which the house rules change: what begins late in it would be given by rules that are no more."""
+    day = rules_change(session, mall.id, first_day, _last_day(first_day, weeks))
+    if day is not None:
+        raise Refusal(f"The house rules change on {shown_day(day)}: let the draft end before that day, or begin on it.")
 
 
 def _require_stop(seconds: int, seed: int | None) -> None:

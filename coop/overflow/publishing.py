@@ -19,7 +19,7 @@ from coop.leases.holding import lock, require_open_day, today_at
 from coop.overflow import telling
 from coop.overflow.asking import settle_state
 from coop.overflow.domain.answers import GRANTED, PARTLY, REFUSED
-from coop.overflow.drafting import log_draft, require_draft
+from coop.overflow.drafting import log_draft, require_draft, require_same_rules
 from coop.overflow.judging import Place, judge_place
 from coop.overflow.models import BayRow, OverflowAnswer, OverflowDraft, OverflowPiece, OverflowRequest, Stay
 from coop.overflow.period import hash_of, read_period
@@ -33,7 +33,8 @@ _DAY = timedelta(days=1)
 def publish(session: Session, now: datetime, row: OverflowDraft, *, by: By) -> int:
     """Make a draft's placements stays and tell every asker; how many stays that are. What gets nothing goes on waiting.
 
-    Refuses one that is not worked out, a period that has begun, and one since whose facts anything has changed.
+    Refuses one that is not worked out, a period that has begun or in which the rules change, and one since whose facts anything
+    has changed.
     """
     mall = session.get_one(Mall, row.mall_id)
     lock(session, mall, row)
@@ -44,6 +45,7 @@ def publish(session: Session, now: datetime, row: OverflowDraft, *, by: By) -> i
     if row.first_day < today:
         raise Refusal(f"The draft begins on {shown_day(row.first_day)}, which is past: drop it, and draft from a later day.")
     require_open_day(session, mall.id, row.first_day, "The draft")
+    require_same_rules(session, mall, row.first_day, row.weeks)
     if hash_of(read_period(session, mall, row.first_day, row.weeks, today)) != row.made_of:
         raise Refusal(CHANGED)
     outcome = row.outcome

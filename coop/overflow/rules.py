@@ -76,6 +76,11 @@ class OverflowRules:
         )
 
     @property
+    def drafted_by(self) -> tuple[object, ...]:
+        """Of these, what a period's draft goes by."""
+        return self.bays, self.pieces, self.most_in16, self.most_pieces, self.rotation_weeks, self.last_by
+
+    @property
     def fee(self) -> FeeRule:
         return FeeRule(self.fee_kind, self.fee_cents)
 
@@ -100,6 +105,13 @@ def dated_rules(session: Session, mall_id: int) -> list[tuple[int, OverflowRules
     """Every set of rules of a mall with its id, the latest first."""
     rows = select(OverflowRule).where(OverflowRule.mall_id == mall_id).order_by(OverflowRule.starts_on.desc())
     return [(row.id, read_rules(row)) for row in session.scalars(rows)]
+
+
+def rules_change(session: Session, mall_id: int, first: date, last: date) -> date | None:
+    """The first of some days, after their first, from which a draft would go by other rules than on that one; fees are none."""
+    by_then = rules_on(session, mall_id, first).drafted_by
+    later = (rules for _, rules in dated_rules(session, mall_id) if first < rules.starts_on <= last)
+    return min((rules.starts_on for rules in later if rules.drafted_by != by_then), default=None)
 
 
 def set_rules(session: Session, now: datetime, mall: Mall, starts_on: date, *, by: By, **changes: Any) -> OverflowRule:
