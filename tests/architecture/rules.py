@@ -22,7 +22,7 @@ ROOMS = [name.removeprefix("coop.") for layer in reversed(LAYERS) for name in la
 
 NUMERIC = {"numpy", "shapely", "scipy", "ortools", "highspy", "holidays", "stdnum"}
 PURE_CORE = {f"coop.core.{part}" for part in ("money", "periods", "geometry", "checked_json", "csv_text", "words", "errors")}
-PURE_VALUES = {"coop.shifts.solving.problem", "coop.shifts.solving.checking", "coop.overflow.solving.choices"}
+PURE_VALUES = {"coop.shifts.solving.problem", "coop.shifts.solving.checking"}
 """Pure as a domain is, and checked as one, though it stands beside the solver that reads it."""
 SOLVER = {
     *(f"coop.shifts.solving.{part}" for part in ("sequences", "goals", "model", "conflicts", "solve")),

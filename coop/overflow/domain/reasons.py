@@ -10,9 +10,9 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from coop.core.geometry import IN16_PER_FOOT, IN16_PER_INCH
+from coop.overflow.domain.choices import Choice, Taken
 from coop.overflow.domain.posing import Posed, PosedUnit, depth_over, due_in, laid_of, unit_of
 from coop.overflow.domain.problem import Placed, Problem, Unit
-from coop.overflow.solving.choices import Choice, Taken
 
 UNFIT, FREE = "unfit", "free"
 LENGTH, PIECES, ROTATION = "length", "pieces", "rotation"

@@ -15,9 +15,9 @@ from decimal import Decimal
 
 from ortools.sat.python import cp_model
 
+from coop.overflow.domain.choices import Choice, Standing, open_choices, still_open, tidy
 from coop.overflow.domain.counting import costs
 from coop.overflow.domain.problem import TIERS, Problem
-from coop.overflow.solving.choices import Choice, Standing, open_choices, still_open, tidy
 from coop.overflow.solving.filling import fill
 from coop.overflow.solving.model import Model
 from coop.overflow.solving.outcome import Outcome

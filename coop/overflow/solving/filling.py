@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Collection, Iterable
 
+from coop.overflow.domain.choices import Choice, Standing, Taken, by_unit
 from coop.overflow.domain.problem import Problem, Share, Unit
-from coop.overflow.solving.choices import Choice, Standing, Taken, by_unit
 
 
 def fill(problem: Problem, choices: Collection[Choice], standing: Iterable[Standing] = ()) -> list[Standing]:

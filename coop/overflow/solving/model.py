@@ -11,9 +11,9 @@ from collections.abc import Iterable, Sequence
 
 from ortools.sat.python import cp_model
 
+from coop.overflow.domain.choices import Choice, Standing, Taken
 from coop.overflow.domain.counting import most_feet, most_tone, nothing_days, waiting_days
 from coop.overflow.domain.problem import TIERS, Problem
-from coop.overflow.solving.choices import Choice, Standing, Taken
 
 Expr = cp_model.LinearExprT
 

@@ -6,8 +6,8 @@ from collections import defaultdict
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 
+from coop.overflow.domain.choices import Standing
 from coop.overflow.domain.problem import Fixed, Problem, Share
-from coop.overflow.solving.choices import Standing
 
 
 def clear(problem: Problem, standing: Sequence[Standing], bays: Collection[str]) -> Problem:

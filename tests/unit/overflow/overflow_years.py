@@ -12,13 +12,13 @@ import numpy as np
 from coop.core.geometry import IN16_PER_INCH
 from coop.overflow.domain.bay import Bay
 from coop.overflow.domain.checking import broken
+from coop.overflow.domain.choices import Taken, by_unit, open_choices
 from coop.overflow.domain.facts import WEEK, AskedFor, BayFacts, DealerFacts, PeriodFacts
 from coop.overflow.domain.fairness import YEAR_WEEKS, SharedOut, due_of, shared_out
 from coop.overflow.domain.piece import AskedPiece
 from coop.overflow.domain.posing import NewStay, pose, stays_of
 from coop.overflow.domain.problem import Placed, Problem
 from coop.overflow.solving.assign import solve
-from coop.overflow.solving.choices import Taken, by_unit, open_choices
 from coop.shifts.solving.outcome import Stop
 
 FIRST_DAY = date(2026, 1, 5)
