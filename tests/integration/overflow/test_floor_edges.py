@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from datetime import date, datetime, timedelta
+import threading
+from collections.abc import Callable, Iterator
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from sqlalchemy import select
@@ -11,14 +12,18 @@ from sqlalchemy.orm import Session
 
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
+from coop.core.periods import Month
 from coop.leases.models import Lease
+from coop.overflow.charging import charged_otherwise, charged_so_far, expected, post_overflow
 from coop.overflow.domain.answers import LONGEST
-from coop.overflow.models import OverflowAnswer
-from coop.overflow.placing import place_request, place_sold
+from coop.overflow.models import OverflowAnswer, Stay
+from coop.overflow.placing import place_piece, place_request, place_sold
+from coop.overflow.recalling import recall
+from coop.overflow.staying import lengthen_stay, move_stay
 from coop.overflow.telling import reminders
-from tests.factories.aisles import TODAY, Aisles, mails, piece, write
+from tests.factories.aisles import MONDAY, SUNDAY, TODAY, Aisles, mails, piece, write
 from tests.factories.leases import make_lease
-from tests.factories.overflow_floor import lay_bay, lay_piece, lay_stay
+from tests.factories.overflow_floor import lay_bay, lay_piece, lay_rules, lay_stay
 
 DAY = timedelta(days=1)
 
@@ -68,3 +73,68 @@ def test_no_last_day_is_told_of_what_has_not_come_yet(session: Session, now: dat
         write(session, now, reminders(session, now + day * DAY))
         told.append(len(mails(session)))
     assert told == [0, 1, 1, 2]
+
+
+def test_a_piece_moved_and_asked_back_within_a_month_is_charged_for_each_day_once(
+    session: Session, now: datetime, aisles: Aisles
+) -> None:
+    """2 ft at $3.50 a foot-week are $1.00 a day: November 9 to 17 are nine, 18 to 25 eight days, turned: 1 ft."""
+    mall = aisles.mall(session)
+    lay_rules(session, mall, TODAY, fee_kind="foot-week", fee_cents=3_50)
+    _, (chest,) = aisles.ask(session, now, piece("Chest", 24, 12, 20, may_turn=True))
+    stay = place_piece(session, now, mall, chest, aisles.place(session), by=aisles.by)
+    moved = move_stay(session, now, stay, aisles.bay(session, "A2-1"), 0, by=aisles.by, on=date(2026, 11, 18), turned=True)
+    recall(session, datetime(2026, 11, 18, 15, 0, tzinfo=UTC), moved, why="A pipe.", by=aisles.by)
+    assert (stay.ends_on, moved.starts_on, moved.ends_on) == (date(2026, 11, 17), date(2026, 11, 18), date(2026, 11, 25))
+    assert expected(session, mall, [stay, moved]) == {stay.id: 9_00, moved.id: 4_00}
+    assert post_overflow(session, now, mall, Month(2026, 11)) == 2
+    assert post_overflow(session, now, mall, Month(2026, 12)) == 0
+    assert charged_so_far(session, [stay, moved]) == {stay.id: 9_00, moved.id: 4_00}
+    assert charged_otherwise(session, mall, Month(2026, 11)) == []
+
+
+def test_an_amount_below_half_a_cent_is_not_charged(session: Session, now: datetime, aisles: Aisles) -> None:
+    """1 ft at 3 cents a foot-week is 3/7 of a cent for a day."""
+    mall = aisles.mall(session)
+    lay_rules(session, mall, TODAY, fee_kind="foot-week", fee_cents=3)
+    stool = lay_piece(session, aisles.dealer(session), "Stool", (12, 12, 12))
+    stay = lay_stay(session, stool, aisles.bay(session), MONDAY, MONDAY)
+    assert (expected(session, mall, [stay]), post_overflow(session, now, mall, Month(2026, 11))) == ({stay.id: 0}, 0)
+
+
+def test_of_two_managers_one_asks_back_and_the_other_is_told(sessions: Sessions, now: datetime) -> None:
+    """At once one asks for the floor back and the other lengthens the stay: it is asked back, or longer and then asked back."""
+    with transaction(sessions) as session:
+        aisles = Aisles(session, now)
+        chest = lay_piece(session, aisles.dealer(session), "Pine chest", (30, 18, 30))
+        stay_id = lay_stay(session, chest, aisles.bay(session), TODAY, SUNDAY).id
+    told: list[str] = []
+    both = threading.Barrier(2)
+
+    def ask_back(session: Session, stay: Stay) -> None:
+        recall(session, now, stay, why="A pipe.", by=aisles.by)
+
+    def lengthen(session: Session, stay: Stay) -> None:
+        lengthen_stay(session, now, stay, until=SUNDAY + 7 * DAY, by=aisles.by)
+
+    def act(deed: Callable[[Session, Stay], None]) -> None:
+        both.wait()
+        try:
+            with transaction(sessions) as session:
+                deed(session, session.get_one(Stay, stay_id))
+        except Refusal as refused:
+            told.append(str(refused))
+
+    threads = [threading.Thread(target=act, args=(deed,)) for deed in (ask_back, lengthen)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    with transaction(sessions) as session:
+        stay = session.get_one(Stay, stay_id)
+        assert stay.ends_on == TODAY + 7 * DAY
+        if told:
+            assert told == ["Pine chest was asked back: take that back first."]
+            assert stay.granted_until == SUNDAY
+        else:
+            assert stay.granted_until == SUNDAY + 7 * DAY

@@ -52,7 +52,7 @@ def test_what_is_moved_keeps_its_last_day_only_where_its_place_is_free_and_is_to
 
 
 def test_a_period_in_which_the_rules_change_is_not_drafted_and_not_published(floor: Floor) -> None:
-    """No glass from November 30 on: a draft to the 29th, or from the 30th. That floor costs something from the 23rd bars nothing."""
+    """No glass from November 30 on: a draft to the 29th, or from the 30th. A fee from the 23rd on bars nothing."""
     request = floor.request("V1", "Pine chest", weeks=2)
     draft_id = floor.drafted()
     said = "The house rules change on Nov 30, 2026: let the draft end before that day, or begin on it."
@@ -74,3 +74,31 @@ def test_a_period_in_which_the_rules_change_is_not_drafted_and_not_published(flo
         session.delete(session.get_one(OverflowRule, glass_id))
     assert [one["request"] for one in floor.outcome(shorter)["placements"]] == [request]
     assert floor.publish(shorter) == 1
+
+
+def test_who_was_in_a_bay_in_one_period_is_not_in_it_in_the_next(floor: Floor) -> None:
+    """One bay is lent, and nobody is in it for more than three weeks of any 52: V1 had them, V2 has them next."""
+    with transaction(floor.sessions) as session:
+        lay_rules(session, floor.mall(session), TODAY, rotation_weeks=3, longest_weeks=3)
+        for bay in session.scalars(select(BayRow)):
+            bay.is_lent = bay.code == "A1-1"
+    first = floor.request("V1", "Pine chest", weeks=3, size=(50, 18, 30))
+    assert floor.publish(floor.drafted(weeks=3)) == 1
+    again = floor.request("V1", "Oak chest", weeks=3, size=(50, 18, 30))
+    second = floor.request("V2", "Wash stand", weeks=3, size=(50, 18, 30), asked_on=TODAY)
+    outcome = floor.outcome(floor.drafted(weeks=3, first_day=date(2026, 11, 30)))
+    assert [one["request"] for one in outcome["placements"]] == [second]
+    said = {one["request"]: one["sentence"] for one in outcome["answers"]}
+    assert first not in said
+    assert "3 weeks of a period and the 52 before it, and with this you would be in bay A1-1 for 6;" in said[again]
+
+
+def test_a_sold_piece_that_waits_counts_for_its_dealers_limits(floor: Floor) -> None:
+    """Six of a dealer's eight feet are taken until November 20, in the second week: a chest of 3 ft comes in the third."""
+    with transaction(floor.sessions) as session:
+        bay = session.scalars(select(BayRow).where(BayRow.code == "A2-2")).one()
+        sold = lay_piece(session, floor.hall.dealers["V2"], "Long table", (72, 20, 30))
+        lay_stay(session, sold, bay, TODAY, date(2026, 11, 20), kind="sold")
+    floor.request("V2", "Pine chest", weeks=2, flexible_weeks=2)
+    (placed,) = floor.outcome(floor.drafted())["placements"]
+    assert (placed["starts_on"], placed["ends_on"]) == ("2026-11-23", "2026-12-06")
