@@ -113,7 +113,7 @@ def end_stay(session: Session, now: datetime, stay: Stay, *, on: date, by: By) -
     if on > today_at(session, now, mall.id) and not is_own(session, by.user_id, piece.dealer_id):
         raise Refusal(f"{shown_day(on)} is to come: ask the floor back, or enter the day when the piece is gone.")
     if on < stay.ends_on:
-        require_uncharged(session, mall, on + _DAY)
+        _require_uncharged(session, mall, on + _DAY)
     stay.ends_on = on
     session.flush()
     log_stay(session, now, stay, TAKEN_AWAY, by, f"last day {on}")
@@ -137,7 +137,11 @@ def restore(session: Session, mall: Mall, piece: OverflowPiece, stay: Stay, *, b
 
 def _extend(session: Session, mall: Mall, piece: OverflowPiece, stay: Stay, until: date, *, by: By, anyway: bool) -> None:
     first = stay.ends_on + _DAY
-    require_uncharged(session, mall, first)
+    if posting_date(session, mall.id, first) != first:
+        raise Refusal(
+            f"{piece.name} had floor until {shown_day(stay.ends_on)}, and floor of the days after it is charged by now: "
+            "give it floor anew."
+        )
     place = Place(session.get_one(BayRow, stay.bay_id), stay.from_in16, first, until, stay.turned)
     judged_place(session, mall, piece, place, kind=stay.kind, by=by, anyway=anyway)
     stay.ends_on = until
@@ -202,7 +206,7 @@ def hold_stay(session: Session, stay: Stay) -> tuple[Mall, OverflowPiece]:
     return mall, session.get_one(OverflowPiece, stay.piece_id)
 
 
-def require_uncharged(session: Session, mall: Mall, since: date) -> None:
+def _require_uncharged(session: Session, mall: Mall, since: date) -> None:
     """Refuse a change of who stands where from a day on that lies in a closed month: its floor is charged and stated."""
     first_open = posting_date(session, mall.id, since)
     if first_open != since:

@@ -187,6 +187,18 @@ def test_a_day_whose_fees_are_posted_is_not_the_last(session: Session, now: date
     end_stay(session, then, stay, on=date(2026, 11, 30), by=aisles.by)
 
 
+def test_what_ended_in_a_month_that_is_charged_is_not_lengthened_over_it(session: Session, now: datetime, aisles: Aisles) -> None:
+    _, (hutch,) = aisles.ask(session, now)
+    stay = put(session, now, aisles, hutch)
+    end_stay(session, later(now, FIRST_WEEK), stay, on=FIRST_WEEK, by=aisles.by)
+    close_november(session, now, aisles)
+    said = "Oak hutch had floor until .*, and floor of the days after it is charged by now: give it floor anew"
+    with pytest.raises(Refusal, match=said):
+        lengthen_stay(session, later(now, date(2026, 12, 2)), stay, until=date(2026, 12, 10), by=aisles.by)
+    with pytest.raises(Refusal, match=said):
+        take_back_end(session, later(now, date(2026, 12, 2)), stay, by=aisles.by)
+
+
 def close_november(session: Session, now: datetime, aisles: Aisles) -> None:
     period = ensure_period(session, aisles.mall_id, Month(2026, 11))
     period.state = "closed"
