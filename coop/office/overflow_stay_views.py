@@ -16,7 +16,7 @@ from coop.core.web import Page, allow, db, now, roll_back
 from coop.floor.models import Mall
 from coop.office.floor_views import wanted_mall
 from coop.office.overflow_floor import bay_row
-from coop.office.overflow_stay import elsewhere, first_place, stay_page_of
+from coop.office.overflow_stay import Elsewhere, elsewhere, first_place, stay_page_of
 from coop.office.overflow_stay_forms import EndForm, LengthenForm, MoveForm, RecallForm, move_form
 from coop.office.overflow_views import overflow
 from coop.office.rota_house_views import by, page_of, today_of
@@ -81,14 +81,14 @@ def _page(mall_code: str, stay_id: int, forms: Forms | None = None) -> str:
         lengthen=forms.lengthen or LengthenForm(formdata=None),
         end=forms.end or EndForm(formdata=None, on=today),
         recall=forms.recall or RecallForm(formdata=None, days=rules_on(db(), mall.id, today).recall_days, why=it.must_move[:200]),
-        was=_was(mall),
+        was=_was(other),
     )
 
 
-def _was(mall: Mall) -> tuple[str, str] | None:
-    """Where it stood before it was moved just now, for a press that moves it back: bay and place."""
+def _was(other: Elsewhere | None) -> tuple[str, str] | None:
+    """Where it stood before it was moved just now, for a press that moves it back: bay and place; None where it may not."""
     code, at = request.args.get("was", ""), whole_number(request.args.get("at"))
-    if at is None or bay_row(db(), mall.id, code) is None:
+    if at is None or other is None or code not in dict(other.bays):
         return None
     return code, format_length(at)
 
