@@ -36,7 +36,7 @@ pytestmark = pytest.mark.browser
 
 PLAN = "/office/floor/MAIN"
 PAGES = [
-    *(f"{PLAN}?ask={ask}" for ask in ("held", "ends", "arrears", "rent", "sales")),
+    *(f"{PLAN}?ask={ask}" for ask in ("held", "ends", "arrears", "rent", "sales", "overflow")),
     f"{PLAN}/edit",
     f"{PLAN}/spaces/12",
     f"{PLAN}/aisles",
