@@ -26,8 +26,9 @@ from coop.floor.domain.walkable import (
     named_fixture,
     named_space,
     polygons,
+    tidied,
 )
-from coop.overflow.domain.across import NEAR_IN16, required_in16
+from coop.overflow.domain.across import NEAR_IN16, Edge, edge_between, required_in16
 
 EXTINGUISHER_IN16 = 36 * 16
 """Kept round a fire extinguisher, so that it is seen and got at: common practice, no source; the local code decides."""
@@ -84,7 +85,7 @@ def keepouts(walkable: Walkable, openings: Iterable[Opening], entry_in16: int) -
         wide = required_in16(plan, shape)
         own = [o for o in chosen.get(space.code, ()) if 0 <= o.side < len(space.outline)]
         for opening in own or _middles(space, entry_in16):
-            at, zone = _before_opening(space, opening, wide)
+            at, zone = _before_opening(space, opening, wide, parts, tree)
             found += kept(f"the {length(wide)} before the opening of {named_space(space)}", at, zone)
     for at, zone in _turns(walkable.floor):
         found += kept("the floor of a turn (403.5.2)", at, zone)
@@ -103,7 +104,9 @@ def _before_door(shape: Geometry, wide: int, deep: int) -> Geometry:
         corners = shapely.get_coordinates(shapely.oriented_envelope(shape))
         along, across = sorted((corners[1] - corners[0], corners[2] - corners[1]), key=lambda side: -np.hypot(*side))
         thick = float(np.hypot(*across))
-    half = along * max(1, wide / np.hypot(*along)) / 2
+    # All it lacks of the clear width to either hand: a wall may be close by the other.
+    far = float(np.hypot(*along))
+    half = along / far * (far / 2 + max(wide - far, 0))
     centre = np.array(shape.centroid.coords[0])
     return LineString([centre - half, centre + half]).buffer(deep + thick / 2, cap_style="flat")
 
@@ -120,22 +123,36 @@ def _middles(space: PlanSpace, entry_in16: int) -> list[Opening]:
     return found
 
 
-def _before_opening(space: PlanSpace, opening: Opening, wide: int) -> tuple[Geometry, Geometry]:
+def _side_of(space: PlanSpace, side: int) -> Edge:
+    """A side as an edge, the floor before it."""
+    a, b = space.outline[side], space.outline[(side + 1) % len(space.outline)]
+    left = shapely.is_ccw(shapely.linearrings(space.outline))
+    turned = (b[1] - a[1], a[0] - b[0]) if left else (a[1] - b[1], b[0] - a[0])
+    return edge_between(a, b, (a[0] + turned[0], a[1] + turned[1]))
+
+
+def _before_opening(space: PlanSpace, opening: Opening, wide: int, parts: Any, tree: Any) -> tuple[Geometry, Geometry]:
     """The opening, and the floor before it: as deep as the clear width, and at least as wide, so that it can be got to.
 
-    What stands opposite leaves the clear width anyway, and nothing at the same side goes before an opening, however deep it is.
+    What it lacks of that is kept half to either hand, or more to one where something stands to the other. What stands opposite
+    leaves the clear width anyway, and nothing at the same side goes before an opening, however deep it is.
     """
-    corners = np.array(space.outline, dtype=float)
-    a, b = corners[opening.side], corners[(opening.side + 1) % len(corners)]
-    far = float(np.hypot(*(b - a)))
-    along = (b - a) / far
-    left = shapely.is_ccw(shapely.linearrings(corners))
-    out = np.array([along[1], -along[0]]) * (1 if left else -1)
-    begin, end = (min(max(place, 0), far) for place in (opening.from_in16, opening.from_in16 + opening.width_in16))
-    more = max(wide - (end - begin), 0) / 2
-    ends = a + along * (begin - more), a + along * (end + more)
-    zone = Polygon([ends[0], ends[1], ends[1] + out * wide, ends[0] + out * wide])
-    return LineString([a + along * begin, a + along * end]), zone
+    side = _side_of(space, opening.side)
+    begin, end = (min(max(place, 0), side.length) for place in (opening.from_in16, opening.from_in16 + opening.width_in16))
+    at = LineString(side.placed([(begin, 0), (end, 0)]))
+    if lack := max(wide - (end - begin), 0):
+        around = side.box(begin - lack, 2 * NEAR_IN16, end + lack, wide)
+        floor = shapely.union_all(parts[tree.query(around, predicate="intersects")])
+        solid = side.seen(tidied(around.difference(floor)))
+
+        def room(low: float, high: float, hand: float) -> float:
+            places = shapely.get_coordinates(shapely.clip_by_rect(solid, low, 0, high, wide))[:, 0]
+            return float(np.abs(places - hand).min(initial=lack))
+
+        before, behind = room(begin - lack, begin, begin), room(end, end + lack, end)
+        more = min(before, max(lack / 2, lack - behind))
+        begin, end = begin - more, end + min(behind, lack - more)
+    return at, side.box(begin, 0, end, wide)
 
 
 def _turns(floor: Geometry) -> Iterator[tuple[Any, Any]]:

@@ -118,6 +118,29 @@ def test_an_opening_narrower_than_the_clear_width_is_kept_as_wide():
     assert sorted(b.length_in16 / 16 for b in survey.bays if b.before == "1") == [53, 53]
 
 
+def cornered():
+    """Booths 1 and 2 of 150 in. with the west wall at the first's end, an aisle of 160 in. below them, the exit to the east."""
+    spaces = (PlanSpace("1", "booth", box(0, 0, 150, 72)), PlanSpace("2", "booth", box(150, 0, 150, 72)))
+    doors = (Door("E", outline((400, 120), (400, 180)), True),)
+    aisles = (Aisle("A", box(0, 72, 400, 160), 44 * 16),)
+    return checked_plan(Plan(box(0, 0, 400, 232), doors=doors, aisles=aisles, spaces=spaces))
+
+
+def test_an_opening_by_a_wall_is_kept_as_wide_to_its_other_hand():
+    """32 in. are said by the wall, 44 are required: all that is lacking is kept where there is floor."""
+    survey = work_out(cornered(), [Opening("1", 2, in16(150 - 32), in16(32))])
+    assert min(x / 16 for bay in survey.bays if bay.before == "1" for x, _ in bay.corners) == 44
+
+
+def test_a_narrow_door_in_a_corner_is_kept_as_wide_as_the_clear_width():
+    """A door of 36 in. from the corner on, where 44 are required."""
+    plan = cornered()
+    door = Door("S", outline((0, 232), (36, 232)))
+    for bay in work_out(replace(plan, doors=(*plan.doors, door))).bays:
+        xs, ys = [x / 16 for x, _ in bay.corners], [y / 16 for _, y in bay.corners]
+        assert min(xs) >= 44 or max(ys) <= 232 - 44
+
+
 def test_a_fully_kept_aisle_is_told():
     openings = [Opening(code, side, 0, in16(150)) for code, side in (("1", 2), ("2", 2), ("3", 0), ("4", 0))]
     survey = work_out(booths(60), openings)
