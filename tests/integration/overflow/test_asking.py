@@ -90,8 +90,8 @@ REFUSED: list[tuple[Asked, str, str]] = [
         "bay_code",
         "No bay Z9 is lent at Lantern Yard Antiques Hall: leave it empty, or name one such",
     ),
-    (only(piece(depth=31)), "pieces.0", "Piece 1, Oak hutch is 2' 7\" deep; the deepest bay is 2' 6\" deep."),
-    (only(piece(height=85)), "pieces.0", "is 7' 1\" high, and nothing higher than 7' 0\" stands in an aisle."),
+    (only(piece(depth=31)), "pieces.0", "Piece 1, Oak hutch is 2' 7\" deep; the deepest bay is 2' 6\" deep; ask the manager"),
+    (only(piece(height=85)), "pieces.0", "is 7' 1\" high, and nothing higher than 7' 0\" stands in an aisle; ask the manager"),
     (only(piece(width=96)), "pieces.0.width_in16", "takes 8' 1\" along a bay with the gap beside it, and a dealer has 8' 0\""),
     (only(piece(depth=20), bay_code="A1-2"), "bay_code", "Bay A1-2: Piece 1, Oak hutch is 1' 8\" deep and the bay 1' 6\"."),
     (

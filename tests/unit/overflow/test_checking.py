@@ -96,9 +96,9 @@ def test_neighbours_may_touch_and_follow_each_other():
 
 
 def test_costs_are_counted_by_hand():
-    """Nobody placed but the desk, a week after its wish: 3 in. for 2 weeks, so 6 inch-weeks of the dealer's 18."""
+    """Nobody placed but the desk, a week after its wish: 2 in. at the least for 2 weeks, so 4 inch-weeks of the dealer's 16."""
     assert TIERS == ("standing", "fairness", "waiting", "distance", "tones", "money")
-    fairness = (6 * 100 + 4 * 10) - 6 * 100 + 4 * 4
+    fairness = (6 * 100 + 4 * 10) - 4 * 100 + 4 * 4
     assert costs(PROBLEM, [DESK]) == (16, fairness, 7 + (10 + 42) + 42, 9 + 30 + 5, 50 + 0 + 7, 700)
     assert costs(PROBLEM, []) == (16, 640 + 16, 42 + 52 + 42, 20 + 30 + 5, 50 + 7, 700)
     assert costs(PROBLEM, RIGHT) == (16, 16, 7 + 42, 39 + 5, 57, 0)
