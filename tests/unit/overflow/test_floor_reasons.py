@@ -184,7 +184,7 @@ def test_each_reason_is_true_and_each_remedy_would_have_helped(facts, leave_out)
     list(check_all(facts, leave_out=leave_out))
 
 
-@settings(max_examples=40)
+@settings(max_examples=25)
 @given(any_facts(most_asked=8))
 def test_stays_never_overlap_and_are_of_the_piece_and_its_bay(facts):
     posed = pose(facts)
@@ -210,7 +210,7 @@ def test_stays_never_overlap_and_are_of_the_piece_and_its_bay(facts):
             assert stay.bay != other.bay or not same_days or beside
 
 
-@settings(max_examples=40)
+@settings(max_examples=25)
 @given(any_facts(most_asked=8))
 def test_every_asker_of_the_period_is_told_and_no_dealer_is_named(facts):
     posed = pose(facts)
