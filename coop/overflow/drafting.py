@@ -30,7 +30,8 @@ from coop.overflow.domain.checking import broken
 from coop.overflow.domain.kept_clear import kept_clear
 from coop.overflow.domain.posing import NewStay, Posed, pose, stays_of
 from coop.overflow.models import OverflowDraft, OverflowRequest
-from coop.overflow.period import OPEN, PeriodRead, facts_of, hash_of, plan_spans, read_period
+from coop.overflow.period import PeriodRead, facts_of, hash_of, plan_spans, read_period
+from coop.overflow.queries import WAITING
 from coop.overflow.reading import bays_on
 from coop.overflow.rules import rules_change
 from coop.overflow.solving.outcome import Outcome
@@ -181,7 +182,7 @@ def _require_something(session: Session, mall: Mall, today: date) -> None:
     found = survey_of(session, mall, today)
     if found is not None and found.is_current and not any(row.is_lent for row in bays_on(session, mall.id, today)):
         raise Refusal(f"No bay is lent at {mall.name}. {found.note or 'Each aisle of the list of bays says why it has none.'}")
-    asked = select(OverflowRequest.id).where(OverflowRequest.mall_id == mall.id, OverflowRequest.state.in_(OPEN)).limit(1)
+    asked = select(OverflowRequest.id).where(OverflowRequest.mall_id == mall.id, OverflowRequest.state.in_(WAITING)).limit(1)
     if session.scalar(asked) is None and not (found and found.must_move):
         raise Refusal(f"Nobody waits for floor at {mall.name}: there is nothing to draft.")
 

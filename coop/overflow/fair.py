@@ -17,7 +17,8 @@ from coop.floor.models import Mall
 from coop.leases.holding import today_at
 from coop.overflow.domain.fairness import due_of, shared_out
 from coop.overflow.models import OverflowRequest
-from coop.overflow.period import OPEN, YEAR, floor_had, rents_of, tenants
+from coop.overflow.period import YEAR, floor_had, rents_of, tenants
+from coop.overflow.queries import WAITING
 from coop.overflow.reading import bays_on, standing_between
 
 _PLACES = Decimal("0.0001")
@@ -68,7 +69,7 @@ def fairness(session: Session, now: datetime, mall: Mall) -> Fairness:
     had = floor_had(standing_between(session, mall.id, since, through), today)
     floor_in = sum(row.length_in16 for row in bays_on(session, mall.id, today)) // IN16_PER_INCH
     due = due_of({dealer.code: max(0, rents.get(dealer.id, 0)) for dealer in dealers}, floor_in)
-    asking = select(OverflowRequest.dealer_id).where(OverflowRequest.mall_id == mall.id, OverflowRequest.state.in_(OPEN))
+    asking = select(OverflowRequest.dealer_id).where(OverflowRequest.mall_id == mall.id, OverflowRequest.state.in_(WAITING))
     waiting = Counter(session.scalars(asking))
     rows = tuple(
         FairRow(

@@ -38,14 +38,13 @@ from coop.overflow.domain.kept_clear import PlanSpan
 from coop.overflow.domain.walked import feet_from_bays
 from coop.overflow.models import BayRow, OverflowPiece, OverflowRequest
 from coop.overflow.openings import openings_of
+from coop.overflow.queries import WAITING
 from coop.overflow.reading import Standing, bay_of, piece_of, pieces_of, spaces_held, standing_between
 from coop.overflow.rules import OverflowRules, rules_on
 from coop.overflow.survey_asking import survey_row
 
 YEAR = timedelta(days=365)
 ROTATION_WEEKS = 52
-OPEN = ("waiting", "partly")
-"""States of a request that asks for floor."""
 RENT_KINDS = ("rent", "case", "shelf", "wall")
 """Kinds of charge that are rent of a dealer's own spaces."""
 _AT_IN16 = IN16_PER_INCH // 2
@@ -162,7 +161,7 @@ def _asked(
     rows = session.execute(
         select(OverflowRequest, Dealer.code)
         .join(Dealer, Dealer.id == OverflowRequest.dealer_id)
-        .where(OverflowRequest.mall_id == mall.id, OverflowRequest.state.in_(OPEN))
+        .where(OverflowRequest.mall_id == mall.id, OverflowRequest.state.in_(WAITING))
         .order_by(OverflowRequest.id)
     ).all()
     pieces = pieces_of(session, [request for request, _ in rows])

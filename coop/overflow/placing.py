@@ -30,7 +30,7 @@ from coop.overflow.domain.answers import LONGEST
 from coop.overflow.domain.fitting import Stand
 from coop.overflow.judging import Judged, LimitRefused, Place, free_place, judge_place, stand_of
 from coop.overflow.models import BayRow, OverflowAnswer, OverflowPiece, OverflowRequest, Stay
-from coop.overflow.queries import STAY
+from coop.overflow.queries import STAY, WAITING
 from coop.overflow.reading import pieces_of
 from coop.overflow.rules import rules_on
 
@@ -81,7 +81,7 @@ def place_request(
     """
     mall = session.get_one(Mall, request.mall_id)
     lock(session, mall, request)
-    if request.state not in ("waiting", "partly"):
+    if request.state not in WAITING:
         raise Refusal(f"This request is {request.state}: only what waits is given floor.")
     if not places:
         raise Refusal("No piece has a place: choose the bay and the days of one at least.")
@@ -240,13 +240,14 @@ def insert_stay(
     return stay
 
 
-def flush_stay(session: Session) -> None:
+def flush_stay(session: Session, said: str = "Another piece was given that floor meanwhile: look at the bay again.") -> None:
+    """Refuse in these words where somebody has that floor by now."""
     try:
         session.flush()
     except IntegrityError as error:
         # Somebody who did not hold the mall was quicker: the database tells.
         if "guard_overflow_stay" in str(error) or "stands where another does" in str(error):
-            raise Refusal("Another piece was given that floor meanwhile: look at the bay again.") from error
+            raise Refusal(said) from error
         raise
 
 

@@ -8,7 +8,6 @@ from textwrap import shorten
 from typing import Any
 
 from sqlalchemy import select
-from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from coop.core.errors import Refusal
@@ -23,6 +22,7 @@ from coop.overflow.drafting import log_draft, require_draft, require_same_rules
 from coop.overflow.judging import Place, judge_place
 from coop.overflow.models import BayRow, OverflowAnswer, OverflowDraft, OverflowPiece, OverflowRequest, Stay
 from coop.overflow.period import hash_of, read_period
+from coop.overflow.placing import flush_stay
 from coop.overflow.surveying import ask_survey
 
 LONGEST_WHY, LONGEST_RECALL = 400, 200
@@ -129,13 +129,7 @@ def _place(
             )
         )
     session.add_all(stays)
-    try:
-        session.flush()
-    except IntegrityError as error:
-        # Somebody who did not hold the mall was quicker: the database tells.
-        if "guard_overflow_stay" in str(error) or "stands where another does" in str(error):
-            raise Refusal(CHANGED) from error
-        raise
+    flush_stay(session, CHANGED)
     return stays
 
 

@@ -27,6 +27,7 @@ from coop.overflow.reading import Standing, pieces_of, standing_between
 OVERDUE_DAYS = 30
 """A sold piece that nobody fetched is looked for so long after its last day."""
 WAITING = ("waiting", "partly")
+"""States of a request that asks for floor."""
 STAY, TAKEN_AWAY, STAYS_AFTER_ALL = "overflow stay", "piece taken away", "piece stays after all"
 """What the log calls a stay; what it says when somebody said that its piece is gone, as a sold one that was fetched; its undo."""
 

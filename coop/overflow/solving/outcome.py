@@ -10,14 +10,10 @@ from coop.shifts.solving.outcome import TierResult
 
 @dataclass(frozen=True)
 class Outcome:
-    """An arrangement that keeps every rule. `stopped` says that somebody stopped the search.
-
-    `found` is always True: that nothing is placed keeps every rule too.
-    """
+    """An arrangement that keeps every rule, if only that nothing is placed. `stopped` says that somebody stopped the search."""
 
     placed: tuple[Placed, ...]
     tiers: tuple[TierResult, ...]
-    found: bool = True
     stopped: bool = False
 
     @property
