@@ -115,4 +115,4 @@ def test_fairness_shows_floor_had_against_rent_paid(web: Web) -> None:
     page = said(web, f"{MAIN}/fairness")
     assert "Floor is" in page
     assert "D01 Fenwick & Daughter" in page
-    assert "Foot-weeks of floor, by dealer" in page
+    assert "Foot-weeks of floor by dealer, Nov 3, 2025 to Nov 2, 2026" in page
