@@ -159,11 +159,13 @@ def _recalled(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
     one, mall = _of_stay(session, args)
     if one.stay.recalled_at is None:
         return  # taken back before this was written
+    # A draft that begins on the day it is published ends what cannot stay on the day before.
+    is_over = one.stay.ends_on < local_date(datetime.fromisoformat(args["at"]), mall.timezone)
     note = _note(
-        f"{one.piece.name} must go by {shown_day(one.stay.ends_on)}",
+        f"{one.piece.name} must go {'at once' if is_over else f'by {shown_day(one.stay.ends_on)}'}",
         f"{mall.name} needs the floor in bay {one.bay.code} back. Why: {one.stay.recall_why.rstrip('.')}.",
-        f"Take {one.piece.name} away by the end of {shown_day(one.stay.ends_on)}; it had floor until "
-        f"{shown_day(one.stay.granted_until)}. You may ask for other floor at once.",
+        f"Take {one.piece.name} away {'today' if is_over else f'by the end of {shown_day(one.stay.ends_on)}'}; it had floor "
+        f"until {shown_day(one.stay.granted_until)}. You may ask for other floor at once.",
         *_warned(session, mall, one),
     )
     yield from to_members(session, f"overflow-recall/{one.stay.id}/{args['at']}", [one.dealer.member_id], note)

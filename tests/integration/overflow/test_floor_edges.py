@@ -20,7 +20,7 @@ from coop.overflow.models import OverflowAnswer, Stay
 from coop.overflow.placing import place_piece, place_request, place_sold
 from coop.overflow.recalling import recall
 from coop.overflow.staying import lengthen_stay, move_stay
-from coop.overflow.telling import reminders
+from coop.overflow.telling import NOTES, reminders
 from tests.factories.aisles import MONDAY, SUNDAY, TODAY, Aisles, mails, piece, write
 from tests.factories.leases import make_lease
 from tests.factories.overflow_floor import lay_bay, lay_piece, lay_rules, lay_stay
@@ -73,6 +73,19 @@ def test_no_last_day_is_told_of_what_has_not_come_yet(session: Session, now: dat
         write(session, now, reminders(session, now + day * DAY))
         told.append(len(mails(session)))
     assert told == [0, 1, 1, 2]
+
+
+def test_what_is_asked_back_by_a_draft_that_begins_today_must_go_at_once(session: Session, now: datetime, aisles: Aisles) -> None:
+    """Its last day was yesterday: nobody is told to take it away by a day that is past."""
+    chest = lay_piece(session, aisles.dealer(session), "Pine chest", (30, 18, 30), weight_oz=160)
+    told = {"recalled_at": now, "recall_why": "The aisle is wider."}
+    stay = lay_stay(session, chest, aisles.bay(session), TODAY - 7 * DAY, TODAY - DAY, **told)
+    stay.granted_until = SUNDAY
+    (letter,) = NOTES["recalled"](session, {"stay": stay.id, "at": now.isoformat()})
+    assert letter.note.subject == "Pine chest must go at once"
+    assert "Take Pine chest away today; it had floor until Dec 6, 2026. You may ask for other floor at once." in (
+        letter.note.sentences
+    )
 
 
 def test_a_piece_moved_and_asked_back_within_a_month_is_charged_for_each_day_once(
