@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 from sqlalchemy.orm import Session
 
+from coop.core.documents import keep_document
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
-from coop.overflow.models import OverflowAnswer
+from coop.overflow.models import OverflowAnswer, OverflowDraft, Walk, WalkMark
 from tests.factories.overflow_floor import lay_bay, lay_piece, lay_request, lay_rules, lay_stay
 
 
@@ -33,6 +34,12 @@ class OverflowLaid:
     """D02's pie safe."""
     rules: int
     """House rules to come, the usual ones."""
+    draft: int
+    """One that was dropped in October before it was worked out."""
+    walk: int
+    """Of October 27: the hall bench was in its place."""
+    sheet: int
+    """The document of a sheet to walk with."""
 
 
 def add_overflow_rows(session: Session, now: datetime, mall: Mall, ida: Dealer, amos: Dealer) -> OverflowLaid:
@@ -55,6 +62,21 @@ def add_overflow_rows(session: Session, now: datetime, mall: Mall, ida: Dealer, 
     session.add(
         OverflowAnswer(request_id=asked.id, answer="granted", sentence=told, at=datetime(2026, 9, 15, 15, tzinfo=now.tzinfo))
     )
+    draft = OverflowDraft(
+        mall_id=mall.id, first_day=date(2026, 10, 12), weeks=8, seconds=30, state="dropped", created_at=now - timedelta(days=30)
+    )
+    walk = Walk(mall_id=mall.id, on_date=date(2026, 10, 27), created_at=now - timedelta(days=7))
+    session.add_all((draft, walk))
+    session.flush()
+    session.add(WalkMark(walk_id=walk.id, stay_id=stay.id, mark="in place"))
+    sheet = keep_document(
+        session,
+        now,
+        file_name=f"overflow-{mall.code}-2026-10-27-0.pdf",
+        media_type="application/pdf",
+        content=b"%PDF-",
+        made_with="tests",
+    )
     session.flush()
     return OverflowLaid(
         bay=bay.id,
@@ -66,4 +88,7 @@ def add_overflow_rows(session: Session, now: datetime, mall: Mall, ida: Dealer, 
         to_come=to_come.id,
         others=others.id,
         rules=lay_rules(session, mall, date(2027, 1, 1)).id,
+        draft=draft.id,
+        walk=walk.id,
+        sheet=sheet.id,
     )
