@@ -103,9 +103,9 @@ def _week(row: OverflowDraft) -> int:
 @overflow.get("/<mall_code>/drafts/<int:draft_id>")
 @allow(*READERS)
 def published_draft(mall_code: str, draft_id: int) -> Page:
-    """A draft that was published, as it said then."""
+    """A draft that was published, or dropped, as it said then."""
     mall, row = wanted_mall(mall_code), db().get(OverflowDraft, draft_id)
-    if row is None or row.mall_id != mall.id or row.state != "published":
+    if row is None or row.mall_id != mall.id or row.state == "draft":
         abort(404)
     return _show(mall, row, of=row, it=None, before=[], waiting=0)
 

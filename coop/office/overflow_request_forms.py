@@ -156,7 +156,7 @@ class GiveForm(LimitedForm):
         for piece in pieces:
             row = PlaceForm(formdata=sent, prefix=f"piece-{piece.id}-", data=data)
             row.bay.among(bays[piece.id], "no floor now")
-            if row.bay.data not in {code for code, _ in bays[piece.id]}:
+            if sent is None and row.bay.data not in {code for code, _ in bays[piece.id]}:
                 row.bay.data = ""
             self.rows[piece.id] = row
 

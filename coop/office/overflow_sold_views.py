@@ -121,8 +121,10 @@ def put_sold(mall_code: str) -> Page:
 def fetched(mall_code: str, stay_id: int) -> Page:
     """It is gone, today or on its last day before; or, of one that is said to be gone, it is there after all."""
     mall, one = wanted_mall(mall_code), stay_of(db(), stay_id)
-    if one is None or one.bay.mall_id != mall.id or one.stay.kind != "sold":
+    if one is None or one.bay.mall_id != mall.id:
         abort(404)
+    if one.stay.kind != "sold":
+        raise Refusal(f"{one.piece.name} is not a sold piece that waits: its own page says how long it stands.")
     name = one.piece.name
     try:
         if request.form.get("undo") == "yes":

@@ -5,11 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from tests.factories.house import House
-from tests.integration.web.turn_rights import DEALER, MANAGER, READERS, Address
+from tests.integration.web.turn_rights import DEALER, DESK, MANAGER, READERS, Address
 
 
 def stay_at(what: str) -> Callable[[House, str], str]:
     return lambda house, _: f"/office/overflow/MAIN/stays/{house.overflow.stay}{what}"
+
+
+def asked_at(what: str) -> Callable[[House, str], str]:
+    return lambda house, _: f"/office/overflow/MAIN/requests/{house.overflow.waiting}{what}"
 
 
 OVERFLOW: dict[tuple[str, str], tuple[Address, frozenset[str]]] = {
@@ -49,6 +53,34 @@ OVERFLOW: dict[tuple[str, str], tuple[Address, frozenset[str]]] = {
     ("overflow.cancel", "POST"): (stay_at("/cancel"), MANAGER),
     ("overflow.undo_cancel", "POST"): (stay_at("/cancel/undo"), MANAGER),
     ("overflow.there", "POST"): (stay_at("/there"), MANAGER),
+    ("overflow.requests", "GET"): ("/office/overflow/MAIN/requests", READERS),
+    ("overflow.asked", "GET"): (asked_at(""), READERS),
+    ("overflow.give", "POST"): (asked_at("/give"), MANAGER),
+    ("overflow.withdraw_asked", "POST"): (asked_at("/withdraw"), MANAGER),
+    ("overflow.write", "GET"): ("/office/overflow/MAIN/requests/new", MANAGER),
+    ("overflow.write_down", "POST"): ("/office/overflow/MAIN/requests/new", MANAGER),
+    ("overflow.sold_here", "GET"): ("/office/overflow/sold", READERS | DESK),
+    ("overflow.sold", "GET"): ("/office/overflow/MAIN/sold", READERS | DESK),
+    ("overflow.put_sold", "POST"): ("/office/overflow/MAIN/sold", MANAGER | DESK),
+    ("overflow.fetched", "POST"): (
+        lambda house, _: f"/office/overflow/MAIN/sold/{house.overflow.stay}/fetched",
+        MANAGER | DESK,
+    ),
+    ("overflow.draft", "GET"): ("/office/overflow/MAIN/draft", READERS),
+    ("overflow.draft_progress", "GET"): ("/office/overflow/MAIN/draft/progress", READERS),
+    ("overflow.published_draft", "GET"): (lambda house, _: f"/office/overflow/MAIN/drafts/{house.overflow.draft}", READERS),
+    ("overflow.ask_draft", "POST"): ("/office/overflow/MAIN/draft", MANAGER),
+    ("overflow.draft_again", "POST"): ("/office/overflow/MAIN/draft/again", MANAGER),
+    ("overflow.stop_draft", "POST"): ("/office/overflow/MAIN/draft/stop", MANAGER),
+    ("overflow.publish", "POST"): ("/office/overflow/MAIN/draft/publish", MANAGER),
+    ("overflow.drop_draft", "POST"): ("/office/overflow/MAIN/draft/drop", MANAGER),
+    ("overflow.walks", "GET"): ("/office/overflow/MAIN/walks", READERS),
+    ("overflow.begin", "POST"): ("/office/overflow/MAIN/walks", MANAGER),
+    ("overflow.make_sheet", "POST"): ("/office/overflow/MAIN/walks/sheet", READERS),
+    ("overflow.sheet_progress", "GET"): ("/office/overflow/MAIN/walks/sheet", READERS),
+    ("overflow.sheet", "GET"): (lambda house, _: f"/office/overflow/MAIN/walks/sheets/{house.overflow.sheet}.pdf", READERS),
+    ("overflow.walk", "GET"): (lambda house, _: f"/office/overflow/MAIN/walks/{house.overflow.walk}", READERS),
+    ("overflow.mark_walk", "POST"): (lambda house, _: f"/office/overflow/MAIN/walks/{house.overflow.walk}", MANAGER),
     ("overflow.rules", "GET"): ("/office/overflow/MAIN/rules", READERS),
     ("overflow.change_rules", "GET"): ("/office/overflow/MAIN/rules/change", MANAGER),
     ("overflow.set_rules", "POST"): ("/office/overflow/MAIN/rules/change", MANAGER),
