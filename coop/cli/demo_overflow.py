@@ -13,9 +13,11 @@ from coop.cli.demo_coop import MANAGER, TIMEZONE, Demo, DemoMall, dealer_of, mal
 from coop.core.clock import local_date
 from coop.core.db import transaction
 from coop.core.geometry import IN16_PER_FOOT, IN16_PER_INCH
+from coop.core.periods import Month
 from coop.floor.models import Mall
 from coop.floor.planning import set_aisle_width
 from coop.leases.editing import By
+from coop.leases.posting import post_rents, rents_are_due
 from coop.overflow.asking import Asked, PieceAsked, ask_floor
 from coop.overflow.bay_editing import edit_bay
 from coop.overflow.domain.fitting import OZ_PER_LB
@@ -236,6 +238,13 @@ def draft(demo: Demo, made: DemoMall, period: Period, now: datetime) -> None:
         work_group(demo, now, "rota", group)
 
 
+def post_rents_due(made: DemoMall, session: Session, now: datetime) -> None:
+    """On a month's last day its rents are posted: a draft goes by them, and would be out of date with the first day's work."""
+    mall, today = mall_of(session, made), local_date(now, TIMEZONE)
+    if rents_are_due(session, mall, today):
+        post_rents(session, now, mall, Month.of(today))
+
+
 def give_out(demo: Demo, made: DemoMall, period: Period, now: datetime) -> None:
     """A period drafted and published."""
     draft(demo, made, period, now)
@@ -308,7 +317,7 @@ def lengthen(made: DemoMall, until: date, session: Session, now: datetime) -> No
 def ask_back(made: DemoMall, session: Session, now: datetime) -> None:
     """The mall needs a stretch of wall."""
     mall, notice = mall_of(session, made), local_date(now, TIMEZONE) + _WEEK
-    one = _one([one for one in _standing(session, mall, now) if one.stay.ends_on > notice], 7)
+    one = _one([one for one in _standing(session, mall, now) if one.stay.ends_on > notice], 16)
     if one is not None:
         recall(session, now, one.stay, why="The electrician comes for the outlets in the wall behind it", by=_by(session))
 

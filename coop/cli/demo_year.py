@@ -285,6 +285,7 @@ class Year:
             (2, partial(demo_overflow.widen, _TOWN, to_come.first_day + 14 * _DAY)),
         ):
             self.note(at(today - days * _DAY, 16), deed)
+        self.note(demo.now - timedelta(seconds=1), partial(demo_overflow.post_rents_due, _TOWN))
         self.diary.note(demo.now - timedelta(seconds=1), partial(demo_overflow.draft, demo, _TOWN, to_come))
 
     # --- resets -----------------------------------------------------------------------------------------------------------

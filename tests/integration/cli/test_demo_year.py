@@ -186,7 +186,7 @@ def test_floor_in_the_aisles_is_lent_and_nothing_of_it_is_left_undone(session: S
 def test_pieces_are_asked_back_sold_and_found_out_of_place(session: Session) -> None:
     today, mall = NOW.date(), session.scalars(select(Mall).where(Mall.code == "FERRY")).one()
     (back,) = recalled(session, mall.id, today)
-    assert (back.stay.ends_on, back.dealer.code) == (today + timedelta(days=4), "D07")
+    assert (back.stay.ends_on, back.dealer.code) == (today + timedelta(days=4), "D16")
     (overdue,) = overdue_sold(session, mall.id, today)
     assert overdue.stay.ends_on == today - timedelta(days=7)
     sold = [one for one in standing_now(session, mall.id, today) if one.stay.kind == "sold"]
