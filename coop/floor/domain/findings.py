@@ -7,14 +7,16 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
+from shapely.geometry import LineString, Point
+
 from coop.floor.domain.aisles import aisle_findings
 from coop.floor.domain.clear_width import Ways
 from coop.floor.domain.finding import CAUTION, Finding
 from coop.floor.domain.overlaps import overlap_findings
-from coop.floor.domain.plan import Outline, Plan
+from coop.floor.domain.plan import LEAST_CLEAR_IN16, Outline, Plan
 from coop.floor.domain.reach import reach_findings
-from coop.floor.domain.turning import counter_findings, passing_findings, turn_findings
-from coop.floor.domain.walkable import Walkable
+from coop.floor.domain.turning import PASSING_IN16, counter_findings, passing_findings, turn_findings
+from coop.floor.domain.walkable import Geometry, Walkable
 
 __all__ = ["CAUTION", "Finding", "clear_after", "judge_plan", "newly_spoiled", "ways_findings"]
 
@@ -43,14 +45,27 @@ def ways_findings(plan: Plan, extra: Iterable[Outline] = ()) -> list[Finding]:
 
 def newly_spoiled(before: Sequence[Finding], after: Sequence[Finding]) -> list[Finding]:
     """Those of `after` that were not there before, or were less bad."""
-    measured = {(f.kind, f.parts): f.measured_in16 for f in before}
-    spoiled = []
-    for found in after:
-        key = (found.kind, found.parts)
-        was, now = measured.get(key), found.measured_in16
-        if key not in measured or (now is not None and was is not None and now < was):
-            spoiled.append(found)
-    return spoiled
+    return [found for found in after if not any(_is_same(was, found) and not _is_worse(was, found) for was in before)]
+
+
+def _is_same(was: Finding, found: Finding) -> bool:
+    """Of the same parts; of what names none, and of the ends of a row, at about the same place."""
+    if (was.kind, was.parts) != (found.kind, found.parts):
+        return False
+    return bool(found.parts and found.kind != "turn_tight") or _place(was).distance(_place(found)) < LEAST_CLEAR_IN16
+
+
+def _is_worse(was: Finding, now: Finding) -> bool:
+    if was.measured_in16 is None or now.measured_in16 is None:
+        return False
+    if now.kind == "no_passing_space":
+        # Going about what stands beside it makes a way some inches longer: only a place to pass that is gone counts.
+        return now.measured_in16 > was.measured_in16 + PASSING_IN16
+    return now.measured_in16 < was.measured_in16
+
+
+def _place(found: Finding) -> Geometry:
+    return LineString(found.at) if len(found.at) > 1 else Point(found.at[0])
 
 
 def _judge_ways(walkable: Walkable) -> list[Finding]:

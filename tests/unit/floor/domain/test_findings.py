@@ -9,7 +9,7 @@ import pytest
 from coop.floor.domain.findings import CAUTION, clear_after, judge_plan
 from coop.floor.domain.plan import Aisle, Door, Fixture, Plan, PlanSpace, Wall, checked_plan
 from tests.benchmarks.floor import mall_plan
-from tests.unit.floor.domain.drawing import TURNS, box, outline, things, turned
+from tests.unit.floor.domain.drawing import TURNS, box, hall, outline, things, turned
 
 SIXTEENTH = 1 / 16
 ROOM = box(0, 0, 400, 300)
@@ -334,3 +334,19 @@ def test_an_extinguisher_on_the_floor_is_in_the_way_like_anything():
 def test_the_caution():
     assert "planning only" in CAUTION
     assert "fire marshal" in CAUTION
+
+
+@pytest.mark.parametrize("degrees", TURNS)
+def test_a_second_way_with_nowhere_to_pass_counts_beside_one_there_was(degrees):
+    """403.5.3: 59 in. to one side of a partition and 61 to the other, where a row of posts 2 in. deep leaves a longer way."""
+    long = 240 * 12
+    plan = turned(hall(160, long, box(100, 61, 50, 38), box(150, 59, long - 250, 40)), degrees)
+    (there,) = judged(plan, "no_passing_space")
+    posts = [box(x, 158, 4, 2) for x in range(110, long - 110, 50)]
+    extra = tuple(f.outline for f in turned(replace(hall(160, long), fixtures=things(*posts)), degrees).fixtures)
+    (found,) = clear_after(plan, extra)
+    assert found.kind == "no_passing_space"
+    assert found.at != there.at
+    assert clear_after(plan, ()) == []
+    beside = turned(hall(160, long, box(1000, 0, 20, 4)), degrees).fixtures
+    assert clear_after(plan, [f.outline for f in beside]) == [], "the way there was, a little about a thing beside it"
