@@ -33,6 +33,7 @@ from coop.overflow.models import BayRow, OverflowAnswer, OverflowPiece, Overflow
 from coop.overflow.queries import STAY, WAITING
 from coop.overflow.reading import pieces_of
 from coop.overflow.rules import rules_on
+from coop.overflow.survey_asking import ask_survey
 
 LONGEST_WHY = 120
 _NAMED_PIECES = 3
@@ -62,6 +63,7 @@ def place_piece(
     stay = insert_stay(session, now, piece, place, judged.stand, kind=kind, granted_until=place.ends_on, why=_why(why))
     log_stay(session, now, stay, "floor given", by, f"{said_place(session, piece, place)}{said_passed(judged)}")
     settle_request(session, piece)
+    ask_survey(session, now, mall)
     return stay
 
 

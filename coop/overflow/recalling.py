@@ -16,6 +16,7 @@ from coop.overflow.models import Stay
 from coop.overflow.placing import log_stay
 from coop.overflow.rules import rules_on
 from coop.overflow.staying import hold_stay, restore
+from coop.overflow.survey_asking import ask_survey
 
 LONGEST_WHY = 200
 MOST_DAYS = 90
@@ -55,6 +56,7 @@ def recall(
     stay.ends_on, stay.recalled_at, stay.recall_why = last, now, why
     session.flush()
     log_stay(session, now, stay, "floor asked back", by, f"last day {last}{', for safety' if days < notice else ''}")
+    ask_survey(session, now, mall)
     telling.tell_recalled(session, now, stay)
 
 
@@ -95,4 +97,5 @@ def take_back_recall(session: Session, now: datetime, stay: Stay, *, by: By) -> 
     stay.recalled_at, stay.recall_why = None, ""
     session.flush()
     log_stay(session, now, stay, "recall taken back", by, f"until {stay.ends_on}")
+    ask_survey(session, now, mall)
     telling.tell_recall_taken_back(session, now, stay)

@@ -98,6 +98,7 @@ def lengthen_stay(session: Session, now: datetime, stay: Stay, *, until: date, b
     stay.granted_until = max(stay.granted_until, until)
     session.flush()
     log_stay(session, now, stay, "stay lengthened", by, f"until {until}")
+    ask_survey(session, now, mall)
     telling.tell_given(session, now, stay)
 
 
@@ -117,6 +118,7 @@ def end_stay(session: Session, now: datetime, stay: Stay, *, on: date, by: By) -
     stay.ends_on = on
     session.flush()
     log_stay(session, now, stay, TAKEN_AWAY, by, f"last day {on}")
+    ask_survey(session, now, mall)
 
 
 def take_back_end(session: Session, now: datetime, stay: Stay, *, by: By) -> None:
@@ -127,6 +129,7 @@ def take_back_end(session: Session, now: datetime, stay: Stay, *, by: By) -> Non
         raise Refusal(f"{piece.name} was asked back: take that back instead.")
     restore(session, mall, piece, stay, by=by)
     log_stay(session, now, stay, STAYS_AFTER_ALL, by, f"until {stay.ends_on}")
+    ask_survey(session, now, mall)
 
 
 def restore(session: Session, mall: Mall, piece: OverflowPiece, stay: Stay, *, by: By) -> None:
@@ -159,6 +162,7 @@ def cancel_stay(session: Session, now: datetime, stay: Stay, *, by: By) -> None:
     session.flush()
     settle_request(session, piece)
     log_stay(session, now, stay, "floor taken back", by, f"before {stay.starts_on}")
+    ask_survey(session, now, mall)
     if not is_own(session, by.user_id, piece.dealer_id):
         telling.tell_taken_back(session, now, stay)
 
@@ -175,6 +179,7 @@ def stand_again(session: Session, now: datetime, stay: Stay, *, by: By, anyway: 
     flush_stay(session)
     settle_request(session, piece)
     log_stay(session, now, stay, "floor given again", by, said_place(session, piece, place))
+    ask_survey(session, now, mall)
     if not is_own(session, by.user_id, piece.dealer_id):
         telling.tell_given(session, now, stay)
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import date, datetime, timedelta
 from typing import Any
 
 import pytest
-from sqlalchemy import select
+from sqlalchemy import func, select, update
 from sqlalchemy.orm import Session
 
 from coop.books.models import Period
@@ -19,7 +19,7 @@ from coop.core.periods import Month
 from coop.overflow.judging import LimitRefused
 from coop.overflow.models import OverflowPiece, Stay
 from coop.overflow.placing import place_piece
-from coop.overflow.recalling import recall
+from coop.overflow.recalling import recall, take_back_recall
 from coop.overflow.staying import (
     cancel_stay,
     end_stay,
@@ -272,3 +272,29 @@ def test_what_has_moved_in_is_ended_on_a_day_instead(session: Session, now: date
         cancel_stay(session, tuesday, stay, by=aisles.by)
     with pytest.raises(Refusal, match="cannot have moved in on Nov 11, 2026: choose a day of Nov 9 to Nov 10, 2026"):
         said_moved_in(session, tuesday, stay, on=MONDAY + 2 * DAY, by=aisles.by)
+
+
+# --- what must move -------------------------------------------------------------------------------------------------------
+
+
+def test_whoever_changes_who_stands_where_has_it_worked_out_what_must_move(
+    session: Session, now: datetime, aisles: Aisles
+) -> None:
+    _, (hutch,) = aisles.ask(session, now)
+    day, by = later(now, MONDAY), aisles.by
+    stay = put(session, now, aisles, hutch)
+    deeds: tuple[Callable[[], object], ...] = (
+        lambda: cancel_stay(session, now, stay, by=by),
+        lambda: stand_again(session, now, stay, by=by),
+        lambda: lengthen_stay(session, day, stay, until=SUNDAY + DAY, by=by),
+        lambda: recall(session, day, stay, why="Paint.", by=by),
+        lambda: take_back_recall(session, day, stay, by=by),
+        lambda: end_stay(session, day, stay, on=MONDAY, by=by),
+        lambda: take_back_end(session, day, stay, by=by),
+    )
+    waits = select(func.count()).select_from(Job).where(Job.kind == SURVEY, Job.state == "queued")
+    for number, deed in enumerate(deeds):
+        assert session.scalar(waits) == 1, f"after deed {number}"
+        session.execute(update(Job).where(Job.kind == SURVEY).values(state="done"))
+        deed()
+    assert session.scalar(waits) == 1

@@ -16,7 +16,7 @@ from coop.core.jobs import Job, claim_next, name_job, run_job
 from coop.core.mail import Outbox
 from coop.dealers.models import Member
 from coop.overflow import telling
-from coop.overflow.models import BaySurvey, OverflowAnswer
+from coop.overflow.models import OverflowAnswer
 from coop.overflow.placing import place_piece, place_request, place_sold
 from coop.overflow.queries import (
     must_move,
@@ -30,6 +30,7 @@ from coop.overflow.queries import (
 )
 from coop.overflow.recalling import recall
 from coop.overflow.staying import end_stay, lengthen_stay, move_stay, said_moved_in, take_back_end
+from coop.overflow.survey_asking import survey_row
 from tests.factories.aisles import MONDAY, SUNDAY, TODAY, Aisles, mails, piece, told, write
 
 DAY, LEASE = timedelta(days=1), timedelta(seconds=60)
@@ -147,7 +148,7 @@ def test_the_jobs_write_the_mails_and_are_done(sessions: Sessions, now: datetime
         name_job(session, now, telling.REMIND, {}, queue="default")
     for _ in range(2):
         with transaction(sessions) as session:
-            claimed = claim_next(session, now, LEASE)
+            claimed = claim_next(session, now, LEASE, queues=("default",))
         assert claimed is not None
         run_job(sessions, claimed[0], lease=LEASE, token=claimed[1], clock=lambda: now, settings=settings)
     with transaction(sessions) as session:
@@ -190,7 +191,7 @@ def test_what_must_move_is_counted_until_it_is_asked_back(session: Session, now:
         for row, at in ((hutch, 0), (bench, 50))
     )
     assert must_move(session, mall.id, TODAY) == []
-    session.add(BaySurvey(mall_id=mall.id, value={"must_move": {str(one.id): "It stands before an exit.", "99": "Gone."}}))
+    survey_row(session, mall.id).value = {"must_move": {str(one.id): "It stands before an exit.", "99": "Gone."}}
     session.flush()
     assert [(found.stay.id, why) for found, why in must_move(session, mall.id, TODAY)] == [(one.id, "It stands before an exit.")]
     counts = waiting_counts(session, mall.id, TODAY)
