@@ -310,7 +310,7 @@ def test_a_piece_for_which_no_bay_is_large_enough_is_told_at_its_row(web: Web) -
     answer = send(web.browser("dealer"), ASK, **CHEST | {"pieces-0-depth": "30"}, **TIMES, do="keep")
     assert answer.status_code == 422
     assert (
-        "Piece 1, Blanket box is 2&#39; 6&#34; deep; the deepest bay is 2&#39; 0&#34; deep."
+        "Piece 1, Blanket box is 2&#39; 6&#34; deep; the deepest bay is 2&#39; 0&#34; deep; ask the manager"
         in mistakes(answer.text)["pieces-0-name"]
     )
 
