@@ -189,13 +189,20 @@ def _found(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
         for one in found:
             note_words = f" ({one.mark.note})" if one.mark.note else ""
             lines.append(f"{one.standing.piece.name}, {place_words(one.standing)}: {one.mark.mark}{note_words}")
-        mend = "Put it back where it has its floor today: aisles are kept clear for everybody, and for a fire."
-        if all(one.mark.mark == "not there" for one in found):
-            mend = "If it is gone for good, say so in the portal, and others may have the floor."
+        marks = {one.mark.mark for one in found}
+        is_out = "out of place" in marks
+        warned = dict.fromkeys(
+            said for one in found if one.mark.mark == "out of place" for said in _warned(session, mall, one.standing)
+        )
         note = _note(
-            f"Out of place: {found[0].standing.piece.name}" if len(found) == 1 else f"{len(found)} pieces out of place",
+            f"{'Out of place' if is_out else 'Not there'}: "
+            f"{found[0].standing.piece.name if len(found) == 1 else f'{len(found)} pieces'}",
             f"Somebody walked the aisles of {mall.name} on {shown_day(walk.on_date)} and found of yours:",
-            mend,
+            "Put what is out of place back where it has its floor today: the aisles are everybody's way out." if is_out else "",
+            "If what is not there is gone for good, say so in the portal, and others may have the floor."
+            if "not there" in marks
+            else "",
+            *warned,
             lines=lines,
         )
         yield from to_members(session, f"overflow-found/{walk.id}", [member_id], note)

@@ -109,11 +109,11 @@ def test_dealers_are_told_once_what_was_out_of_place(
     assert finish_walk(session, then + timedelta(minutes=1), walk, by=aisles.by) == 1
     assert told_at(session, walk) == then
     letters = told(session, then)
-    assert list(letters) == ["d01@example.org: 2 pieces out of place"]
-    body = letters["d01@example.org: 2 pieces out of place"]
+    assert list(letters) == ["d01@example.org: Out of place: 2 pieces"]
+    body = letters["d01@example.org: Out of place: 2 pieces"]
     assert "- Bench, bay A1-1, 4' 2\" to 7' 2\" along it: not there\n" in body
     assert '- Clock, bay A10-1, 0" to 3\' 0" along it: out of place (Before the exit)' in body
-    assert "Put it back where it has its floor today" in body
+    assert "Put what is out of place back where it has its floor today" in body
     for late in (
         lambda: mark(session, then, walk, stays["Clock"], "in place", by=aisles.by),
         lambda: note_walk(session, then, walk, "", by=aisles.by),
@@ -125,8 +125,8 @@ def test_dealers_are_told_once_what_was_out_of_place(
     mark(session, then, second, stays["Chair"], "not there", by=aisles.by)
     finish_walk(session, then, second, by=aisles.by)
     letters = told(session, then)
-    assert list(letters)[1:] == ["d02@example.org: Out of place: Chair"]
-    assert "If it is gone for good, say so in the portal" in letters["d02@example.org: Out of place: Chair"]
+    assert list(letters)[1:] == ["d02@example.org: Not there: Chair"]
+    assert "If what is not there is gone for good, say so in the portal" in letters["d02@example.org: Not there: Chair"]
     assert aisles.logged(session, "overflow walk") == [
         "walk begun: MAIN",
         "walk noted: ",
