@@ -42,7 +42,7 @@ def hall(sqlite_database_url: str, tmp_path: Path) -> Iterator[Served]:
 
 def work(hall: Served) -> list[str]:
     """Do what waits as a worker would on the day of the house; the kinds of lent floor's jobs that were done."""
-    done = []
+    done: list[str] = []
     for at in range(1, 100):
         with transaction(hall.sessions) as session:
             claimed = claim_next(session, NOW + timedelta(seconds=3 * at), _LEASE)
@@ -156,9 +156,9 @@ def test_floor_is_asked_for_drafted_published_read_walked_and_told(browser: Brow
         phone.reload()
         expect(row.get_by_label("Out of place")).to_be_checked()
         expect(row.get_by_label("Note")).to_have_value("a foot into the aisle")
-        label = row.locator(".walk-how label").first.bounding_box()
-        assert label is not None
-        assert label["height"] >= 44, "for a thumb"
+        mark = row.locator(".walk-how label").first.bounding_box()
+        assert mark is not None
+        assert mark["height"] >= 44, "for a thumb"
         found += audited_in_both(phone, axe, "the walk")
         phone.get_by_role("button", name="Tell the dealers").click()
         expect(phone.get_by_text("The walk is over: one dealer is told.")).to_be_visible()
