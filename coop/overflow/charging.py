@@ -22,10 +22,10 @@ from coop.floor.service import hold_mall
 from coop.leases.models import Charge, Lease
 from coop.leases.posting import NoLease
 from coop.leases.turn_charges import OVERFLOW, charge_overflow
-from coop.overflow.domain.fees import FREE, Fee, FeeRule, months_of
+from coop.overflow.domain.fees import Fee, months_of
 from coop.overflow.models import Stay
 from coop.overflow.reading import Standing, standing_between
-from coop.overflow.rules import dated_rules, rules_on
+from coop.overflow.rules import OverflowRules, dated_rules
 
 _LONGEST_LABEL = 120
 
@@ -103,9 +103,9 @@ def expected(session: Session, mall: Mall, stays: Sequence[Stay]) -> dict[int, i
 
 def would_cost(session: Session, mall: Mall, length_in16: int, starts_on: date, ends_on: date) -> int:
     """Cents that floor of a length along a bay comes to over some days, as its months would post it."""
-    rule_on = rule_by_day(session, mall.id)
+    rules_of = _rules_by_day(session, mall.id)
     months = _months(starts_on, ends_on)
-    return sum(months_of(rule_on, length_in16, starts_on, ends_on, month).cents for month in months)
+    return sum(months_of(lambda day: rules_of(day).fee, length_in16, starts_on, ends_on, month).cents for month in months)
 
 
 def of_month(session: Session, mall: Mall, month: Month) -> int:
@@ -115,16 +115,16 @@ def of_month(session: Session, mall: Mall, month: Month) -> int:
     return sum(fee_of(stay, month).cents for stay in stays)
 
 
-def rule_by_day(session: Session, mall_id: int) -> Callable[[date], FeeRule]:
-    """What floor costs at a mall on any day; before any rules are set it is free."""
-    dated = [(rules.starts_on, rules.fee) for _, rules in reversed(dated_rules(session, mall_id))]
-    days = [day for day, _ in dated]
+def _rules_by_day(session: Session, mall_id: int) -> Callable[[date], OverflowRules]:
+    """As `rules_on` for any day, in one query: before any rules are set, floor is free."""
+    dated = [rules for _, rules in reversed(dated_rules(session, mall_id))]
+    days = [rules.starts_on for rules in dated]
 
-    def rule_on(day: date) -> FeeRule:
+    def rules_of(day: date) -> OverflowRules:
         at = bisect_right(days, day)
-        return dated[at - 1][1] if at else FREE
+        return dated[at - 1] if at else OverflowRules()
 
-    return rule_on
+    return rules_of
 
 
 def key_of(stay_id: int, month: Month) -> str:
@@ -137,16 +137,19 @@ def _key(what: str) -> str:
 
 
 def _fee_of(session: Session, mall: Mall, stays: Sequence[Stay]) -> Callable[[Stay, Month], Fee]:
-    rule_on, free = rule_by_day(session, mall.id), _free_days(session, mall, stays)
+    rules_of = _rules_by_day(session, mall.id)
+    free = _free_days(session, rules_of, stays)
 
     def fee_of(stay: Stay, month: Month) -> Fee:
         length = stay.to_in16 - stay.from_in16
-        return months_of(rule_on, length, stay.starts_on, stay.ends_on, month, free_days=free.get(stay.id, 0))
+        return months_of(
+            lambda day: rules_of(day).fee, length, stay.starts_on, stay.ends_on, month, free_days=free.get(stay.id, 0)
+        )
 
     return fee_of
 
 
-def _free_days(session: Session, mall: Mall, stays: Iterable[Stay]) -> dict[int, int]:
+def _free_days(session: Session, rules_of: Callable[[date], OverflowRules], stays: Iterable[Stay]) -> dict[int, int]:
     """By stay of a sold piece: of its first days, how many are free. Moved while it waits, a piece's days run on."""
     sold = [stay for stay in stays if stay.kind == "sold"]
     rows = (
@@ -155,11 +158,11 @@ def _free_days(session: Session, mall: Mall, stays: Iterable[Stay]) -> dict[int,
         .group_by(Stay.piece_id)
     )
     since: dict[int, date] = {row[0]: row[1] for row in session.execute(rows)}
-    return {stay.id: _left_free(session, mall, since.get(stay.piece_id, stay.starts_on), stay.starts_on) for stay in sold}
+    return {stay.id: _left_free(rules_of, since.get(stay.piece_id, stay.starts_on), stay.starts_on) for stay in sold}
 
 
-def _left_free(session: Session, mall: Mall, since: date, on: date) -> int:
-    return max(0, rules_on(session, mall.id, since).sold_days - (on - since).days)
+def _left_free(rules_of: Callable[[date], OverflowRules], since: date, on: date) -> int:
+    return max(0, rules_of(since).sold_days - (on - since).days)
 
 
 def _posted(session: Session, keys: Iterable[str]) -> dict[str, int]:
