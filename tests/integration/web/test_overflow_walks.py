@@ -12,9 +12,11 @@ from sqlalchemy import select
 from coop.core.db import transaction
 from coop.core.documents import Document, keep_document
 from coop.core.jobs import Job
+from coop.floor.models import Mall
 from coop.overflow.models import Stay, Walk, WalkMark
 from coop.overflow.papers import KIND
 from coop.overflow.telling import TELL
+from tests.factories.overflow_hall import build_overflow_hall
 from tests.integration.web.conftest import Web, send
 
 AT = "/office/overflow/MAIN/walks"
@@ -122,11 +124,12 @@ def test_dealers_are_told_once_and_the_walk_is_over(web: Web) -> None:
 
 def test_the_sheet_is_asked_for_and_shown_when_it_is_made(web: Web) -> None:
     auditor = web.browser("auditor")
-    page = auditor.get(AT).text
-    if "has none yet" in words(page):
-        refused = send(auditor, f"{AT}/sheet")
-        assert refused.status_code >= 400
-        return
+    assert "Lantern Yard Antiques Hall has none yet" in auditor.get(AT).text
+    refused = send(auditor, f"{AT}/sheet")
+    assert refused.status_code == 422
+    assert "has no plan yet: draw or import one first." in refused.text
+    with transaction(web.sessions) as session:
+        build_overflow_hall(session, web.clock.at, session.get_one(Mall, web.house.mall.id))
     assert send(auditor, f"{AT}/sheet").status_code == 303
     assert "The sheet is being made." in auditor.get(f"{AT}/sheet").text
     with transaction(web.sessions) as session:
