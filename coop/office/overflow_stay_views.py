@@ -231,7 +231,7 @@ def cancel(mall_code: str, stay_id: int) -> Page:
 @allow("manager")
 def undo_cancel(mall_code: str, stay_id: int) -> Page:
     def deed(one: Standing) -> str:
-        stand_again(db(), now(), one.stay, by=by(), anyway=request.form.get("anyway") == "yes")
+        stand_again(db(), now(), one.stay, by=by())
         return f"It has its floor in bay {one.bay.code} again."
 
     return _press(mall_code, stay_id, deed)

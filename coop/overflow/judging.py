@@ -67,10 +67,12 @@ def judge_place(
     kind: str,
     but: Collection[int] = (),
     anyway: bool = False,
+    to_dealer: bool = False,
 ) -> Judged:
     """Raises Refusal for what may not stand there, LimitRefused for what may with `anyway`.
 
-    `but` are ids of stays left out of account. The mall is held by the caller.
+    `but` are ids of stays left out of account. `to_dealer`: it is a dealer who is refused, and no other's piece is named. The
+    mall is held by the caller.
     """
     dealer = session.get_one(Dealer, piece.dealer_id)
     rules = rules_on(session, mall.id, place.starts_on)
@@ -84,7 +86,7 @@ def judge_place(
     now = [one for one in known if one.stay.starts_on <= place.ends_on and one.stay.ends_on >= place.starts_on]
     _require_once(piece, now)
     own = Taken(0, place.from_in16, place.from_in16 + stand.length_in16 + rules.gap_in16, *place.days)
-    _require_free(now, place, own, rules)
+    _require_free(now, place, own, rules, names_all=not to_dealer)
     passed = tuple(_limits_broken([one for one in known if one.dealer.id == dealer.id], dealer, place, own, rules))
     if passed and not anyway:
         raise LimitRefused(" ".join(passed))
@@ -166,7 +168,7 @@ def _require_once(piece: OverflowPiece, now: Sequence[Standing]) -> None:
         raise Refusal(f"{piece.name} stands in bay {other.bay.code} already, {days}: move it there, or choose other days.")
 
 
-def _require_free(now: Sequence[Standing], place: Place, own: Taken, rules: OverflowRules) -> None:
+def _require_free(now: Sequence[Standing], place: Place, own: Taken, rules: OverflowRules, *, names_all: bool) -> None:
     there = [one for one in now if one.bay.id == place.bay.id]
     taken = [taken_of(one, rules) for one in there]
     for one, stretch in zip(there, taken, strict=True):
@@ -177,9 +179,10 @@ def _require_free(now: Sequence[Standing], place: Place, own: Taken, rules: Over
                 if free is None
                 else f"the first place free for it is at {format_length(free)}"
             )
+            by = f", by {one.piece.name} of {one.dealer.code}" if names_all else ""
             raise Refusal(
                 f"{format_length(one.stay.from_in16)} to {format_length(one.stay.to_in16)} of bay {place.bay.code} is taken "
-                f"{shown_days(one.stay.starts_on, one.stay.ends_on)}, by {one.piece.name} of {one.dealer.code}; {mend}."
+                f"{shown_days(one.stay.starts_on, one.stay.ends_on)}{by}; {mend}."
             )
 
 

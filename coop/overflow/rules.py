@@ -18,7 +18,7 @@ from coop.core.money import format_dollars
 from coop.core.periods import shown_day
 from coop.floor.models import Mall
 from coop.leases.editing import By
-from coop.leases.holding import require_open_day, today_at
+from coop.leases.holding import lock, require_open_day, today_at
 from coop.overflow.domain.bays import BayRules
 from coop.overflow.domain.fees import KINDS as FEE_KINDS
 from coop.overflow.domain.fees import FeeRule
@@ -119,6 +119,7 @@ def set_rules(session: Session, now: datetime, mall: Mall, starts_on: date, *, b
 
     Refuses, naming the field, what cannot be meant, a second set for one day, and a day in a closed month.
     """
+    lock(session, mall)
     if session.scalar(select(OverflowRule.id).where(OverflowRule.mall_id == mall.id, OverflowRule.starts_on == starts_on)):
         raise Refusal(f"{mall.name} has rules of overflow from {shown_day(starts_on)} already: choose another day.")
     require_open_day(session, mall.id, starts_on, "The rules of overflow")

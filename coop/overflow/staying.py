@@ -17,7 +17,7 @@ from coop.floor.models import Mall
 from coop.leases.editing import By
 from coop.leases.holding import lock, today_at
 from coop.overflow import telling
-from coop.overflow.judging import Place
+from coop.overflow.judging import Place, judge_place
 from coop.overflow.models import BayRow, OverflowPiece, Stay
 from coop.overflow.placing import (
     flush_stay,
@@ -94,9 +94,11 @@ def lengthen_stay(session: Session, now: datetime, stay: Stay, *, until: date, b
         raise Refusal(f"{piece.name} was asked back: take that back first.")
     if until <= stay.ends_on:
         raise Refusal(f"{piece.name} stands until {shown_day(stay.ends_on)} already: choose a later day.")
-    _extend(session, mall, piece, stay, until, by=by, anyway=anyway)
+    place = _days_more(session, mall, piece, stay, until)
+    judged_place(session, mall, piece, place, kind=stay.kind, by=by, anyway=anyway)
+    stay.ends_on = until
     stay.granted_until = max(stay.granted_until, until)
-    session.flush()
+    flush_stay(session)
     log_stay(session, now, stay, "stay lengthened", by, f"until {until}")
     ask_survey(session, now, mall)
     telling.tell_given(session, now, stay)
@@ -135,20 +137,22 @@ def take_back_end(session: Session, now: datetime, stay: Stay, *, by: By) -> Non
 def restore(session: Session, mall: Mall, piece: OverflowPiece, stay: Stay, *, by: By) -> None:
     """Let a stay run until the day it was given until, where it is free; limits were judged when it was given."""
     if stay.ends_on < stay.granted_until:
-        _extend(session, mall, piece, stay, stay.granted_until, by=by, anyway=True)
+        place = _days_more(session, mall, piece, stay, stay.granted_until)
+        mine = is_own(session, by.user_id, piece.dealer_id)
+        judge_place(session, mall, piece, place, kind=stay.kind, anyway=True, to_dealer=mine)
+        stay.ends_on = stay.granted_until
+        flush_stay(session)
 
 
-def _extend(session: Session, mall: Mall, piece: OverflowPiece, stay: Stay, until: date, *, by: By, anyway: bool) -> None:
+def _days_more(session: Session, mall: Mall, piece: OverflowPiece, stay: Stay, until: date) -> Place:
+    """Where it stands, over the days after its last. Refuses days that are charged."""
     first = stay.ends_on + _DAY
     if posting_date(session, mall.id, first) != first:
         raise Refusal(
             f"{piece.name} had floor until {shown_day(stay.ends_on)}, and floor of the days after it is charged by now: "
             "give it floor anew."
         )
-    place = Place(session.get_one(BayRow, stay.bay_id), stay.from_in16, first, until, stay.turned)
-    judged_place(session, mall, piece, place, kind=stay.kind, by=by, anyway=anyway)
-    stay.ends_on = until
-    flush_stay(session)
+    return Place(session.get_one(BayRow, stay.bay_id), stay.from_in16, first, until, stay.turned)
 
 
 def cancel_stay(session: Session, now: datetime, stay: Stay, *, by: By) -> None:
@@ -167,20 +171,21 @@ def cancel_stay(session: Session, now: datetime, stay: Stay, *, by: By) -> None:
         telling.tell_taken_back(session, now, stay)
 
 
-def stand_again(session: Session, now: datetime, stay: Stay, *, by: By, anyway: bool = False) -> None:
-    """Undo `cancel_stay`, where the floor is still free. Refuses as `place_piece`."""
+def stand_again(session: Session, now: datetime, stay: Stay, *, by: By) -> None:
+    """Undo `cancel_stay`, where the floor is still free; limits were judged when it was given. Else refuses as `place_piece`."""
     mall, piece = hold_stay(session, stay)
     if stay.state == "stands":
         return
     require_to_come(session, now, mall, stay.starts_on)
     place = Place(session.get_one(BayRow, stay.bay_id), stay.from_in16, stay.starts_on, stay.ends_on, stay.turned)
-    judged_place(session, mall, piece, place, kind=stay.kind, by=by, anyway=anyway)
+    mine = is_own(session, by.user_id, piece.dealer_id)
+    judge_place(session, mall, piece, place, kind=stay.kind, anyway=True, to_dealer=mine)
     stay.state = "stands"
     flush_stay(session)
     settle_request(session, piece)
     log_stay(session, now, stay, "floor given again", by, said_place(session, piece, place))
     ask_survey(session, now, mall)
-    if not is_own(session, by.user_id, piece.dealer_id):
+    if not mine:
         telling.tell_given(session, now, stay)
 
 

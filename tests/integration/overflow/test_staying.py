@@ -224,6 +224,8 @@ def test_floor_taken_back_before_it_began_waits_again_and_is_given_again_while_f
     put(session, now, aisles, other, "A1-1", 10)
     with pytest.raises(Refusal, match="of bay A1-1 is taken Nov 9 to Dec 6, 2026, by Oak hutch of D02"):
         stand_again(session, now, stay, by=aisles.by)
+    with pytest.raises(Refusal, match="of bay A1-1 is taken Nov 9 to Dec 6, 2026; the first place"):
+        stand_again(session, now, stay, by=aisles.ida)  # What is another's is not named to a dealer.
     for change in (
         lambda: end_stay(session, now, stay, on=MONDAY, by=aisles.by),
         lambda: lengthen_stay(session, now, stay, until=SUNDAY + DAY, by=aisles.by),
