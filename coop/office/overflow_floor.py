@@ -24,7 +24,7 @@ from coop.overflow.drawing import MapDrawing, map_of
 from coop.overflow.drawn import drawn_pieces, state_of
 from coop.overflow.marks import SOON_DAYS
 from coop.overflow.models import BayRow, OverflowDraft, OverflowPiece, Stay, Walk
-from coop.overflow.queries import Waiting, last_walk, marks_of, must_move, waiting_counts
+from coop.overflow.queries import Waiting, beyond_lease, last_walk, marks_of, must_move, waiting_counts
 from coop.overflow.reading import Standing, bay_of, bays_on, standing_between
 from coop.overflow.rules import OverflowRules, rules_on
 from coop.overflow.surveying import SurveyFacts, survey_of
@@ -55,6 +55,8 @@ class FloorOn:
     """What stands there on the day, and what comes within a week."""
     moving: Sequence[tuple[Standing, str]]
     """What must move today and was not asked back yet, and why."""
+    beyond_lease: Sequence[Standing]
+    """What has floor on days on which its dealer leases nothing here any more."""
     waiting: Waiting
     draft: OverflowDraft | None
     is_drafted_now: bool
@@ -136,6 +138,7 @@ def floor_on(session: Session, mall: Mall, today: date, day: date) -> FloorOn:
         else None,
         rows=standing_rows(drawn, standing, marks_of(session, walk) if walk else {}, why),
         moving=moving,
+        beyond_lease=beyond_lease(session, mall.id, today),
         waiting=waiting_counts(session, mall.id, today),
         draft=draft,
         is_drafted_now=draft is not None and drafting.is_drafted_now(session, draft),

@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from coop.core.audit import AuditLog
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
+from coop.leases.models import Lease
 from coop.overflow.models import (
     BayRow,
     BaySurvey,
@@ -149,6 +150,18 @@ def must_move(session: Session, mall_id: int, today: date) -> list[tuple[Standin
     why = {int(stay): sentence for stay, sentence in value.get("must_move", {}).items()}
     which = Stay.id.in_(why), Stay.state == "stands", Stay.recalled_at.is_(None), Stay.ends_on >= today
     return [(one, why[one.stay.id]) for one in _standing(session, *which)]
+
+
+def beyond_lease(session: Session, mall_id: int, today: date) -> list[Standing]:
+    """What has floor on days to come on which its dealer has no lease at the mall: ended or given notice since it was given."""
+    leased = select(Lease.id).where(
+        Lease.dealer_id == OverflowPiece.dealer_id,
+        Lease.mall_id == mall_id,
+        Lease.starts_on <= Stay.ends_on,
+        Lease.ends_on.is_(None) | (Lease.ends_on >= Stay.ends_on),
+    )
+    which = BayRow.mall_id == mall_id, Stay.state == "stands", Stay.kind == "asked", Stay.ends_on >= today
+    return _standing(session, *which, ~leased.exists())
 
 
 def overdue_sold(session: Session, mall_id: int, today: date) -> list[Standing]:

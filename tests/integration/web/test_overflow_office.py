@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-from datetime import date
+from datetime import date, timedelta
 
 from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
@@ -15,7 +15,8 @@ from coop.core.jobs import Job
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall, Space
 from coop.floor.service import add_mall
-from coop.overflow.models import BayRow, BaySurvey, BoothOpening, Stay
+from coop.leases.models import Lease
+from coop.overflow.models import BayRow, BaySurvey, BoothOpening, OverflowPiece, Stay
 from coop.overflow.survey_asking import group_of
 from coop.overflow.surveying import keep_survey, read_ground, survey
 from tests.factories.overflow_floor import lay_bay, lay_piece, lay_rules, lay_stay
@@ -171,6 +172,18 @@ def test_what_must_move_is_asked_back_at_once_or_with_notice(web: Web) -> None:
     assert "must move today" not in said(web, MAIN)
     send(browser, f"{MAIN}/must-move", when="today")
     assert "Nothing must move any more." in said(web, MAIN, browser)
+
+
+def test_what_has_floor_longer_than_its_dealer_has_a_lease_is_told(web: Web) -> None:
+    assert "Longer than the lease" not in said(web, MAIN)
+    with transaction(web.sessions) as session:
+        piece = session.get_one(OverflowPiece, session.get_one(Stay, web.house.overflow.stay).piece_id)
+        last = session.get_one(Stay, web.house.overflow.stay).ends_on
+        for lease in session.scalars(select(Lease).where(Lease.dealer_id == piece.dealer_id)):
+            lease.ends_on = last - timedelta(days=1)
+    page = said(web, MAIN)
+    assert "Longer than the lease" in page
+    assert "Ask it back in time, or see to the lease. Hall bench" in page
 
 
 def test_asking_everything_back_tells_of_what_goes_by_then(web: Web) -> None:
