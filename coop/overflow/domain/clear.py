@@ -11,7 +11,7 @@ from shapely.geometry import Polygon
 
 from coop.floor.domain.finding import Finding, length
 from coop.floor.domain.findings import newly_spoiled, ways_findings
-from coop.floor.domain.plan import Outline, Plan
+from coop.floor.domain.plan import Aisle, Outline, Plan
 from coop.floor.domain.walkable import Geometry, Walkable
 from coop.overflow.domain.across import NEAR_IN16, Stood, closed_up, edge_between
 from coop.overflow.domain.bay import Bay
@@ -124,8 +124,16 @@ def _own_faults(
         elif before:
             faults[piece.key] = f"{piece.name} stands within {before[0].said}, which must stay free: move it."
         elif not room.covers(shape):
-            faults[piece.key] = f"{piece.name} stands outside of every bay there is now: move it into one."
+            aisles = [aisle.code for aisle in mall.plan.aisles if _is_in(aisle, shape)]
+            if aisles and not any(bay.aisle in aisles for bay in bays):
+                faults[piece.key] = f"{piece.name} stands where no floor is lent any more, in aisle {aisles[0]}: move it."
+            else:
+                faults[piece.key] = f"{piece.name} stands outside of every bay there is now: move it into one."
     return faults
+
+
+def _is_in(aisle: Aisle, shape: Geometry) -> bool:
+    return bool(Polygon(aisle.outline).intersection(shape).area > shape.area / 2)
 
 
 def _too_wide(plan: Plan, lent: Lent, piece: Standing, shape: Geometry) -> str:
@@ -134,7 +142,7 @@ def _too_wide(plan: Plan, lent: Lent, piece: Standing, shape: Geometry) -> str:
     edge = edge_between(a, b, d)
     deep: Any = edge.seen(shape).bounds[3]
     for aisle in plan.aisles:
-        if Polygon(aisle.outline).intersection(shape).area <= shape.area / 2:
+        if not _is_in(aisle, shape):
             continue
         across = min((s.across for s in lent.along(edge, aisle)), default=0)
         left, required = across - deep, lent.required(aisle)

@@ -36,24 +36,36 @@ class Targets:
 
 
 class Lanes:
-    """Where the middles of discs may be about an aisle, for every clear width that is required about it."""
+    """Where the middles of discs may be about an aisle: of its own clear width and the plan's, and, in an aisle near it, of that
+    aisle's.
+    """
 
     def __init__(self, stood: Stood, targets: Targets, aisle: Aisle) -> None:
         plan = stood.walkable.plan
         shape = Polygon(aisle.outline)
         self._targets = targets
-        self._places: dict[int, tuple[list[Any], list[Any]]] = {}
-        """By width, of the floor about the aisle and of the aisle itself: a way round mends nothing."""
-        for width in _widths(plan, aisle):
+        self._places: list[tuple[int, list[Any], list[Any]]] = []
+        """A width, its places on the floor about the aisle, and of the aisle itself: a way round mends nothing."""
+        self._others: list[tuple[int, list[Any], list[Any]]] = []
+        """A width, its places in another aisle, and where discs come into that."""
+        own = {_width(plan, aisle), plan.required_clear_in16}
+        for width in sorted(own):
             window = shapely.box(*shape.bounds).buffer(2 * width, join_style="mitre")
-            floor = tidied(shapely.difference(window, stood.blocked(window)))
-            about = shrunk(floor, width)
-            self._places[width] = polygons(about), polygons(shapely.intersection(about, shape))
+            about = shrunk(_floor(stood, window), width)
+            self._places.append((width, polygons(about), polygons(shapely.intersection(about, shape))))
+        for other in plan.aisles:
+            width, beside = _width(plan, other), Polygon(other.outline)
+            if width not in own and beside.distance(shape) <= width:
+                around = shapely.box(*shape.bounds).buffer(2 * width, join_style="mitre")
+                window = beside.buffer(width, join_style="mitre").intersection(around)
+                there = shrunk(_floor(stood, window), width)
+                mouths = shapely.get_parts(shapely.line_merge(shapely.intersection(beside.exterior, there)))
+                self._others.append((width, polygons(shapely.intersection(there, beside)), list(mouths)))
 
     def take(self, bay: Geometry) -> bool:
         """Takes a bay's floor if that leaves everything whole; else changes nothing."""
-        after: dict[int, tuple[list[Any], list[Any]]] = {}
-        for width, (about, within) in self._places.items():
+        after = []
+        for width, about, within in self._places:
             grown = bay.buffer(width / 2 - SLACK, quad_segs=ARC)
             left_about, left_within = _less(about, grown), _less(within, grown)
             if left_about is None or left_within is None:
@@ -61,9 +73,20 @@ class Lanes:
             touch = touch_in16(width)
             if not self._targets.touched(about, bay, touch) <= self._targets.touched(left_about, bay, touch):
                 return False
-            after[width] = left_about, left_within
-        self._places = after
+            after.append((width, left_about, left_within))
+        others = []
+        for width, places, mouths in self._others:
+            grown = bay.buffer(width / 2 - SLACK, quad_segs=ARC)
+            left, open_ = _less(places, grown), [mouth.difference(grown) for mouth in mouths]
+            if left is None or any(mouth.is_empty for mouth in open_):
+                return False
+            others.append((width, left, open_))
+        self._places, self._others = after, others
         return True
+
+
+def _floor(stood: Stood, window: Geometry) -> Geometry:
+    return tidied(shapely.difference(window, stood.blocked(window)))
 
 
 def _less(places: list[Any], grown: Geometry) -> list[Any] | None:
@@ -77,7 +100,5 @@ def _less(places: list[Any], grown: Geometry) -> list[Any] | None:
     return left
 
 
-def _widths(plan: Plan, aisle: Aisle) -> set[int]:
-    shape = Polygon(aisle.outline)
-    near = [a.required_clear_in16 or 0 for a in plan.aisles if Polygon(a.outline).distance(shape) <= (a.required_clear_in16 or 0)]
-    return {max(width, plan.required_clear_in16) for width in near} | {plan.required_clear_in16}
+def _width(plan: Plan, aisle: Aisle) -> int:
+    return max(aisle.required_clear_in16 or 0, plan.required_clear_in16)

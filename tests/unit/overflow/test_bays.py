@@ -72,6 +72,13 @@ def test_an_aisle_that_is_too_narrow_already():
     assert survey.aisles[0].sentence == "Aisle A is already narrower than it must be: 3' 4\" of 3' 8\" are clear."
 
 
+def test_a_wider_aisle_beside_it_takes_no_bays_of_an_aisle():
+    """W must keep 56 in. and A, which begins at it, 36 of its 60: in A nobody asks for 56."""
+    plan = booths(60)
+    survey = work_out(replace(plan, aisles=(*plan.aisles, Aisle("W", box(0, 0, 60, 204), in16(56)))))
+    assert {(bay.before, bay.depth_in16) for bay in survey.bays} == {("1", in16(24)), ("2", in16(24))}
+
+
 def test_two_bays_opposite_share_what_is_left():
     """Of 60 in. 24 are lent, wherever one goes across: at one side, or at the other."""
     survey = work_out(booths(60))

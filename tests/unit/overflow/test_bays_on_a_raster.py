@@ -152,12 +152,15 @@ def lost(plan, before, after):
 
 
 def narrowed(plan, before, after, bays):
-    """Aisles whose floor beside the bays a disc of their width went all over before, and does not any more."""
+    """Aisles whose floor beside the bays a disc of their width went all over before, and does not any more.
+
+    The middle of the disc may be half its width outside of the aisle: farther off, the width of another aisle holds.
+    """
     found = []
     for aisle in plan.aisles:
         radius = max(aisle.required_clear_in16 or 0, plan.required_clear_in16) / 32
         corners = inches(aisle.outline)
-        window = inside(before.x, before.y, corners) | (from_line(before.x, before.y, [*corners, corners[0]]) <= 2 * radius)
+        window = inside(before.x, before.y, corners) | (from_line(before.x, before.y, [*corners, corners[0]]) <= radius)
         had, has = (before.free >= radius + HALF) & window, (after.free >= radius - HALF) & window
         away = had.copy()
         for bay in bays:

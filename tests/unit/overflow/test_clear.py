@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coop.floor.domain.plan import Door, PlanSpace, checked_plan
+from coop.floor.domain.plan import Door, Fixture, PlanSpace, checked_plan
 from coop.overflow.domain.bays import BayRules, work_out
 from coop.overflow.domain.clear import Standing, must_move, spoiled
 from coop.overflow.domain.keepouts import Opening
@@ -72,6 +72,13 @@ def test_a_piece_in_no_bay():
     assert "x" in moved(PLAN, standing=[stray])
     left = Standing("x", "Trunk", box(5, 180, 14, 14), since=1)
     assert moved(PLAN, standing=[left]) == {"x": "Trunk stands outside of every bay there is now: move it into one."}
+
+
+def test_where_an_aisle_has_no_bays_any_more_it_is_named():
+    """A post leaves 30 in. of it at its other end: nothing of the aisle is lent."""
+    post = Fixture("P", "post", box(330, 72, 8, 30))
+    reasons = moved(checked_plan(replace(PLAN, fixtures=(post,))), standing=FULL[:1])
+    assert reasons == {"A-1": "Dresser 1 stands where no floor is lent any more, in aisle A: move it."}
 
 
 def test_of_two_that_spoil_a_way_together_the_later_comer_goes():
