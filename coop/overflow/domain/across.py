@@ -153,10 +153,19 @@ def depths(edge: Edge, solids: Sequence[Geometry], far: float) -> list[tuple[flo
     for a, b in pairwise(cuts):
         nearest = []
         for solid in seen:
-            ys = shapely.get_coordinates(shapely.clip_by_rect(solid, a + 1 / 2, _OFF, b - 1 / 2, far))[:, 1]
+            ys = shapely.get_coordinates(clipped(solid, a + 1 / 2, _OFF, b - 1 / 2, far))[:, 1]
             nearest.append(float(ys.min(initial=far)))
         found.append((a, b, nearest))
     return found
+
+
+def clipped(shape: Geometry, left: float, low: float, right: float, high: float) -> Geometry:
+    """What of a shape lies in a rectangle."""
+    try:
+        return shapely.clip_by_rect(shape, left, low, right, high)
+    except shapely.errors.GEOSException:
+        # The quick way leaves a ring of three points where a corner touches a side of the rectangle.
+        return shapely.intersection(shape, shapely.box(left, low, right, high))
 
 
 def required_in16(plan: Plan, shape: Geometry) -> int:

@@ -28,7 +28,7 @@ from coop.floor.domain.walkable import (
     polygons,
     tidied,
 )
-from coop.overflow.domain.across import NEAR_IN16, Edge, edge_between, required_in16
+from coop.overflow.domain.across import NEAR_IN16, Edge, clipped, edge_between, required_in16
 
 EXTINGUISHER_IN16 = 36 * 16
 """Kept round a fire extinguisher, so that it is seen and got at: common practice, no source; the local code decides."""
@@ -146,7 +146,7 @@ def _before_opening(space: PlanSpace, opening: Opening, wide: int, parts: Any, t
         solid = side.seen(tidied(around.difference(floor)))
 
         def room(low: float, high: float, hand: float) -> float:
-            places = shapely.get_coordinates(shapely.clip_by_rect(solid, low, 0, high, wide))[:, 0]
+            places = shapely.get_coordinates(clipped(solid, low, 0, high, wide))[:, 0]
             return float(np.abs(places - hand).min(initial=lack))
 
         before, behind = room(begin - lack, begin, begin), room(end, end + lack, end)

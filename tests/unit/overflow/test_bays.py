@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from shapely.geometry import Polygon
 
 from coop.floor.domain.plan import Aisle, Door, Fixture, Plan, PlanSpace, Wall, checked_plan
+from coop.overflow.domain.across import clipped
 from coop.overflow.domain.bays import BayRules, work_out
 from coop.overflow.domain.clear import spoiled
 from coop.overflow.domain.keepouts import Opening
@@ -269,3 +271,25 @@ def test_bays_of_the_same_plan_all_stay(seed):
     plan = random_mall(seed)
     old = work_out(plan).bays
     assert set(work_out(plan, kept=old).bays) >= set(old)
+
+
+def test_a_floor_is_cut_to_a_rectangle_where_rounding_leaves_three_corners_on_its_side():
+    """A floor of a turned plan, as it came up."""
+    corners = [
+        (1824.5267149461076, 1440.2110755188962),
+        (1759.88797132602, 1440.215251957716),
+        (1856.5267148793125, 1440.2090079347433),
+        (2048.000000000001, 1440.1966364619045),
+        (2048.0000000000005, 480.1966344580435),
+        (2016.090624723086, 480.1986961867556),
+        (2016.05959812257, 8.31365383254811e-13),
+        (947.6756423489212, 7.533372590732485e-13),
+        (65.74868431079511, -3.9282762242739115e-13),
+        (31.917965971508263, -2.3150412426852165e-14),
+        (32.01098589807607, 1439.6694034907089),
+        (288.2756678895586, 1439.6694034907093),
+        (288.2942975074754, 1728.0000000000005),
+        (1824.5453095655093, 1728),
+    ]
+    rectangle = (1760.38797132602, 3, 1824.0267149461076, 1728)
+    assert clipped(Polygon(corners), *rectangle).bounds == pytest.approx(rectangle)
