@@ -27,8 +27,8 @@ import coop.leases.posting
 import coop.leases.settling
 import coop.overflow.drafting
 import coop.overflow.models
-import coop.overflow.surveying
 import coop.overflow.papers
+import coop.overflow.surveying
 import coop.overflow.telling
 import coop.payouts.bank_file
 import coop.payouts.models

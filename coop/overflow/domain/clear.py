@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import shapely
@@ -71,13 +72,18 @@ def must_move(
     return [MustMove(s.key, s.name, reasons[s.key]) for s in standing if s.key in reasons]
 
 
+@lru_cache(maxsize=4)
+def _bare(plan: Plan) -> tuple[Stood, tuple[Finding, ...]]:
+    """A plan without pieces, judged: kept, for a draft asks for a few plans many times."""
+    return Stood(Walkable(plan)), tuple(ways_findings(plan))
+
+
 class _Mall:
     """A plan judged once, and again with pieces in it."""
 
     def __init__(self, plan: Plan, bays: Sequence[Bay]) -> None:
         self.plan = plan
-        self.stood = Stood(Walkable(plan))
-        self._before = ways_findings(plan)
+        self.stood, self._before = _bare(plan)
         self._bays = [(bay.corners, _grown(bay)) for bay in bays]
 
     def spoiled(self, pieces: Iterable[Outline]) -> list[Finding]:
