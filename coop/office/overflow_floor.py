@@ -105,6 +105,12 @@ class FloorOn:
         return f"{days}: ready to be looked at and published" if self.draft.outcome else f"{days}: it was not drafted"
 
 
+def mall_lending(session: Session, malls: Sequence[Mall]) -> Mall | None:
+    """The first of them that has bays, or else the first; None of none."""
+    have = set(session.scalars(select(BayRow.mall_id).where(BayRow.ended_on.is_(None)).distinct()))
+    return next((mall for mall in malls if mall.id in have), malls[0] if malls else None)
+
+
 def floor_on(session: Session, mall: Mall, today: date, day: date) -> FloorOn:
     """In a number of queries that does not grow with what stands there."""
     bays = bays_on(session, mall.id, day)

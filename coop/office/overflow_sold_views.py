@@ -16,6 +16,7 @@ from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.office import queries as office_queries
 from coop.office.floor_views import wanted_mall
+from coop.office.overflow_floor import mall_lending
 from coop.office.overflow_request_forms import SoldForm
 from coop.office.overflow_request_list import bay_choices, lent_bays, renting
 from coop.office.overflow_views import overflow
@@ -55,9 +56,9 @@ def sold_of(session: Session, mall: Mall, today: date) -> Sold:
 @overflow.get("/sold")
 @allow(*READERS, "desk")
 def sold_here() -> Page:
-    """The desk’s way in: the first mall’s."""
-    malls = office_queries.malls(db())
-    return redirect(url_for("overflow.sold", mall_code=malls[0].code) if malls else url_for("people.home"), 303)
+    """The desk’s way in: that of the first mall that lends floor."""
+    mall = mall_lending(db(), office_queries.malls(db()))
+    return redirect(url_for("overflow.sold", mall_code=mall.code) if mall else url_for("people.home"), 303)
 
 
 @overflow.get("/<mall_code>/sold")

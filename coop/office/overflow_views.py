@@ -12,7 +12,7 @@ from coop.core.periods import shown_day
 from coop.core.web import Page, allow, db, now, show_list
 from coop.office import queries as office_queries
 from coop.office.floor_views import wanted_mall
-from coop.office.overflow_floor import floor_on
+from coop.office.overflow_floor import floor_on, mall_lending
 from coop.office.overflow_list import STANDING
 from coop.office.rota_house_views import by, page_of, today_of
 from coop.office.views import READERS
@@ -38,9 +38,9 @@ def _shared() -> dict[str, object]:
 @overflow.get("/")
 @allow(*READERS)
 def first() -> Page:
-    malls = office_queries.malls(db())
+    mall = mall_lending(db(), office_queries.malls(db()))
     # Without a mall, Floor says what to do first.
-    address = url_for("overflow.plan", mall_code=malls[0].code) if malls else url_for("floor.first")
+    address = url_for("overflow.plan", mall_code=mall.code) if mall else url_for("floor.first")
     return redirect(address, 303)
 
 

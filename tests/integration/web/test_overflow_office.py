@@ -247,7 +247,7 @@ def test_openings_are_said_side_by_side_and_taken_back(web: Web) -> None:
     lend_east(web)
     address, browser = f"{EAST}/openings/25", web.browser("manager")
     page = said(web, address)
-    assert "Nothing is said, so the middle 3' 0\" of each side that looks on an aisle is kept open" in page
+    assert "Nobody has said where they are, so the middle 3' 0\" of each side that looks on an aisle is kept open" in page
     assert "Side 1, at the top, 10' 0\" long" in page
     send(browser, address, **{"rows-0-side": "1", "rows-0-begins": "2'", "rows-0-width": "4' 6\"", "rows-1-side": ""})
     rows = read(web, lambda session: session.scalars(select(BoothOpening)).all())

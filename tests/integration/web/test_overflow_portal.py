@@ -84,7 +84,7 @@ def test_the_page_says_where_each_piece_stands_how_long_and_what_it_costs(web: W
     assert "Hall bench : bay A1-1 in aisle A1, 0&#34; to 4&#39; 0&#34; along it" in said
     assert "Has floor since Oct 20, 2026, and nobody has said yet that it stands there; until Dec 6, 2026, 33 days left." in said
     # 4 feet for 48 days: 4 × 48/7 × $1.50 = $41.14; and 2 feet for 28 days: $12.00.
-    assert "Charged so far $0.00; it comes to $41.14 until Dec 6, 2026." in said
+    assert "Nothing is charged yet; it comes to $41.14 until Dec 6, 2026." in said
     assert "Moves in on Nov 9, 2026 , in 6 days, and stands until Dec 6, 2026." in said
     assert "it comes to $12.00 until Dec 6, 2026." in said
     assert "Nobody weighed it: take it to be heavy, and do not lift it alone." in said, "of the rocker, before it is moved"
