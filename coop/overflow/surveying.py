@@ -332,7 +332,7 @@ def _since(session: Session, mall: Mall, today: date, one: Stands) -> str:
     if width is None or width.starts_on <= one.stay.starts_on:
         return ""
     says = f", says {width.said_by}" if width.said_by else ""
-    return f"So wide since {shown_day(width.starts_on)}{says}."
+    return f"It must be so wide since {shown_day(width.starts_on)}{says}."
 
 
 def _name(one: Stands) -> str:
