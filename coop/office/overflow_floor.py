@@ -16,7 +16,7 @@ from coop.core.periods import Month, shown_days
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.floor.queries import draft_of as plan_draft_of
-from coop.office.overflow_list import StandingRow, standing_rows
+from coop.office.overflow_list import StandingRow, bay_lines, standing_rows
 from coop.overflow import drafting
 from coop.overflow.bay_drawing import Span, WeeksDrawing, bay_weeks
 from coop.overflow.charging import of_month
@@ -86,9 +86,9 @@ class FloorOn:
 
     @property
     def lent_in16(self) -> int:
-        """How much of it has something standing on it on the day."""
-        there = [one.standing for one in self.rows if one.drawn.starts_on <= self.day and one.standing.bay.is_lent]
-        return sum(one.stay.to_in16 - one.stay.from_in16 for one in there)
+        """How much of it has something standing on it on the day; what a changed plan left outside of the bays is not on it."""
+        there = [one.drawn for one in self.rows if one.drawn.starts_on <= self.day]
+        return self.floor_in16 - sum(line.free_in16 for line in bay_lines(self.bays, there) if line.row.is_lent)
 
     @property
     def lent_percent(self) -> int:
