@@ -30,7 +30,7 @@ from coop.overflow.domain.answers import LONGEST
 from coop.overflow.domain.fitting import Stand
 from coop.overflow.judging import Judged, LimitRefused, Place, free_place, judge_place, stand_of
 from coop.overflow.models import BayRow, OverflowAnswer, OverflowPiece, OverflowRequest, Stay
-from coop.overflow.queries import STAY, WAITING
+from coop.overflow.queries import STAY, WAITING, overdue_sold
 from coop.overflow.reading import pieces_of
 from coop.overflow.rules import rules_on
 from coop.overflow.survey_asking import ask_survey
@@ -223,6 +223,7 @@ def insert_stay(
     granted_until: date,
     why: str,
 ) -> Stay:
+    _require_fetched(session, now, piece, place, stand)
     stay = Stay(
         piece_id=piece.id,
         bay_id=place.bay.id,
@@ -240,6 +241,21 @@ def insert_stay(
     session.add(stay)
     flush_stay(session)
     return stay
+
+
+def _require_fetched(session: Session, now: datetime, piece: OverflowPiece, place: Place, stand: Stand) -> None:
+    """Refuse floor from today on where a sold piece is that should have been fetched by now: it stands there all the same."""
+    today = today_at(session, now, place.bay.mall_id)
+    if place.starts_on > today:
+        return
+    to = place.from_in16 + stand.length_in16
+    for one in overdue_sold(session, place.bay.mall_id, today):
+        there = one.bay.id == place.bay.id and one.stay.from_in16 < to and one.stay.to_in16 > place.from_in16
+        if there and one.piece.id != piece.id:
+            raise Refusal(
+                f"{one.piece.name} of {one.dealer.code} is sold, was to be fetched by {shown_day(one.stay.ends_on)}, and may "
+                "stand there still: say that it was fetched, or choose another place."
+            )
 
 
 def flush_stay(session: Session, said: str = "Another piece was given that floor meanwhile: look at the bay again.") -> None:

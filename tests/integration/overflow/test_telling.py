@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 
 from coop.config import Settings
 from coop.core.db import Sessions, transaction
+from coop.core.errors import Refusal
 from coop.core.jobs import Job, claim_next, name_job, run_job
 from coop.core.mail import Outbox
 from coop.dealers.models import Member
@@ -118,6 +119,8 @@ def test_a_sold_piece_that_nobody_fetched_is_told_of_and_counted_until_somebody_
     assert [one.piece.name for one in overdue_sold(session, mall.id, tuesday)] == ["Table"]
     assert remind(session, now, tuesday, tuesday + DAY) == ["d02@example.org: Table was to be fetched by Nov 9, 2026"]
     assert waiting_counts(session, mall.id, tuesday).overdue_sold == 1
+    with pytest.raises(Refusal, match="Table of D02 is sold, was to be fetched by Nov 9, 2026, and may stand there still: say"):
+        place_sold(session, morning(now, tuesday), mall, amos, piece("Bench", 20), bay, by=aisles.by, from_in16=table.from_in16)
     end_stay(session, morning(now, tuesday), table, on=MONDAY, by=aisles.by)
     assert overdue_sold(session, mall.id, tuesday) == []
     take_back_end(session, morning(now, tuesday), table, by=aisles.by)
