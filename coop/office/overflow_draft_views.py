@@ -13,7 +13,16 @@ from coop.core.periods import shown_day
 from coop.core.web import Page, allow, db, now, roll_back, show_list
 from coop.floor.models import Mall
 from coop.office.floor_views import wanted_mall
-from coop.office.overflow_outcome import GIVEN, is_out_of_date, outcome_of, published, under_way, week_map, weeks_by_bay
+from coop.office.overflow_outcome import (
+    GIVEN,
+    is_out_of_date,
+    outcome_of,
+    published,
+    under_way,
+    week_map,
+    weeks_by_bay,
+    widths_within,
+)
 from coop.office.overflow_views import overflow
 from coop.office.rota_house_views import by, page_of, today_of
 from coop.office.views import READERS
@@ -91,6 +100,7 @@ def _show(mall: Mall, row: OverflowDraft | None, refused: bool = False, **more: 
         week_first=row.first_day + timedelta(weeks=week) if row else None,
         map=week_map(db(), mall, outcome, week) if outcome else None,
         drawn=weeks_by_bay(mall, outcome) if outcome else [],
+        widths=widths_within(db(), mall, row) if row else [],
         **more,
     )
 

@@ -15,8 +15,9 @@ from coop.core.jobs import Job
 from coop.core.listing import Column, Listing, OneOf, Words
 from coop.core.periods import shown_days
 from coop.dealers.models import Dealer
-from coop.floor.models import Mall
+from coop.floor.models import AisleWidth, Mall
 from coop.floor.queries import draft_of as plan_draft_of
+from coop.floor.queries import widths_of
 from coop.office.floor_forms import natural
 from coop.office.overflow_floor import stay_page
 from coop.office.overflow_request_list import size_words
@@ -332,6 +333,12 @@ def under_way(session: Session, mall: Mall) -> DraftUnderWay | None:
 def is_out_of_date(session: Session, mall: Mall, row: OverflowDraft, today: date) -> bool:
     """Whether anything that it goes by has changed since it was worked out."""
     return hash_of(read_period(session, mall, row.first_day, row.weeks, today)) != row.made_of
+
+
+def widths_within(session: Session, mall: Mall, row: OverflowDraft) -> list[AisleWidth]:
+    """What aisles must keep clear from a day of the period on, the first day first: bays are cut to it then."""
+    within = [one for one in widths_of(session, mall.id) if row.first_day < one.starts_on <= drafting.last_day_of(row)]
+    return sorted(within, key=lambda one: (one.starts_on, one.aisle))
 
 
 def published(session: Session, mall: Mall, most: int = 20) -> list[tuple[OverflowDraft, str]]:
