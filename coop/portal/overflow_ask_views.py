@@ -67,7 +67,8 @@ def _page(form: AskForm, row: OverflowRequest | None = None, *, judged: bool = F
     if not form.pieces.entries:
         form.one_more()
     mall = form.mall_meant
-    rules = rules_on(db(), mall.id, today_at(db(), now(), mall.id))
+    today = today_at(db(), now(), mall.id)
+    rules = rules_on(db(), mall.id, today if form.not_before.errors else max(today, form.not_before.data or today))
     weeks = _WEEKS if form.weeks.errors else form.weeks.data or _WEEKS
     return render_template(
         "portal/overflow/ask.html",
@@ -153,7 +154,7 @@ def _own(asked_id: int) -> RequestRow:
 
 def _asked_page(row: RequestRow) -> str:
     today = today_at(db(), now(), row.mall.id)
-    rules = rules_on(db(), row.mall.id, today)
+    rules = rules_on(db(), row.mall.id, max(today, row.request.not_before))
     return render_template(
         "portal/overflow/asked.html",
         row=row,

@@ -323,7 +323,7 @@ def test_looking_first_tells_the_cost_and_the_cautions_and_asks_for_nothing(web:
     assert answer.status_code == 200
     said = plain(answer.text)
     # 3 feet for 4 weeks at $1.50.
-    assert "For 4 weeks this piece comes to $18.00 , by today’s rules." in said
+    assert "For 4 weeks this piece comes to $18.00 , by the rules of that day." in said
     assert "Nothing is in its way, as things are now. It is not asked yet. It would cost $18.00." in said
     assert "It weighs 80 lb: lift it with more than one person." in said
     assert len(asked(web)) == before
