@@ -3,21 +3,16 @@
 from __future__ import annotations
 
 from decimal import Decimal
-from fractions import Fraction
 
 from coop.core.charts import Chart, Point, Unit
-from coop.core.money import round_half_up
 from coop.core.periods import shown_days
+from coop.overflow.domain.fairness import foot_weeks
 from coop.overflow.fair import Fairness
+
+__all__ = ["EVEN", "evenness_said", "fair_chart", "foot_weeks", "year_said"]
 
 EVEN = Decimal("0.9")
 """From this index of Jain's on floor counts as shared evenly (common practice, no source)."""
-
-
-def foot_weeks(inch_weeks: int) -> str:
-    """Inch-weeks as feet of a bay for a week: 126 -> `10.5`."""
-    tenths = round_half_up(Fraction(inch_weeks * 10, 12))
-    return f"{tenths // 10:,}.{tenths % 10}" if tenths % 10 else f"{tenths // 10:,}"
 
 
 def year_said(fair: Fairness) -> str:

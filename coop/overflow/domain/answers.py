@@ -11,8 +11,9 @@ from coop.core.geometry import format_length
 from coop.core.periods import shown_day, shown_days
 from coop.core.words import joined
 from coop.overflow.domain.facts import PeriodFacts
+from coop.overflow.domain.fairness import foot_weeks
 from coop.overflow.domain.fitting import may_stand, nowhere
-from coop.overflow.domain.posing import Posed, PosedUnit, days_of, depth_over, nearest, shallower
+from coop.overflow.domain.posing import Posed, PosedUnit, days_of, depth_over, due_in, nearest, shallower
 from coop.overflow.domain.problem import Placed
 from coop.overflow.domain.reasons import (
     CLOSED,
@@ -99,8 +100,19 @@ def _short(by_unit: Mapping[str, str]) -> str:
 def _told_granted(held: Held, unit: PosedUnit, one: Placed) -> str:
     facts = held.facts
     stand = "stand side by side" if len(unit.pieces) > 1 else "stands"
-    notes = [note for note in (_cut(facts, unit), _wish(held, unit, one)) if note]
+    notes = [note for note in (_cut(facts, unit), _wish(held, unit, one), _why(held, unit)) if note]
     return "; ".join([f"{_names(unit)} {stand} in {_where(facts, unit, one)}", *notes]) + "."
+
+
+def _why(held: Held, unit: PosedUnit) -> str:
+    """Why it was given floor: nothing that fits was left out, or what its dealer has had of what is due."""
+    if held.placed.keys() >= held.units.keys():
+        return "there was room for all that fits"
+    had, due = held.facts.dealer[unit.dealer].had_inch_weeks, due_in(held.facts)[unit.dealer]
+    return (
+        f"not all that was asked had room, and you have had {foot_weeks(had)} of the {foot_weeks(due)} foot-weeks that are due "
+        "for your rent in a year"
+    )
 
 
 def _told_moved(facts: PeriodFacts, unit: PosedUnit, one: Placed | None) -> str:

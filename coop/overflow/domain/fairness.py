@@ -79,3 +79,9 @@ def shared_out(had: Mapping[str, int], due: Mapping[str, int]) -> SharedOut:
     """Of everybody to whom something is due; who is not in `had` had nothing."""
     parts = [Fraction(had.get(who, 0), each) for who, each in sorted(due.items())]
     return SharedOut(jain(parts) if any(parts) else None, min(parts, default=Fraction(0)), spread(parts))
+
+
+def foot_weeks(inch_weeks: int) -> str:
+    """Inch-weeks as feet of a bay for a week: 126 -> `10.5`."""
+    tenths = round_half_up(Fraction(inch_weeks * 10, 12))
+    return f"{tenths // 10:,}.{tenths % 10}" if tenths % 10 else f"{tenths // 10:,}"

@@ -24,6 +24,9 @@ def placed(posed, request, bay="A1-1", at=0.0, start=0):
     return Placed(unit.key, bay, inches(at), inches(at) + place.length_in16, start, place.turned)
 
 
+ALL_FITS = "there was room for all that fits"
+
+
 def told(facts, *where):
     """The answers when the first of each request named is placed as said."""
     posed = pose(facts)
@@ -40,7 +43,7 @@ def test_granted(feet, where):
     dealers = [DealerFacts("D01", {"14": "booth"}, 100)]
     answer = told(make_facts(make_asked(), rooms=[make_room(feet=feet)], dealers=dealers), ("1",))["1"]
     assert answer.outcome == "granted"
-    assert answer.sentence == f"Oak dresser stands in bay A1-1{where}, from Mon, Jan 4 to Jan 31, 2027."
+    assert answer.sentence == f"Oak dresser stands in bay A1-1{where}, from Mon, Jan 4 to Jan 31, 2027; {ALL_FITS}."
 
 
 def test_granted_together_and_turned():
@@ -48,7 +51,7 @@ def test_granted_together_and_turned():
     answer = told(make_facts(make_asked("1", "D01", *pieces, together=True)), ("1",))["1"]
     assert answer.sentence == (
         "Pine chest and Lamp table stand side by side in bay A1-1, Lamp table with the side to the aisle, "
-        "from Mon, Jan 4 to Jan 31, 2027."
+        f"from Mon, Jan 4 to Jan 31, 2027; {ALL_FITS}."
     )
 
 
@@ -56,10 +59,10 @@ def test_granted_for_less_than_was_asked():
     until = told(make_facts(make_asked(weeks=12)), ("1",))["1"]
     assert until.sentence == (
         "Oak dresser stands in bay A1-1, from Mon, Jan 4 to Feb 28, 2027; that is 8 of the 12 weeks asked for: "
-        "floor beyond Feb 28, 2027 is not given yet, ask again for the rest."
+        f"floor beyond Feb 28, 2027 is not given yet, ask again for the rest; {ALL_FITS}."
     )
     rotated = told(make_facts(make_asked(weeks=8), rotation_weeks=6), ("1",))["1"]
-    assert rotated.sentence.endswith("that is 6 of the 8 weeks asked for: nobody is in one bay for more of any 52.")
+    assert rotated.sentence.endswith(f"that is 6 of the 8 weeks asked for: nobody is in one bay for more of any 52; {ALL_FITS}.")
 
 
 def test_granted_in_part():
@@ -67,7 +70,7 @@ def test_granted_in_part():
     answer = told(make_facts(make_asked("1", "D01", *pieces)), ("1",))["1"]
     assert answer.outcome == "partly"
     assert answer.sentence == (
-        "Pine chest stands in bay A1-1, from Mon, Jan 4 to Jan 31, 2027. "
+        f"Pine chest stands in bay A1-1, from Mon, Jan 4 to Jan 31, 2027; {ALL_FITS}. "
         "Hall stand is 7' 6\" high, and nothing higher than 7' 0\" stands in an aisle; ask the manager for floor elsewhere."
     )
     assert list(answer.by_unit) == ["request 1 piece a", "request 1 piece b"]
@@ -90,8 +93,18 @@ def test_granted_elsewhere_than_wished(wished, other, why):
     )
     answer = told(facts, ("1",), *([("2", "w")] if other else []))["1"]
     assert answer.outcome == "granted"
-    assert answer.sentence == (
-        f"Oak dresser stands in bay A1-1, from Mon, Jan 4 to Jan 31, 2027; not in bay w, which you wished for: {why}."
+    assert answer.sentence.startswith(
+        f"Oak dresser stands in bay A1-1, from Mon, Jan 4 to Jan 31, 2027; not in bay w, which you wished for: {why}; "
+    )
+
+
+def test_granted_while_another_goes_without_says_what_was_had_of_what_is_due():
+    """A bay of 100 in. over 52 weeks is 433.3 foot-weeks; half of the rent, half of them. 60 inch-weeks are 5 foot-weeks."""
+    dealers = [DealerFacts("D01", {}, 100, 60), DealerFacts("D02", {}, 100, 120)]
+    facts = make_facts(make_asked(), make_asked("2", "D02", make_piece(wide=90)), rooms=[make_room(long=100)], dealers=dealers)
+    assert told(facts, ("1",))["1"].sentence == (
+        "Oak dresser stands in bay A1-1, from Mon, Jan 4 to Jan 31, 2027; not all that was asked had room, and you have had 5 of "
+        "the 216.7 foot-weeks that are due for your rent in a year."
     )
 
 
