@@ -41,6 +41,7 @@ NAMES = [
     "Dealers",
     "Leases",
     "Rota",
+    "Overflow",
     "Sales",
     "Tax",
     "Books",
