@@ -262,7 +262,7 @@ def draft(
 
 
 def _watching(run: JobRun, draft_id: int, seconds: int) -> Cancelled:
-    """Asked once a second: says how far the draft is, and whether somebody wants it to stop or dropped it."""
+    """Says how far the draft is, and whether somebody stopped or dropped it. Asked before the search, then by the second."""
     began = run.clock()
 
     def is_stopped() -> bool:

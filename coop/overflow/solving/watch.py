@@ -30,14 +30,19 @@ class Watch:
         finally:
             self._ends.remove(end)
 
+    def ask(self) -> None:
+        if self._cancelled is None:
+            return
+        try:
+            self.over = self.stopped = self._cancelled()
+        # Whatever it is must not end the count: nothing else ends a search by seconds.
+        except Exception as fault:
+            self.fault, self.over, self.stopped = fault, True, True
+
     def tick(self) -> None:
         self.milliseconds += 1000 // TICKS
-        if self.milliseconds % 1000 == 0 and not self.over and self._cancelled is not None:
-            try:
-                self.stopped = self._cancelled()
-            # Whatever it is must not end the count: nothing else ends a search by seconds.
-            except Exception as fault:
-                self.fault, self.stopped = fault, True
+        if self.milliseconds % 1000 == 0 and not self.over:
+            self.ask()
         if self.stopped or (self._seconds is not None and self.milliseconds >= 1000 * self._seconds):
             self.over = True
             # Again at every tick: what is told to end before it has begun does not hear it.
@@ -47,13 +52,14 @@ class Watch:
 
 @contextmanager
 def watched(seconds: int | None, cancelled: Cancelled | None) -> Iterator[Watch]:
-    """Counted and asked while this runs. What asking raised ends the search, and is raised when this ends."""
+    """Asked before this runs; counted, and asked once a second, while it does. What asking raised ends it, and is raised then."""
     watch, ended = Watch(seconds, cancelled), threading.Event()
 
     def count() -> None:
         while not ended.wait(timeout=1 / TICKS):
             watch.tick()
 
+    watch.ask()
     counter = threading.Thread(target=count, name="overflow-watch", daemon=True)
     counter.start()
     try:

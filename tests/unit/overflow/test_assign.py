@@ -130,13 +130,22 @@ def test_a_search_that_is_stopped_keeps_what_it_has():
 
     def enough_of_it() -> bool:
         asked.append(1)
-        return True
+        return len(asked) == 2
 
     outcome = solve(problem, Stop.repeatable(600), cancelled=enough_of_it)
     honest(problem, outcome)
-    assert asked == [1]
+    assert asked == [1, 1]
     assert outcome.stopped
     assert outcome.placed
+
+
+def test_one_stopped_before_it_begins_has_what_was_laid_at_once():
+    problem = period(2, bays=20, requests=60)
+    outcome = solve(problem, Stop.repeatable(600), cancelled=lambda: True)
+    honest(problem, outcome)
+    assert outcome.stopped
+    assert outcome.placed
+    assert not outcome.proven
 
 
 def test_what_asking_raises_ends_the_search_and_is_told():
