@@ -92,6 +92,24 @@ def test_a_bay_lent_by_the_week_holds_what_an_interval_partition_needs():
         assert outcome.tiers[0].proven
 
 
+@pytest.mark.parametrize(("length", "all_fit"), [(12, True), (11, False)])
+def test_a_published_list_of_stays_fits_the_length_it_was_published_with_and_no_less(length, all_fit):
+    """Each with its own first and last week: the example of five buffers in 12 that comes with the instances of
+
+    Moffitt, M. D. (2023), MiniMalloc: a lightweight memory allocator for hardware-accelerated machine learning, ASPLOS.
+    """
+    stays = [(0, 3, 4), (3, 9, 4), (0, 9, 4), (9, 21, 4), (0, 21, 4)]
+    units = tuple(
+        Unit(f"{n}", "Ann", end - begin, (begin,), (Place("B", long * INCH),), is_standing=True)
+        for n, (begin, end, long) in enumerate(stays)
+    )
+    problem = Problem(21, (Room("B", length * INCH),), units)
+    outcome = solve(problem, ENOUGH)
+    assert broken(problem, outcome.placed) == []
+    assert (len(outcome.placed) == len(stays)) == all_fit
+    assert outcome.tiers[0].proven
+
+
 def test_things_lie_round_what_stays():
     """A bay of 7 by 7 with 3 by 3 fixed in its middle: four of 5 by 2 lie round it like a wheel, and nothing else fits in."""
     wheel = [(5, 2), (2, 5), (5, 2), (2, 5)]
