@@ -101,13 +101,6 @@ def expected(session: Session, mall: Mall, stays: Sequence[Stay]) -> dict[int, i
     return {stay.id: sum(fee_of(stay, month).cents for month in _months(stay.starts_on, stay.ends_on)) for stay in stays}
 
 
-def would_cost(session: Session, mall: Mall, length_in16: int, starts_on: date, ends_on: date) -> int:
-    """Cents that floor of a length along a bay comes to over some days, as its months would post it."""
-    rules_of = _rules_by_day(session, mall.id)
-    months = _months(starts_on, ends_on)
-    return sum(months_of(lambda day: rules_of(day).fee, length_in16, starts_on, ends_on, month).cents for month in months)
-
-
 def of_month(session: Session, mall: Mall, month: Month) -> int:
     """Cents that all stays at a mall come to in a month, by the rules known now."""
     stays = [one.stay for one in standing_between(session, mall.id, month.first_day, month.last_day)]

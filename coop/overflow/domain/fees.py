@@ -46,38 +46,23 @@ class Fee:
 FREE = FeeRule("free", 0)
 
 
-def fee_for(rule: FeeRule, length_in16: int, first: date, last: date, *, free_days: int = 0) -> Fee:
-    """What a piece owes from one day to another, both included, by one rule. The first `free_days` are free.
-
-    `length_in16` is how much of it stands along the bay.
-    """
-    return _fee(lambda day: rule, length_in16, first, last, first + timedelta(days=free_days))
-
-
 def months_of(
     rule_on: Callable[[date], FeeRule],
     length_in16: int,
     starts_on: date,
-    ends_on: date | None,
+    ends_on: date,
     month: Month,
     *,
     free_days: int = 0,
 ) -> Fee:
-    """What a stay owes for its days within one month, each by the rule of that day. An open end is None.
+    """What a stay owes for its days within one month, each by the rule of that day.
 
-    `free_days` of the stay are free, from its first on, whichever month they are in: a sold piece waits to be fetched.
+    `length_in16` is how much of it stands along the bay. `free_days` of the stay are free, from its first on, whichever month
+    they are in: a sold piece waits to be fetched.
     """
-    first = max(starts_on, month.first_day)
-    last = month.last_day if ends_on is None else min(ends_on, month.last_day)
-    return _fee(rule_on, length_in16, first, last, starts_on + timedelta(days=free_days))
+    first, last = max(starts_on, month.first_day), min(ends_on, month.last_day)
+    paid_from = starts_on + timedelta(days=free_days)
 
-
-def expected_fee(rule: FeeRule, length_in16: int, weeks: int) -> int:
-    """Cents that whole weeks would bring."""
-    return round_half_up(_exact(rule, length_in16, 7 * weeks))
-
-
-def _fee(rule_on: Callable[[date], FeeRule], length_in16: int, first: date, last: date, paid_from: date) -> Fee:
     def rule_of(day: date) -> FeeRule:
         rule = rule_on(day)
         return FREE if day < paid_from or rule.kind == "free" else rule
@@ -86,6 +71,11 @@ def _fee(rule_on: Callable[[date], FeeRule], length_in16: int, first: date, last
     spans = [(rule, len(list(span))) for rule, span in groupby(days, rule_of)]
     cents = round_half_up(sum((_exact(rule, length_in16, count) for rule, count in spans), Fraction(0)))
     return Fee(cents, " + ".join(_working(rule, length_in16, count) for rule, count in spans) or "no days")
+
+
+def expected_fee(rule: FeeRule, length_in16: int, weeks: int) -> int:
+    """Cents that whole weeks would bring."""
+    return round_half_up(_exact(rule, length_in16, 7 * weeks))
 
 
 def _exact(rule: FeeRule, length_in16: int, days: int) -> Fraction:

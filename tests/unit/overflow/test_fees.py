@@ -10,16 +10,35 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coop.core.periods import Month
-from coop.overflow.domain.fees import FREE, KINDS, Fee, FeeRule, expected_fee, fee_for, months_of
+from coop.overflow.domain.fees import FREE, KINDS, Fee, FeeRule, expected_fee, months_of
 
 FOOT, INCH = 192, 16
 BY_FOOT, BY_PIECE = FeeRule("foot-week", 150), FeeRule("piece-week", 500)
 MONDAY = date(2026, 3, 2)
+MARCH = Month(2026, 3)
 
 rules = st.builds(FeeRule, st.sampled_from(KINDS), st.integers(0, 5_000))
 lengths = st.integers(1, 30 * FOOT)
 spans = st.integers(1, 400)
 days = st.dates(date(2024, 1, 1), date(2028, 12, 31))
+
+
+def in_march(rule: FeeRule, length: int, count: int, *, free_days: int = 0) -> Fee:
+    """So many days from Monday the 2nd on."""
+    return months_of(lambda day: rule, length, MONDAY, MONDAY + timedelta(days=count - 1), MARCH, free_days=free_days)
+
+
+def months_between(first: date, last: date) -> list[Month]:
+    months = [Month.of(first)]
+    while last not in months[-1]:
+        months.append(months[-1].next)
+    return months
+
+
+def exact(rule: FeeRule, length: int, count: int) -> Fraction:
+    """Cents of so many days that are not free."""
+    feet = {"free": Fraction(0), "foot-week": Fraction(length, FOOT), "piece-week": Fraction(1)}[rule.kind]
+    return rule.cents * feet * count / 7
 
 
 @pytest.mark.parametrize(
@@ -38,7 +57,7 @@ days = st.dates(date(2024, 1, 1), date(2028, 12, 31))
     ],
 )
 def test_a_fee_by_hand(rule: FeeRule, length: int, count: int, cents: int, working: str) -> None:
-    assert fee_for(rule, length, MONDAY, MONDAY + timedelta(days=count - 1)) == Fee(cents, working)
+    assert in_march(rule, length, count) == Fee(cents, working)
 
 
 @pytest.mark.parametrize(
@@ -51,7 +70,7 @@ def test_a_fee_by_hand(rule: FeeRule, length: int, count: int, cents: int, worki
     ],
 )
 def test_a_sold_piece_waits_some_days_for_nothing(count: int, cents: int, working: str) -> None:
-    assert fee_for(BY_PIECE, FOOT, MONDAY, MONDAY + timedelta(days=count - 1), free_days=7) == Fee(cents, working)
+    assert in_march(BY_PIECE, FOOT, count, free_days=7) == Fee(cents, working)
 
 
 def test_free_days_are_counted_from_the_stays_first_day_into_the_next_month() -> None:
@@ -67,15 +86,15 @@ def test_each_day_of_a_month_goes_by_its_own_rule() -> None:
 
     # 5 ft: 14 days at 1.50 are 15.00, 17 at 2.00 are 24.2857.
     words = "5' 0\" × 2 weeks × $1.50 a foot-week + 5' 0\" × 2 weeks 3 days × $2.00 a foot-week"
-    assert months_of(rule_on, 5 * FOOT, date(2026, 1, 9), None, Month(2026, 3)) == Fee(3929, words)
+    assert months_of(rule_on, 5 * FOOT, date(2026, 1, 9), date(2026, 4, 30), MARCH) == Fee(3929, words)
 
 
 def test_a_sum_of_two_rules_is_rounded_once() -> None:
     def rule_on(day: date) -> FeeRule:
         return FeeRule("piece-week", 3 if day == MONDAY else 4)
 
-    assert fee_for(rule_on(MONDAY), FOOT, MONDAY, MONDAY).cents == 0  # 3/7
-    assert months_of(rule_on, FOOT, MONDAY, MONDAY + timedelta(days=1), Month(2026, 3)).cents == 1  # 3/7 + 4/7
+    assert in_march(rule_on(MONDAY), FOOT, 1).cents == 0  # 3/7
+    assert months_of(rule_on, FOOT, MONDAY, MONDAY + timedelta(days=1), MARCH).cents == 1  # 3/7 + 4/7
 
 
 def test_a_month_without_a_day_of_the_stay_costs_nothing() -> None:
@@ -93,17 +112,26 @@ def test_what_whole_weeks_would_bring() -> None:
     assert expected_fee(FREE, 4 * FOOT, 3) == 0
 
 
-@given(rules, lengths, days, st.integers(1, 52))
-def test_whole_weeks_bring_what_they_cost(rule: FeeRule, length: int, first: date, weeks: int) -> None:
-    assert expected_fee(rule, length, weeks) == fee_for(rule, length, first, first + timedelta(days=7 * weeks - 1)).cents
+@given(rules, lengths, st.integers(1, 52))
+def test_whole_weeks_bring_the_nearest_cent(rule: FeeRule, length: int, weeks: int) -> None:
+    owed = exact(rule, length, 7 * weeks)
+    assert owed - Fraction(1, 2) < expected_fee(rule, length, weeks) <= owed + Fraction(1, 2)
 
 
-@given(rules, lengths, days, spans, st.integers(0, 20))
-def test_a_fee_is_exact_to_half_a_cent(rule: FeeRule, length: int, first: date, count: int, free_days: int) -> None:
-    feet = {"free": Fraction(0), "foot-week": Fraction(length, FOOT), "piece-week": Fraction(1)}[rule.kind]
-    owed = rule.cents * feet * max(0, count - free_days) / 7
-    cents = fee_for(rule, length, first, first + timedelta(days=count - 1), free_days=free_days).cents
-    assert owed - Fraction(1, 2) < cents <= owed + Fraction(1, 2)
+@given(rules, lengths, st.integers(1, 4))
+def test_whole_weeks_within_a_month_bring_what_they_cost(rule: FeeRule, length: int, weeks: int) -> None:
+    assert expected_fee(rule, length, weeks) == in_march(rule, length, 7 * weeks).cents
+
+
+@given(rules, lengths, days, spans, st.integers(0, 40))
+def test_each_month_of_a_stay_is_exact_to_half_a_cent(
+    rule: FeeRule, length: int, first: date, count: int, free_days: int
+) -> None:
+    stay = [first + timedelta(days=n) for n in range(count)]
+    for month in months_between(first, stay[-1]):
+        owed = exact(rule, length, sum(day in month for day in stay[free_days:]))
+        cents = months_of(lambda day: rule, length, first, stay[-1], month, free_days=free_days).cents
+        assert owed - Fraction(1, 2) < cents <= owed + Fraction(1, 2)
 
 
 @given(rules, lengths, lengths, days, spans, spans)
@@ -111,26 +139,16 @@ def test_more_days_or_more_length_never_cost_less(
     rule: FeeRule, length: int, more: int, first: date, count: int, longer: int
 ) -> None:
     last = first + timedelta(days=count - 1)
-    cents = fee_for(rule, length, first, last).cents
-    assert cents <= fee_for(rule, length, first, last + timedelta(days=longer)).cents
-    assert cents <= fee_for(rule, length + more, first, last).cents
+    for month in months_between(first, last):
+        cents = months_of(lambda day: rule, length, first, last, month).cents
+        assert cents <= months_of(lambda day: rule, length, first, last + timedelta(days=longer), month).cents
+        assert cents <= months_of(lambda day: rule, length + more, first, last, month).cents
 
 
 @given(rules, lengths, days, spans, spans)
 def test_a_stay_cut_in_two_costs_the_same_within_a_cent(rule: FeeRule, length: int, first: date, one: int, two: int) -> None:
     cut = first + timedelta(days=one)
-    last = cut + timedelta(days=two - 1)
-    parts = fee_for(rule, length, first, cut - timedelta(days=1)).cents + fee_for(rule, length, cut, last).cents
-    assert abs(parts - fee_for(rule, length, first, last).cents) <= 1
-
-
-@given(rules, lengths, days, spans, st.integers(0, 20))
-def test_the_months_of_a_stay_add_up_to_it_within_a_cent_a_month(
-    rule: FeeRule, length: int, first: date, count: int, free_days: int
-) -> None:
-    last = first + timedelta(days=count - 1)
-    months = [Month.of(first)]
-    while last not in months[-1]:
-        months.append(months[-1].next)
-    parts = [months_of(lambda day: rule, length, first, last, month, free_days=free_days).cents for month in months]
-    assert abs(sum(parts) - fee_for(rule, length, first, last, free_days=free_days).cents) <= len(months)
+    last, month = cut + timedelta(days=two - 1), Month.of(cut)
+    parts = ((first, cut - timedelta(days=1)), (cut, last))
+    cents = sum(months_of(lambda day: rule, length, *part, month).cents for part in parts)
+    assert abs(cents - months_of(lambda day: rule, length, first, last, month).cents) <= 1
