@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from fractions import Fraction
+from typing import Protocol
 
 from shapely.geometry import Polygon
 from shapely.validation import explain_validity
@@ -62,6 +63,26 @@ def format_length(length_in16: int) -> str:
     fraction = Fraction(sixteenths, 16)
     small = f"{inches}" if not sixteenths else (f"{inches} {fraction}" if inches else f"{fraction}")
     return f"{sign}{feet}' {small}\"" if feet else f'{sign}{small}"'
+
+
+class Sized(Protocol):
+    """Anything with the three sides of a piece."""
+
+    @property
+    def width_in16(self) -> int: ...
+    @property
+    def depth_in16(self) -> int: ...
+    @property
+    def height_in16(self) -> int: ...
+
+
+def format_size(piece: Sized) -> str:
+    """Width, depth and height: `3' 4" × 1' 6" × 6' 0"`."""
+    return format_sides(piece.width_in16, piece.depth_in16, piece.height_in16)
+
+
+def format_sides(*sides_in16: int) -> str:
+    return " × ".join(map(format_length, sides_in16))
 
 
 def polygon_area(points: Sequence[tuple[float, float]]) -> float:

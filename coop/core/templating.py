@@ -11,7 +11,7 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from coop.core import paths
-from coop.core.geometry import format_length, format_sqft
+from coop.core.geometry import format_length, format_size, format_sqft
 from coop.core.money import format_cents, format_price
 from coop.core.periods import Month, shown_day
 from coop.core.words import joined as joined
@@ -86,6 +86,7 @@ FILTERS: dict[str, Callable[..., str]] = {
     "percent": percent,
     "price": format_price,
     "feet": length,
+    "size": format_size,
 }
 """By the name a template calls them (`length` is Jinja's own, and counts)."""
 

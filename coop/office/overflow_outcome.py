@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from coop.core.geometry import format_length
+from coop.core.geometry import format_length, format_size
 from coop.core.jobs import Job
 from coop.core.listing import Column, Listing, OneOf, Words
 from coop.core.periods import shown_days
@@ -20,7 +20,6 @@ from coop.floor.queries import draft_of as plan_draft_of
 from coop.floor.queries import widths_of
 from coop.office.floor_forms import natural
 from coop.office.overflow_floor import stay_page
-from coop.office.overflow_request_list import size_words
 from coop.overflow import drafting
 from coop.overflow.bay_drawing import Span, WeeksDrawing, bay_weeks
 from coop.overflow.domain.answers import GRANTED
@@ -58,7 +57,7 @@ class GivenLine:
 GIVEN: Listing[GivenLine] = Listing(
     columns=(
         Column("piece", "Piece", lambda line: line.standing.piece.name, by=lambda line: line.standing.piece.name.lower()),
-        Column("size", "Size", lambda line: size_words(line.standing.piece)),
+        Column("size", "Size", lambda line: format_size(line.standing.piece)),
         Column(
             "dealer",
             "Dealer",

@@ -9,7 +9,7 @@ from datetime import date, timedelta
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from coop.core.geometry import format_length
+from coop.core.geometry import format_length, format_size
 from coop.core.listing import Column, Listing, OneOf, Words
 from coop.core.periods import shown_day
 from coop.dealers.models import Dealer
@@ -30,11 +30,6 @@ ANSWERS = {"granted": "granted", "partly": "granted in part", "refused": "no flo
 STATES = {"waiting": "waits", "partly": "waits in part", "granted": "granted", "withdrawn": "withdrawn"}
 
 
-def size_words(piece: OverflowPiece) -> str:
-    """Width, depth and height."""
-    return " × ".join(map(format_length, (piece.width_in16, piece.depth_in16, piece.height_in16)))
-
-
 def dealer_words(dealer: Dealer) -> str:
     return f"{dealer.code} {dealer.trade_name or dealer.member.name}"
 
@@ -52,7 +47,7 @@ class AskedLine:
 
     @property
     def pieces(self) -> str:
-        return "; ".join(f"{piece.name}, {size_words(piece)}" for piece in self.row.waiting)
+        return "; ".join(f"{piece.name}, {format_size(piece)}" for piece in self.row.waiting)
 
     @property
     def when(self) -> str:
@@ -131,7 +126,6 @@ class PieceShown:
     """A piece of a request with what is said before it is moved, and where it could stand."""
 
     piece: OverflowPiece
-    size: str
     cautions: tuple[str, ...]
     bays: Sequence[tuple[str, str]]
     """Code and words of each bay it may stand in; none are looked for where it has floor."""
@@ -158,7 +152,7 @@ def pieces_shown(session: Session, mall: Mall, row: RequestRow, first: date, las
                     bays.append((bay.code, f"{bay.code}, {behind_words(bay)}: {place}{sideways}"))
             why = nowhere(asked, [bay_of(bay) for bay in rows], rules.pieces, held) if rows and not bays else None
         shown.append(
-            PieceShown(piece, size_words(piece), cautions(asked, rules.pieces), bays, f"{piece.name} {why}" if why else "")
+            PieceShown(piece, cautions(asked, rules.pieces), bays, f"{piece.name} {why}" if why else "")
         )
     return shown
 

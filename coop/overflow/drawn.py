@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from math import hypot
 
-from coop.core.geometry import format_length
+from coop.core.geometry import format_length, format_sides
 from coop.core.periods import shown_day
 from coop.floor.domain.plan import Outline
 from coop.overflow.domain.bay import Bay
@@ -104,12 +104,11 @@ def _taken(one: DrawnPiece, day: date) -> DrawnPiece:
 def _drawn(number: int, one: Standing, day: date, must_move: bool) -> DrawnPiece:
     stay, piece = one.stay, one.piece
     state = "must move" if must_move else state_of(stay, day)
-    sides = (stay.to_in16 - stay.from_in16, stay.depth_in16, piece.height_in16)
     return DrawnPiece(
         number,
         stay.id,
         piece.name,
-        " × ".join(format_length(side) for side in sides),
+        format_sides(stay.to_in16 - stay.from_in16, stay.depth_in16, piece.height_in16),
         one.dealer.code,
         one.dealer.trade_name or one.dealer.member.name,
         bay_of(one.bay),

@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 from coop.core import audit
 from coop.core.audit import AuditLog
 from coop.core.errors import Refusal
-from coop.core.geometry import format_length
+from coop.core.geometry import format_length, format_sides
 from coop.core.periods import shown_day
 from coop.core.words import joined
 from coop.floor.models import Mall
@@ -60,7 +60,7 @@ class SheetRow:
     def size(self) -> str:
         """How it stands: along the bay, into the aisle, and up."""
         stay, piece = self.standing.stay, self.standing.piece
-        return " × ".join(map(format_length, (stay.to_in16 - stay.from_in16, stay.depth_in16, piece.height_in16)))
+        return format_sides(stay.to_in16 - stay.from_in16, stay.depth_in16, piece.height_in16)
 
 
 def walk_sheet(session: Session, mall: Mall, day: date, walk: Walk | None = None) -> list[SheetRow]:

@@ -328,11 +328,6 @@ def pieces_words(pieces: Sequence[OverflowPiece]) -> str:
     return f"{named} and {len(pieces) - 2} more" if len(pieces) > 2 else named
 
 
-def size_words(piece: OverflowPiece) -> str:
-    """Width, depth, height."""
-    return " × ".join(format_length(side) for side in (piece.width_in16, piece.depth_in16, piece.height_in16))
-
-
 def day_at(at: datetime, mall: Mall) -> str:
     """The day it was at a mall at some moment: `Nov 3, 2026`."""
     return shown_day(local_date(at, mall.timezone))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from coop.core.geometry import format_length
+from coop.core.geometry import format_size
 from coop.core.listing import Column, Listed, Listing, OneOf, Words
 from coop.core.web import Visitor
 from coop.dealers.models import Dealer
@@ -40,7 +40,7 @@ class PieceShown:
 
     @property
     def size(self) -> str:
-        return size_words(self.row)
+        return format_size(self.row)
 
     @property
     def weight(self) -> str:
@@ -56,11 +56,6 @@ class PieceShown:
         if self.sales:
             return f"{BOUND_WORDS[self.sales]}, says the desk"
         return BOUND_WORDS[self.row.bound] if self.row.bound else ""
-
-
-def size_words(row: PieceRow) -> str:
-    """Width, depth, height."""
-    return " × ".join(format_length(side) for side in (row.width_in16, row.depth_in16, row.height_in16))
 
 
 def _column(one: CsvColumn) -> Column[PieceShown]:

@@ -13,7 +13,7 @@ from markupsafe import Markup
 
 from coop.core import paths
 from coop.core.errors import Refusal
-from coop.core.geometry import IN16_PER_INCH, format_length
+from coop.core.geometry import IN16_PER_INCH, format_size
 from coop.core.pdf import render_pdf
 from coop.core.templating import day, render
 from coop.floor.domain.scale import PAPERS_IN, Bounds, Sheet, scale_words
@@ -278,8 +278,7 @@ def _pieces_rows(value: Mapping[str, Any]) -> list[dict[str, Any]]:
 
 
 def _sized(piece: Piece) -> str:
-    sides = " × ".join(format_length(side) for side in (piece.width_in16, piece.depth_in16, piece.height_in16))
-    return f"{sides}, {'not weighed' if piece.weight_oz is None else format_weight(piece.weight_oz)}"
+    return f"{format_size(piece)}, {'not weighed' if piece.weight_oz is None else format_weight(piece.weight_oz)}"
 
 
 def _leaves(move: Mapping[str, Any] | None) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from fractions import Fraction
 
 import pytest
@@ -9,7 +10,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 from shapely.geometry import Polygon
 
-from coop.core.geometry import area_sqft100, format_length, format_sqft, parse_length, polygon_area, rectangle_sqft100
+from coop.core.geometry import (
+    area_sqft100,
+    format_length,
+    format_sides,
+    format_size,
+    format_sqft,
+    parse_length,
+    polygon_area,
+    rectangle_sqft100,
+)
 
 FEET_IN16, INCH_IN16 = 192, 16
 
@@ -103,6 +113,18 @@ def test_lengths_as_text(length_in16: int, text: str) -> None:
 @given(st.integers(0, 10_000 * FEET_IN16))
 def test_a_length_survives_being_written(length_in16: int) -> None:
     assert parse_length(format_length(length_in16)) == length_in16
+
+
+@dataclass(frozen=True)
+class Hutch:
+    width_in16: int = 40 * INCH_IN16
+    depth_in16: int = 18 * INCH_IN16
+    height_in16: int = 6 * FEET_IN16
+
+
+def test_the_sides_of_a_piece_are_width_depth_and_height() -> None:
+    assert format_size(Hutch()) == "3' 4\" × 1' 6\" × 6' 0\""
+    assert format_sides(9, 192) == '9/16" × 1\' 0"'
 
 
 @given(whole=st.integers(0, 999), num=st.integers(1, 63), den=st.sampled_from([2, 4, 8, 16, 32, 64]))
