@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from fractions import Fraction
+from itertools import takewhile
 from math import ceil, floor
 
 import shapely
@@ -23,7 +24,7 @@ from coop.core.geometry import IN16_PER_INCH
 from coop.core.money import round_half_up
 from coop.dealers.models import Dealer
 from coop.floor.domain.plan import Outline, Plan
-from coop.floor.models import Mall, Space
+from coop.floor.models import AisleWidth, Mall, Space
 from coop.floor.queries import plan_of, widths_of
 from coop.leases.models import Charge, Lease
 from coop.overflow.asking import given_pieces, leased_until
@@ -31,7 +32,7 @@ from coop.overflow.domain import clear
 from coop.overflow.domain.across import edge_between
 from coop.overflow.domain.bay import Bay
 from coop.overflow.domain.bays import BayRules, work_out
-from coop.overflow.domain.facts import AskedFor, BayFacts, Closed, DealerFacts, PeriodFacts, StandingStay
+from coop.overflow.domain.facts import AskedFor, BayFacts, Closed, DealerFacts, PeriodFacts, StandingStay, Widened
 from coop.overflow.domain.fees import expected_fee
 from coop.overflow.domain.keepouts import Opening
 from coop.overflow.domain.kept_clear import PlanSpan
@@ -60,6 +61,8 @@ class PlanFrom:
     plan: Plan
     as_surveyed: bool
     """The bays' rows were worked out from the same."""
+    widened: tuple[Widened, ...] = ()
+    """Aisles that must keep more clear than when the bays were worked out, where widths are all that is another since."""
 
 
 @dataclass(frozen=True)
@@ -124,12 +127,38 @@ def _room(row: BayRow, first_day: date, weeks: int) -> BayFacts:
 def _plans(
     session: Session, mall: Mall, first_day: date, last_day: date, today: date, rules: OverflowRules
 ) -> Iterator[PlanFrom]:
-    now = plan_of(session, mall, today), rules_on(session, mall.id, today).bays
-    changes = {row.starts_on for row in widths_of(session, mall.id) if first_day < row.starts_on <= last_day}
-    for day in sorted({first_day, *changes}):
+    now, by_then = plan_of(session, mall, today), rules_on(session, mall.id, today).bays
+    widths = widths_of(session, mall.id)
+    for day in sorted({first_day, *(row.starts_on for row in widths if first_day < row.starts_on <= last_day)}):
         plan = plan_of(session, mall, day)
         if plan is not None:
-            yield PlanFrom(day, plan, (plan, rules.bays) == now)
+            is_same = now is not None and rules.bays == by_then and _bare(plan) == _bare(now)
+            widened = tuple(_widened(now, plan, widths, day)) if now is not None and is_same else ()
+            yield PlanFrom(day, plan, (plan, rules.bays) == (now, by_then), widened)
+
+
+def _bare(plan: Plan) -> Plan:
+    """Without what is to be kept clear."""
+    aisles = tuple(replace(aisle, required_clear_in16=None) for aisle in plan.aisles)
+    return replace(plan, aisles=aisles, required_clear_in16=0)
+
+
+def _widened(before: Plan, plan: Plan, widths: Sequence[AisleWidth], day: date) -> Iterator[Widened]:
+    """Aisles that must keep more clear on a day than before, and since when; `widths` are the newest first."""
+    for aisle, was in zip(plan.aisles, before.aisles, strict=True):
+        required = max(aisle.required_clear_in16 or 0, plan.required_clear_in16)
+        rows = [row for row in widths if row.aisle in ("", aisle.code) and row.starts_on <= day]
+        if rows and required > max(was.required_clear_in16 or 0, before.required_clear_in16):
+            yield Widened(aisle.code, required, _as_wide_since(rows))
+
+
+def _as_wide_since(rows: Sequence[AisleWidth]) -> date:
+    """Since when an aisle is as wide as on the day of the first of its and of every aisle's widths, the newest first."""
+
+    def kept_on(day: date) -> int:
+        return max({row.aisle: row.required_clear_in16 for row in reversed(rows) if row.starts_on <= day}.values())
+
+    return list(takewhile(lambda day: kept_on(day) == kept_on(rows[0].starts_on), (row.starts_on for row in rows)))[-1]
 
 
 def _standing(session: Session, mall: Mall, standing: Iterable[Standing], bay_ids: set[int]) -> Iterator[StandingStay]:
@@ -279,6 +308,7 @@ def facts_of(read: PeriodRead) -> PeriodFacts:
     bays = tuple(room.bay for room in facts.rooms)
     depths = {room.bay.code: list(room.depth_by_week) for room in facts.rooms}
     closed: dict[str, list[Closed]] = defaultdict(list)
+    widened: dict[str, list[Widened | None]] = {room.bay.code: [None] * facts.weeks for room in facts.rooms}
     moves_from: dict[str, date] = {}
     for one, last in _spans(read):
         if one.as_surveyed:
@@ -289,10 +319,12 @@ def facts_of(read: PeriodRead) -> PeriodFacts:
         for room in facts.rooms:
             bay = room.bay
             begins, ends, depth = _lent(bay, may.get(bay.code))
+            why = _because(bay, one.widened)
             for week in range(first, final + 1):
-                depths[bay.code][week] = min(depths[bay.code][week], depth)
+                if depth < depths[bay.code][week]:
+                    depths[bay.code][week], widened[bay.code][week] = depth, why
             gone = [(0, begins), (ends, bay.length_in16)] if depth else []
-            closed[bay.code] += [Closed(at, to, first, final) for at, to in gone if at < to]
+            closed[bay.code] += [Closed(at, to, first, final, why) for at, to in gone if at < to]
         standing = [
             clear.Standing(stay.key, f"{stay.dealer} {stay.piece.name}", _outline(facts, stay), stay.starts_on.toordinal())
             for stay in facts.standing
@@ -309,6 +341,7 @@ def facts_of(read: PeriodRead) -> PeriodFacts:
             palette=(*room.palette, *_colours(room.bay.code, standing_then)),
             feet_to=feet.get(room.bay.code, {}),
             closed=tuple(closed[room.bay.code]),
+            widened=tuple(widened[room.bay.code]),
         )
         for room in facts.rooms
     )
@@ -323,6 +356,11 @@ def _spans(read: PeriodRead) -> Iterator[tuple[PlanFrom, date]]:
 
 def plan_spans(read: PeriodRead) -> list[PlanSpan]:
     return [(one.day, last, one.plan) for one, last in _spans(read)]
+
+
+def _because(bay: Bay, widened: Sequence[Widened]) -> Widened | None:
+    """The width that a bay was cut back for: its own aisle's, or that of the only aisle there is; else it is not known."""
+    return next((one for one in widened if one.aisle == bay.aisle), widened[0] if len(widened) == 1 else None)
 
 
 def _lent(bay: Bay, may: Bay | None) -> tuple[int, int, int]:

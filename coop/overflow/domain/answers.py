@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from textwrap import shorten
 
 from coop.core.geometry import format_length
@@ -23,15 +23,21 @@ from coop.overflow.domain.reasons import (
     LESS,
     LONGER,
     MOVED,
+    NEAR,
+    NEARER,
+    NEAREST,
+    ONLY,
     OWN,
     PIECES,
     ROTATION,
     SHORTER,
+    SUITS,
     TAKEN,
     TURNED,
     UNFIT,
     WHEN,
     Held,
+    Narrowed,
     Reason,
 )
 from coop.overflow.domain.walked import UNREACHABLE_FEET
@@ -40,6 +46,8 @@ GRANTED, PARTLY, REFUSED = "granted", "partly", "refused"
 LONGEST = 600
 """Letters of an answer at most: of many pieces the last are counted only."""
 
+_WAITS = "the request goes on waiting, and counts as having waited longer"
+_DAY = timedelta(days=1)
 _NAMED = 3
 """Of pieces that stand side by side, the others are counted."""
 _FIRST = {
@@ -76,8 +84,8 @@ def answers(posed: Posed, placed: Collection[Placed]) -> dict[str, Answer]:
 
 def moves(posed: Posed, placed: Collection[Placed]) -> dict[str, str]:
     """By the key of a stay that must move, what its dealer is told."""
-    at = {one.unit: one for one in placed}
-    return {unit.stay.key: _told_moved(posed.facts, unit, at.get(key)) for key, unit in posed.units.items() if unit.stay}
+    held = Held(posed, placed)
+    return {unit.stay.key: _told_moved(held, unit) for unit in posed.units.values() if unit.stay}
 
 
 def _outcome(granted: Sequence[bool]) -> str:
@@ -100,8 +108,35 @@ def _short(by_unit: Mapping[str, str]) -> str:
 def _told_granted(held: Held, unit: PosedUnit, one: Placed) -> str:
     facts = held.facts
     stand = "stand side by side" if len(unit.pieces) > 1 else "stands"
-    notes = [note for note in (_cut(facts, unit), _wish(held, unit, one), _why(held, unit)) if note]
-    return "; ".join([f"{_names(unit)} {stand} in {_where(facts, unit, one)}", *notes]) + "."
+    said = f"{_names(unit)} {stand} in {_where(facts, unit, one)}"
+    return _sentence(said, _cut(facts, unit), _wish(held, unit, one), _here(held, unit, one), _why(held, unit))
+
+
+def _sentence(said: str, *notes: str) -> str:
+    """One sentence with its notes; where it would be too long, the last are left out."""
+    kept = [note for note in notes if note]
+    while kept and len("; ".join([said, *kept])) >= LONGEST:
+        kept.pop()
+    return "; ".join([said, *kept]) + "."
+
+
+def _here(held: Held, unit: PosedUnit, one: Placed) -> str:
+    """Why it is in this bay, of those in which it could have had the same weeks."""
+    if unit.request and unit.request.wished_bay == one.bay:
+        return "it is the bay you wished for"
+    here = held.here(unit.key)
+    if here.kind == ONLY:
+        return f"it is the only {'bay' if here.among_all else f'one left of {here.would_do} bays'} that would do"
+    if here.kind == NEARER:
+        return f"bay {here.nearer} is nearer to your spaces and is left too, so ask the manager to change it"
+    among = f"{here.would_do} bays that would do"
+    if here.left < here.would_do and not here.among_all:
+        among = f"the {here.left} left of {among}"
+    if here.kind == NEAREST:
+        return f"it is the nearest to your spaces of {among}"
+    if here.kind == NEAR:
+        return f"none of {among} is nearer to your spaces{', and its colors suit best' if here.suits else ''}"
+    return f"of {among} it is the one whose colors suit best" if here.kind == SUITS else f"it is one of {among}"
 
 
 def _why(held: Held, unit: PosedUnit) -> str:
@@ -115,12 +150,14 @@ def _why(held: Held, unit: PosedUnit) -> str:
     )
 
 
-def _told_moved(facts: PeriodFacts, unit: PosedUnit, one: Placed | None) -> str:
+def _told_moved(held: Held, unit: PosedUnit) -> str:
+    facts, one = held.facts, held.placed.get(unit.key)
     if one is None:
         return f"{_names(unit)} cannot stay where it stands, and no bay has floor for it: take it home, or ask the manager."
     had = unit.stay.ends_on if unit.stay else facts.last_day
-    longer = f"; it had floor until {shown_day(had)}, and keeps it so long if that place is free" if had > facts.last_day else ""
-    return f"{_names(unit)} cannot stay where it stands, and moves to {_where(facts, unit, one)}{longer}."
+    longer = f"it had floor until {shown_day(had)}, and keeps it so long if that place is free" if had > facts.last_day else ""
+    said = f"{_names(unit)} cannot stay where it stands, and moves to {_where(facts, unit, one)}"
+    return _sentence(said, longer, _here(held, unit, one))
 
 
 def _names(unit: PosedUnit) -> str:
@@ -169,6 +206,10 @@ def _wish(held: Held, unit: PosedUnit, one: Placed) -> str:
         return ""
     reason = held.why_not(unit.key, bay=wished, start=one.start)
     said = f"not in bay {wished}, which you wished for"
+    if reason.kind in (UNFIT, CLOSED):
+        narrowed = held.narrowed(unit.key, with_room=False, bay=wished, start=one.start)
+        if narrowed:
+            return f"{said}: {_wider(narrowed)}"
     if reason.kind == UNFIT:
         return f"{said}: {_unfit_there(held.facts, unit, wished, one.start)}"
     if reason.kind == FREE:
@@ -197,15 +238,33 @@ def _unfit_there(facts: PeriodFacts, unit: PosedUnit, bay: str, start: int) -> s
 def told_refused(held: Held, unit: PosedUnit) -> str:
     """Why a unit of a request that is not placed has no floor, and what would help."""
     reason = held.why_not(unit.key)
-    if reason.kind == UNFIT:
+    by_width = reason.kind in (UNFIT, CLOSED)
+    narrowed = None if reason.choice else held.narrowed(unit.key, with_room=not by_width)
+    if reason.kind == UNFIT and narrowed is None:
         return _unfit(held.facts, unit)
     asked = _no_floor(held.facts, unit)
     if reason.choice and reason.kind == FREE:
         there = f"bay {reason.choice.place.bay} has room from {shown_day(held.facts.day_of(reason.choice.start))}"
         return f"{asked}, though {there}: the draft was ended before that was found, so ask the manager."
-    why = _limit(held, unit, reason) if reason.choice else f"{_no_room(held, unit)}, as {_FIRST[reason.kind]}"
-    helps = _remedy(held, unit)
-    return f"{asked}: {why}{'; ' + helps if helps else ''}; the request goes on waiting, and counts as having waited longer."
+    until = _until(held.facts, narrowed) if narrowed else ""
+    if by_width and until:
+        why, until = until, ""
+    else:
+        why = _limit(held, unit, reason) if reason.choice else f"{_no_room(held, unit)}, as {_FIRST[reason.kind]}"
+    helps = [note for note in (until, _remedy(held, unit)) if note]
+    return _sentence("; ".join([f"{asked}: {why}", *helps, _WAITS]))
+
+
+def _until(facts: PeriodFacts, narrowed: Narrowed) -> str:
+    """`bay A2-3 would do until Dec 6, 2026, but from Dec 7, 2026 on aisle A2 must keep 4' 0" clear`"""
+    since = narrowed.because.since
+    until = f" until {shown_day(since - _DAY)}" if since > facts.day_of(narrowed.start) else ""
+    return f"bay {narrowed.bay} would do{until}, but {_wider(narrowed)}"
+
+
+def _wider(narrowed: Narrowed) -> str:
+    because = narrowed.because
+    return f"from {shown_day(because.since)} on aisle {because.aisle} must keep {format_length(because.required_in16)} clear"
 
 
 def _no_floor(facts: PeriodFacts, unit: PosedUnit) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from functools import cached_property
 
@@ -14,6 +14,15 @@ WEEK = timedelta(weeks=1)
 
 
 @dataclass(frozen=True)
+class Widened:
+    """From a day on an aisle must keep more clear than when its bays were cut."""
+
+    aisle: str
+    required_in16: int
+    since: date
+
+
+@dataclass(frozen=True)
 class Closed:
     """A stretch of a bay that is not lent in some weeks, first and last included: a wider aisle or opening needs it."""
 
@@ -21,6 +30,8 @@ class Closed:
     to_in16: int
     first: int
     last: int
+    because: Widened | None = None
+    """The width that needs it, where it is a width alone."""
 
 
 @dataclass(frozen=True)
@@ -34,6 +45,17 @@ class BayFacts:
     """By the code of a space, how far it is to walk there."""
     closed: tuple[Closed, ...] = ()
     """What of its length may not be used in some weeks."""
+    widened: tuple[Widened | None, ...] = ()
+    """For each week, the width that made it less deep than it was cut, where a width did; empty for none in any."""
+
+    @property
+    def as_cut(self) -> BayFacts:
+        """As it would be if no aisle had to keep more clear than when it was cut."""
+        if not any(self.widened) and not any(each.because for each in self.closed):
+            return self
+        because = self.widened or (None,) * len(self.depth_by_week)
+        depths = tuple(self.bay.depth_in16 if why else depth for depth, why in zip(self.depth_by_week, because, strict=True))
+        return replace(self, depth_by_week=depths, widened=(), closed=tuple(each for each in self.closed if not each.because))
 
 
 @dataclass(frozen=True)

@@ -84,7 +84,7 @@ def pose(facts: PeriodFacts) -> Posed:
     units = [*_moving(facts), *(unit for one in facts.asked if one.key in asked for unit in _asked_units(one, *asked[one.key]))]
     posed = {unit.key: replace(unit, laid=laid_of(unit, facts) or None) for unit in units}
     found = tuple(unit_of(unit, facts) for unit in posed.values() if unit.laid)
-    fixed = tuple(_fixed(facts))
+    fixed = tuple(fixed_in(facts))
     problem = Problem(
         weeks=facts.weeks,
         rooms=tuple(Room(room.bay.code, room.bay.length_in16) for room in facts.rooms),
@@ -251,7 +251,7 @@ def nearest(room: BayFacts, dealer: DealerFacts) -> tuple[int, str] | None:
 # --- what stays, and what is due ------------------------------------------------------------------------------------------
 
 
-def _fixed(facts: PeriodFacts) -> Iterator[Fixed]:
+def fixed_in(facts: PeriodFacts) -> Iterator[Fixed]:
     """What stays where it is, with the gap beside it, and what is closed. Where two cover the same floor in a week, as when one
     goes and the other comes, the earlier has it and the later what is left: nothing fixed overlaps anything fixed.
 

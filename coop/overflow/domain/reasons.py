@@ -1,6 +1,6 @@
 """Why a unit has no floor, or not in the bay that was wished: held against the arrangement, the nearest reason that is true.
 
-And what would help: held against it as well, so whoever asks for that would have had it.
+And what would help: held against it as well, so whoever asks for that would have had it. And why a unit is in the bay it has.
 """
 
 from __future__ import annotations
@@ -8,11 +8,14 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import cached_property
 
 from coop.core.geometry import IN16_PER_FOOT, IN16_PER_INCH
 from coop.overflow.domain.choices import Choice, Taken
-from coop.overflow.domain.posing import Posed, PosedUnit, depth_over, due_in, laid_of, unit_of
-from coop.overflow.domain.problem import Placed, Problem, Unit
+from coop.overflow.domain.facts import PeriodFacts, Widened
+from coop.overflow.domain.posing import Posed, PosedUnit, depth_over, due_in, fixed_in, laid_of, nearest, unit_of
+from coop.overflow.domain.problem import Fixed, Placed, Problem, Unit
+from coop.overflow.domain.walked import UNREACHABLE_FEET
 
 UNFIT, FREE = "unfit", "free"
 LENGTH, PIECES, ROTATION = "length", "pieces", "rotation"
@@ -49,6 +52,37 @@ class Remedy:
     start: int
     weeks: int
     length_in16: int
+
+
+@dataclass(frozen=True)
+class Narrowed:
+    """A bay in which a unit would stand from a week on, had an aisle not to keep more clear from a day on."""
+
+    bay: str
+    start: int
+    because: Widened
+
+
+ONLY, NEAREST, NEAR, NEARER, SUITS, ANY = "only", "nearest", "near", "nearer", "suits", "any"
+"""Of some bays the only one; nearer than all others; as near as any; not so near as one; its colours suit best; none of these."""
+
+
+@dataclass(frozen=True)
+class Here:
+    """Why a unit is in its bay, of those in which it could have had the same weeks.
+
+    `would_do` may take it by the rules; `left` of them have room beside all else that is placed, and its dealer's limits let it
+    be there. The kind holds among all that would do, or else among those left.
+    """
+
+    kind: str
+    would_do: int
+    left: int
+    among_all: bool = False
+    suits: bool = False
+    """Of those as near, its colours suit best."""
+    nearer: str = ""
+    """Of NEARER: the bay that was left too."""
 
 
 class Held:
@@ -104,7 +138,7 @@ class Held:
 
     def _what_before(self, allowed: Collection[Choice]) -> str:
         """What has the floor where nothing that is placed is in the way."""
-        closed = Taken(replace(self.problem, fixed=tuple(one for one in self.problem.fixed if not one.dealer)))
+        closed = Taken(replace(self.problem, fixed=tuple(one for one in self.problem.fixed if is_closed(one))))
         return KEPT if any(closed.leftmost(one) is not None for one in allowed) else CLOSED
 
     def _who_before(self, unit: Unit, could: Collection[Choice]) -> str:
@@ -125,11 +159,86 @@ class Held:
         ends = placed.start + self.units[placed.unit].weeks
         return placed.bay == choice.place.bay and placed.start < choice.weeks.stop and choice.weeks.start < ends
 
+    # --- an aisle that is to be wider --------------------------------------------------------------------------------------
+
+    @cached_property
+    def _as_cut(self) -> PeriodFacts:
+        """The period if no aisle had to keep more clear than when its bays were cut."""
+        return replace(self.facts, rooms=tuple(room.as_cut for room in self.facts.rooms))
+
+    @cached_property
+    def _problem_as_cut(self) -> Problem:
+        return replace(self.problem, fixed=tuple(fixed_in(self._as_cut)))
+
+    def _unit_as_cut(self, key: str) -> tuple[Unit, PosedUnit]:
+        posed_unit = self.posed.units[key]
+        posed_unit = replace(posed_unit, laid=laid_of(posed_unit, self._as_cut))
+        return unit_of(posed_unit, self._as_cut), posed_unit
+
+    def narrowed(self, key: str, *, with_room: bool, bay: str = "", start: int | None = None) -> Narrowed | None:
+        """The nearest bay in which a unit would stand but for a width: one with room then, or else, if that may be, any."""
+        unit, posed_unit = self._unit_as_cut(key)
+        taken = self.taken(self._problem_as_cut, but=key)
+        found = [
+            (one, because)
+            for one in _choices(unit)
+            if bay in ("", one.place.bay) and start in (None, one.start) and (because := self._because(one, posed_unit))
+        ]
+        roomy = (each for each in found if taken.allows(each[0]) and taken.leftmost(each[0]) is not None)
+        nearest_one = next(roomy, None if with_room or not found else found[0])
+        if nearest_one is None:
+            return None
+        choice, because = nearest_one
+        return Narrowed(choice.place.bay, choice.start, because)
+
+    def _because(self, choice: Choice, posed_unit: PosedUnit) -> Widened | None:
+        """The first width that is in the way of a choice: it leaves too little of the depth, or else takes of the length."""
+        room = self.facts.bays[choice.place.bay]
+        deepest = _deepest(posed_unit, room.bay.code)
+        if depth_over(room, choice.start, choice.unit.weeks) < deepest:
+            return next((room.widened[week] for week in choice.weeks if room.depth_by_week[week] < deepest), None)
+        shut = [each for each in room.closed if each.because and each.first < choice.weeks.stop and choice.start <= each.last]
+        return min(shut, key=lambda each: each.first).because if shut else None
+
+    # --- why where it is -----------------------------------------------------------------------------------------------------
+
+    def here(self, key: str) -> Here:
+        """Why a unit that is placed is where it is, held against the bays in which it could have had the same weeks."""
+        unit, one = self.units[key], self.placed[key]
+        taken = self.taken(self.problem, but=key)
+        would_do = [choice for choice in _choices(unit) if choice.start == one.start]
+        own = next(choice for choice in would_do if choice.place.bay == one.bay)
+        left = [each for each in would_do if each == own or (taken.allows(each) and taken.leftmost(each) is not None)]
+        others, others_left = ([each for each in among if each != own] for among in (would_do, left))
+        count = len(would_do), len(left)
+        if not others_left:
+            return Here(ONLY, *count, among_all=not others)
+        feet = self._feet(own)
+        nearer = [each for each in others_left if self._feet(each) < feet]
+        if nearer:
+            return Here(NEARER, *count, nearer=min(nearer, key=self._feet).place.bay)
+        if feet == UNREACHABLE_FEET:
+            return Here(SUITS if self._suits(own, others_left) else ANY, *count)
+        among_all = all(self._feet(each) >= feet for each in others)
+        among = others if among_all else others_left
+        if all(self._feet(each) > feet for each in among):
+            return Here(NEAREST, *count, among_all=among_all)
+        as_near = [each for each in among if self._feet(each) == feet]
+        return Here(NEAR, *count, among_all=among_all, suits=self._suits(own, as_near))
+
+    def _feet(self, choice: Choice) -> int:
+        near = nearest(self.facts.bays[choice.place.bay], self.facts.dealer[choice.unit.dealer])
+        return min(UNREACHABLE_FEET, near[0]) if near else UNREACHABLE_FEET
+
+    def _suits(self, own: Choice, others: Collection[Choice]) -> bool:
+        return bool(self.facts.bays[own.place.bay].palette) and all(own.place.tone < each.place.tone for each in others)
+
     # --- what would help ----------------------------------------------------------------------------------------------------
 
     def remedy(self, key: str) -> Remedy | None:
         """What changes least and would have given the unit room: another week, a turn; most of its weeks or of its length."""
-        unit, posed_unit = self.units[key], self.posed.units[key]
+        fits = key in self.units
+        unit, posed_unit = (self.units[key], self.posed.units[key]) if fits else self._unit_as_cut(key)
         taken = self.taken(self.problem, but=key)
 
         def has_room(choice: Choice) -> bool:
@@ -143,7 +252,8 @@ class Held:
             filter(None, (self._at_other_times(unit, posed_unit, weeks, has_room) for weeks in range(unit.weeks - 1, 0, -1))),
             None,
         )
-        shorter = _shorter(unit, self.facts.rules.gap_in16, has_room) if len(posed_unit.pieces) == 1 else None
+        may_be_shorter = fits and len(posed_unit.pieces) == 1
+        shorter = _shorter(unit, self.facts.rules.gap_in16, has_room) if may_be_shorter else None
         if fewer and (shorter is None or 2 * fewer.weeks >= unit.weeks):
             return fewer
         return shorter
@@ -154,9 +264,9 @@ class Held:
         starts = range(self.problem.weeks - weeks + 1)
         for start in sorted(starts, key=lambda start: (min(abs(start - asked) for asked in unit.starts), start)):
             for place in unit.places:
-                deepest = max(laid.stand.depth_in16 for laid in (posed_unit.laid or {})[place.bay])
                 choice = Choice(brief, place, start)
-                if depth_over(self.facts.bays[place.bay], start, weeks) >= deepest and has_room(choice):
+                is_deep = depth_over(self.facts.bays[place.bay], start, weeks) >= _deepest(posed_unit, place.bay)
+                if is_deep and has_room(choice):
                     return _remedy(WHEN if weeks == unit.weeks else WEEKS, choice)
         return None
 
@@ -183,6 +293,15 @@ def _shorter(unit: Unit, gap_in16: int, has_room: Callable[[Choice], bool]) -> R
             else:
                 inches = range(inches.start, middle)
     return _remedy(SHORTER, found) if found else None
+
+
+def is_closed(fixed: Fixed) -> bool:
+    """Whether it is floor that is closed, and nothing that stands there."""
+    return not fixed.key.startswith("stay ")
+
+
+def _deepest(unit: PosedUnit, bay: str) -> int:
+    return max(laid.stand.depth_in16 for laid in (unit.laid or {})[bay])
 
 
 def _remedy(kind: str, choice: Choice) -> Remedy:

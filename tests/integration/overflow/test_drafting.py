@@ -15,7 +15,7 @@ from coop.core.jobs import Job
 from coop.floor.planning import set_aisle_width
 from coop.leases.models import Lease
 from coop.overflow import drafting
-from coop.overflow.domain.facts import PeriodFacts
+from coop.overflow.domain.facts import PeriodFacts, Widened
 from coop.overflow.domain.posing import Posed, pose
 from coop.overflow.drafting import ask_draft, draft_of, drop_draft, is_drafted_now, redraft, said_outcome, stop_draft
 from coop.overflow.models import BayRow, OverflowAnswer, OverflowDraft, OverflowPiece, OverflowRequest, Stay
@@ -222,6 +222,9 @@ def test_a_width_raised_within_the_period_leaves_less_of_a_bay_and_moves_what_st
     room = facts.bays["A1-3"]
     assert [depth // IN16_PER_INCH for depth in room.depth_by_week] == [35, 35, 24, 24]
     assert {(each.to_in16 - each.from_in16, each.first, each.last) for each in room.closed} == {(8 * IN16_PER_INCH, 2, 3)}
+    wider = Widened("A1", 60 * IN16_PER_INCH, date(2026, 11, 23))
+    assert room.widened == (None, None, wider, wider)
+    assert {each.because for each in room.closed} == {wider}
     parts = [(one.starts_on, one.ends_on, one.must_move) for one in facts.standing]
     assert parts == [(TODAY, date(2026, 11, 22), False), (date(2026, 11, 23), date(2026, 12, 20), True)]
 
@@ -236,7 +239,7 @@ def test_a_width_raised_within_the_period_leaves_less_of_a_bay_and_moves_what_st
         assert (old.state, old.ends_on) == ("stands", date(2026, 11, 22))
         new = session.scalars(select(Stay).where(Stay.piece_id == old.piece_id, Stay.id != stay_id)).one()
         assert (new.starts_on, new.ends_on, new.granted_until) == (date(2026, 11, 23), date(2026, 12, 20), date(2026, 12, 20))
-        assert new.why.endswith("; it had floor until Dec 20, 2026, and keeps it so long if that place is free.")
+        assert "; it had floor until Dec 20, 2026, and keeps it so long if that place is free; " in new.why
         told = [args for args in session.scalars(select(Job.args).where(Job.kind == "overflow.tell")) if args["what"] == "moved"]
         assert [(args["stay"], args["before"], "had" in args) for args in told] == [(new.id, "A1-3", False)]
 
@@ -274,6 +277,23 @@ def test_what_must_move_and_has_no_place_goes_and_what_has_not_come_waits_again(
             args["stay"] for args in session.scalars(select(Job.args).where(Job.kind == "overflow.tell")) if "stay" in args
         ]
         assert asked_back == [stay_id]
+
+
+def test_a_width_that_begins_within_the_period_is_told_to_who_gets_nothing_for_it(floor: Floor) -> None:
+    """A press 45 in. deep fits bay A1-1 alone, until aisle A1 keeps 60 in. from November 20 on."""
+    with transaction(floor.sessions) as session:
+        for bay in session.scalars(select(BayRow)):
+            bay.is_lent = bay.code == "A1-1"
+        for day in (date(2026, 11, 20), date(2026, 12, 1)):
+            set_aisle_width(session, floor.now, floor.mall(session), "A1", day, 60 * IN16_PER_INCH)
+    floor.request("V3", "Deep press", size=(45, 45, 30))
+    (said,) = floor.outcome(floor.drafted())["answers"]
+    assert (said["answer"], said["sentence"]) == (
+        "refused",
+        "Deep press gets no floor for 4 weeks from Nov 9, 2026: bay A1-1 would do until Nov 19, 2026, but from Nov 20, 2026 on "
+        "aisle A1 must keep 5' 0\" clear; for 1 week there would be room in bay A1-1 from Nov 9, 2026; the request goes on "
+        "waiting, and counts as having waited longer.",
+    )
 
 
 def test_floor_is_asked_for_no_longer_than_a_lease_runs(floor: Floor) -> None:

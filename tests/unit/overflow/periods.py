@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from coop.core.geometry import IN16_PER_INCH
 from coop.overflow.domain.bay import Bay
-from coop.overflow.domain.facts import AskedFor, BayFacts, Closed, DealerFacts, PeriodFacts, StandingStay
+from coop.overflow.domain.facts import AskedFor, BayFacts, Closed, DealerFacts, PeriodFacts, StandingStay, Widened
 from coop.overflow.domain.piece import AskedPiece
 
 MONDAY = date(2027, 1, 4)
@@ -31,13 +31,23 @@ def make_room(
     feet: Mapping[str, int] | None = None,
     closed: Sequence[tuple[float, float, int, int]] = (),
     palette: Sequence[str] = (),
+    wider: Widened | None = None,
     **bay: Any,
 ) -> BayFacts:
-    """A bay along a wall, in inches; `by_week` where its depth changes from week to week; `closed` from, to, first and last."""
+    """A bay along a wall, in inches; `by_week` where its depth changes from week to week; `closed` from, to, first and last.
+
+    `wider` is the width because of which it is closed, and less deep in weeks in which it is.
+    """
     corners = ((0, 0), (inches(long), 0), (inches(long), inches(deep)), (0, inches(deep)))
     depths = tuple(inches(depth) for depth in by_week) or (inches(deep),) * weeks
-    shut = tuple(Closed(inches(begins), inches(ends), first, last) for begins, ends, first, last in closed)
-    return BayFacts(Bay(code, "A1", corners, **bay), depths, tuple(palette), feet or {}, shut)
+    shut = tuple(Closed(inches(begins), inches(ends), first, last, wider) for begins, ends, first, last in closed)
+    widened = tuple(wider if depth < inches(deep) else None for depth in depths)
+    return BayFacts(Bay(code, "A1", corners, **bay), depths, tuple(palette), feet or {}, shut, widened)
+
+
+def make_wider(days: int, required: float = 48, aisle: str = "A1") -> Widened:
+    """Aisle A1 must keep so many inches clear from so many days after the period begins."""
+    return Widened(aisle, inches(required), MONDAY + timedelta(days=days))
 
 
 def make_piece(
@@ -125,6 +135,7 @@ def any_facts(draw: st.DrawFn, *, most_asked: int = 5) -> PeriodFacts:
             st.sampled_from((("wall", ""), ("wall", ""), ("wall", ""), ("booth", "14"), ("booth", "15"), ("fixture", "")))
         )
         feet = {"14": draw(st.integers(0, 40)), "15": draw(st.integers(0, 40))}
+        wider = draw(st.sampled_from((None, make_wider(7), make_wider(14), make_wider(17))))
         rooms.append(
             make_room(
                 code,
@@ -132,8 +143,9 @@ def any_facts(draw: st.DrawFn, *, most_asked: int = 5) -> PeriodFacts:
                 deep=depth,
                 by_week=(depth, depth, later, later),
                 feet=feet,
-                closed=draw(st.sampled_from(((), (), ((10, 30, 1, 3),)))),
+                closed=draw(st.sampled_from(((), (), ((10, 30, 1 if wider in (None, make_wider(7)) else 2, 3),)))),
                 palette=draw(st.sampled_from(((), ("#8b5a2b",)))),
+                wider=wider,
                 backing=backing,
                 before=before,
             )

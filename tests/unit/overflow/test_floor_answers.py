@@ -10,7 +10,7 @@ from coop.overflow.domain.answers import LONGEST, answers, moves
 from coop.overflow.domain.facts import DealerFacts
 from coop.overflow.domain.posing import pose
 from coop.overflow.domain.problem import Placed
-from tests.unit.overflow.periods import inches, make_asked, make_facts, make_piece, make_room, make_stay
+from tests.unit.overflow.periods import inches, make_asked, make_facts, make_piece, make_room, make_stay, make_wider
 
 WAITS = "the request goes on waiting, and counts as having waited longer."
 GETS_NONE = "Oak dresser gets no floor for 4 weeks from Jan 4, 2027"
@@ -24,7 +24,8 @@ def placed(posed, request, bay="A1-1", at=0.0, start=0):
     return Placed(unit.key, bay, inches(at), inches(at) + place.length_in16, start, place.turned)
 
 
-ALL_FITS = "there was room for all that fits"
+ONLY = "it is the only bay that would do"
+ALL_FITS = f"{ONLY}; there was room for all that fits"
 
 
 def told(facts, *where):
@@ -83,6 +84,16 @@ def test_granted_in_part():
         (make_room("w"), False, "it is free then too, so ask the manager to change it"),
         (make_room("w", deep=18), False, "Oak dresser is 1' 8\" deep and the bay 1' 6\""),
         (make_room("w", by_week=(24, 0, 24, 24, 24, 24, 24, 24)), False, "it is not lent then"),
+        (
+            make_room("w", by_week=(24, 24, 18, 18, 18, 18, 18, 18), wider=make_wider(14)),
+            False,
+            "from Jan 18, 2027 on aisle A1 must keep 4' 0\" clear",
+        ),
+        (
+            make_room("w", closed=[(40, 96, 2, 7)], wider=make_wider(16)),
+            False,
+            "from Jan 20, 2027 on aisle A1 must keep 4' 0\" clear",
+        ),
         (make_room("v"), False, "it is not lent then"),
     ],
 )
@@ -98,20 +109,78 @@ def test_granted_elsewhere_than_wished(wished, other, why):
     )
 
 
+SPACE = [DealerFacts("D01", {"14": "booth"}, 100)]
+
+
+@pytest.mark.parametrize(
+    ("feet", "taken", "why"),
+    [
+        ((10, 20, 30), "", "it is the nearest to your spaces of 3 bays that would do"),
+        ((10, 10, 30), "", "none of 3 bays that would do is nearer to your spaces"),
+        ((20, 10, 30), "b", "it is the nearest to your spaces of the 2 left of 3 bays that would do"),
+        ((20, 10, 20), "b", "none of the 2 left of 3 bays that would do is nearer to your spaces"),
+        ((20, 10, 10), "bc", "it is the only one left of 3 bays that would do"),
+        ((20, 10, 30), "c", "bay b is nearer to your spaces and is left too, so ask the manager to change it"),
+        ((30, 20, 10), "", "bay c is nearer to your spaces and is left too, so ask the manager to change it"),
+        ((9999, 9999, 9999), "", "it is one of 3 bays that would do"),
+        ((9999, 9999, 9999), "b", "it is one of the 2 left of 3 bays that would do"),
+    ],
+)
+def test_why_it_is_in_this_bay(feet, taken, why):
+    """A piece in bay a; bays of `taken` are full. A fourth bay is too flat for it, and counts as none that would do."""
+    rooms = [make_room(code, feet={"14": far}) for code, far in zip("abc", feet, strict=True)]
+    full = tuple(make_stay(code, "D09", code, wide=95, days=(-7, 90)) for code in taken)
+    facts = make_facts(make_asked(), rooms=[*rooms, make_room("d", deep=18)], dealers=SPACE, standing=full)
+    said = told(facts, ("1", "a"))["1"].sentence
+    assert said.split("; ")[1:] == [why, "there was room for all that fits."]
+
+
+@pytest.mark.parametrize(
+    ("palettes", "feet", "why"),
+    [
+        (("#8b5a2b", "#204060"), 10, "none of 2 bays that would do is nearer to your spaces, and its colors suit best"),
+        (("#204060", "#8b5a2b"), 10, "none of 2 bays that would do is nearer to your spaces"),
+        (("", "#204060"), 10, "none of 2 bays that would do is nearer to your spaces"),
+        (("#8b5a2b", "#204060"), 9999, "of 2 bays that would do it is the one whose colors suit best"),
+        (("#204060", "#204060"), 9999, "it is one of 2 bays that would do"),
+    ],
+)
+def test_colors_are_told_of_bays_that_are_as_near(palettes, feet, why):
+    """A bay without colors suits nothing better than another does."""
+    rooms = [
+        make_room(code, feet={"14": feet}, palette=[colour] if colour else [])
+        for code, colour in zip("ab", palettes, strict=True)
+    ]
+    facts = make_facts(make_asked("1", "D01", make_piece(colour="#8b5a2b")), rooms=rooms, dealers=SPACE)
+    assert told(facts, ("1", "a"))["1"].sentence.split("; ")[1] == why
+
+
+def test_the_bay_that_was_wished_for_is_told_as_that():
+    facts = make_facts(make_asked(wished_bay="b"), rooms=[make_room("a"), make_room("b")])
+    assert told(facts, ("1", "b"))["1"].sentence.split("; ")[1] == "it is the bay you wished for"
+
+
+def test_a_bay_its_dealer_has_had_long_enough_is_not_left():
+    dealers = [DealerFacts("D01", {"14": "booth"}, 100, 400, {"b": 12})]
+    rooms = [make_room("a", feet={"14": 20}), make_room("b", feet={"14": 10})]
+    said = told(make_facts(make_asked(), rooms=rooms, dealers=dealers), ("1", "a"))["1"].sentence
+    assert said.split("; ")[1] == "it is the only one left of 2 bays that would do"
+
+
 def test_granted_while_another_goes_without_says_what_was_had_of_what_is_due():
     """A bay of 100 in. over 52 weeks is 433.3 foot-weeks; half of the rent, half of them. 60 inch-weeks are 5 foot-weeks."""
     dealers = [DealerFacts("D01", {}, 100, 60), DealerFacts("D02", {}, 100, 120)]
     facts = make_facts(make_asked(), make_asked("2", "D02", make_piece(wide=90)), rooms=[make_room(long=100)], dealers=dealers)
     assert told(facts, ("1",))["1"].sentence == (
-        "Oak dresser stands in bay A1-1, from Mon, Jan 4 to Jan 31, 2027; not all that was asked had room, and you have had 5 of "
-        "the 216.7 foot-weeks that are due for your rent in a year."
+        f"Oak dresser stands in bay A1-1, from Mon, Jan 4 to Jan 31, 2027; {ONLY}; not all that was asked had room, and you have "
+        "had 5 of the 216.7 foot-weeks that are due for your rent in a year."
     )
 
 
 def test_what_must_move():
     posed = pose(make_facts(standing=(make_stay(days=(-7, 16), must_move=True),), rooms=[make_room("B1-2")]))
     assert moves(posed, [Placed("stay s", "B1-2", 0, inches(49), 0)]) == {
-        "s": "Pine bench cannot stay where it stands, and moves to bay B1-2, from Mon, Jan 4 to Jan 20, 2027."
+        "s": f"Pine bench cannot stay where it stands, and moves to bay B1-2, from Mon, Jan 4 to Jan 20, 2027; {ONLY}."
     }
     assert moves(posed, []) == {
         "s": "Pine bench cannot stay where it stands, and no bay has floor for it: take it home, or ask the manager."
@@ -163,6 +232,57 @@ def test_no_bay_takes_them_side_by_side():
     pieces = make_piece("a", name="Oak chest"), make_piece("b", name="Pine table")
     assert told(make_facts(make_asked("1", "D01", *pieces, together=True)))["1"].sentence == (
         "No bay takes Oak chest and Pine table side by side: ask for them one by one."
+    )
+
+
+# --- refused: an aisle is to be wider ------------------------------------------------------------------------------------
+
+
+FROM_18 = "from Jan 18, 2027 on aisle A1 must keep 4' 0\" clear"
+TWO_WEEKS = "for 2 weeks there would be room in bay A1-1 from Jan 4, 2027"
+UNTIL_17 = f"bay A1-1 would do until Jan 17, 2027, but {FROM_18}"
+
+
+@pytest.mark.parametrize(
+    ("room", "why"),
+    [
+        (make_room(by_week=(24, 24, 0, 0, 0, 0, 0, 0), wider=make_wider(14)), f"{UNTIL_17}; {TWO_WEEKS}"),
+        (make_room(by_week=(24, 24, 18, 18, 18, 18, 18, 18), wider=make_wider(14)), f"{UNTIL_17}; {TWO_WEEKS}"),
+        (
+            make_room(by_week=(0,) * 8, wider=make_wider(-3)),
+            "bay A1-1 would do, but from Jan 1, 2027 on aisle A1 must keep 4' 0\" clear",
+        ),
+        (make_room(closed=[(40, 90, 2, 7)], wider=make_wider(14)), f"{UNTIL_17}; {TWO_WEEKS}"),
+        (
+            make_room(by_week=(24, 24, 0, 0, 0, 0, 0, 0), wider=make_wider(17)),
+            "bay A1-1 would do until Jan 20, 2027, but from Jan 21, 2027 on aisle A1 must keep 4' 0\" clear; " + TWO_WEEKS,
+        ),
+    ],
+)
+def test_a_width_within_the_period_is_told_as_the_cause(room, why):
+    """Closed, or too flat for 20 in., from a week of the four on; where it begins within a week, the week is lost."""
+    answer = told(make_facts(make_asked(), rooms=[room]))["1"]
+    assert (answer.outcome, answer.sentence) == ("refused", f"{GETS_NONE}: {why}; {WAITS}")
+
+
+def test_a_width_is_told_beside_who_came_first_where_the_bay_would_have_had_room():
+    """B is too flat from the third week on; where it is full, that it will be flat is no cause."""
+    flat = make_room("B", by_week=(24, 24, 18, 18, 18, 18, 18, 18), wider=make_wider(14))
+    full = make_stay("k", bay="A1-1", wide=95, days=(-7, 90))
+    beside = make_facts(make_asked(), rooms=[make_room(), flat], standing=(full,))
+    assert told(beside)["1"].sentence == (
+        f"{GETS_NONE}: {FULL}, as what stands in the aisles stays; bay B would do until Jan 17, 2027, but {FROM_18}; {WAITS}"
+    )
+    both = replace(beside, standing=(full, make_stay("l", bay="B", wide=95, days=(-7, 90))))
+    assert told(both)["1"].sentence == f"{GETS_NONE}: {FULL}, as what stands in the aisles stays; {WAITS}"
+
+
+def test_a_width_that_leaves_enough_is_no_cause():
+    """The bay is less deep from the third week on, and deep enough: it is full, and that is all."""
+    room = make_room(by_week=(24, 24, 22, 22, 22, 22, 22, 22), wider=make_wider(14))
+    full = make_stay("k", bay="A1-1", wide=95, days=(-7, 90))
+    assert told(make_facts(make_asked(), rooms=[room], standing=(full,)))["1"].sentence == (
+        f"{GETS_NONE}: {FULL}, as what stands in the aisles stays; {WAITS}"
     )
 
 

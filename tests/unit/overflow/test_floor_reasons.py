@@ -26,10 +26,15 @@ from coop.overflow.domain.reasons import (
     LESS,
     LONGER,
     MOVED,
+    NEAR,
+    NEARER,
+    NEAREST,
+    ONLY,
     OWN,
     PIECES,
     ROTATION,
     SHORTER,
+    SUITS,
     TAKEN,
     TURNED,
     UNFIT,
@@ -163,6 +168,80 @@ def check_remedy(posed: Posed, placed: list[Placed], key: str) -> str:
     return remedy.kind
 
 
+def check_narrowed(posed: Posed, placed: list[Placed], key: str, kind: str) -> str:
+    """`width` where a width is told as a cause, once it is found to be one; it is told wherever it is, beside other causes."""
+    with_room = kind not in (UNFIT, CLOSED)
+    narrowed = Held(posed, placed).narrowed(key, with_room=with_room)
+    rooms = tuple(
+        replace(
+            room,
+            depth_by_week=tuple(
+                room.bay.depth_in16 if why else depth for depth, why in zip(room.depth_by_week, room.widened, strict=True)
+            ),
+            closed=tuple(each for each in room.closed if each.because is None),
+        )
+        for room in posed.facts.rooms
+    )
+    as_cut = pose(replace(posed.facts, rooms=rooms))
+    unit = next((unit for unit in as_cut.problem.units if unit.key == key), None)
+    others = tuple(one for one in posed.problem.units if one.key != key)
+    problem = replace(posed.problem, fixed=as_cut.problem.fixed, units=(*others, *([unit] if unit else [])))
+    with_rooms = (
+        [(place.bay, start) for place, start in whens(unit) if roomy(problem, placed, unit, place, start)] if unit else []
+    )
+    if narrowed is None:
+        assert not with_rooms
+        return ""
+    assert (narrowed.bay, narrowed.start) in with_rooms if with_room else unit is not None
+    room = posed.facts.bays[narrowed.bay]
+    assert narrowed.because in (*room.widened, *(each.because for each in room.closed))
+    deepest = max(one.stand.depth_in16 for one in as_cut.units[key].laid[narrowed.bay])
+    weeks = range(narrowed.start, narrowed.start + unit.weeks)
+    since = posed.facts.week_of(narrowed.because.since)
+
+    def is_whole(week: int) -> bool:
+        shut = any(each.because and each.first <= week <= each.last for each in room.closed)
+        return room.depth_by_week[week] >= deepest and not shut
+
+    assert all(is_whole(week) for week in weeks if week < since)
+    assert not all(map(is_whole, weeks))
+    return "width"
+
+
+def check_here(posed: Posed, placed: list[Placed], key: str) -> str:
+    """What kind of place a unit has, once it is found true."""
+    facts, problem = posed.facts, posed.problem
+    unit = next(unit for unit in problem.units if unit.key == key)
+    own = next(one for one in placed if one.unit == key)
+    rest = [one for one in placed if one.unit != key]
+    here = Held(posed, placed).here(key)
+    spaces = facts.dealer[unit.dealer].spaces
+
+    def feet(bay: str) -> int:
+        return min((far for code, far in facts.bays[bay].feet_to.items() if code in spaces), default=9_999)
+
+    there = [place for place in unit.places if place.starts is None or own.start in place.starts]
+    left = [place for place in there if place.bay == own.bay or roomy(problem, rest, unit, place, own.start)]
+    assert (here.would_do, here.left) == (len(there), len(left))
+    others = [place for place in (there if here.among_all else left) if place.bay != own.bay]
+    mine = feet(own.bay)
+    if here.kind == ONLY:
+        assert others == []
+    elif here.kind == NEARER:
+        assert here.nearer in {place.bay for place in left}
+        assert feet(here.nearer) == min(feet(place.bay) for place in left) < mine
+    elif here.kind in (NEAREST, NEAR):
+        assert all(feet(place.bay) > mine if here.kind == NEAREST else feet(place.bay) >= mine for place in others)
+        as_near = [place.tone for place in others if feet(place.bay) == mine]
+    else:
+        assert mine == 9_999
+        as_near = [place.tone for place in others]
+    if here.suits or here.kind == SUITS:
+        assert facts.bays[own.bay].palette
+        assert all(next(place.tone for place in there if place.bay == own.bay) < tone for tone in as_near)
+    return here.kind
+
+
 def check_all(facts: PeriodFacts, *, leave_out: int = 0) -> Iterator[str]:
     """Every kind of reason and remedy that is met, of a draft of which the last few are taken out again."""
     posed = pose(facts)
@@ -171,9 +250,13 @@ def check_all(facts: PeriodFacts, *, leave_out: int = 0) -> Iterator[str]:
     assert broken(posed.problem, placed) == []
     there = {one.unit for one in placed}
     for key, unit in posed.units.items():
-        if key not in there and unit.request:
+        if key in there:
+            yield check_here(posed, placed, key)
+        elif unit.request:
             kind = check_reason(posed, placed, key)
             yield kind
+            if kind not in (FREE, LENGTH, PIECES, ROTATION):
+                yield check_narrowed(posed, placed, key, kind)
             if kind not in (UNFIT, FREE):
                 yield check_remedy(posed, placed, key)
 
