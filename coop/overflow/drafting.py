@@ -71,9 +71,7 @@ def ask_draft(
     _require_meant(first_day, weeks, today)
     require_same_rules(session, mall, first_day, weeks)
     _require_stop(seconds, seed)
-    there = draft_of(session, mall.id)
-    if there is not None:
-        raise Refusal(f"A draft of {_period(there)} is there already: publish it, or drop it and draft again.")
+    _require_none(session, mall)
     _require_something(session, mall, today)
     row = OverflowDraft(mall_id=mall.id, first_day=first_day, weeks=weeks, seed=seed, seconds=seconds, created_at=now)
     session.add(row)
@@ -118,6 +116,37 @@ def drop_draft(session: Session, now: datetime, row: OverflowDraft, *, by: By) -
     row.state = "dropped"
     session.flush()
     log_draft(session, now, mall, row, "draft dropped", by)
+
+
+def take_up_draft(session: Session, now: datetime, row: OverflowDraft, *, by: By) -> None:
+    """Undo `drop_draft`: it is as it was, and published while nothing has changed since it was worked out.
+
+    Refuses where another draft of the mall waits, and one whose first day is past.
+    """
+    mall = session.get_one(Mall, row.mall_id)
+    lock(session, mall, row)
+    if row.state == "draft":
+        return
+    if row.state != "dropped":
+        raise Refusal(f"The draft of {_period(row)} is {row.state}: only one that was dropped is taken up again.")
+    _require_none(session, mall)
+    _require_meant(row.first_day, row.weeks, today_at(session, now, mall.id))
+    row.state = "draft"
+    session.flush()
+    log_draft(session, now, mall, row, "draft taken up again", by)
+
+
+def _require_none(session: Session, mall: Mall) -> None:
+    there = draft_of(session, mall.id)
+    if there is not None:
+        raise Refusal(f"A draft of {_period(there)} is there already: publish it, or drop it and draft again.")
+
+
+def last_dropped(session: Session, mall_id: int, today: date) -> OverflowDraft | None:
+    """The newest draft of a mall, if it was dropped and its first day is to come: it may be taken up again."""
+    newest = select(OverflowDraft).where(OverflowDraft.mall_id == mall_id).order_by(OverflowDraft.id.desc()).limit(1)
+    row = session.scalar(newest)
+    return row if row is not None and row.state == "dropped" and row.first_day >= today else None
 
 
 def group_of(row: OverflowDraft) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -17,7 +18,17 @@ from coop.leases.models import Lease
 from coop.overflow import drafting
 from coop.overflow.domain.facts import PeriodFacts, Widened
 from coop.overflow.domain.posing import Posed, pose
-from coop.overflow.drafting import ask_draft, draft_of, drop_draft, is_drafted_now, redraft, said_outcome, stop_draft
+from coop.overflow.drafting import (
+    ask_draft,
+    draft_of,
+    drop_draft,
+    is_drafted_now,
+    last_dropped,
+    redraft,
+    said_outcome,
+    stop_draft,
+    take_up_draft,
+)
 from coop.overflow.models import BayRow, OverflowAnswer, OverflowDraft, OverflowPiece, OverflowRequest, Stay
 from coop.overflow.period import facts_of, read_period
 from coop.overflow.publishing import publish
@@ -123,6 +134,54 @@ def test_what_cannot_be_drafted_is_refused_in_a_sentence(floor: Floor) -> None:
         for bay in session.scalars(select(BayRow)):
             bay.is_lent = False
     assert refused().startswith("No bay is lent at Lantern Yard Antiques Hall. ")
+
+
+def test_a_draft_that_was_dropped_is_taken_up_again_as_it_was(floor: Floor) -> None:
+    """While no other waits: published where nothing has changed, drafted again where something has."""
+    floor.request("V1", "Pine chest")
+    draft_id = floor.drafted()
+    before = floor.outcome(draft_id)
+
+    def row_done(act: Callable[..., None]) -> None:
+        with transaction(floor.sessions) as session:
+            act(session, floor.now, session.get_one(OverflowDraft, draft_id), by=floor.by)
+
+    row_done(drop_draft)
+    with transaction(floor.sessions) as session:
+        found = last_dropped(session, floor.mall_id, TODAY)
+        assert found is not None
+        assert found.id == draft_id
+        assert last_dropped(session, floor.mall_id, FIRST + timedelta(days=1)) is None
+    other = floor.ask()
+    with pytest.raises(Refusal, match="A draft of Nov 9 to Dec 6, 2026 is there already"):
+        row_done(take_up_draft)
+    floor.work()
+    with transaction(floor.sessions) as session:
+        assert last_dropped(session, floor.mall_id, TODAY) is None, "another is newer"
+        drop_draft(session, floor.now, session.get_one(OverflowDraft, other), by=floor.by)
+    row_done(take_up_draft)
+    row_done(take_up_draft)
+    assert floor.outcome(draft_id) == before
+    floor.request("V2", "Oak bench")
+    with pytest.raises(Refusal, match="Something has changed since this draft was worked out"):
+        floor.publish(draft_id)
+    row_done(drop_draft)
+    row_done(take_up_draft)
+    row_done(lambda session, now, row, by: redraft(session, now, row, seconds=5, seed=7, by=by))
+    floor.work()
+    assert floor.publish(draft_id) == 2
+    with pytest.raises(Refusal, match="is published: only one that was dropped is taken up again"):
+        row_done(take_up_draft)
+
+
+def test_a_draft_whose_first_day_is_past_is_not_taken_up_again(floor: Floor) -> None:
+    floor.request("V1", "Pine chest")
+    draft_id = floor.drafted()
+    with transaction(floor.sessions) as session:
+        row = session.get_one(OverflowDraft, draft_id)
+        drop_draft(session, floor.now, row, by=floor.by)
+        with pytest.raises(Refusal, match="The first day, Nov 9, 2026, is past"):
+            take_up_draft(session, floor.now + timedelta(days=7), row, by=floor.by)
 
 
 def test_a_draft_that_is_stopped_before_it_begins_leaves_nothing(floor: Floor) -> None:
