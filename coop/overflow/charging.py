@@ -41,7 +41,7 @@ class NoLeaseForFloor(NoLease):
 def post_overflow(session: Session, now: datetime, mall: Mall, month: Month) -> int:
     """Post what each stay of a month costs and was not charged yet; how many charges that were. A free one is none.
 
-    Raises NoLeaseForFloor, naming each, when dealers never had a lease at the mall.
+    Raises NoLeaseForFloor, naming each, when dealers have no lease at the mall, or none that had not ended for good before.
     """
     hold_mall(session, mall.id)
     standing = standing_between(session, mall.id, month.first_day, month.last_day)
@@ -80,6 +80,13 @@ def charged_otherwise(session: Session, mall: Mall, month: Month) -> list[str]:
         for what, label, cents in session.execute(rows.order_by(Charge.id))
         if owed.get(_key(what), 0) != cents
     ]
+
+
+def charged_through(session: Session, mall_id: int) -> date | None:
+    """The last day that a mall's floor was charged for; None before its first charge. What stood until then stays as it was."""
+    of_stays = Charge.kind == OVERFLOW, Charge.what.startswith(f"{OVERFLOW}:stay:")
+    last = session.scalar(select(func.max(Charge.first_day)).where(Charge.mall_id == mall_id, *of_stays))
+    return None if last is None else Month.of(last).last_day
 
 
 def charged_so_far(session: Session, stays: Sequence[Stay]) -> dict[int, int]:
@@ -169,10 +176,18 @@ def _posted(session: Session, keys: Iterable[str]) -> dict[str, int]:
 
 
 def _leases(session: Session, mall: Mall, month: Month, dealer_ids: set[int]) -> dict[int, Lease]:
-    """The lease each dealer is charged under: the one that runs on the month's last day, or the last there was."""
+    """The lease each dealer is charged under: the one that runs on the month's last day, or the last there was.
+
+    None that ended for good before the month: its deposit is settled, and its final statement made.
+    """
     rows = session.scalars(
         select(Lease)
-        .where(Lease.mall_id == mall.id, Lease.dealer_id.in_(dealer_ids), Lease.starts_on <= month.last_day)
+        .where(
+            Lease.mall_id == mall.id,
+            Lease.dealer_id.in_(dealer_ids),
+            Lease.starts_on <= month.last_day,
+            Lease.settled_on.is_(None) | (Lease.settled_on >= month.first_day),
+        )
         .order_by(Lease.dealer_id, Lease.starts_on, Lease.id)
     )
     found: dict[int, Lease] = {}
@@ -192,7 +207,7 @@ def _require_leases(mall: Mall, month: Month, without: Sequence[tuple[Standing, 
     said = [f"dealer {code} owes {format_dollars(cents)}" for code, cents in sorted(by_dealer.items())]
     raise NoLeaseForFloor(
         f"Floor was lent in {month.name} without a lease at {mall.name} to charge it under: {joined(said)}. "
-        "Make a lease that begins in that month or before.",
+        "Make a lease that begins in that month or before; or, if the piece was gone by then, enter its last day in the bay.",
         min(by_dealer),
     )
 

@@ -92,7 +92,7 @@ def test_a_dealer_with_floor_and_without_a_lease_stops_the_rent_with_the_page_th
     assert (steps["rent"].state, steps["rent"].mend) == ("refused", "/office/leases/MAIN/new?dealer=D09")
     assert steps["rent"].report == (
         "Floor was lent in March 2025 without a lease at Lantern Yard Antiques Hall to charge it under: dealer D09 owes $9.00. "
-        "Make a lease that begins in that month or before."
+        "Make a lease that begins in that month or before; or, if the piece was gone by then, enter its last day in the bay."
     )
     with transaction(desk.sessions) as session:
         assert income(session) == 0

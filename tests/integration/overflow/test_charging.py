@@ -8,9 +8,10 @@ import pytest
 from sqlalchemy import select
 
 from coop.core.db import Sessions, transaction
+from coop.core.errors import Refusal
 from coop.core.periods import Month
 from coop.leases.models import Charge, Lease
-from coop.overflow.charging import expected, post_overflow
+from coop.overflow.charging import charged_through, expected, post_overflow
 from tests.factories.leases import make_lease
 from tests.factories.overflow_floor import lay_bay, lay_piece, lay_rules, lay_stay
 from tests.factories.people import make_coop, make_dealer, make_mall
@@ -90,3 +91,27 @@ def test_cancelled_stays_cost_nothing_and_a_lease_that_ended_is_charged(hall: Ha
         session.flush()
         assert hall.posted(session) == []
         assert hall.posted(session, DECEMBER) == [("Dec 7 to Dec 13, 2026: 1 week × $7.00 a piece-week", 7_00)]
+
+
+def test_a_lease_that_ended_for_good_before_the_month_is_charged_nothing_more(hall: Hall) -> None:
+    """Its deposit is settled and its final statement made; one that ended for good within the month still states it."""
+    with transaction(hall.sessions) as session:
+        lay_rules(session, hall.mall, fee_kind="piece-week", fee_cents=7_00)
+        hall.stay(session, date(2026, 11, 24), date(2026, 12, 7))
+        lease = session.get_one(Lease, hall.lease_id)
+        lease.ends_on, lease.settled_on = date(2026, 11, 23), date(2026, 11, 30)
+        session.flush()
+        assert [cents for _, cents in hall.posted(session)] == [7_00]
+        with pytest.raises(Refusal, match="Floor was lent in December 2026 without a lease .* dealer .* owes \\$7.00"):
+            hall.posted(session, DECEMBER)
+
+
+def test_floor_is_charged_through_the_last_month_that_was_posted(hall: Hall) -> None:
+    with transaction(hall.sessions) as session:
+        lay_rules(session, hall.mall, fee_kind="piece-week", fee_cents=7_00)
+        hall.stay(session, date(2026, 11, 24), date(2026, 12, 7))
+        assert charged_through(session, hall.mall.id) is None
+        hall.posted(session)
+        assert charged_through(session, hall.mall.id) == date(2026, 11, 30)
+        hall.posted(session, DECEMBER)
+        assert charged_through(session, hall.mall.id) == date(2026, 12, 31)
