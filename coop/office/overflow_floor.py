@@ -13,7 +13,6 @@ from sqlalchemy.orm import Session
 
 from coop.core.money import round_half_up
 from coop.core.periods import Month, shown_days
-from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.floor.queries import draft_of as plan_draft_of
 from coop.office.overflow_list import StandingRow, bay_lines, standing_rows
@@ -23,9 +22,9 @@ from coop.overflow.charging import of_month
 from coop.overflow.drawing import MapDrawing, map_of
 from coop.overflow.drawn import drawn_pieces, state_of
 from coop.overflow.marks import SOON_DAYS
-from coop.overflow.models import BayRow, OverflowDraft, OverflowPiece, Stay, Walk
+from coop.overflow.models import BayRow, OverflowDraft, Stay, Walk
 from coop.overflow.queries import Waiting, beyond_lease, last_walk, marks_of, must_move, waiting_counts
-from coop.overflow.reading import Standing, bay_of, bays_on, standing_between
+from coop.overflow.reading import Standing, bay_of, bays_on, standing_between, standings
 from coop.overflow.rules import OverflowRules, rules_on
 from coop.overflow.surveying import SurveyFacts, survey_of
 
@@ -192,10 +191,7 @@ def weeks_of(mall: Mall, row: BayRow, standing: Sequence[Standing], today: date,
 def stood_before(session: Session, row: BayRow, today: date) -> list[Standing]:
     """What stood in a bay of this code until a day before today, the last first."""
     found = session.execute(
-        select(Stay, OverflowPiece, BayRow, Dealer)
-        .join(OverflowPiece, OverflowPiece.id == Stay.piece_id)
-        .join(BayRow, BayRow.id == Stay.bay_id)
-        .join(Dealer, Dealer.id == OverflowPiece.dealer_id)
+        standings()
         .where(BayRow.mall_id == row.mall_id, BayRow.code == row.code, Stay.state == "stands", Stay.ends_on < today)
         .order_by(Stay.ends_on.desc(), Stay.id.desc())
         .limit(_BEFORE)

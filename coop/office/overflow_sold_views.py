@@ -24,7 +24,7 @@ from coop.office.rota_house_views import by, page_of, today_of
 from coop.office.views import READERS
 from coop.overflow.asking import AskRefused
 from coop.overflow.placing import place_sold
-from coop.overflow.queries import OVERDUE_DAYS, overdue_sold, sold_since, stay_of, taken_away
+from coop.overflow.queries import OVERDUE_DAYS, overdue_sold, sold_since, stay_of
 from coop.overflow.reading import Standing
 from coop.overflow.rules import rules_on
 from coop.overflow.staying import end_stay, take_back_end
@@ -45,11 +45,10 @@ class Sold:
 
 def sold_of(session: Session, mall: Mall, today: date) -> Sold:
     found = sold_since(session, mall.id, today - timedelta(days=OVERDUE_DAYS))
-    gone = taken_away(session, [one.stay.id for one in found])
     return Sold(
         overdue_sold(session, mall.id, today),
-        [one for one in found if one.stay.ends_on >= today and one.stay.id not in gone],
-        [one for one in found if one.stay.id in gone and one.stay.ends_on >= today - _LATELY],
+        [one for one in found if one.stay.ends_on >= today and one.stay.gone_said_at is None],
+        [one for one in found if one.stay.gone_said_at is not None and one.stay.ends_on >= today - _LATELY],
     )
 
 

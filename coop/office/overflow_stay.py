@@ -21,7 +21,7 @@ from coop.overflow.domain.fitting import Stand, cautions, may_stand, nowhere
 from coop.overflow.domain.taking import first_free
 from coop.overflow.judging import stand_of, taken_of
 from coop.overflow.models import BayRow, WalkMark
-from coop.overflow.queries import STAY, TAKEN_AWAY, last_walk, marks_of, must_move
+from coop.overflow.queries import STAY, last_walk, marks_of, must_move
 from coop.overflow.reading import Standing, bay_of, bays_on, piece_of, standing_between
 from coop.overflow.rules import OverflowRules, rules_on
 
@@ -50,8 +50,8 @@ class StayPage:
     @property
     def is_gone(self) -> bool:
         """Somebody said that it was taken away today or before."""
-        last = next(iter(self.log), None)
-        return last is not None and last.action == TAKEN_AWAY and self.standing.stay.ends_on <= self.today
+        stay = self.standing.stay
+        return stay.gone_said_at is not None and stay.ends_on <= self.today
 
     @property
     def has_begun(self) -> bool:

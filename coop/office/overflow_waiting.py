@@ -7,15 +7,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from datetime import date, timedelta
+from datetime import date
 
-from sqlalchemy import select
+from sqlalchemy import and_, func, or_, select
 from sqlalchemy.orm import Session
 
 from coop.overflow.models import BayRow, BaySurvey, Stay
-from coop.overflow.queries import OVERDUE_DAYS, taken_away
-
-_OVERDUE = timedelta(days=OVERDUE_DAYS)
+from coop.overflow.queries import is_overdue
 
 
 def must_move_counts(session: Session, days: Mapping[int, date]) -> dict[int, int]:
@@ -34,14 +32,9 @@ def overdue_counts(session: Session, days: Mapping[int, date]) -> dict[int, tupl
     if not days:
         return {}
     rows = session.execute(
-        select(BayRow.mall_id, Stay.id, Stay.piece_id, Stay.ends_on)
+        select(BayRow.mall_id, func.count(), func.min(Stay.ends_on))
         .join(Stay, Stay.bay_id == BayRow.id)
-        .where(Stay.kind == "sold", Stay.state == "stands", Stay.ends_on >= min(days.values()) - _OVERDUE)
-    ).all()
-    fetched = taken_away(session, [stay_id for _, stay_id, _, _ in rows])
-    still = {piece_id for mall_id, _, piece_id, ends_on in rows if ends_on >= days[mall_id]}
-    found: dict[int, list[date]] = {}
-    for mall_id, stay_id, piece_id, ends_on in rows:
-        if days[mall_id] - _OVERDUE <= ends_on < days[mall_id] and stay_id not in fetched and piece_id not in still:
-            found.setdefault(mall_id, []).append(ends_on)
-    return {mall_id: (len(last_days), min(last_days)) for mall_id, last_days in found.items()}
+        .where(or_(*(and_(BayRow.mall_id == mall_id, is_overdue(today)) for mall_id, today in days.items())))
+        .group_by(BayRow.mall_id)
+    )
+    return {mall_id: (count, first) for mall_id, count, first in rows}

@@ -27,7 +27,6 @@ from coop.overflow.walking import (
     mark,
     note_walk,
     take_back_mark,
-    told_at,
     walk_sheet,
 )
 
@@ -42,7 +41,7 @@ def walks(mall_code: str) -> Page:
     mall = wanted_mall(mall_code)
     today = today_of(mall)
     made = walks_of(db(), mall.id)
-    current = next((walk for walk, _ in made if walk.on_date == today and told_at(db(), walk) is None), None)
+    current = next((walk for walk, _ in made if walk.on_date == today and walk.told_at is None), None)
     return render_template(
         "office/overflow/walks.html",
         **page_of(mall),
@@ -142,7 +141,6 @@ def walk(mall_code: str, walk_id: int) -> Page:
 
 def _page(mall: Mall, walk: Walk, typed: Typed | None = None) -> str:
     rows = walk_sheet(db(), mall, walk.on_date, walk)
-    told = told_at(db(), walk)
     return render_template(
         "office/overflow/walk.html",
         **page_of(mall),
@@ -151,8 +149,8 @@ def _page(mall: Mall, walk: Walk, typed: Typed | None = None) -> str:
         marks=MARKS,
         unmarked=_UNMARKED,
         looked=sum(row.mark is not None for row in rows),
-        told=told,
-        may_mark=told is None and walk.on_date == today_of(mall),
+        told=walk.told_at,
+        may_mark=walk.told_at is None and walk.on_date == today_of(mall),
         typed=typed
         or Typed(
             {row.standing.stay.id: _how(row) for row in rows}, {row.standing.stay.id: _note(row) for row in rows}, walk.note, {}

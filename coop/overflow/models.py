@@ -206,6 +206,9 @@ class Stay(Base):
         CheckConstraint(f"state IN {STAY_STATES}", name="known_state"),
         CheckConstraint("from_in16 >= 0 AND from_in16 < to_in16 AND depth_in16 > 0", name="forward"),
         CheckConstraint("starts_on <= ends_on", name="dates_forward"),
+        CheckConstraint("gone_said_by IS NULL OR gone_said_at IS NOT NULL", name="gone_said"),
+        CheckConstraint("cancelled_by IS NULL OR state = 'cancelled'", name="cancelled_by"),
+        CheckConstraint("lengthened_from >= starts_on", name="lengthened"),
         Index("ix_overflow_stay_bay_id_starts_on", "bay_id", "starts_on"),
     )
 
@@ -223,11 +226,18 @@ class Stay(Base):
     ends_on: Mapped[date]
     granted_until: Mapped[date]
     """The last day it was given until, whatever became of it."""
+    lengthened_from: Mapped[date | None]
+    """Its last day before it was let stand longer last, while that may be undone."""
     why: Mapped[str] = mapped_column(String(400), default="")
     recalled_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
     recall_why: Mapped[str] = mapped_column(String(200), default="")
     moved_in_on: Mapped[date | None]
     """The dealer, or who walked the aisles, says that it stands there."""
+    gone_said_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
+    """When somebody said that it is gone after its last day: taken away, or sold and fetched."""
+    gone_said_by: Mapped[int | None] = mapped_column(ForeignKey("user_account.id"))
+    cancelled_by: Mapped[int | None] = mapped_column(ForeignKey("user_account.id"))
+    """Who took its floor back before it came; null too where a draft did."""
     version: Mapped[int] = mapped_column(Integer)
     created_at: Mapped[datetime] = mapped_column(UtcDateTime)
 
@@ -286,7 +296,7 @@ class OverflowAnswer(Base):
 
 
 class Walk(Base):
-    """Somebody walked the aisles of a mall with the list of what should stand where."""
+    """Somebody walked the aisles of a mall with the list of what should stand where. Told of, it is frozen with its marks."""
 
     __tablename__ = "overflow_walk"
 
@@ -295,6 +305,8 @@ class Walk(Base):
     on_date: Mapped[date]
     user_id: Mapped[int | None] = mapped_column(ForeignKey("user_account.id"))
     note: Mapped[str] = mapped_column(String(400), default="")
+    told_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
+    """When dealers were told what it found; null while it goes on."""
     created_at: Mapped[datetime] = mapped_column(UtcDateTime)
 
 

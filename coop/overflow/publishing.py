@@ -77,7 +77,7 @@ def _end_moved(session: Session, now: datetime, mall: Mall, outcome: Mapping[str
         stay = session.get_one(Stay, one["stay"], with_for_update=True)
         on = begins.get(stay.id, date.fromisoformat(one["from"]))
         if stay.starts_on < on:
-            stay.ends_on = on - _DAY
+            stay.ends_on, stay.lengthened_from = on - _DAY, None
         else:
             stay.state = "cancelled"
         if one["placed"]:

@@ -6,10 +6,9 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from sqlalchemy import ColumnElement, func, select
-from sqlalchemy.orm import Session
+from sqlalchemy import ColumnElement, and_, func, select
+from sqlalchemy.orm import Session, aliased
 
-from coop.core.audit import AuditLog
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.leases.models import Lease
@@ -23,14 +22,14 @@ from coop.overflow.models import (
     Walk,
     WalkMark,
 )
-from coop.overflow.reading import Standing, pieces_of, standing_between
+from coop.overflow.reading import Standing, pieces_of, standing_between, standings
 
 OVERDUE_DAYS = 30
 """A sold piece that nobody fetched is looked for so long after its last day."""
 WAITING = ("waiting", "partly")
 """States of a request that asks for floor."""
-STAY, TAKEN_AWAY, STAYS_AFTER_ALL = "overflow stay", "piece taken away", "piece stays after all"
-"""What the log calls a stay; what it says when somebody said that its piece is gone, as a sold one that was fetched; its undo."""
+STAY = "overflow stay"
+"""What the log calls one."""
 
 
 # --- requests -------------------------------------------------------------------------------------------------------------
@@ -166,15 +165,15 @@ def beyond_lease(session: Session, mall_id: int, today: date) -> list[Standing]:
 
 def overdue_sold(session: Session, mall_id: int, today: date) -> list[Standing]:
     """Sold pieces whose last day is past, and of which nobody has said that they were fetched, or moved or lengthened them."""
-    first = today - timedelta(days=OVERDUE_DAYS)
-    found = _standing(
-        session, BayRow.mall_id == mall_id, Stay.kind == "sold", Stay.state == "stands", Stay.ends_on.between(first, today)
-    )
-    fetched = taken_away(session, [one.stay.id for one in found])
-    later = {
-        one.piece.id for one in _standing(session, Stay.piece_id.in_([one.piece.id for one in found]), Stay.ends_on >= today)
-    }
-    return [one for one in found if one.stay.ends_on < today and one.stay.id not in fetched and one.piece.id not in later]
+    return _standing(session, BayRow.mall_id == mall_id, is_overdue(today))
+
+
+def is_overdue(today: date) -> ColumnElement[bool]:
+    """Of a stay: its piece is sold, was to be fetched lately, and has neither gone, as far as anybody said, nor other floor."""
+    later = aliased(Stay)
+    stands = select(later.id).where(later.piece_id == Stay.piece_id, later.state == "stands", later.ends_on >= today)
+    lately = Stay.ends_on.between(today - timedelta(days=OVERDUE_DAYS), today - timedelta(days=1))
+    return and_(Stay.kind == "sold", Stay.state == "stands", lately, Stay.gone_said_at.is_(None), ~stands.exists())
 
 
 def sold_since(session: Session, mall_id: int, first: date) -> list[Standing]:
@@ -183,26 +182,8 @@ def sold_since(session: Session, mall_id: int, first: date) -> list[Standing]:
     return sorted(_standing(session, *which), key=lambda one: (one.stay.ends_on, one.bay.code, one.stay.from_in16))
 
 
-def taken_away(session: Session, stay_ids: Sequence[int]) -> set[int]:
-    """Those of stays, by id, that were taken away, by what the log says last."""
-    rows = select(AuditLog.subject_id, AuditLog.action).where(
-        AuditLog.subject_kind == STAY,
-        AuditLog.action.in_((TAKEN_AWAY, STAYS_AFTER_ALL)),
-        AuditLog.subject_id.in_(map(str, stay_ids)),
-    )
-    last = {int(stay_id): action for stay_id, action in session.execute(rows.order_by(AuditLog.id))}
-    return {stay_id for stay_id, action in last.items() if action == TAKEN_AWAY}
-
-
 def _standing(session: Session, *which: ColumnElement[bool]) -> list[Standing]:
-    rows = session.execute(
-        select(Stay, OverflowPiece, BayRow, Dealer)
-        .join(OverflowPiece, OverflowPiece.id == Stay.piece_id)
-        .join(BayRow, BayRow.id == Stay.bay_id)
-        .join(Dealer, Dealer.id == OverflowPiece.dealer_id)
-        .where(*which)
-        .order_by(Stay.starts_on, BayRow.code, Stay.from_in16, Stay.id)
-    )
+    rows = session.execute(standings().where(*which).order_by(Stay.starts_on, BayRow.code, Stay.from_in16, Stay.id))
     return [Standing(*row) for row in rows]
 
 
@@ -251,16 +232,14 @@ def found_on(session: Session, walk: Walk) -> list[Found]:
 
 def _found(session: Session, *which: ColumnElement[bool]) -> list[Found]:
     rows = session.execute(
-        select(Walk, WalkMark, Stay, OverflowPiece, BayRow, Dealer)
-        .join(WalkMark, WalkMark.walk_id == Walk.id)
-        .join(Stay, Stay.id == WalkMark.stay_id)
-        .join(OverflowPiece, OverflowPiece.id == Stay.piece_id)
-        .join(BayRow, BayRow.id == Stay.bay_id)
-        .join(Dealer, Dealer.id == OverflowPiece.dealer_id)
+        standings()
+        .add_columns(WalkMark, Walk)
+        .join(WalkMark, WalkMark.stay_id == Stay.id)
+        .join(Walk, Walk.id == WalkMark.walk_id)
         .where(*which, WalkMark.mark != "in place")
         .order_by(Walk.on_date.desc(), Walk.id.desc(), BayRow.code, Stay.from_in16)
     )
-    return [Found(walk, mark, Standing(stay, piece, bay, dealer)) for walk, mark, stay, piece, bay, dealer in rows]
+    return [Found(walk, mark, Standing(stay, piece, bay, dealer)) for stay, piece, bay, dealer, mark, walk in rows]
 
 
 # --- what waits for somebody ----------------------------------------------------------------------------------------------

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from sqlalchemy import select
+from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
 
 from coop.dealers.models import Dealer
@@ -60,13 +60,20 @@ class Standing:
         return bay_of(self.bay).stretch(self.stay.from_in16, self.stay.to_in16, self.stay.depth_in16)
 
 
-def standing_between(session: Session, mall_id: int, first: date, last: date) -> list[Standing]:
-    """Who stands on any of these days, both included, by bay and place; what was cancelled is left out."""
-    rows = session.execute(
+def standings() -> Select[Stay, OverflowPiece, BayRow, Dealer]:
+    """Every stay with what a `Standing` is made of; whoever asks says which, and in what order."""
+    return (
         select(Stay, OverflowPiece, BayRow, Dealer)
         .join(OverflowPiece, OverflowPiece.id == Stay.piece_id)
         .join(BayRow, BayRow.id == Stay.bay_id)
         .join(Dealer, Dealer.id == OverflowPiece.dealer_id)
+    )
+
+
+def standing_between(session: Session, mall_id: int, first: date, last: date) -> list[Standing]:
+    """Who stands on any of these days, both included, by bay and place; what was cancelled is left out."""
+    rows = session.execute(
+        standings()
         .where(BayRow.mall_id == mall_id, Stay.state == "stands", Stay.starts_on <= last, Stay.ends_on >= first)
         .order_by(BayRow.code, BayRow.id, Stay.from_in16, Stay.starts_on, Stay.id)
     )

@@ -29,7 +29,6 @@ from coop.overflow.placing import (
     said_place,
     settle_request,
 )
-from coop.overflow.queries import STAYS_AFTER_ALL, TAKEN_AWAY
 from coop.overflow.survey_asking import ask_survey
 
 _DAY = timedelta(days=1)
@@ -63,6 +62,7 @@ def move_stay(
     place = Place(bay, from_in16, on, stay.ends_on, turned)
     before = session.get_one(BayRow, stay.bay_id).code
     with session.begin_nested():
+        _is_there(stay)
         if on == stay.starts_on:
             judged = judged_place(session, mall, piece, place, kind=stay.kind, by=by, but=[stay.id], anyway=anyway)
             stay.bay_id, stay.from_in16, stay.to_in16 = bay.id, from_in16, from_in16 + judged.stand.length_in16
@@ -70,7 +70,7 @@ def move_stay(
             flush_stay(session)
             moved = stay
         else:
-            stay.ends_on = on - _DAY
+            stay.ends_on, stay.lengthened_from = on - _DAY, None
             session.flush()
             judged = judged_place(session, mall, piece, place, kind=stay.kind, by=by, anyway=anyway)
             moved = insert_stay(
@@ -96,7 +96,8 @@ def lengthen_stay(session: Session, now: datetime, stay: Stay, *, until: date, b
         raise Refusal(f"{piece.name} stands until {shown_day(stay.ends_on)} already: choose a later day.")
     place = _days_more(session, mall, piece, stay, until)
     judged_place(session, mall, piece, place, kind=stay.kind, by=by, anyway=anyway)
-    stay.ends_on = until
+    _is_there(stay)
+    stay.lengthened_from, stay.ends_on = stay.ends_on, until
     stay.granted_until = max(stay.granted_until, until)
     flush_stay(session)
     log_stay(session, now, stay, "stay lengthened", by, f"until {until}")
@@ -117,9 +118,9 @@ def end_stay(session: Session, now: datetime, stay: Stay, *, on: date, by: By) -
         raise Refusal(f"{shown_day(on)} is to come: ask the floor back, or enter the day when the piece is gone.")
     if on < stay.ends_on:
         _require_uncharged(session, mall, on + _DAY)
-    stay.ends_on = on
+    stay.ends_on, stay.gone_said_at, stay.gone_said_by = on, now, by.user_id
     session.flush()
-    log_stay(session, now, stay, TAKEN_AWAY, by, f"last day {on}")
+    log_stay(session, now, stay, "piece taken away", by, f"last day {on}")
     ask_survey(session, now, mall)
 
 
@@ -130,7 +131,7 @@ def take_back_end(session: Session, now: datetime, stay: Stay, *, by: By) -> Non
     if stay.recalled_at is not None:
         raise Refusal(f"{piece.name} was asked back: take that back instead.")
     restore(session, mall, piece, stay, by=by)
-    log_stay(session, now, stay, STAYS_AFTER_ALL, by, f"until {stay.ends_on}")
+    log_stay(session, now, stay, "piece stays after all", by, f"until {stay.ends_on}")
     ask_survey(session, now, mall)
 
 
@@ -141,7 +142,13 @@ def restore(session: Session, mall: Mall, piece: OverflowPiece, stay: Stay, *, b
         mine = is_own(session, by.user_id, piece.dealer_id)
         judge_place(session, mall, piece, place, kind=stay.kind, anyway=True, to_dealer=mine)
         stay.ends_on = stay.granted_until
-        flush_stay(session)
+    _is_there(stay)
+    flush_stay(session)
+
+
+def _is_there(stay: Stay) -> None:
+    """It is not gone, whatever was said."""
+    stay.gone_said_at = stay.gone_said_by = None
 
 
 def _days_more(session: Session, mall: Mall, piece: OverflowPiece, stay: Stay, until: date) -> Place:
@@ -162,7 +169,7 @@ def cancel_stay(session: Session, now: datetime, stay: Stay, *, by: By) -> None:
         return
     if stay.starts_on < today_at(session, now, mall.id) or stay.moved_in_on is not None:
         raise Refusal(f"{piece.name} stands there since {shown_day(stay.starts_on)}: end its stay on a day instead.")
-    stay.state = "cancelled"
+    stay.state, stay.cancelled_by = "cancelled", by.user_id
     session.flush()
     settle_request(session, piece)
     log_stay(session, now, stay, "floor taken back", by, f"before {stay.starts_on}")
@@ -180,7 +187,7 @@ def stand_again(session: Session, now: datetime, stay: Stay, *, by: By) -> None:
     place = Place(session.get_one(BayRow, stay.bay_id), stay.from_in16, stay.starts_on, stay.ends_on, stay.turned)
     mine = is_own(session, by.user_id, piece.dealer_id)
     judge_place(session, mall, piece, place, kind=stay.kind, anyway=True, to_dealer=mine)
-    stay.state = "stands"
+    stay.state, stay.cancelled_by = "stands", None
     flush_stay(session)
     settle_request(session, piece)
     log_stay(session, now, stay, "floor given again", by, said_place(session, piece, place))

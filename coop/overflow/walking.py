@@ -14,7 +14,6 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from coop.core import audit
-from coop.core.audit import AuditLog
 from coop.core.errors import Refusal
 from coop.core.geometry import format_length, format_sides
 from coop.core.periods import shown_day
@@ -28,7 +27,6 @@ from coop.overflow.queries import found_on, marks_of, standing_now
 from coop.overflow.reading import Standing
 
 SUBJECT = "overflow walk"
-TOLD = "dealers told of a walk"
 LONGEST_NOTE, LONGEST_MARK_NOTE = 400, 200
 
 
@@ -87,7 +85,7 @@ def begin_walk(session: Session, now: datetime, mall: Mall, *, by: By) -> Walk:
     today = today_at(session, now, mall.id)
     begun = select(Walk).where(Walk.mall_id == mall.id, Walk.on_date == today).order_by(Walk.id.desc()).limit(1)
     walk = session.scalar(begun)
-    if walk is not None and told_at(session, walk) is None:
+    if walk is not None and walk.told_at is None:
         return walk
     if not standing_now(session, mall.id, today):
         raise Refusal(f"Nothing has floor in the aisles of {mall.name} today: there is nothing to look for.")
@@ -149,23 +147,16 @@ def finish_walk(session: Session, now: datetime, walk: Walk, *, by: By) -> int:
     mall = session.get_one(Mall, walk.mall_id)
     lock(session, mall, walk)
     dealers = len({one.standing.dealer.id for one in found_on(session, walk)})
-    if told_at(session, walk) is not None:
+    if walk.told_at is not None:
         return dealers
     if not marks_of(session, walk):
         raise Refusal("Nothing is marked on this walk: mark what you found in place, out of place or not there.")
-    _log(session, now, walk, TOLD, by, f"{dealers} told")
+    walk.told_at = now
     session.flush()
+    _log(session, now, walk, "dealers told of a walk", by, f"{dealers} told")
     if dealers:
         telling.tell_found(session, now, walk)
     return dealers
-
-
-def told_at(session: Session, walk: Walk) -> datetime | None:
-    """When dealers were told what a walk found; None while it goes on."""
-    rows = select(AuditLog.at).where(
-        AuditLog.subject_kind == SUBJECT, AuditLog.subject_id == str(walk.id), AuditLog.action == TOLD
-    )
-    return session.scalar(rows.limit(1))
 
 
 def _require_open(session: Session, now: datetime, walk: Walk) -> None:
@@ -174,7 +165,7 @@ def _require_open(session: Session, now: datetime, walk: Walk) -> None:
     today = today_at(session, now, walk.mall_id)
     if walk.on_date != today:
         raise Refusal(f"This walk is of {shown_day(walk.on_date)}, and stays as it is: begin one of today.")
-    if told_at(session, walk) is not None:
+    if walk.told_at is not None:
         raise Refusal("Dealers were told what this walk found: begin another for what you find now.")
 
 

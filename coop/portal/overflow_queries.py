@@ -9,7 +9,6 @@ from datetime import date, datetime, timedelta
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from coop.core.audit import AuditLog
 from coop.core.clock import local_date
 from coop.core.geometry import format_length
 from coop.core.money import format_dollars
@@ -27,8 +26,6 @@ from coop.overflow.marks import SOON_DAYS
 from coop.overflow.models import BayRow, OverflowDraft, OverflowPiece, Stay
 from coop.overflow.queries import (
     OVERDUE_DAYS,
-    STAY,
-    TAKEN_AWAY,
     Found,
     RequestRow,
     last_walk,
@@ -37,7 +34,7 @@ from coop.overflow.queries import (
     overdue_sold,
     own_stays,
 )
-from coop.overflow.reading import Standing, bay_of, bays_on, piece_of, standing_between
+from coop.overflow.reading import Standing, bay_of, bays_on, piece_of, standing_between, standings
 from coop.overflow.rules import OverflowRules, rules_on
 
 # --- where pieces stand ---------------------------------------------------------------------------------------------------
@@ -56,8 +53,6 @@ class StayShown:
     """Why it may not stand there any more, as the bays were worked out last."""
     found: Found | None
     """How the mall's last walk found it, where that was not in its place."""
-    last: AuditLog | None
-    """What was said of it last."""
     cautions: tuple[str, ...]
     """What is to be said before it is moved in."""
 
@@ -71,12 +66,12 @@ class StayShown:
 
     @property
     def is_gone(self) -> bool:
-        """Somebody said today that it is taken away."""
-        return self.last is not None and self.last.action == TAKEN_AWAY
+        """Somebody said that it is taken away today or before."""
+        return self.stay.gone_said_at is not None and self.stay.ends_on <= self.today
 
     def may_undo(self, user_id: int) -> bool:
         """Whether this user said so, and may take it back: what was asked back is the manager's to lengthen."""
-        return self.last is not None and self.last.user_id == user_id and self.stay.recalled_at is None
+        return self.stay.gone_said_by == user_id and self.stay.recalled_at is None
 
     @property
     def days_left(self) -> int:
@@ -131,7 +126,6 @@ def floor_at(session: Session, now: datetime, mall: Mall, dealers: Sequence[Deal
     ids = {dealer.id for dealer in dealers}
     own = [one for one in own_stays(session, ids, today) if one.bay.mall_id == mall.id]
     back = [one for one in _given_back(session, ids, today) if one.bay.mall_id == mall.id]
-    last = last_said(session, [one.stay.id for one in (*own, *back)])
     bays = bays_on(session, mall.id, today)
     drawn = _map(session, mall, bays, today, ids)
     numbers = {one.stay_id: one.number for one in drawn.pieces} if drawn else {}
@@ -139,9 +133,9 @@ def floor_at(session: Session, now: datetime, mall: Mall, dealers: Sequence[Deal
         mall=mall,
         today=today,
         rules=rules,
-        stays=sorted(_shown(session, mall, own, rules, today, numbers, last), key=lambda one: (not one.number, one.number)),
+        stays=sorted(_shown(session, mall, own, rules, today, numbers), key=lambda one: (not one.number, one.number)),
         unfetched=[one for one in overdue_sold(session, mall.id, today) if one.dealer.id in ids],
-        given_back=[one for one in back if (said := last.get(one.stay.id)) is not None and said.user_id == user_id],
+        given_back=[one for one in back if one.stay.cancelled_by == user_id],
         had=[_had(dealer, own, today, rules) for dealer in dealers],
         given_out=last_given_out(session, mall.id),
         map=drawn,
@@ -156,7 +150,6 @@ def _shown(
     rules: OverflowRules,
     today: date,
     numbers: dict[int, int],
-    last: dict[int, AuditLog],
 ) -> Iterator[StayShown]:
     stays = [one.stay for one in own]
     charged, costs = charged_so_far(session, stays), expected(session, mall, stays)
@@ -173,7 +166,6 @@ def _shown(
             costs_cents=costs[one.stay.id],
             must_move=moving.get(one.stay.id, ""),
             found=Found(walk, mark, one) if walk and mark is not None and mark.mark != "in place" else None,
-            last=last.get(one.stay.id),
             cautions=() if one.stay.moved_in_on else cautions(piece_of(one.piece), rules.pieces),
         )
 
@@ -187,20 +179,11 @@ def _given_back(session: Session, dealer_ids: Collection[int], today: date) -> l
     """Floor to come that was taken back, of pieces that have no other."""
     stands = select(Stay.piece_id).where(Stay.state == "stands")
     rows = session.execute(
-        select(Stay, OverflowPiece, BayRow, Dealer)
-        .join(OverflowPiece, OverflowPiece.id == Stay.piece_id)
-        .join(BayRow, BayRow.id == Stay.bay_id)
-        .join(Dealer, Dealer.id == OverflowPiece.dealer_id)
+        standings()
         .where(Dealer.id.in_(dealer_ids), Stay.state == "cancelled", Stay.starts_on >= today, Stay.piece_id.not_in(stands))
         .order_by(Stay.starts_on, Stay.id)
     )
     return [Standing(*row) for row in rows]
-
-
-def last_said(session: Session, stay_ids: Iterable[int]) -> dict[int, AuditLog]:
-    """The last line of the log of each of some stays, by its id."""
-    rows = select(AuditLog).where(AuditLog.subject_kind == STAY, AuditLog.subject_id.in_([str(one) for one in stay_ids]))
-    return {int(row.subject_id): row for row in session.scalars(rows.order_by(AuditLog.id))}
 
 
 def last_given_out(session: Session, mall_id: int) -> OverflowDraft | None:

@@ -182,6 +182,6 @@ def have_again(stay_id: int) -> Page:
 
 def _require_said_by_visitor(one: Standing) -> None:
     """What the manager ended or took back is not the dealer's to undo."""
-    last = queries.last_said(db(), [one.stay.id]).get(one.stay.id)
-    if last is None or last.user_id != visitor().user_id:
+    said_by = one.stay.cancelled_by if one.stay.state == "cancelled" else one.stay.gone_said_by
+    if said_by != visitor().user_id:
         raise Refusal(f"The manager has said this of {one.piece.name}: ask the manager to take it back.")

@@ -33,7 +33,6 @@ from coop.overflow.models import OverflowAnswer, OverflowDraft, Walk
 from coop.overflow.period import hash_of, read_period
 from coop.overflow.queries import found_on, overdue_sold, recalled, standing_now
 from coop.overflow.surveying import survey_of
-from coop.overflow.walking import told_at
 from coop.payouts.holding import place_hold
 from coop.payouts.models import PayoutRun
 from coop.sales.claims import check_unclaimed
@@ -194,7 +193,7 @@ def test_pieces_are_asked_back_sold_and_found_out_of_place(session: Session) -> 
     walk = session.scalars(select(Walk).order_by(Walk.id.desc()).limit(1)).one()
     assert [one.mark.mark for one in found_on(session, walk)] == ["out of place"]
     assert overdue.piece.name in walk.note
-    assert told_at(session, walk) is not None
+    assert walk.told_at is not None
 
 
 def test_a_closed_month_charges_its_floor(session: Session) -> None:

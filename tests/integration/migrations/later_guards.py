@@ -94,5 +94,21 @@ OVERFLOW = replace(
     exclusions=RESETS.exclusions | names("overflow_stay.guard_overflow_stay_place overflow_stay.guard_overflow_stay_piece"),
 )
 
-GUARDS = {**guards.GUARDS, "0012": TURNS, "0013": RESETS, "0014": RESETS, "0015": OVERFLOW}
+SAID_OF_OVERFLOW = replace(
+    OVERFLOW,
+    checks=OVERFLOW.checks
+    | names("""
+        overflow_stay.ck_overflow_stay_cancelled_by overflow_stay.ck_overflow_stay_gone_said
+        overflow_stay.ck_overflow_stay_lengthened
+    """),
+    sqlite_triggers=OVERFLOW.sqlite_triggers
+    | each(names("overflow_walk"), "told no_delete no_replace")
+    | each(names("walk_mark"), "told_insert told_update told_delete fixed no_replace"),
+    postgresql_triggers=OVERFLOW.postgresql_triggers
+    | each(names("overflow_walk"), "told no_delete no_truncate")
+    | each(names("walk_mark"), "told no_truncate"),
+    functions=OVERFLOW.functions | names("guard_walk_mark_told"),
+)
+
+GUARDS = {**guards.GUARDS, "0012": TURNS, "0013": RESETS, "0014": RESETS, "0015": OVERFLOW, "0016": SAID_OF_OVERFLOW}
 """By revision."""

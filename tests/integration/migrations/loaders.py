@@ -341,6 +341,22 @@ def load_overflow(connection: Connection) -> None:
     insert(connection, "walk_mark", {"walk_id": 1, "stay_id": 1, "mark": "out of place", "note": "2 ft to the left"})
 
 
+def load_said(connection: Connection) -> None:
+    """All of load_overflow, a piece that is gone, floor taken back before it came, a stay made longer, and a walk told of."""
+    load_overflow(connection)
+    place = {"bay_id": 1, "kind": "asked", "from_in16": 0, "to_in16": 768, "depth_in16": 288, "turned": False, "why": ""}
+    days = {"starts_on": "2026-09-01", "ends_on": "2026-09-20", "granted_until": "2026-09-27", "recall_why": ""}
+    made = {"version": 2, "created_at": AT}
+    gone = {"state": "stands", "lengthened_from": "2026-09-13", "gone_said_at": AT, "gone_said_by": 1}
+    insert(connection, "overflow_stay", {"id": 2, "piece_id": 1, **place, **days, **made, **gone})
+    taken_back = {"state": "cancelled", "cancelled_by": 1}
+    insert(connection, "overflow_stay", {"id": 3, "piece_id": 1, **place, **days, **made, **taken_back})
+    walk = {"id": 2, "mall_id": 1, "on_date": "2026-09-10", "user_id": 1, "note": "", "created_at": AT}
+    insert(connection, "overflow_walk", walk)
+    insert(connection, "walk_mark", {"walk_id": 2, "stay_id": 2, "mark": "not there", "note": ""})
+    connection.exec_driver_sql(f"UPDATE overflow_walk SET told_at = '{AT}' WHERE id = 2")
+
+
 LOADERS: dict[str, Callable[[Connection], None]] = {
     "0001": load_first,
     "0002": load_first,
@@ -357,5 +373,6 @@ LOADERS: dict[str, Callable[[Connection], None]] = {
     "0013": load_resets,
     "0014": load_resets,
     "0015": load_overflow,
+    "0016": load_said,
 }
 """By revision."""

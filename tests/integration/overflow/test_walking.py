@@ -13,7 +13,7 @@ from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.overflow.models import Stay, WalkMark
 from coop.overflow.queries import found_of, last_walk, waiting_counts, walks_of
-from coop.overflow.walking import begin_walk, finish_walk, mark, note_walk, take_back_mark, told_at, walk_sheet
+from coop.overflow.walking import begin_walk, finish_walk, mark, note_walk, take_back_mark, walk_sheet
 from tests.factories.aisles import MONDAY, SUNDAY, TODAY, Aisles, told
 from tests.factories.overflow_floor import lay_bay, lay_piece, lay_stay
 
@@ -104,10 +104,10 @@ def test_dealers_are_told_once_what_was_out_of_place(
     mark(session, then, walk, stays["Bench"], "not there", by=aisles.by)
     mark(session, then, walk, stays["Chair"], "in place", by=aisles.by)
     note_walk(session, then, walk, "A ladder in A2", by=aisles.by)
-    assert told_at(session, walk) is None
+    assert walk.told_at is None
     assert finish_walk(session, then, walk, by=aisles.by) == 1
     assert finish_walk(session, then + timedelta(minutes=1), walk, by=aisles.by) == 1
-    assert told_at(session, walk) == then
+    assert walk.told_at == then
     letters = told(session, then)
     assert list(letters) == ["d01@example.org: Out of place: 2 pieces"]
     body = letters["d01@example.org: Out of place: 2 pieces"]

@@ -6,10 +6,8 @@ from datetime import date
 
 from sqlalchemy import delete, select, update
 
-from coop.core.audit import AuditLog
 from coop.core.db import transaction
 from coop.overflow.models import BaySurvey, OverflowDraft, OverflowRequest, Stay
-from coop.overflow.queries import STAY, TAKEN_AWAY
 from tests.integration.web.conftest import Web
 from tests.integration.web.test_today import HALL, change, led, told
 
@@ -40,8 +38,7 @@ def test_a_sold_piece_that_is_not_fetched_is_told_of_until_it_is(web: Web) -> No
     assert words not in told(web)
     change(web, update(Stay).where(Stay.id == laid.others).values(ends_on=date(2026, 10, 4)))
     assert words in told(web)
-    with transaction(web.sessions) as session:
-        session.add(AuditLog(at=web.clock.at, action=TAKEN_AWAY, subject_kind=STAY, subject_id=str(laid.others)))
+    change(web, update(Stay).where(Stay.id == laid.others).values(gone_said_at=web.clock.at))
     assert words not in told(web)
 
 
