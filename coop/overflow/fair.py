@@ -36,14 +36,14 @@ class FairRow:
     """Rent charged for months that began in the year."""
     had: int
     due: int
-    """By rent paid, of all bays there are."""
+    """By rent paid, of all bays there are; 0 where there are none."""
     waiting: int
     """Requests that wait for floor."""
 
     @property
     def percent(self) -> int:
-        """What was had, of what is due, in whole percent."""
-        return round_half_up(Fraction(100 * self.had, self.due))
+        """What was had, of what is due, in whole percent; 0 where nothing is."""
+        return round_half_up(Fraction(100 * self.had, self.due)) if self.due else 0
 
 
 @dataclass(frozen=True)
@@ -53,8 +53,12 @@ class Fairness:
     since: date
     through: date
     rows: tuple[FairRow, ...]
+    has_bays: bool
+    """There are bays today: without any, nothing is due to anybody."""
     index: Decimal | None
-    """Jain's index of floor had by floor due, to four places: 1 when all had the same part of theirs; None when none was had."""
+    """Jain's index of floor had by floor due, to four places: 1 when all had the same part of theirs; None when none was had, or
+    none is due.
+    """
     least_percent: int
     """The least part of what is due that anybody had."""
     most_percent: int
@@ -67,8 +71,9 @@ def fairness(session: Session, now: datetime, mall: Mall) -> Fairness:
     dealers = tenants(session, mall, today, today)
     rents = rents_of(session, mall, today)
     had = floor_had(standing_between(session, mall.id, since, through), today)
-    floor_in = sum(row.length_in16 for row in bays_on(session, mall.id, today)) // IN16_PER_INCH
-    due = due_of({dealer.code: max(0, rents.get(dealer.id, 0)) for dealer in dealers}, floor_in)
+    bays = bays_on(session, mall.id, today)
+    floor_in = sum(row.length_in16 for row in bays) // IN16_PER_INCH
+    due = due_of({dealer.code: max(0, rents.get(dealer.id, 0)) for dealer in dealers}, floor_in) if bays else {}
     asking = select(OverflowRequest.dealer_id).where(OverflowRequest.mall_id == mall.id, OverflowRequest.state.in_(WAITING))
     waiting = Counter(session.scalars(asking))
     rows = tuple(
@@ -78,7 +83,7 @@ def fairness(session: Session, now: datetime, mall: Mall) -> Fairness:
             name=dealer.trade_name or dealer.member.name,
             rent_cents=max(0, rents.get(dealer.id, 0)),
             had=had.get(dealer.id, 0),
-            due=due[dealer.code],
+            due=due.get(dealer.code, 0),
             waiting=waiting[dealer.id],
         )
         for dealer in dealers
@@ -88,6 +93,7 @@ def fairness(session: Session, now: datetime, mall: Mall) -> Fairness:
         since=since,
         through=through,
         rows=rows,
+        has_bays=bool(bays),
         index=None if shared.index is None else shared.index.quantize(_PLACES),
         least_percent=round_half_up(100 * shared.least),
         most_percent=round_half_up(100 * (shared.least + shared.spread)),

@@ -20,7 +20,12 @@ def year_said(fair: Fairness) -> str:
 
 
 def evenness_said(fair: Fairness) -> str:
-    """Whether floor is shared evenly, with Jain's index in plain words."""
+    """Whether floor is shared evenly, with Jain's index in plain words; or what is to be done first."""
+    if not fair.has_bays:
+        return (
+            "There are no bays here now, so no floor is due to anybody: bays come once the manager has drawn the plan with its "
+            "aisles and set the house rules."
+        )
     if fair.index is None:
         return "Nobody has had floor in this year."
     index = fair.index.quantize(Decimal("0.01"))

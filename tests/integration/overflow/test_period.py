@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from coop.core.db import Sessions, transaction
 from coop.leases.models import Charge, Lease
 from coop.overflow.fair import fairness
+from coop.overflow.fair_words import evenness_said, fair_chart
 from coop.overflow.models import BayRow
 from coop.overflow.period import hash_of, read_period
 from tests.factories.leases import make_lease, make_space
@@ -137,3 +138,19 @@ def test_floor_had_is_told_against_what_is_due_by_rent(rows: Rows) -> None:
     ]
     assert (fair.since, fair.through) == (date(2025, 11, 3), date(2026, 11, 2))
     assert (fair.index, fair.least_percent, fair.most_percent) == (Decimal("0.8000"), 7, 20)
+
+
+def test_nothing_is_due_where_there_are_no_bays(rows: Rows) -> None:
+    """Though D01 had floor in a bay that is no more; what is to be done first is told instead."""
+    with transaction(rows.sessions) as session:
+        rows.stay(session, "D01", date(2026, 9, 1), date(2026, 9, 14))
+        session.get_one(BayRow, rows.bay.id).ended_on = TODAY
+        session.flush()
+        fair = fairness(session, rows.now, rows.mall)
+    assert [(row.code, row.had, row.due, row.percent) for row in fair.rows] == [("D01", 48, 0, 0), ("D02", 0, 0, 0)]
+    assert (fair.has_bays, fair.index) == (False, None)
+    assert evenness_said(fair) == (
+        "There are no bays here now, so no floor is due to anybody: bays come once the manager has drawn the plan with its "
+        "aisles and set the house rules."
+    )
+    assert fair_chart(fair) is None

@@ -11,7 +11,7 @@ from flask.testing import FlaskClient
 from sqlalchemy import select
 
 from coop.core.db import transaction
-from coop.overflow.models import OverflowRule
+from coop.overflow.models import BayRow, OverflowRule
 from coop.overflow.rules import rules_on
 from tests.integration.web.conftest import Web, send
 from tests.integration.web.test_rota_house import said, told
@@ -116,3 +116,14 @@ def test_fairness_shows_floor_had_against_rent_paid(web: Web) -> None:
     assert "Floor is" in page
     assert "D01 Fenwick & Daughter" in page
     assert "Foot-weeks of floor by dealer, Nov 3, 2025 to Nov 2, 2026" in page
+
+
+def test_fairness_of_a_mall_without_bays_says_what_is_to_be_done_first(web: Web) -> None:
+    with transaction(web.sessions) as session:
+        for bay in session.scalars(select(BayRow)):
+            bay.ended_on = TODAY
+    for who, page in (("manager", f"{MAIN}/fairness"), ("dealer", "/portal/overflow/fairness")):
+        text = web.browser(who).get(page).text
+        assert "There are no bays here now, so no floor is due to anybody" in text
+        assert "<table" not in text
+        assert "foot-week" not in text
