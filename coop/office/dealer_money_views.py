@@ -8,7 +8,6 @@ from flask import flash, redirect, render_template, url_for
 from wtforms import Field
 
 from coop.books.payments import charge_back, checks_of
-from coop.core.clock import local_date
 from coop.core.errors import Refusal
 from coop.core.fields import told
 from coop.core.money import format_dollars
@@ -21,6 +20,7 @@ from coop.leases.turn_charges import LONGEST_KEY, charge_overflow, charge_turn
 from coop.office import queries as office_queries
 from coop.office.dealer_money_forms import BouncedForm, ChargebackForm, ExtraForm
 from coop.office.dealer_views import dealers, malls_of, wanted_dealer
+from coop.office.mall_page import today_of
 from coop.office.tax_queries import today as office_today
 
 KEEPERS = ("manager", "bookkeeper")
@@ -149,7 +149,7 @@ def post_extra(code: str) -> Page:
         return _extra_page(found, form), 422
     mall = _mall(form.mall.data)
     lease = latest_leases(db(), mall.id, form.on.data).get(found.id)
-    if form.on.data > local_date(now(), mall.timezone):
+    if form.on.data > today_of(mall):
         told(form.on, "This day is still to come: write the day it was.")
     elif lease is None:
         told(form.on, f"{code} had no lease at {mall.name} on this day: choose a day under the lease.")

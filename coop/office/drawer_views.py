@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date
 
-from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
+from flask import Blueprint, flash, redirect, render_template, request, url_for
 from sqlalchemy import select
 
 from coop.books.banking import take_to_bank
 from coop.books.reading import months_of_books
-from coop.core.clock import local_date
 from coop.core.csv_text import csv_text, defused
 from coop.core.errors import Refusal
 from coop.core.fields import told
@@ -32,7 +30,7 @@ from coop.office.drawer_forms import (
     RetireForm,
     ToBankForm,
 )
-from coop.office.floor_views import wanted_mall
+from coop.office.mall_page import row_of, today_of, wanted_mall
 from coop.office.views import READERS
 from coop.sales import devices as desk_devices
 from coop.sales import drawers as service
@@ -58,16 +56,12 @@ def _shared() -> dict[str, object]:
     }
 
 
-def _today(mall: Mall) -> date:
-    return local_date(now(), mall.timezone)
-
-
 def _month(mall: Mall) -> Month:
     """The month that is asked for, or this one."""
     try:
         return Month.parse(request.args.get("month", ""))
     except ValueError:
-        return Month.of(_today(mall))
+        return Month.of(today_of(mall))
 
 
 # --- the page of drawers ------------------------------------------------------------------------------------------------
@@ -90,7 +84,7 @@ def listed(mall_code: str) -> Page:
 
 def _page(mall_code: str, *, device: DeviceForm | None = None, retiring: RetireForm | None = None, retired: int = 0) -> str:
     mall = wanted_mall(mall_code)
-    month, this_month = _month(mall), Month.of(_today(mall))
+    month, this_month = _month(mall), Month.of(today_of(mall))
     counts = service.counts_of(db(), mall, month)
     by_drawer, by_person = service.over_short(counts)
     return render_template(
@@ -100,7 +94,7 @@ def _page(mall_code: str, *, device: DeviceForm | None = None, retiring: RetireF
         month=month,
         months=sorted({*months_of_books(db()), this_month, month}, reverse=True),
         this_month=this_month,
-        drawers=service.drawers_of(db(), mall, _today(mall)),
+        drawers=service.drawers_of(db(), mall, today_of(mall)),
         checks=service.checks_waiting(db(), mall),
         counts=counts,
         by_drawer=by_drawer,
@@ -147,7 +141,7 @@ def counts_csv(mall_code: str) -> Page:
 @allow(*COUNTERS)
 def count(mall_code: str) -> Page:
     mall = wanted_mall(mall_code)
-    return _count_page(mall, CountForm(formdata=None, on=_today(mall), drawer=_asked()))
+    return _count_page(mall, CountForm(formdata=None, on=today_of(mall), drawer=_asked()))
 
 
 def _turn_ended(mall: Mall) -> Turn | None:
@@ -179,7 +173,7 @@ def _others() -> Sequence[tuple[str, str]]:
 
 
 def _count_choices(mall: Mall, form: CountForm) -> None:
-    form.among_drawers(service.drawers_of(db(), mall, _today(mall)))
+    form.among_drawers(service.drawers_of(db(), mall, today_of(mall)))
     form.second.among(_others(), "nobody")
 
 
@@ -246,7 +240,7 @@ def _off(over: int, limit: int) -> str:
 @allow(*KEEPERS)
 def put_in(mall_code: str) -> Page:
     mall = wanted_mall(mall_code)
-    return _form_page(mall, "put_in", PutInForm(formdata=None, on=_today(mall), drawer=_asked()))
+    return _form_page(mall, "put_in", PutInForm(formdata=None, on=today_of(mall), drawer=_asked()))
 
 
 @drawers.post("/<mall_code>/put-in")
@@ -279,7 +273,7 @@ def record_put_in(mall_code: str) -> Page:
 @allow(*KEEPERS)
 def paid_out(mall_code: str) -> Page:
     mall = wanted_mall(mall_code)
-    return _form_page(mall, "paid_out", PaidOutForm(formdata=None, on=_today(mall), drawer=_asked()))
+    return _form_page(mall, "paid_out", PaidOutForm(formdata=None, on=today_of(mall), drawer=_asked()))
 
 
 @drawers.post("/<mall_code>/paid-out")
@@ -311,7 +305,7 @@ def record_paid_out(mall_code: str) -> Page:
 @allow(*KEEPERS)
 def to_bank(mall_code: str) -> Page:
     mall = wanted_mall(mall_code)
-    return _form_page(mall, "to_bank", ToBankForm(formdata=None, on=_today(mall), drawer=_asked()))
+    return _form_page(mall, "to_bank", ToBankForm(formdata=None, on=today_of(mall), drawer=_asked()))
 
 
 @drawers.post("/<mall_code>/to-bank")
@@ -319,8 +313,8 @@ def to_bank(mall_code: str) -> Page:
 def record_to_bank(mall_code: str) -> Page:
     """Refuses more cash than the books say is in the drawer, and a day to come, before it asks for the deposit."""
     mall, form = wanted_mall(mall_code), ToBankForm()
-    form.among_drawers(service.drawers_of(db(), mall, _today(mall)))
-    if form.check() and form.on.data > _today(mall):
+    form.among_drawers(service.drawers_of(db(), mall, today_of(mall)))
+    if form.check() and form.on.data > today_of(mall):
         told(form.on, "This day is still to come: write the day it was taken there.")
     if form.checks.data and form.checks.data > service.checks_waiting(db(), mall):
         told(form.checks, f"{format_dollars(service.checks_waiting(db(), mall))} of checks wait to be taken: write at most that.")
@@ -341,12 +335,12 @@ def record_to_bank(mall_code: str) -> Page:
 
 
 def _valid(mall: Mall, form: DrawerForm) -> bool:
-    form.among_drawers(service.drawers_of(db(), mall, _today(mall)))
+    form.among_drawers(service.drawers_of(db(), mall, today_of(mall)))
     return bool(form.validate())
 
 
 def _form_page(mall: Mall, name: str, form: DrawerForm) -> str:
-    drawers_there = service.drawers_of(db(), mall, _today(mall))
+    drawers_there = service.drawers_of(db(), mall, today_of(mall))
     form.among_drawers(drawers_there)
     return render_template(
         f"office/drawers/{name}.html", mall=mall, form=form, drawers=drawers_there, checks=service.checks_waiting(db(), mall)
@@ -386,9 +380,7 @@ def add_device(mall_code: str) -> Page:
 @allow(*KEEPERS)
 def retire_device(mall_code: str, device_id: int) -> Page:
     mall, form = wanted_mall(mall_code), RetireForm()
-    device = db().get(DeskDevice, device_id)
-    if device is None or device.mall_id != mall.id:
-        abort(404)
+    device = row_of(mall, DeskDevice, device_id)
     try:
         if form.validate():
             desk_devices.retire_device(db(), now(), device, reason=form.reason.data, user_id=visitor().user_id)

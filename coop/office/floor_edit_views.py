@@ -17,8 +17,8 @@ from coop.floor.domain.finding import Finding
 from coop.floor.models import Mall
 from coop.office import floor_queries as queries
 from coop.office.floor_forms import KINDS, PlanForm, PlanRow, bounds, plan_form, read_plan
-from coop.office.floor_queries import today_at
-from coop.office.floor_views import floor, wanted_mall
+from coop.office.floor_views import floor
+from coop.office.mall_page import today_of, wanted_mall
 from coop.overflow.survey_asking import plan_changed
 
 MOST_BYTES = 2 * 1024 * 1024
@@ -33,7 +33,7 @@ MOST_NAMED = 5
 def edit(mall_code: str) -> Page:
     mall = wanted_mall(mall_code)
     version = floor_queries.plan_version(db(), mall.id)
-    return _edit_page(mall, plan_form(queries.whole_draft(db(), mall, today_at(mall, now())), version))
+    return _edit_page(mall, plan_form(queries.whole_draft(db(), mall, today_of(mall)), version))
 
 
 def _edit_page(mall: Mall, form: PlanForm, conflict: str = "") -> str:
@@ -128,7 +128,7 @@ def check(mall_code: str) -> Any:
         draft = _sent()[1]
     except ValueError as error:
         return _faults(str(error))
-    faults, findings = queries.judged(db(), mall, today_at(mall, now()), draft)
+    faults, findings = queries.judged(db(), mall, today_of(mall), draft)
     if faults:
         return _faults(*(str(fault) for fault in faults))
     return jsonify(findings=[_finding(found) for found in findings])
@@ -153,7 +153,7 @@ def save(mall_code: str) -> Any:
     except planning.PlanOutdated as outdated:
         roll_back()
         mall = wanted_mall(mall_code)
-        theirs = queries.whole_draft(db(), mall, today_at(mall, now()))
+        theirs = queries.whole_draft(db(), mall, today_of(mall))
         version = floor_queries.plan_version(db(), mall.id)
         return jsonify(sentence=str(outdated), version=version, draft=draft_value(theirs)), 409
     except planning.PlanRefused as refused:

@@ -19,8 +19,8 @@ from coop.floor.svg import drawing_css, plan_svg
 from coop.office import floor_queries as queries
 from coop.office.floor_edit_views import MOST_BYTES, said_of
 from coop.office.floor_forms import PaperForm, PlanFileForm
-from coop.office.floor_queries import today_at
-from coop.office.floor_views import floor, wanted_mall
+from coop.office.floor_views import floor
+from coop.office.mall_page import today_of, wanted_mall
 from coop.office.views import READERS
 from coop.overflow.survey_asking import plan_changed
 
@@ -51,7 +51,7 @@ def _files_page(mall: Mall, form: PlanFileForm | None = None) -> str:
 def _drawn(mall_code: str) -> tuple[Mall, PlanDraft]:
     """A mall's plan as it is today. Refuses a mall without one."""
     mall = wanted_mall(mall_code)
-    draft = floor_queries.draft_of(db(), mall, today_at(mall, now()))
+    draft = floor_queries.draft_of(db(), mall, today_of(mall))
     if draft is None:
         raise Refusal(f"{mall.name} has no plan yet: draw it or bring it as a file first.")
     return mall, draft
@@ -61,7 +61,7 @@ def _drawn(mall_code: str) -> tuple[Mall, PlanDraft]:
 @allow(*READERS)
 def plan_as_svg(mall_code: str) -> Page:
     mall, draft = _drawn(mall_code)
-    findings = queries.judged(db(), mall, today_at(mall, now()), draft)[1]
+    findings = queries.judged(db(), mall, today_of(mall), draft)[1]
     picture = plan_svg(draft, findings, title=f"Floor plan of {mall.name}", css=drawing_css())
     return download(picture, "image/svg+xml", f"floor-plan-{mall.code}.svg")
 
@@ -89,7 +89,7 @@ def print_plan(mall_code: str) -> Page:
     if not form.validate_on_submit():
         return _files_page(mall), 422
     scale = int(form.scale.data)
-    rendering.start_plan_pdf(db(), now(), mall, today_at(mall, now()), scale=scale, paper=form.paper.data)
+    rendering.start_plan_pdf(db(), now(), mall, today_of(mall), scale=scale, paper=form.paper.data)
     flash(f"The paper is being made, {scale_words(scale)}. It is shown here when it is done.")
     return redirect(url_for("floor.files", mall_code=mall.code), 303)
 
@@ -121,7 +121,7 @@ def bring_plan(mall_code: str) -> Page:
 
 
 def _proposal(mall: Mall, draft: PlanDraft, file_name: str) -> str:
-    today = today_at(mall, now())
+    today = today_of(mall)
     there = queries.whole_draft(db(), mall, today)
     return render_template(
         "office/floor/proposal.html",

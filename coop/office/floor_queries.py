@@ -7,14 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime
+from datetime import date
 from fractions import Fraction
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from coop.books import queries as books
-from coop.core.clock import local_date
 from coop.core.periods import Month, days_within
 from coop.floor import queries as floor
 from coop.floor.domain.areas import drawn_area_sqft100
@@ -32,10 +31,6 @@ AGES = ("not past due", "1 to 30 days past due", "31 to 60 days past due", "61 t
 """The ages of coop.leases.domain.settlement.Arrears in words."""
 MONTHS = (1, 12)
 """How many months figures may be asked over."""
-
-
-def today_at(mall: Mall, now: datetime) -> date:
-    return local_date(now, mall.timezone)
 
 
 @dataclass(frozen=True)

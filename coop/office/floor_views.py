@@ -20,7 +20,8 @@ from coop.office import floor_queries as queries
 from coop.office import queries as office_queries
 from coop.office.floor_drawing import drawing
 from coop.office.floor_forms import CodeForm, MeasureForm, RetireForm, WidthForm, bounds
-from coop.office.floor_queries import SpaceRow, today_at
+from coop.office.floor_queries import SpaceRow
+from coop.office.mall_page import today_of, wanted_mall
 from coop.office.views import READERS
 from coop.overflow.survey_asking import plan_changed
 
@@ -40,14 +41,6 @@ floor.add_app_template_filter(asked.per_sqft, "per_sqft")
 def _shared() -> dict[str, object]:
     """Every page that shows findings shows the caution."""
     return {"caution": CAUTION, "state_words": STATES}
-
-
-def wanted_mall(code: str) -> Mall:
-    """The mall an address names."""
-    mall = office_queries.mall_by_code(db(), code)
-    if mall is None:
-        abort(404)
-    return mall
 
 
 # --- the plan ---------------------------------------------------------------------------------------------------------------
@@ -86,7 +79,7 @@ def _filter() -> asked.Filter:
 @allow(*READERS)
 def plan(mall_code: str) -> Page:
     mall = wanted_mall(mall_code)
-    today = today_at(mall, now())
+    today = today_of(mall)
     question = _wanted("ask", tuple(asked.ASKED), "held")
     months = _number("months", queries.MONTHS, 1)
     within = _number("within", asked.WITHIN_DAYS, 90)
@@ -123,7 +116,7 @@ def plan(mall_code: str) -> Page:
 def spaces_csv(mall_code: str) -> Page:
     """The table beside the plan, with its filter and its order, for other programs."""
     mall = wanted_mall(mall_code)
-    today = today_at(mall, now())
+    today = today_of(mall)
     span = queries.span_of(db(), mall, today, _number("months", queries.MONTHS, 1))
     rows = _filter().apply(queries.space_rows(db(), mall, today, span))
     text = csv_text(_CSV_COLUMNS, [_csv_row(row, f"{span.first} to {span.last}") for row in rows])
@@ -174,7 +167,7 @@ def _space_page(
     retiring: RetireForm | None = None,
     renaming: CodeForm | None = None,
 ) -> str:
-    today = today_at(mall, now())
+    today = today_of(mall)
     held = holds(db(), mall.id, space_id=found.id)
     outline = floor_queries.as_outline(found.outline_in16)
     return render_template(
@@ -281,7 +274,7 @@ def _aisle_codes(mall: Mall) -> list[str]:
 
 
 def _aisles_page(mall: Mall, form: WidthForm | None = None) -> str:
-    today = today_at(mall, now())
+    today = today_of(mall)
     codes = _aisle_codes(mall)
     return render_template(
         "office/floor/aisles.html",

@@ -5,7 +5,6 @@ from __future__ import annotations
 from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 from sqlalchemy import select
 
-from coop.core.clock import local_date
 from coop.core.errors import Refusal
 from coop.core.fields import told
 from coop.core.money import format_dollars
@@ -13,9 +12,9 @@ from coop.core.web import Page, allow, db, now, roll_back, show_list, visitor
 from coop.floor.models import Mall
 from coop.office import lease_queries
 from coop.office import queries as office_queries
-from coop.office.floor_views import wanted_mall
 from coop.office.layaway_forms import AgreementForm, EndForm, PaymentForm, fee_words
 from coop.office.layaway_list import read_layaways
+from coop.office.mall_page import today_of, wanted_mall
 from coop.office.tax_terms_queries import known_classes
 from coop.office.views import READERS
 from coop.sales import layaway as service
@@ -57,7 +56,7 @@ def listed(mall_code: str) -> Page:
         f"layaways-{mall.code}",
         mall=mall,
         malls=office_queries.malls(db()),
-        today=local_date(now(), mall.timezone),
+        today=today_of(mall),
         held_cents=service.open_layaways(db(), mall.id).held_cents,
     )
 
@@ -133,7 +132,7 @@ def layaway(mall_code: str, number: int) -> Page:
 def _page(mall_code: str, number: int, *, paying: PaymentForm | None = None, wrong: str = "") -> str:
     mall = wanted_mall(mall_code)
     found = _wanted(mall, number)
-    today = local_date(now(), mall.timezone)
+    today = today_of(mall)
     held = held_of(db(), found)
     total = total_on(db(), mall, found, today) if found.state == "open" else found.net_cents + found.tax_cents
     left = total - held

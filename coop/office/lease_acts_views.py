@@ -26,7 +26,8 @@ from coop.office import lease_queries as queries
 from coop.office.lease_acts import LEASE_ACTS, SPAN_ACTS, Act, On
 from coop.office.lease_forms import LeaseForm, OutcomeForm, TickForm
 from coop.office.lease_term_forms import TERM_FORMS, TermForm
-from coop.office.lease_views import by, lease_page, leases, page_of, today_of, wanted_lease, wanted_mall
+from coop.office.lease_views import lease_page, leases, wanted_lease
+from coop.office.mall_page import by, page_of, today_of, wanted_mall
 from coop.office.queries import final_statement_made
 
 

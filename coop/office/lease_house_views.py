@@ -14,7 +14,8 @@ from coop.leases.models import LeaseRule, RentRate
 from coop.leases.wording import UNITS
 from coop.office import lease_queries as queries
 from coop.office.lease_house_forms import IndexFileForm, IndexForm, RateForm, RulesForm, rules_form
-from coop.office.lease_views import by, leases, page_of, today_of, wanted_mall
+from coop.office.lease_views import leases
+from coop.office.mall_page import by, page_of, row_of, today_of, wanted_mall
 from coop.office.settings_wording import LEASES
 from coop.office.views import READERS
 
@@ -69,9 +70,7 @@ def set_rate(mall_code: str) -> Page:
 @allow("manager")
 def withdraw_rate(mall_code: str, rate_id: int) -> Page:
     mall = wanted_mall(mall_code)
-    rate = db().get(RentRate, rate_id)
-    if rate is None or rate.mall_id != mall.id:
-        abort(404)
+    rate = row_of(mall, RentRate, rate_id)
     sentence = f"The rate of zone {rate.zone} from {written(rate.starts_on)} is taken back."
     editing.take_back_rate(db(), now(), by(), rate)
     flash(sentence)

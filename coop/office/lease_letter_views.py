@@ -12,7 +12,8 @@ from coop.leases import letters as writing
 from coop.leases.documents import KINDS
 from coop.leases.models import Letter, Offer
 from coop.office.lease_forms import DayForm
-from coop.office.lease_views import leases, wanted_lease, wanted_mall
+from coop.office.lease_views import leases, wanted_lease
+from coop.office.mall_page import row_of, wanted_mall
 
 WRITERS: Mapping[str, Callable[..., Letter]] = {
     "agreement": writing.write_agreement,
@@ -73,9 +74,7 @@ def write_offer_letter(mall_code: str, offer_id: int) -> Page:
 @allow("manager")
 def send_letter(mall_code: str, letter_id: int) -> Page:
     mall = wanted_mall(mall_code)
-    letter = db().get(Letter, letter_id)
-    if letter is None or letter.mall_id != mall.id:
-        abort(404)
+    letter = row_of(mall, Letter, letter_id)
     writing.send_letter_again(db(), now(), letter, mail_domain=site().settings.mail_domain, user_id=visitor().user_id)
     flash("The letter is on its way again.")
     return redirect(url_for("leases.letters", mall_code=mall.code), 303)

@@ -2,32 +2,27 @@
 
 from __future__ import annotations
 
-from datetime import date
 from typing import Any
 
-from flask import Blueprint, abort, redirect, render_template, request, url_for
+from flask import Blueprint, redirect, render_template, request, url_for
 
-from coop.core.web import Page, allow, db, now, request_id, send_document, show_list, visitor
+from coop.core.web import Page, allow, db, now, send_document, show_list, visitor
 from coop.dealers.models import Member
 from coop.floor.models import Mall
 from coop.leases.documents import CAUTION
 from coop.leases.documents import KINDS as LETTERS
-from coop.leases.editing import By
-from coop.leases.holding import today_at
 from coop.leases.models import Lease, Letter
 from coop.leases.wording import KINDS, PRORATION, STATES, UNITS
 from coop.office import lease_life, lease_work
 from coop.office import lease_queries as queries
 from coop.office import queries as office_queries
-from coop.office.floor_views import wanted_mall
 from coop.office.lease_forms import TickForm
 from coop.office.lease_list import LEASES
 from coop.office.lease_list import LETTERS as LETTER_LIST
+from coop.office.mall_page import page_of, row_of, today_of, wanted_mall
 from coop.office.views import READERS
 
 leases = Blueprint("leases", __name__, url_prefix="/office/leases")
-
-__all__ = ["wanted_mall"]
 
 
 @leases.context_processor
@@ -43,25 +38,9 @@ def _shared() -> dict[str, object]:
     }
 
 
-def by() -> By:
-    return By(visitor().user_id, request_id())
-
-
-def today_of(mall: Mall) -> date:
-    return today_at(db(), now(), mall.id)
-
-
-def page_of(mall: Mall) -> dict[str, Any]:
-    """What every page of a mall's leases is given."""
-    return {"mall": mall, "malls": office_queries.malls(db()), "today": today_of(mall)}
-
-
 def wanted_lease(mall: Mall, lease_id: int) -> Lease:
     """The lease an address names, if it is of that mall."""
-    lease = db().get(Lease, lease_id)
-    if lease is None or lease.mall_id != mall.id:
-        abort(404)
-    return lease
+    return row_of(mall, Lease, lease_id)
 
 
 # --- the work list and the table --------------------------------------------------------------------------------------------
@@ -137,7 +116,5 @@ def letters(mall_code: str) -> Page:
 @allow(*READERS)
 def letter_pdf(mall_code: str, letter_id: int) -> Page:
     mall = wanted_mall(mall_code)
-    letter = db().get(Letter, letter_id)
-    if letter is None or letter.mall_id != mall.id:
-        abort(404)
+    letter = row_of(mall, Letter, letter_id)
     return send_document(office_queries.document(db(), letter.document_id))

@@ -22,8 +22,9 @@ from coop.leases.models import Offer, Waiting
 from coop.leases.pricing import Asked, known_rates, monthly_rent, named
 from coop.leases.rules import rules_on
 from coop.office import lease_life
-from coop.office.lease_views import leases, page_of, today_of, wanted_mall
+from coop.office.lease_views import leases
 from coop.office.lease_waiting_forms import AcceptForm, AskForm, OfferForm
+from coop.office.mall_page import page_of, row_of, today_of, wanted_mall
 from coop.office.views import READERS
 
 
@@ -107,10 +108,7 @@ def put_on_list(mall_code: str) -> Page:
 
 
 def _asked(mall: Mall, waiting_id: int) -> Waiting:
-    row = db().get(Waiting, waiting_id)
-    if row is None or row.mall_id != mall.id:
-        abort(404)
-    return row
+    return row_of(mall, Waiting, waiting_id)
 
 
 @leases.post("/<mall_code>/waiting/<int:waiting_id>/withdraw")

@@ -11,13 +11,12 @@ from coop.core.errors import Refusal
 from coop.core.web import Page, allow, db, now, roll_back, show_list
 from coop.floor.models import Mall, Space
 from coop.floor.queries import as_outline, find_space
-from coop.office.floor_views import wanted_mall
+from coop.office.mall_page import by, page_of, today_of, wanted_mall
 from coop.office.overflow_bay_forms import BayForm, OpeningsForm, bay_form, openings_form
 from coop.office.overflow_booth import booth_drawing, side_words
 from coop.office.overflow_floor import WEEKS, bay_row, stood_before, weeks_of
 from coop.office.overflow_list import BAYS, bay_lines, behind_words
 from coop.office.overflow_views import overflow
-from coop.office.rota_house_views import by, page_of, today_of
 from coop.office.views import READERS
 from coop.overflow.bay_drawing import bay_strip
 from coop.overflow.bay_editing import edit_bay, keep_bay_free, lend_bay

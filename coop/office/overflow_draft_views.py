@@ -9,10 +9,9 @@ from flask_wtf import FlaskForm
 
 from coop.core.errors import Refusal
 from coop.core.fields import DayField, Needed, NumberField, whole_number
-from coop.core.periods import shown_day
 from coop.core.web import Page, allow, db, now, roll_back, show_list
 from coop.floor.models import Mall
-from coop.office.floor_views import wanted_mall
+from coop.office.mall_page import by, page_of, today_of, wanted_mall
 from coop.office.overflow_outcome import (
     GIVEN,
     is_out_of_date,
@@ -24,7 +23,6 @@ from coop.office.overflow_outcome import (
     widths_within,
 )
 from coop.office.overflow_views import overflow
-from coop.office.rota_house_views import by, page_of, today_of
 from coop.office.views import READERS
 from coop.overflow import drafting, publishing
 from coop.overflow.drafting import MOST_SECONDS, MOST_WEEKS, SECONDS, WEEKS
@@ -80,6 +78,7 @@ def _page(mall: Mall, form: DraftForm | None = None, again: AgainForm | None = N
         is_past=it is not None and it.row.first_day < today,
         of=None,
         before=published(db(), mall),
+        dropped=drafting.last_dropped(db(), mall.id, today) if it is None else None,
     )
 
 
@@ -114,10 +113,18 @@ def _week(row: OverflowDraft) -> int:
 @allow(*READERS)
 def published_draft(mall_code: str, draft_id: int) -> Page:
     """A draft that was published, or dropped, as it said then."""
-    mall, row = wanted_mall(mall_code), db().get(OverflowDraft, draft_id)
-    if row is None or row.mall_id != mall.id or row.state == "draft":
+    mall = wanted_mall(mall_code)
+    row = _of(mall, draft_id)
+    if row.state == "draft":
         abort(404)
     return _show(mall, row, of=row, it=None, before=[], waiting=0)
+
+
+def _of(mall: Mall, draft_id: int) -> OverflowDraft:
+    row = db().get(OverflowDraft, draft_id)
+    if row is None or row.mall_id != mall.id:
+        abort(404)
+    return row
 
 
 @overflow.get("/<mall_code>/draft/progress")
@@ -210,7 +217,14 @@ def publish(mall_code: str) -> Page:
 @allow("manager")
 def drop_draft(mall_code: str) -> Page:
     mall, row = _wanted(mall_code)
-    first_day, weeks = row.first_day, row.weeks
     drafting.drop_draft(db(), now(), row, by=by())
-    flash(f"The draft of {weeks} weeks from {shown_day(first_day)} is dropped. Nobody was told of it.")
     return _to(mall.code)
+
+
+@overflow.post("/<mall_code>/drafts/<int:draft_id>/again")
+@allow("manager")
+def take_up_draft(mall_code: str, draft_id: int) -> Page:
+    """Undo a drop."""
+    row = _of(wanted_mall(mall_code), draft_id)
+    drafting.take_up_draft(db(), now(), row, by=by())
+    return _to(mall_code)

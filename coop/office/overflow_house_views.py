@@ -8,10 +8,9 @@ from coop.core.errors import Refusal
 from coop.core.templating import day as written
 from coop.core.web import Page, allow, db, now, roll_back
 from coop.floor.models import Mall
-from coop.office.floor_views import wanted_mall
+from coop.office.mall_page import by, page_of, today_of, wanted_mall
 from coop.office.overflow_house_forms import RulesForm, rules_form
 from coop.office.overflow_views import overflow
-from coop.office.rota_house_views import by, page_of, today_of
 from coop.office.settings_overflow_wording import OVERFLOW, UNSET
 from coop.office.views import READERS
 from coop.overflow import fair, fair_words

@@ -151,9 +151,7 @@ def pieces_shown(session: Session, mall: Mall, row: RequestRow, first: date, las
                     sideways = ", sideways" if stand.turned else ""
                     bays.append((bay.code, f"{bay.code}, {behind_words(bay)}: {place}{sideways}"))
             why = nowhere(asked, [bay_of(bay) for bay in rows], rules.pieces, held) if rows and not bays else None
-        shown.append(
-            PieceShown(piece, cautions(asked, rules.pieces), bays, f"{piece.name} {why}" if why else "")
-        )
+        shown.append(PieceShown(piece, cautions(asked, rules.pieces), bays, f"{piece.name} {why}" if why else ""))
     return shown
 
 

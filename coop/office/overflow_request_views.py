@@ -13,7 +13,7 @@ from coop.core.periods import shown_day
 from coop.core.web import Page, allow, db, now, roll_back, show_list
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
-from coop.office.floor_views import wanted_mall
+from coop.office.mall_page import by, page_of, today_of, wanted_mall
 from coop.office.overflow_request_forms import GiveForm, WriteForm
 from coop.office.overflow_request_list import (
     ASKED,
@@ -28,7 +28,6 @@ from coop.office.overflow_request_list import (
     renting,
 )
 from coop.office.overflow_views import overflow
-from coop.office.rota_house_views import by, page_of, today_of
 from coop.office.views import READERS
 from coop.overflow.asking import AskRefused, ask_again, ask_floor, withdraw
 from coop.overflow.domain.taking import Taken

@@ -15,12 +15,11 @@ from coop.core.web import Page, allow, db, now, roll_back, visitor
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.office import queries as office_queries
-from coop.office.floor_views import wanted_mall
+from coop.office.mall_page import by, page_of, today_of, wanted_mall
 from coop.office.overflow_floor import mall_lending
 from coop.office.overflow_request_forms import SoldForm
 from coop.office.overflow_request_list import bay_choices, lent_bays, renting
 from coop.office.overflow_views import overflow
-from coop.office.rota_house_views import by, page_of, today_of
 from coop.office.views import READERS
 from coop.overflow.asking import AskRefused
 from coop.overflow.placing import place_sold

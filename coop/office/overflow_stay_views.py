@@ -14,12 +14,11 @@ from coop.core.geometry import format_length
 from coop.core.periods import shown_day
 from coop.core.web import Page, allow, db, now, roll_back
 from coop.floor.models import Mall
-from coop.office.floor_views import wanted_mall
+from coop.office.mall_page import by, page_of, today_of, wanted_mall
 from coop.office.overflow_floor import bay_row
 from coop.office.overflow_stay import Elsewhere, elsewhere, first_place, stay_page_of
 from coop.office.overflow_stay_forms import EndForm, LengthenForm, MoveForm, RecallForm, move_form
 from coop.office.overflow_views import overflow
-from coop.office.rota_house_views import by, page_of, today_of
 from coop.office.views import READERS
 from coop.overflow.bay_drawing import bay_strip
 from coop.overflow.queries import stay_of

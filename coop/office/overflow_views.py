@@ -11,10 +11,9 @@ from coop.core.fields import whole_number
 from coop.core.periods import shown_day
 from coop.core.web import Page, allow, db, now, show_list
 from coop.office import queries as office_queries
-from coop.office.floor_views import wanted_mall
+from coop.office.mall_page import by, page_of, today_of, wanted_mall
 from coop.office.overflow_floor import floor_on, mall_lending
 from coop.office.overflow_list import STANDING
-from coop.office.rota_house_views import by, page_of, today_of
 from coop.office.views import READERS
 from coop.overflow.domain.fitting import CAUTION
 from coop.overflow.queries import must_move

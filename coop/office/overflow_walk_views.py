@@ -5,15 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from flask import abort, flash, redirect, render_template, request, url_for
+from flask import flash, redirect, render_template, request, url_for
 
 from coop.core.errors import Refusal
 from coop.core.web import Page, allow, db, now, roll_back, send_document
 from coop.floor.models import Mall
 from coop.floor.queries import plan_row
-from coop.office.floor_views import wanted_mall
+from coop.office.mall_page import by, page_of, row_of, today_of, wanted_mall
 from coop.office.overflow_views import overflow
-from coop.office.rota_house_views import by, page_of, today_of
 from coop.office.views import READERS
 from coop.overflow.models import MARKS, Walk
 from coop.overflow.papers import ask_sheet, sheet_document, sheet_state
@@ -127,10 +126,8 @@ def _note(row: SheetRow) -> str:
 
 
 def _wanted(mall_code: str, walk_id: int) -> tuple[Mall, Walk]:
-    mall, walk = wanted_mall(mall_code), db().get(Walk, walk_id)
-    if walk is None or walk.mall_id != mall.id:
-        abort(404)
-    return mall, walk
+    mall = wanted_mall(mall_code)
+    return mall, row_of(mall, Walk, walk_id)
 
 
 @overflow.get("/<mall_code>/walks/<int:walk_id>")

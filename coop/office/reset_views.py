@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from flask import abort, flash, redirect, render_template, request, url_for
+from flask import flash, redirect, render_template, request, url_for
 from sqlalchemy import select
 
 from coop.core.errors import Refusal
@@ -13,8 +13,8 @@ from coop.core.web import Page, allow, db, now, roll_back, visitor
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall, Space
 from coop.leases.pricing import named
-from coop.office.floor_queries import today_at
-from coop.office.floor_views import floor, wanted_mall
+from coop.office.floor_views import floor
+from coop.office.mall_page import row_of, today_of, wanted_mall
 from coop.office.reset_forms import FloorForm, WayForm
 from coop.office.views import READERS
 from coop.resets.booking import place_words
@@ -55,7 +55,7 @@ def _coming(mall: Mall) -> list[ComingReset]:
         .join(Space, Space.id == Reset.space_id)
         .join(Dealer, Dealer.id == Reset.dealer_id)
         .where(Space.mall_id == mall.id, Reset.state.in_(OPEN))
-        .where((Reset.on_date >= today_at(mall, now())) | (Reset.state == "under way"))
+        .where((Reset.on_date >= today_of(mall)) | (Reset.state == "under way"))
         .order_by(Reset.on_date, Reset.begins_minute, Reset.id)
     )
     rows = [(reset, space, dealer) for reset, space, dealer in found]
@@ -126,10 +126,7 @@ def _way_page(mall: Mall, form: WayForm, row: CarryWay | None = None, *, added: 
 
 
 def _wanted_way(mall: Mall, way_id: int) -> CarryWay:
-    row = db().get(CarryWay, way_id)
-    if row is None or row.mall_id != mall.id:
-        abort(404)
-    return row
+    return row_of(mall, CarryWay, way_id)
 
 
 @floor.post("/<mall_code>/resets/ways/new")
@@ -210,9 +207,7 @@ def keep_floor(mall_code: str) -> Page:
 def take_floor_away(mall_code: str, floor_id: int) -> Page:
     """Take a floor off the list, and show it filled in: sent again, it is there again."""
     mall = wanted_mall(mall_code)
-    row = db().get(StagingFloor, floor_id)
-    if row is None or row.mall_id != mall.id:
-        abort(404)
+    row = row_of(mall, StagingFloor, floor_id)
     form = _floor_form(row)
     drop_floor(db(), now(), mall, row, user_id=visitor().user_id)
     flash(f"{form.name.data} is taken away. It stands filled in below: keep it to have it back.")

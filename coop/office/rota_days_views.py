@@ -8,13 +8,11 @@ from coop.books.queries import last_closed
 from coop.core.errors import Refusal
 from coop.core.fields import told
 from coop.core.periods import Month
-from coop.core.web import Page, allow, db, now, request_id, roll_back, show_list, visitor
+from coop.core.web import Page, allow, db, now, roll_back, show_list, visitor
 from coop.dealers.models import Member
 from coop.floor.models import Mall
-from coop.leases.editing import By
-from coop.leases.holding import today_at
 from coop.office import queries as office_queries
-from coop.office.floor_views import wanted_mall
+from coop.office.mall_page import by, today_of, wanted_mall
 from coop.office.rota_days_forms import ChecklistForm, SetRightForm
 from coop.office.rota_days_list import day_of, listed_days
 from coop.office.views import READERS
@@ -40,10 +38,6 @@ def _shared() -> dict[str, object]:
     }
 
 
-def _by() -> By:
-    return By(visitor().user_id, request_id())
-
-
 # --- who came ---------------------------------------------------------------------------------------------------------------
 
 
@@ -54,7 +48,7 @@ def attendance(mall_code: str, month: Month) -> Page:
 
 
 def _page(mall: Mall, month: Month, form: SetRightForm | None = None) -> Page:
-    today = today_at(db(), now(), mall.id)
+    today = today_of(mall)
     seen = attending.turns_in(db(), mall, month)
     days = [day_of(one, mall, now()) for one in seen]
     unsaid = {one.turn.id for one in unwritten(seen)}
@@ -146,7 +140,7 @@ def set_right(mall_code: str, month: Month) -> Page:
         return _page(mall, month, form)
     turns = form.turns.data if form.how.data == "more" else -form.turns.data
     try:
-        row = set_account_right(db(), now(), mall, int(form.member.data), turns, form.why.data, by=_by())
+        row = set_account_right(db(), now(), mall, int(form.member.data), turns, form.why.data, by=by())
     except Refusal as refusal:
         roll_back()
         told(form.turns, str(refusal))
@@ -166,7 +160,7 @@ def lists(mall_code: str) -> Page:
 
 
 def _lists_page(mall: Mall, kind: str = "", form: ChecklistForm | None = None) -> str:
-    today = today_at(db(), now(), mall.id)
+    today = today_of(mall)
     lines = checklists.lines_on(db(), mall.id, today)
     forms = {
         each: form
@@ -200,7 +194,7 @@ def set_list(mall_code: str, kind: str) -> Page:
     form = ChecklistForm(prefix=kind)
     form.validate()
     try:
-        items = checklists.set_list(db(), now(), mall, kind, form.lines, by=_by())
+        items = checklists.set_list(db(), now(), mall, kind, form.lines, by=by())
     except Refusal as refusal:
         roll_back()
         told(form.words, str(refusal))

@@ -11,11 +11,8 @@ from coop.core.errors import Refusal
 from coop.core.templating import day as written
 from coop.core.web import Page, allow, db, now, request_id, roll_back, visitor
 from coop.floor.models import Mall
-from coop.leases.editing import By
-from coop.leases.holding import today_at
-from coop.office import queries as office_queries
 from coop.office import rota_house_queries as queries
-from coop.office.floor_views import wanted_mall
+from coop.office.mall_page import by, page_of, row_of, today_of, wanted_mall
 from coop.office.rota_house_forms import DateForm, HolidayForm, WeekForm, week_form
 from coop.office.views import READERS
 from coop.shifts import hours as opening
@@ -36,19 +33,6 @@ def _shared() -> dict[str, object]:
         "turns_shown": turns_shown,
         "balance_shown": balance_shown,
     }
-
-
-def by() -> By:
-    return By(visitor().user_id, request_id())
-
-
-def today_of(mall: Mall) -> date:
-    return today_at(db(), now(), mall.id)
-
-
-def page_of(mall: Mall) -> dict[str, Any]:
-    """What every page of a mall's turns is given."""
-    return {"mall": mall, "malls": office_queries.malls(db()), "today": today_of(mall)}
 
 
 def leading(mall: Mall) -> dict[str, Any]:
@@ -170,9 +154,7 @@ def set_date(mall_code: str) -> Page:
 @allow("manager")
 def withdraw_date(mall_code: str, row_id: int) -> Page:
     mall = wanted_mall(mall_code)
-    row = db().get(OpeningException, row_id)
-    if row is None or row.mall_id != mall.id:
-        abort(404)
+    row = row_of(mall, OpeningException, row_id)
     said = f"{written(row.on_date)} has the hours of its weekday or holiday again."
     if queries.is_published(db(), mall.id, row.on_date):
         said += " The month's rota is published: turns that were closed stay closed."

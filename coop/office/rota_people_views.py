@@ -14,9 +14,9 @@ from coop.core.web import Page, allow, db, now, roll_back, show_list
 from coop.dealers.models import Member
 from coop.floor.models import Mall
 from coop.office import rota_house_queries as queries
-from coop.office.floor_views import wanted_mall
+from coop.office.mall_page import by, page_of, today_of, wanted_mall
 from coop.office.rota_house_forms import EndForm
-from coop.office.rota_house_views import by, leading, page_of, rota_house, today_of
+from coop.office.rota_house_views import leading, rota_house
 from coop.office.rota_people_forms import FactForm, HelperForm, ManyForm, PairForm
 from coop.office.rota_people_list import PEOPLE, PersonRow, person_rows
 from coop.office.views import READERS

@@ -10,9 +10,9 @@ from coop.core.templating import day as written
 from coop.core.web import Page, allow, db, now, roll_back
 from coop.floor.models import Mall
 from coop.office import rota_house_queries as queries
-from coop.office.floor_views import wanted_mall
+from coop.office.mall_page import by, page_of, row_of, today_of, wanted_mall
 from coop.office.rota_house_forms import EndForm, NeedForm, PostForm, RulesForm, rules_form
-from coop.office.rota_house_views import by, leading, page_of, rota_house, today_of
+from coop.office.rota_house_views import leading, rota_house
 from coop.office.settings_turn_wording import TURNS, UNSET
 from coop.office.views import READERS
 from coop.shifts import posts as posting
@@ -65,10 +65,7 @@ def add_post(mall_code: str) -> Page:
 
 
 def _wanted_post(mall: Mall, post_id: int) -> Post:
-    post = db().get(Post, post_id)
-    if post is None or post.mall_id != mall.id:
-        abort(404)
-    return post
+    return row_of(mall, Post, post_id)
 
 
 @rota_house.get("/<mall_code>/posts/<int:post_id>")
@@ -144,10 +141,9 @@ def add_need(mall_code: str, post_id: int) -> Page:
 
 def _wanted_need(mall: Mall, need_id: int) -> tuple[PostNeed, Post]:
     row = db().get(PostNeed, need_id)
-    post = db().get(Post, row.post_id) if row else None
-    if row is None or post is None or post.mall_id != mall.id:
+    if row is None:
         abort(404)
-    return row, post
+    return row, row_of(mall, Post, row.post_id)
 
 
 @rota_house.get("/<mall_code>/posts/needs/<int:need_id>")

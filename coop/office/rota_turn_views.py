@@ -12,7 +12,7 @@ from coop.core.errors import Refusal
 from coop.core.periods import Month
 from coop.core.web import Page, allow, db, now, roll_back, visitor
 from coop.floor.models import Mall
-from coop.office.floor_views import wanted_mall
+from coop.office.mall_page import wanted_mall
 from coop.office.rota_forms import NOBODY, MoveForm
 from coop.office.rota_month import worth_saying
 from coop.office.rota_turn import TurnPage, turn_page

@@ -6,13 +6,12 @@ from typing import Any
 
 from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 
-from coop.core.clock import local_date
 from coop.core.errors import Refusal
 from coop.core.periods import Month
 from coop.core.web import Page, allow, db, now, roll_back, visitor
 from coop.floor.models import Mall
 from coop.office import queries as office_queries
-from coop.office.floor_views import wanted_mall
+from coop.office.mall_page import today_of, wanted_mall
 from coop.office.rota_forms import DraftForm
 from coop.office.rota_last import last_move
 from coop.office.rota_list import mall_rotas
@@ -109,7 +108,7 @@ def progress(mall_code: str, month: Month) -> Page:
     """How far a draft is, for the page that shows it as it goes."""
     mall = wanted_mall(mall_code)
     found = wanted_rota(mall, month)
-    it = MonthOfTurns(mall, month, found, local_date(now(), mall.timezone), job=job_of(db(), found))
+    it = MonthOfTurns(mall, month, found, today_of(mall), job=job_of(db(), found))
     return render_template("office/rota/progress.html", it=it, line=progress_line(it))
 
 

@@ -12,9 +12,9 @@ from coop.floor.models import Mall
 from coop.office import queries as office_queries
 from coop.office import sales_figures as figures
 from coop.office import sales_tickets as tickets_read
-from coop.office.floor_views import wanted_mall
+from coop.office.mall_page import today_of, wanted_mall
 from coop.office.sales_ticket import ticket_view
-from coop.office.sales_views import sales, today_at
+from coop.office.sales_views import sales
 from coop.office.views import READERS
 from coop.sales.domain import MAPPINGS
 from coop.tax.queries import place_on
@@ -35,7 +35,7 @@ def _month(mall: Mall, month: Month | None, today: date) -> Month:
 @allow(*READERS)
 def overview(mall_code: str, month: Month | None = None) -> Page:
     mall = wanted_mall(mall_code)
-    today = today_at(mall)
+    today = today_of(mall)
     shown = _month(mall, month, today)
     sold = figures.sold_month(db(), mall.id, shown, today)
     dealers = figures.by_dealer(db(), mall, shown)
@@ -65,7 +65,7 @@ def overview(mall_code: str, month: Month | None = None) -> Page:
 @allow(*READERS)
 def dealers_of_month(mall_code: str, month: Month) -> Page:
     mall = wanted_mall(mall_code)
-    today = today_at(mall)
+    today = today_of(mall)
     found = figures.by_dealer(db(), mall, _month(mall, month, today))
     sold = figures.sold_month(db(), mall.id, month, today)
     return show_list(
@@ -84,7 +84,7 @@ def dealers_of_month(mall_code: str, month: Month) -> Page:
 @allow(*READERS)
 def tickets(mall_code: str) -> Page:
     mall = wanted_mall(mall_code)
-    today = today_at(mall)
+    today = today_of(mall)
     listed = tickets_read.list_tickets(db(), mall.id, request.args, tickets_read.usual_days(Month.of(today), today))
     return show_list(listed, "office/sales/tickets.html", f"tickets-{mall.code}", mall=mall, malls=office_queries.malls(db()))
 
@@ -93,7 +93,7 @@ def tickets(mall_code: str) -> Page:
 @allow(*READERS)
 def lines(mall_code: str) -> Page:
     mall = wanted_mall(mall_code)
-    today = today_at(mall)
+    today = today_of(mall)
     listed = tickets_read.list_lines(db(), mall.id, request.args, tickets_read.usual_days(Month.of(today), today))
     return show_list(listed, "office/sales/lines.html", f"items-sold-{mall.code}", mall=mall, malls=office_queries.malls(db()))
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import timedelta
 
 from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 
 from coop.books.rules import rules_on
-from coop.core.clock import local_date
 from coop.core.errors import Refusal
 from coop.core.fields import told
 from coop.core.money import format_dollars
@@ -16,7 +15,7 @@ from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.office import lease_queries
 from coop.office import queries as office_queries
-from coop.office.floor_views import wanted_mall
+from coop.office.mall_page import today_of, wanted_mall
 from coop.office.queries import PAGE
 from coop.office.sales_forms import CertificateForm, ClaimForm, RefusalForm
 from coop.office.sales_lists import read_gifts, read_unclaimed
@@ -35,10 +34,6 @@ def _mall_here() -> Mall:
     return malls[0]
 
 
-def today_at(mall: Mall) -> date:
-    return local_date(now(), mall.timezone)
-
-
 @sales.get("/")
 @allow(*READERS)
 def first() -> Page:
@@ -55,7 +50,7 @@ def first() -> Page:
 @allow(*READERS)
 def unclaimed(mall_code: str) -> Page:
     mall = wanted_mall(mall_code)
-    today = today_at(mall)
+    today = today_of(mall)
     days = rules_on(db(), today).unclaimed_days
     listed = read_unclaimed(db(), mall, request.args, today=today, old_after_days=days)
     # What dealers ask for stands above the list as it usually is; a list asked for in another way has it in itself.
@@ -101,7 +96,7 @@ def _line_page(
     found = _line(mall, line_id)
     asking = asking or ClaimForm(formdata=None)
     _choose_dealer(asking)
-    today = today_at(mall)
+    today = today_of(mall)
     ticket = db().get_one(Ticket, found.ticket_id)
     age = (today - ticket.sold_on).days
     left = claims.left_of(db(), found) if found.credited_on is None else 0
@@ -197,7 +192,7 @@ def _tell(line_id: int) -> None:
 @allow(*READERS)
 def certificates() -> Page:
     mall = _mall_here()
-    listed, held = read_gifts(db(), today_at(mall), request.args), gifts.certificates_held(db())
+    listed, held = read_gifts(db(), today_of(mall), request.args), gifts.certificates_held(db())
     return show_list(listed, "office/sales/certificates.html", "gift-certificates", mall=mall, held=held)
 
 
@@ -232,7 +227,7 @@ def sell_one() -> Page:
             mall,
             amount_cents=form.amount.data,
             tender=form.tender.data,
-            on=today_at(mall),
+            on=today_of(mall),
             number=form.number.data,
             expires_on=form.expires_on.data,
             key=form.key.made(),
@@ -270,9 +265,9 @@ def certificate(certificate_id: int) -> Page:
         mall=mall,
         certificate=found,
         left=left,
-        state=gifts.state_of(found, left, today_at(mall)),
+        state=gifts.state_of(found, left, today_of(mall)),
         moves=gifts.moves_of(db(), found),
-        fresh=gifts.is_fresh(db(), found, today_at(mall)),
+        fresh=gifts.is_fresh(db(), found, today_of(mall)),
     )
 
 
@@ -282,7 +277,7 @@ def take_back_certificate(certificate_id: int) -> Page:
     found = _certificate(certificate_id)
     try:
         mall = db().get_one(Mall, found.mall_id)
-        gifts.take_back_certificate(db(), now(), found, on=today_at(mall), user_id=visitor().user_id)
+        gifts.take_back_certificate(db(), now(), found, on=today_of(mall), user_id=visitor().user_id)
     except Refusal as refusal:
         roll_back()
         flash(str(refusal))

@@ -11,8 +11,8 @@ from coop.dealers.membership import change_coop
 from coop.dealers.queries import cooperative
 from coop.floor.models import Mall
 from coop.floor.service import change_mall
-from coop.office import queries
 from coop.office.mall_forms import MallForm
+from coop.office.mall_page import wanted_mall
 from coop.office.settings_forms import CoopForm
 from coop.office.settings_queries import chapters, has_books
 from coop.office.views import READERS
@@ -77,17 +77,10 @@ def _said(changed: list[str]) -> str:
 # --- a mall --------------------------------------------------------------------------------------------------------------------
 
 
-def _mall(mall_code: str) -> Mall:
-    found = queries.mall_by_code(db(), mall_code)
-    if found is None:
-        abort(404)
-    return found
-
-
 @settings.get("/malls/<mall_code>")
 @allow("manager")
 def mall(mall_code: str) -> Page:
-    found = _mall(mall_code)
+    found = wanted_mall(mall_code)
     return _mall_page(found, MallForm(formdata=None, name=found.name, address=found.address, timezone=found.timezone))
 
 
@@ -103,7 +96,7 @@ def _mall_page(found: Mall, form: MallForm) -> str:
 @settings.post("/malls/<mall_code>")
 @allow("manager")
 def set_mall(mall_code: str) -> Page:
-    found = _mall(mall_code)
+    found = wanted_mall(mall_code)
     form = MallForm()
     form.offer_zones(found.timezone)
     if not form.validate():
@@ -123,6 +116,6 @@ def set_mall(mall_code: str) -> Page:
     except Refusal as refusal:
         roll_back()
         form.tell(str(refusal))
-        return _mall_page(_mall(mall_code), form), 422
+        return _mall_page(wanted_mall(mall_code), form), 422
     flash(_said(changed))
     return redirect(url_for("settings.first"), 303)

@@ -12,8 +12,8 @@ from coop.core.fields import told
 from coop.core.templating import day as written
 from coop.core.web import Page, allow, db, now, roll_back, show_list, visitor
 from coop.floor.models import Mall
-from coop.office import queries as office_queries
 from coop.office import tax_queries as queries
+from coop.office.mall_page import row_of, wanted_mall
 from coop.office.tax_lists import KINDS, certificate_list
 from coop.office.tax_places_forms import CertificateForm, FindForm, PlaceForm, RenewForm
 from coop.office.tax_views import tax
@@ -44,18 +44,11 @@ def places() -> Page:
     )
 
 
-def _mall(code: str) -> Mall:
-    mall = office_queries.mall_by_code(db(), code)
-    if mall is None:
-        abort(404)
-    return mall
-
-
 @tax.get("/places/<mall_code>")
 @allow("manager")
 def place(mall_code: str) -> Page:
     """Find a mall's place or choose it; everything asked stands in the address, so that any step can be gone back to."""
-    mall = _mall(mall_code)
+    mall = wanted_mall(mall_code)
     asked = "zip" in request.args
     find = FindForm(request.args)
     if "on" not in request.args:
@@ -133,7 +126,7 @@ def _known(codes: Sequence[str]) -> list[Jurisdiction]:
 @tax.post("/places/<mall_code>")
 @allow("manager")
 def set_place(mall_code: str) -> Page:
-    mall = _mall(mall_code)
+    mall = wanted_mall(mall_code)
     form = PlaceForm()
     codes = request.form.getlist("code")[:MOST_CHOSEN]
     find = FindForm(formdata=None, on=form.starts_on.data or _today())
@@ -153,7 +146,7 @@ def set_place(mall_code: str) -> Page:
     except Refusal as refusal:
         roll_back()
         told(form.starts_on, str(refusal))
-        return _place_page(_mall(mall_code), find, form, codes=codes), 422
+        return _place_page(wanted_mall(mall_code), find, form, codes=codes), 422
     flash(f"The place of {mall.name} is confirmed from {written(form.starts_on.data)}. What was before is kept.")
     return redirect(url_for("tax.places"), 303)
 
@@ -161,10 +154,8 @@ def set_place(mall_code: str) -> Page:
 @tax.post("/places/<mall_code>/<int:place_id>/withdraw")
 @allow("manager")
 def take_place_back(mall_code: str, place_id: int) -> Page:
-    mall = _mall(mall_code)
-    found = db().get(TaxPlace, place_id)
-    if found is None or found.mall_id != mall.id:
-        abort(404)
+    mall = wanted_mall(mall_code)
+    found = row_of(mall, TaxPlace, place_id)
     withdraw_place(db(), now(), mall, found, by=visitor().user_id)
     flash("The place is taken back: the one before it goes on.")
     return redirect(url_for("tax.places"), 303)

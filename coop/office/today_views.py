@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from flask import flash, redirect, render_template, url_for
 
-from coop.core.clock import local_date
 from coop.core.failed import leave_undone, take_up_again
 from coop.core.web import Page, allow, db, now, request_id, visitor
 from coop.office import queries
 from coop.office.failed_work import WORDS, failed_work, find_failed, in_words
 from coop.office.first_steps import beginning_of
+from coop.office.mall_page import today_of
 from coop.office.on_turn import on_turn
 from coop.office.tax_queries import today as office_today
 from coop.office.trading import trading
@@ -21,7 +21,7 @@ from coop.office.waiting import waiting_things
 @allow(*READERS)
 def today() -> Page:
     malls = queries.malls(db())
-    days = {mall.id: local_date(now(), mall.timezone) for mall in malls}
+    days = {mall.id: today_of(mall) for mall in malls}
     return render_template(
         "office/today.html",
         today=office_today(db(), now()),
