@@ -7,11 +7,11 @@ once: waiting would not help it. While a mall has no bays that cannot be known, 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import delete, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlalchemy.orm.attributes import flag_modified
 
@@ -63,6 +63,8 @@ class PieceAsked:
     glass: bool = False
     may_turn: bool = False
     tag: str = ""
+    id: int | None = None
+    """Of a piece that the request has already; None for one more."""
 
 
 @dataclass(frozen=True)
@@ -89,7 +91,15 @@ class AskRefused(Refusal):
 
 
 class RequestOutdated(Refusal):
-    """A change made from an older version than there is now."""
+    """A deed done from an older version than there is now."""
+
+
+def require_version(row: OverflowRequest, version: int, undone: str) -> None:
+    """Refuse what is done to a request as somebody saw it and as it is no more; `undone` says what was not done."""
+    if row.version != version:
+        raise RequestOutdated(
+            f"This request was changed since you opened it, and {undone}: look at it as it is now, and do it again."
+        )
 
 
 # --- deeds ----------------------------------------------------------------------------------------------------------------
@@ -116,18 +126,16 @@ def change_request(session: Session, now: datetime, row: OverflowRequest, asked:
     Raises RequestOutdated where somebody changed it meanwhile, AskRefused as `ask_floor`.
     """
     mall, dealer = _hold(session, row)
-    if row.version != version:
-        raise RequestOutdated(
-            "This request was changed since you opened it, and nothing of yours was kept: look at it as it is now, and change "
-            "it again."
-        )
-    if row.state != "waiting":
+    require_version(row, version, "nothing of yours was kept")
+    before = pieces_of(session, [row])[row.id]
+    given = given_pieces(session, [piece.id for piece in before])
+    if row.state != "waiting" or given:
         ended = {"withdrawn": "is withdrawn: ask for it again first", "granted": "was granted: ask anew for what is to be else"}
         raise Refusal(f"This request {ended.get(row.state, 'was granted in part: withdraw what waits of it, and ask anew')}.")
-    asked = _checked(session, now, dealer, mall, asked)
+    asked = _checked(session, now, dealer, mall, asked, before)
     for name, value in _columns(asked).items():
         setattr(row, name, value)
-    _put_pieces(session, row, asked.pieces)
+    _put_pieces(session, row, before, asked.pieces)
     # Its pieces are a part of it: whoever changes only them counts its version up, too.
     flag_modified(row, "state")
     session.flush()
@@ -181,17 +189,25 @@ def _hold(session: Session, row: OverflowRequest) -> tuple[Mall, Dealer]:
     return mall, session.get_one(Dealer, row.dealer_id)
 
 
-def _put_pieces(session: Session, row: OverflowRequest, pieces: Sequence[PieceAsked]) -> None:
-    """The pieces of a request as they are now, row for row; a piece that is left out goes, with stays of it that never were."""
-    before = pieces_of(session, [row])[row.id]
-    for old, piece in zip(before, pieces, strict=False):
-        for name, value in asdict(piece).items():
-            setattr(old, name, value)
-    left_out = [old.id for old in before[len(pieces) :]]
-    session.execute(delete(Stay).where(Stay.piece_id.in_(left_out)))
-    session.execute(delete(OverflowPiece).where(OverflowPiece.id.in_(left_out)))
-    more = pieces[len(before) :]
-    session.add_all(OverflowPiece(dealer_id=row.dealer_id, request_id=row.id, **asdict(piece)) for piece in more)
+def _put_pieces(session: Session, row: OverflowRequest, before: Sequence[OverflowPiece], pieces: Sequence[PieceAsked]) -> None:
+    """The pieces of a request as they are now, each by its id.
+
+    One that is left out goes. Where it had floor that was taken back it stays without a request: what was given, said and marked
+    of it remains true, and its dealer may still take that floor after all.
+    """
+    kept = {piece.id: piece for piece in pieces if piece.id is not None}
+    left_out = {old.id for old in before} - set(kept)
+    had_floor = set(session.scalars(select(Stay.piece_id).where(Stay.piece_id.in_(left_out))))
+    for old in before:
+        if piece := kept.get(old.id):
+            for name, value in asdict(piece).items():
+                setattr(old, name, value)
+        elif old.id in had_floor:
+            old.request_id = None
+        else:
+            session.delete(old)
+    more = (asdict(piece) for piece in pieces if piece.id is None)
+    session.add_all(OverflowPiece(dealer_id=row.dealer_id, request_id=row.id, **one) for one in more)
 
 
 def _columns(asked: Asked) -> dict[str, object]:
@@ -205,13 +221,16 @@ def _log(session: Session, now: datetime, row: OverflowRequest, action: str, by:
 # --- what is refused ------------------------------------------------------------------------------------------------------
 
 
-def _checked(session: Session, now: datetime, dealer: Dealer, mall: Mall, asked: Asked) -> Asked:
-    """The request with its texts on one line. Raises AskRefused with every fault it has."""
+def _checked(
+    session: Session, now: datetime, dealer: Dealer, mall: Mall, asked: Asked, before: Sequence[OverflowPiece] = ()
+) -> Asked:
+    """The request with its texts on one line. Raises AskRefused with every fault it has. `before`: the pieces it has already."""
     asked = Asked(**_columns(asked) | {"note": _line(asked.note), "pieces": tuple(map(tidied, asked.pieces))})  # type: ignore[arg-type]
     today = today_at(session, now, mall.id)
     rules = rules_on(session, mall.id, max(asked.not_before, today))
     faults: dict[str, str] = {}
-    for field, sentence in (*_time_faults(asked, rules, today), *_pieces_faults(asked, rules)):
+    own = [piece.id for piece in before]
+    for field, sentence in (*_time_faults(asked, rules, today), *_id_faults(asked, own), *_pieces_faults(asked, rules)):
         faults.setdefault(field, sentence)
     if not faults:
         judged = (
@@ -263,6 +282,19 @@ def _pieces_faults(asked: Asked, rules: OverflowRules) -> Iterator[tuple[str, st
     for number, piece in enumerate(asked.pieces):
         for field, sentence in piece_faults(piece):
             yield f"pieces.{number}.{field}", f"{_named(number, piece)}: {sentence}"
+
+
+def _id_faults(asked: Asked, own: Collection[int]) -> Iterator[tuple[str, str]]:
+    """A piece is one of the request by its id, once, or one more: never another request's."""
+    left = set(own)
+    for number, piece in enumerate(asked.pieces):
+        if piece.id is not None and piece.id not in left:
+            yield (
+                f"pieces.{number}",
+                f"{_named(number, piece)}: this row is of no piece of this request, or of one that another row has. Take the row "
+                "out, and write the piece down anew.",
+            )
+        left.discard(piece.id or 0)
 
 
 def _named(number: int, piece: PieceAsked) -> str:
@@ -332,7 +364,7 @@ def _floor_faults(session: Session, dealer: Dealer, mall: Mall, asked: Asked, ru
     rows = [row for row in bays_on(session, mall.id, asked.not_before) if row.is_lent]
     bays = [bay_of(row) for row in rows]
     held = held_codes(session, dealer.id, mall.id, asked.not_before)
-    pieces = [piece_of(OverflowPiece(id=0, **asdict(piece))) for piece in asked.pieces]
+    pieces = [piece_of(OverflowPiece(**asdict(piece) | {"id": 0})) for piece in asked.pieces]
     yield from _limit_faults(asked, pieces, rules)
     wished = next((bay for bay in bays if bay.code == asked.bay_code), None)
     if asked.bay_code and wished is None:

@@ -122,7 +122,7 @@ def ask() -> Page:
     like = request_row(db(), whole_number(request.args.get("like")) or 0)
     data: dict[str, Any] = {"weeks": _WEEKS, "flexible_weeks": 0}
     if like is not None and like.dealer.id in {dealer.id for dealer in dealers_here()}:
-        data |= request_data(like.request, like.mall, like.pieces)
+        data |= request_data(like.request, like.mall, like.pieces, anew=True)
     data["not_before"] = today_at(db(), now(), malls[0].id)
     form = _dressed(AskForm(formdata=None, data=data), dealers_here(), malls)
     for piece in _own_pieces():

@@ -7,11 +7,11 @@ from datetime import date
 from typing import Any
 
 from werkzeug.datastructures import MultiDict
-from wtforms import BooleanField, Field, FieldList, FormField, SelectField, StringField, TextAreaField
+from wtforms import BooleanField, Field, FieldList, FormField, HiddenField, SelectField, StringField, TextAreaField
 from wtforms import Form as PlainForm
 from wtforms.fields.choices import SelectChoice
 
-from coop.core.fields import DayField, DollarsField, LengthField, Needed, NumberField, stripped, told
+from coop.core.fields import DayField, DollarsField, LengthField, Needed, NumberField, stripped, told, whole_number
 from coop.core.geometry import IN16_PER_INCH, format_length
 from coop.floor.models import Mall
 from coop.overflow.asking import MOST_FLEXIBLE_WEEKS, MOST_PIECES, Asked, PieceAsked
@@ -23,6 +23,8 @@ ANY = ""
 _LONGEST_WEEKS = 52
 _SOME_SIZE_IN16 = 6 * IN16_PER_INCH
 """What stands in for a size that could not be read, so that all else is judged: nothing is wrong with it."""
+_OF_NONE = -1
+"""An id that no piece has."""
 _FIELDS = {
     "width_in16": "width",
     "depth_in16": "depth",
@@ -38,6 +40,8 @@ class MainColourForm(ColourForm):
 
 
 class AskedPieceForm(PlainForm):  # type: ignore[misc]
+    piece_id = HiddenField()
+    """Of the piece that this row is of; empty for one more."""
     name = StringField("Name", filters=[stripped])
     width = LengthField("Width")
     depth = LengthField("Depth")
@@ -64,6 +68,7 @@ class AskedPieceForm(PlainForm):  # type: ignore[misc]
             glass=self.glass.data,
             may_turn=self.may_turn.data,
             tag=self.tag.data,
+            id=_id(self.piece_id.data),
         )
 
     @property
@@ -73,6 +78,13 @@ class AskedPieceForm(PlainForm):  # type: ignore[misc]
 
     def field_of(self, key: str) -> Field:
         return self.main.colour if key == "colour" else self[_FIELDS.get(key, key or "name")]
+
+
+def _id(said: str | int | None) -> int | None:
+    """As it was sent, or as it is kept. What is no id is none of any piece, and not one more."""
+    text = str(said or "")
+    number = whole_number(text)
+    return number if number is not None or not text else _OF_NONE
 
 
 def _size(field: LengthField) -> int:
@@ -173,9 +185,13 @@ def _bay_words(row: BayRow, codes: Mapping[int, str]) -> str:
     return f"{mall}{row.code}, {format_length(row.length_in16)} long, {format_length(row.depth_in16)} deep, {behind}"
 
 
+_SAY_NOTHING = ("-main-colour", "-piece_id")
+"""Fields of a row that have a value though nobody wrote one."""
+
+
 def rows_said(sent: MultiDict[str, str], without: str = "") -> MultiDict[str, str]:
     """What was sent, less the rows of pieces in which nothing is written, and the one of a number."""
-    said = {_row_of(key) for key, value in sent.items(multi=True) if value.strip() and not key.endswith("-main-colour")}
+    said = {_row_of(key) for key, value in sent.items(multi=True) if value.strip() and not key.endswith(_SAY_NOTHING)}
     kept = said - {without}
     return MultiDict([(key, value) for key, value in sent.items(multi=True) if _row_of(key) in kept | {None}])
 
@@ -204,12 +220,12 @@ def data_of(piece: OverflowPiece | PieceRow) -> dict[str, Any]:
     }
 
 
-def request_data(row: OverflowRequest, mall: Mall, pieces: Iterable[OverflowPiece]) -> dict[str, Any]:
-    """A request as the form shows it."""
+def request_data(row: OverflowRequest, mall: Mall, pieces: Iterable[OverflowPiece], *, anew: bool = False) -> dict[str, Any]:
+    """A request as the form shows it. `anew`: to ask for the same in another, of which its pieces are not."""
     same = ("not_before", "weeks", "flexible_weeks", "together", "note")
     bay = f"{mall.code} {row.bay_code}" if row.bay_code else ANY
     return {name: getattr(row, name) for name in same} | {
         "mall": mall.code,
         "bay": bay,
-        "pieces": [data_of(piece) for piece in pieces],
+        "pieces": [data_of(piece) | ({} if anew else {"piece_id": piece.id}) for piece in pieces],
     }

@@ -257,7 +257,7 @@ class Reckoned:
 
 def reckon(rules: OverflowRules, pieces: Iterable[PieceAsked | OverflowPiece], weeks: int) -> Reckoned:
     """By each piece's width: one that may stand sideways may come to less. A piece without its sizes is left out."""
-    rows = [one if isinstance(one, OverflowPiece) else OverflowPiece(id=0, **asdict(one)) for one in pieces]
+    rows = [one if isinstance(one, OverflowPiece) else OverflowPiece(**asdict(one) | {"id": 0}) for one in pieces]
     return Reckoned(
         weeks,
         tuple(

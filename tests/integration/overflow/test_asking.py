@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -25,10 +25,12 @@ from coop.overflow.asking import (
     leased_until,
     withdraw,
 )
-from coop.overflow.models import OverflowPiece, OverflowRequest, Stay
+from coop.overflow.models import OverflowPiece, OverflowRequest, WalkMark
 from coop.overflow.placing import place_piece
+from coop.overflow.queries import found_on
 from coop.overflow.reading import pieces_of
-from coop.overflow.staying import cancel_stay
+from coop.overflow.staying import cancel_stay, stand_again
+from coop.overflow.walking import begin_walk, mark
 from tests.factories.aisles import MONDAY, TODAY, Aisles, piece
 from tests.factories.leases import make_lease
 from tests.factories.overflow_floor import lay_rules
@@ -162,7 +164,7 @@ def test_rules_of_the_day_it_begins_hold(session: Session, now: datetime, aisles
 def test_a_request_is_changed_against_its_version(session: Session, now: datetime, aisles: Aisles) -> None:
     row, before = aisles.ask(session, now, HUTCH, piece("Pine bench"), piece("Tin box"))
     later = now + timedelta(days=2)
-    change_request(session, later, row, only(piece("Oak hutch", 38)), version=1, by=aisles.by)
+    change_request(session, later, row, only(piece("Oak hutch", 38, id=before[0].id)), version=1, by=aisles.by)
     after = pieces_of(session, [row])[row.id]
     assert [(one.id, one.name, one.width_in16) for one in after] == [(before[0].id, "Oak hutch", 608)]
     assert (row.version, row.asked_on) == (2, TODAY)
@@ -184,9 +186,72 @@ def test_what_was_given_is_not_changed_but_what_was_taken_back_before_it_began_i
         change_request(session, now, row, ASKED, version=row.version, by=aisles.by)
     cancel_stay(session, now, stay, by=aisles.by)
     assert row.state == "waiting"
-    change_request(session, now, row, ASKED, version=row.version, by=aisles.by)
-    assert session.scalars(select(OverflowPiece.id)).all() == [hutch.id]
-    assert session.scalars(select(Stay)).all() == []
+    change_request(session, now, row, only(piece(id=hutch.id)), version=row.version, by=aisles.by)
+    assert [one.id for one in pieces_of(session, [row])[row.id]] == [hutch.id]
+    assert row.state == "waiting"
+
+
+def test_each_piece_keeps_its_id_and_its_floor_whatever_is_left_out(session: Session, now: datetime, aisles: Aisles) -> None:
+    """A chest of 60 in. and a stool of 15: the chest's floor is given back and the chest left out. It is never the stool's."""
+    row, (chest, stool) = aisles.ask(session, now, piece("Blanket chest", 60), piece("Stool", 15))
+    stay = place_piece(session, now, aisles.mall(session), chest, aisles.place(session), by=aisles.by)
+    cancel_stay(session, now, stay, by=aisles.ida)
+    change_request(session, now, row, only(piece("Stool", 15, id=stool.id)), version=row.version, by=aisles.ida)
+    assert [(one.id, one.name) for one in pieces_of(session, [row])[row.id]] == [(stool.id, "Stool")]
+    stand_again(session, now, stay, by=aisles.ida)
+    kept = session.get_one(OverflowPiece, stay.piece_id)
+    assert (kept.name, kept.width_in16, stay.to_in16 - stay.from_in16) == ("Blanket chest", 60 * 16, 60 * 16)
+    assert row.state == "waiting", "its stool has no floor"
+    change_request(
+        session,
+        now,
+        row,
+        replace(ASKED, pieces=(piece("Bench"), piece("Stool", 16, id=stool.id))),
+        version=row.version,
+        by=aisles.by,
+    )
+    found = {one.name: one for one in pieces_of(session, [row])[row.id]}
+    assert found["Stool"].id == stool.id
+    assert found["Stool"].width_in16 == 16 * 16
+    assert found.keys() == {"Stool", "Bench"}
+
+
+def test_a_piece_left_out_keeps_how_a_walk_found_it(session: Session, now: datetime, aisles: Aisles) -> None:
+    """Looked for on its first day and not there, then given back: what dealers are told of the walk stays true."""
+    monday = datetime(2026, 11, 9, 15, tzinfo=UTC)
+    row, (chest, stool) = aisles.ask(session, now, piece("Blanket chest"), piece("Stool", 15))
+    stay = place_piece(session, now, aisles.mall(session), chest, aisles.place(session), by=aisles.by)
+    walk = begin_walk(session, monday, aisles.mall(session), by=aisles.by)
+    mark(session, monday, walk, stay, "not there", by=aisles.by)
+    cancel_stay(session, monday, stay, by=aisles.ida)
+    change_request(session, monday, row, only(piece("Stool", 15, id=stool.id)), version=row.version, by=aisles.ida)
+    session.flush()
+    assert [one.stay_id for one in session.scalars(select(WalkMark))] == [stay.id]
+    assert [one.standing.piece.name for one in found_on(session, walk)] == ["Blanket chest"]
+
+
+def test_an_id_that_is_not_of_the_request_is_refused(session: Session, now: datetime, aisles: Aisles) -> None:
+    row, (hutch,) = aisles.ask(session, now)
+    _, (theirs,) = aisles.ask(session, now, piece("Pine bench"), code="D02")
+    said = r"Piece \d, Oak hutch: this row is of no piece of this request, or of one that another row has"
+    for pieces in ((piece(id=theirs.id),), (piece(id=hutch.id), piece(id=hutch.id)), (piece(id=-1),)):
+        with pytest.raises(AskRefused, match=said) as refused, session.begin_nested():
+            change_request(session, now, row, replace(ASKED, pieces=pieces), version=1, by=aisles.ida)
+        assert list(refused.value.faults) == [f"pieces.{len(pieces) - 1}"]
+    with pytest.raises(AskRefused, match=said), session.begin_nested():
+        aisles.ask(session, now, piece(id=hutch.id))
+    assert session.get_one(OverflowPiece, theirs.id).name == "Pine bench"
+    assert [one.id for one in pieces_of(session, [row])[row.id]] == [hutch.id]
+
+
+def test_no_piece_that_has_floor_is_changed_whatever_its_request_says(session: Session, now: datetime, aisles: Aisles) -> None:
+    row, (hutch,) = aisles.ask(session, now)
+    place_piece(session, now, aisles.mall(session), hutch, aisles.place(session), by=aisles.by)
+    row.state = "waiting"
+    session.flush()
+    with pytest.raises(Refusal, match="withdraw what waits of it, and ask anew"):
+        change_request(session, now, row, only(piece(width=20, id=hutch.id)), version=row.version, by=aisles.by)
+    assert hutch.width_in16 == 40 * 16
 
 
 def test_a_withdrawal_is_undone_to_where_it_was(session: Session, now: datetime, aisles: Aisles) -> None:

@@ -74,6 +74,12 @@ def mistakes(html: str) -> dict[str, str]:
     }
 
 
+def unseen(html: str) -> dict[str, str]:
+    """What a form carries that nobody types, by its name."""
+    fields = [tag for tag in re.findall(r"<input[^>]*>", html) if 'type="hidden"' in tag and "csrf_token" not in tag]
+    return {re.findall(r' name="([^"]*)"', tag)[0]: re.findall(r' value="([^"]*)"', tag)[0] for tag in fields}
+
+
 # --- the page ---------------------------------------------------------------------------------------------------------------
 
 
@@ -408,6 +414,34 @@ def test_a_request_is_changed_against_the_version_it_was_opened_with(web: Web) -
     assert "was changed since you opened it" in late.text
     added = send(client, f"{base}/change", **CHEST, **TIMES, version=version[1], do="more")
     assert f'name="version" value="{version[1]}"' in added.text, "a row more is no look at the newer one"
+
+
+def test_the_rows_of_a_change_carry_the_pieces_they_are_of(web: Web) -> None:
+    """Of two pieces the first is taken out: the second stays the one it was. A row of another request's piece is refused."""
+    client, base = web.browser("dealer"), f"/portal/overflow/requests/{web.house.overflow.waiting}"
+    stool = {"pieces-1-name": "Stool", "pieces-1-width": "15", "pieces-1-depth": "15", "pieces-1-height": "18"}
+    (chest,) = pieces(web, web.house.overflow.waiting)
+    assert (
+        send(
+            client, f"{base}/change", **CHEST, **stool, **TIMES, **unseen(client.get(f"{base}/change").text), do="keep"
+        ).status_code
+        == 303
+    )
+    _, kept = pieces(web, web.house.overflow.waiting)
+    said = unseen(client.get(f"{base}/change").text)
+    assert said | {"version": ""} == {"version": "", "pieces-0-piece_id": str(chest.id), "pieces-1-piece_id": str(kept.id)}
+    out = send(client, f"{base}/change", **CHEST, **stool, **TIMES, **said, do="out-0")
+    assert list(unseen(out.text).values()) == [said["version"], str(kept.id)]
+    del said["pieces-0-piece_id"]
+    assert send(client, f"{base}/change", **stool, **TIMES, **said, do="keep").status_code == 303
+    assert [(one.id, one.name) for one in pieces(web, web.house.overflow.waiting)] == [(kept.id, "Stool")]
+    forged = unseen(client.get(f"{base}/change").text)
+    for other in (str(pieces(web, web.house.overflow.granted)[0].id), "9" * 30, "x"):
+        refused = send(client, f"{base}/change", **CHEST, **TIMES, **forged | {"pieces-0-piece_id": other}, do="keep")
+        assert "this row is of no piece of this request" in mistakes(refused.text)["pieces-0-name"]
+    fresh = send(client, ASK, **CHEST, **TIMES, **{"pieces-0-piece_id": str(kept.id)}, do="keep")
+    assert "this row is of no piece of this request" in mistakes(fresh.text)["pieces-0-name"]
+    assert "piece_id" not in client.get(f"{ASK}?like={web.house.overflow.waiting}").text
 
 
 def test_a_request_is_withdrawn_and_taken_up_again(web: Web) -> None:
