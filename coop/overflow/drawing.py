@@ -8,27 +8,47 @@ white unless a style sheet says another. How a piece stands is told by pattern a
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from math import copysign, dist
+from typing import Any
 
+import shapely
 from markupsafe import Markup, escape
 
 from coop.core.geometry import IN16_PER_INCH
+from coop.core.words import joined
 from coop.floor.domain.draft import PartDraft, PlanDraft
 from coop.floor.domain.plan import Outline
 from coop.floor.domain.scale import Bounds, Sheet
-from coop.floor.svg import Look, bounds_of, is_on, join_marks, label_beside, label_in, middle_of, on_sheet, points_text
+from coop.floor.svg import Look, bounds_of, is_on, join_marks, label_in, middle_of, on_sheet, points_text
 from coop.overflow.domain.bay import Bay
 from coop.overflow.drawn import KEPT_FREE, DrawnBay, DrawnPiece, bay_words, drawn_bays, drawn_pieces
+from coop.overflow.hand import HAND_IN, Window, windows_round
 from coop.overflow.marks import LETTER, STATES, Labels, Pen, hatch, n, pattern, swatch
 from coop.overflow.models import BayRow
 from coop.overflow.reading import Standing
 
 _PAGE_IN = 10
 """A page draws the plan as though on paper so wide, with letters of 8 points there."""
+_SMALL = "overflow-small"
+_HAND_PT = 9
+"""Letters of a map as wide as a hand."""
+_READABLE = 0.8
+"""A space's code is set no smaller than this, of the height of letters."""
 
 Link = Callable[[int], str]
+
+
+@dataclass(frozen=True)
+class MapPart:
+    """A part of the plan round some bays, as wide as a hand."""
+
+    words: str
+    """Its aisle and bays."""
+    pieces: Sequence[DrawnPiece]
+    """Those with a number."""
+    svg: Markup
 
 
 @dataclass(frozen=True)
@@ -36,6 +56,10 @@ class MapDrawing:
     """A picture, what is on it as rows, and what its patterns mean: swatch, words, how many."""
 
     svg: Markup
+    small: Markup
+    """The same as wide as a hand: where bays are, with the numbers of the reader's own pieces alone."""
+    parts: Sequence[MapPart]
+    """What a phone shows larger: round all bays, or, of a dealer's map, round those where something is the dealer's own."""
     pieces: Sequence[DrawnPiece]
     bays: Sequence[tuple[DrawnBay, str]]
     """Each with what is in it, in words."""
@@ -56,16 +80,40 @@ def map_of(
     link_bay: Link | None = None,
     link_piece: Link | None = None,
     title: str = "Bays and what stands in them",
+    name: str = "overflow",
 ) -> MapDrawing:
     """The map of a page. Pieces are numbered in their order; `must_move` and links go by ids of stays, and of rows of bays.
 
-    `own`: ids of dealers, to whom no more is told of others than that floor is taken.
+    `own`: ids of dealers, to whom no more is told of others than that floor is taken. `name`: no other map of the page has it.
     """
     drawn, pieces = drawn_bays(bays), drawn_pieces(standing, day, must_move, own)
-    look = Look(max(bounds_of(draft).width // (_PAGE_IN * IN16_PER_INCH), 1), 8)
-    svg = map_svg(draft, drawn, pieces, look=look, title=title, link_bay=link_bay, link_piece=link_piece)
+    bounds, is_own = bounds_of(draft), own is not None
+    ways: dict[str, Any] = {"link_bay": link_bay, "link_piece": link_piece, "is_own": is_own}
+    svg = map_svg(draft, drawn, pieces, look=_look(bounds.width, _PAGE_IN, 8), title=title, name=name, **ways)
+    look = _look(bounds.width, HAND_IN, _HAND_PT)
+    small = map_svg(draft, drawn, pieces, look=look, title=title, name=f"{name}-small", css_class=_SMALL, is_small=True, **ways)
+    shown = [bay for bay in drawn if not is_own or any(one.number and one.bay.code == bay.bay.code for one in pieces)]
+    parts = [_part_of(draft, drawn, pieces, window, name, ways) for window in windows_round(shown, bounds)]
     legend = legend_of([one.state for one in pieces], sum(not one.is_lent for one in drawn))
-    return MapDrawing(Markup(svg), pieces, [(one, bay_words(one, pieces)) for one in drawn], legend)
+    said = [(one, bay_words(one, pieces)) for one in drawn]
+    return MapDrawing(Markup(svg), Markup(small), parts, pieces, said, legend)
+
+
+def _look(length: int, paper_in: float, text_pt: int) -> Look:
+    """Letters as they are where so much floor is as wide as some paper."""
+    return Look(max(int(length / (paper_in * IN16_PER_INCH)), 1), text_pt)
+
+
+def _part_of(
+    draft: PlanDraft, bays: Sequence[DrawnBay], pieces: Sequence[DrawnPiece], window: Window, name: str, ways: Mapping[str, Any]
+) -> MapPart:
+    codes = [one.bay.code for one in window.bays]
+    here = [one for one in pieces if one.number and one.bay.code in codes]
+    title = f"Aisle {window.aisle}, {'bay' if len(codes) == 1 else 'bays'} {joined(codes)}"
+    look = _look(window.sheet.width, HAND_IN, _HAND_PT)
+    ways = {**ways, "name": f"{name}-part-{window.sheet.number}", "css_class": _SMALL, "said_of": codes}
+    svg = map_svg(draft, bays, pieces, look=look, title=title, sheet=window.sheet, **ways)
+    return MapPart(title, here, Markup(svg))
 
 
 def map_svg(
@@ -79,31 +127,54 @@ def map_svg(
     link_bay: Link | None = None,
     link_piece: Link | None = None,
     name: str = "overflow",
+    css_class: str = "overflow-map",
+    is_small: bool = False,
+    is_own: bool = False,
+    said_of: Collection[str] | None = None,
 ) -> str:
-    """The plan with its bays and pieces, or what of it lies on a sheet. `name` begins the ids of its title and description."""
+    """The plan with its bays and pieces, or what of it lies on a sheet. `name` begins the ids of its title and description.
+
+    `is_small`: there is room for codes of bays and for numbers of the reader's own pieces alone.
+    `is_own`: a piece with a number is the reader's, and is marked with its bay. `said_of`: the bays it is about, by code.
+    """
     bounds = bounds_of(draft)
     view = sheet or bounds
-    said = " ".join(f"Bay {bay.bay.code} in aisle {bay.bay.aisle}: {bay_words(bay, pieces)}." for bay in bays) or "No bays."
+    about = [bay for bay in bays if said_of is None or bay.bay.code in said_of]
+    said = " ".join(f"Bay {bay.bay.code} in aisle {bay.bay.aisle}: {bay_words(bay, pieces)}." for bay in about) or "No bays."
     if sheet is not None:
         draft = on_sheet(draft, sheet, look)
         bays = [bay for bay in bays if is_on(sheet, bay.bay.corners, look)]
         pieces = [piece for piece in pieces if is_on(sheet, piece.outline, look)]
-    labels = Labels([*(one.outline for one in pieces), *(bay.bay.corners for bay in bays)])
-    shapes = list(_ground(draft, look, bounds))
+    labels = Labels([*(one.outline for one in pieces), *(bay.bay.corners for bay in bays)], view)
+    marked = {piece.bay.code for piece in pieces if is_own and piece.number}
+    shapes = list(_ground(draft, look, view))
     # Letters are set in the order of what must stand nearest: numbers of pieces, codes of bays, codes of aisles.
     put = [
-        _linked(_piece(one, look, labels), link_piece and link_piece(one.stay_id), one.words)
+        _linked(
+            _piece(one if is_own or not is_small else replace(one, number=0), look, labels, is_own and one.number > 0),
+            link_piece and link_piece(one.stay_id),
+            one.words,
+        )
         for one in sorted(pieces, key=lambda one: one.state == "comes")
     ]
-    shapes += [_linked(_bay(bay, look, labels), link_bay and link_bay(bay.row_id), f"Bay {bay.bay.code}") for bay in bays]
+    shapes += [
+        _linked(
+            _bay(bay, look, labels, bay.bay.code in marked, is_small), link_bay and link_bay(bay.row_id), f"Bay {bay.bay.code}"
+        )
+        for bay in bays
+    ]
     shapes += put
     shapes += [_dot(bay.bay, look) for bay in bays]
-    shapes += [_extinguisher_code(part, look, labels, bounds) for part in draft.parts if part.kind == "extinguisher"]
+    beside = [(part, f"Exit {part.code}", float(look.text)) for part in draft.parts if part.kind == "exit"]
+    beside += [
+        (part, f"Ext. {part.code}", _ring(part.outline, look) + look.text) for part in draft.parts if part.kind == "extinguisher"
+    ]
+    shapes += [_code_beside(part, words, away, look, labels, bounds) for part, words, away in beside if _is_seen(part, view)]
     shapes += [_aisle_code(part, look, labels, view) for part in draft.parts if part.kind == "aisle"]
     if sheet is not None:
         shapes += join_marks(sheet, look)
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" class="overflow-map" role="{"group" if link_bay or link_piece else "img"}" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="{css_class}" role="{"group" if link_bay or link_piece else "img"}" '
         f'aria-labelledby="{name}-title {name}-desc" viewBox="{view.x} {view.y} {view.width} {view.height}" '
         f'width="{look.inches(view.width)}" height="{look.inches(view.height)}" fill="currentColor">'
         f'<title id="{name}-title">{escape(title)}</title><desc id="{name}-desc">{escape(said)}</desc>{"".join(shapes)}</svg>'
@@ -133,31 +204,40 @@ _UNDER: Mapping[str, str] = {
 """How each kind of part is drawn, in the order they are drawn in; all but bays and pieces is light."""
 
 
-def _ground(draft: PlanDraft, look: Look, bounds: Bounds) -> Iterator[str]:
+def _ground(draft: PlanDraft, look: Look, view: Bounds | Sheet) -> Iterator[str]:
     hair = n(look.hair)
+    seen = shapely.box(view.x, view.y, view.x + view.width, view.y + view.height)
     yield f'<polygon points="{points_text(draft.outline)}" fill="none" stroke="currentColor" stroke-width="{hair}"/>'
     for space in filter(lambda space: space.outline, draft.spaces):
         yield (
             f'<g class="space" fill-opacity="0.65"><title>{escape(f"{space.kind.capitalize()} {space.code}")}</title>'
             f'<polygon points="{points_text(space.outline)}" fill="none" stroke="currentColor" stroke-opacity="0.4" '
-            f'stroke-width="{hair}"/>{label_in(space.outline, [space.code], look)}</g>'
+            f'stroke-width="{hair}"/>{_code_in(space.code, space.outline, look, seen)}</g>'
         )
     for kind, attributes in _UNDER.items():
-        yield from (
-            _part(part, attributes.format(dash=look.text // 2), bounds, look) for part in draft.parts if part.kind == kind
-        )
+        yield from (_part(part, attributes.format(dash=look.text // 2), look, seen) for part in draft.parts if part.kind == kind)
 
 
-def _part(part: PartDraft, attributes: str, bounds: Bounds, look: Look) -> str:
+def _code_in(code: str, outline: Outline, look: Look, seen: shapely.Polygon) -> str:
+    """What a thing is called within what is seen of it, where it is to be read there."""
+    shown = shapely.Polygon(outline).intersection(seen)
+    if shown.geom_type != "Polygon" or shown.is_empty:
+        return ""
+    left, top, right, low = shown.bounds
+    sides = sorted((right - left, low - top))
+    if sides[1] < _READABLE * look.text * LETTER * len(code) or sides[0] < look.text:
+        return ""
+    return label_in(tuple((round(x), round(y)) for x, y in shown.exterior.coords[:-1]), [code], look)
+
+
+def _part(part: PartDraft, attributes: str, look: Look, seen: shapely.Polygon) -> str:
     words = f"{part.kind.capitalize()} {part.code}"
     width = n(look.hair * (6 if len(part.outline) == 2 else 1))
     tag = "polyline" if len(part.outline) == 2 else "polygon"
     shape = f'<{tag} points="{points_text(part.outline)}" {attributes} stroke-width="{width}"/>'
     label = ""
-    if part.kind == "exit":
-        label = label_beside(_middle_line(part.outline), words, bounds, look)
-    elif part.kind == "counter":
-        label = label_in(part.outline, ["Counter"], look)
+    if part.kind == "counter":
+        label = _code_in("Counter", part.outline, look, seen)
     elif part.kind == "extinguisher":
         middle = middle_of(part.outline)
         at = f'cx="{n(middle.x)}" cy="{n(middle.y)}" r="{n(_ring(part.outline, look))}"'
@@ -165,26 +245,21 @@ def _part(part: PartDraft, attributes: str, bounds: Bounds, look: Look) -> str:
     return f'<g class="{part.kind}"><title>{escape(words)}</title>{shape}{label}</g>'
 
 
-def _middle_line(outline: Outline) -> Outline:
-    """Of a door, from one end to the other."""
-    (left, right), (top, low) = ((min(axis), max(axis)) for axis in zip(*outline, strict=True))
-    x, y = (left + right) // 2, (top + low) // 2
-    return ((left, y), (right, y)) if right - left >= low - top else ((x, top), (x, low))
-
-
 # --- bays and pieces --------------------------------------------------------------------------------------------------------
 
 
-def _bay(one: DrawnBay, look: Look, labels: Labels) -> str:
-    """Its outline, and its code on the aisle before it."""
+def _bay(one: DrawnBay, look: Look, labels: Labels, is_marked: bool, is_small: bool) -> str:
+    """Its outline, and its code on the aisle before it; heavy where something in it is the reader's own."""
     bay = one.bay
     dashes = "" if one.is_lent else f' stroke-dasharray="{look.text // 3} {look.text // 4}"'
     free = "" if one.is_lent else hatch(bay.corners, look.text * 1.2, 1, _pen(look), 0.5)
     words = bay.code if one.is_lent else f"{bay.code} {KEPT_FREE}"
-    label = labels.set_beside(bay.corners, words, look.text)
+    label = labels.set_beside(bay.corners, bay.code if is_small else words, look.text)
+    heavy = ' font-weight="700"' if is_marked else ""
     return (
-        f'<g class="bay"><title>{escape(f"Bay {words}")}</title><polygon class="blank" points="{points_text(bay.corners)}" '
-        f'fill="#fff" stroke="currentColor" stroke-width="{n(2 * look.hair)}"{dashes}/>{free}{label}</g>'
+        f'<g class="bay"{heavy}><title>{escape(f"Bay {words}")}</title><polygon class="blank" '
+        f'points="{points_text(bay.corners)}" fill="#fff" stroke="currentColor" '
+        f'stroke-width="{n((4 if is_marked else 2) * look.hair)}"{dashes}/>{free}{label}</g>'
     )
 
 
@@ -196,18 +271,22 @@ def _dot(bay: Bay, look: Look) -> str:
     return f'<circle class="from" {at}/>'
 
 
-def _piece(one: DrawnPiece, look: Look, labels: Labels) -> str:
+def _piece(one: DrawnPiece, look: Look, labels: Labels, is_own: bool) -> str:
+    """By its pattern with its number; of the reader's own the number stands on a filled mark."""
     number = str(one.number)
     xs, ys = zip(*one.outline, strict=True)
     size = min(look.text, (max(ys) - min(ys)) * 0.9, (max(xs) - min(xs)) * 0.9 / (len(number) * LETTER))
+    # A mark is wider than its number.
+    room = min(max(xs) - min(xs), max(ys) - min(ys)) if is_own else look.text * 2
     if not one.number:
         label = ""
-    elif one.state == "comes" or size < look.text * 0.75:
-        label = labels.set_beside(one.outline, number, look.text * 0.9)
+    elif one.state == "comes" or size < look.text * 0.75 or room < size * 1.2:
+        label = labels.set_beside(one.outline, number, look.text * 0.9, is_own)
     else:
         middle = middle_of(one.outline)
-        label = labels.set_at((middle.x, middle.y), number, size)
-    return f'<g class="piece"><title>{escape(one.words)}</title>{pattern(one.outline, one.state, _pen(look))}{label}</g>'
+        label = labels.set_at((middle.x, middle.y), number, size, filled=is_own)
+    shape = f"<title>{escape(one.words)}</title>{pattern(one.outline, one.state, _pen(look))}{label}"
+    return f'<g class="piece{" own" if is_own else ""}">{shape}</g>'
 
 
 def _aisle_code(part: PartDraft, look: Look, labels: Labels, view: Bounds | Sheet) -> str:
@@ -224,14 +303,19 @@ def _aisle_code(part: PartDraft, look: Look, labels: Labels, view: Bounds | Shee
     return f'<g fill-opacity="0.65">{labels.set_first(spots, f"Aisle {part.code}", look.text, -90 if turned else 0)}</g>'
 
 
-def _extinguisher_code(part: PartDraft, look: Look, labels: Labels, hall: Bounds) -> str:
-    """Beside it, towards the middle of the hall where letters are free."""
-    words, at = f"Ext. {part.code}", middle_of(part.outline)
-    away = _ring(part.outline, look) + look.text
-    aside = away + len(words) * LETTER * look.text / 2
-    spots = [(at.x + x, at.y + y) for x, y in ((0, -away), (0, away), (-aside, 0), (aside, 0))]
+def _code_beside(part: PartDraft, words: str, away: float, look: Look, labels: Labels, hall: Bounds) -> str:
+    """What a thing is called, beside it, towards the middle of the hall where letters are free."""
+    at = middle_of(part.outline)
+    half = len(words) * LETTER * look.text / 2
+    spots = [(at.x + x, at.y + y) for x in (0, -half, half) for y in (-away, away)]
+    spots += [(at.x + x, at.y + y) for x in (-away - half, away + half) for y in (0, -look.text, look.text)]
     spots.sort(key=lambda spot: dist(spot, (hall.x + hall.width / 2, hall.y + hall.height / 2)))
     return f'<g fill-opacity="0.65">{labels.set_first(spots, words, look.text)}</g>'
+
+
+def _is_seen(part: PartDraft, view: Bounds | Sheet) -> bool:
+    at = middle_of(part.outline)
+    return bool(view.x <= at.x <= view.x + view.width and view.y <= at.y <= view.y + view.height)
 
 
 def _ring(outline: Outline, look: Look) -> float:

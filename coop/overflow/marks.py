@@ -15,6 +15,7 @@ from markupsafe import Markup, escape
 from shapely import affinity
 
 from coop.floor.domain.plan import Outline
+from coop.floor.domain.scale import Bounds, Sheet
 from coop.floor.svg import points_text
 
 SOON_DAYS = 7
@@ -87,35 +88,51 @@ def swatch(shape: str) -> Markup:
 
 
 class Labels:
-    """Sets letters where nothing is yet, on the colour of the paper. `kept` are outlines on which none are to be set."""
+    """Sets letters where nothing is yet, on the colour of the paper. `kept` are outlines on which none are to be set.
 
-    def __init__(self, kept: Iterable[Outline]) -> None:
+    `view`: beyond it nothing is seen.
+    """
+
+    def __init__(self, kept: Iterable[Outline], view: Bounds | Sheet | None = None) -> None:
         self._taken = [shapely.Polygon(outline).bounds for outline in kept]
+        self._view = view and (view.x, view.y, view.x + view.width, view.y + view.height)
 
-    def set_at(self, at: tuple[float, float], words: str, size: float, turn: int = 0) -> str:
-        """Letters about a place, whatever else is there."""
+    def set_at(self, at: tuple[float, float], words: str, size: float, turn: int = 0, *, filled: bool = False) -> str:
+        """Letters about a place, whatever else is there; `filled`: in the colour of the paper, on a mark of ink."""
         half, tall = len(words) * LETTER * size / 2 + size * 0.1, size * 0.5
         x, y = at
         turned = f' transform="rotate({turn} {n(x)} {n(y)})"' if turn else ""
         box = f'x="{n(x - half)}" y="{n(y - tall)}" width="{n(2 * half)}" height="{n(2 * tall)}"'
         text = f'x="{n(x)}" y="{n(y + size * 0.35)}" font-size="{n(size)}" text-anchor="middle"'
+        if filled:
+            wide = max(half + size * 0.15, tall * 1.2)
+            mark = (
+                f'x="{n(x - wide)}" y="{n(y - tall * 1.2)}" width="{n(2 * wide)}" height="{n(2.4 * tall)}" rx="{n(tall * 1.2)}"'
+            )
+            bold = f'{text} font-weight="700"'
+            return f'<g{turned}><rect {mark}/><text class="blank" fill="#fff" {bold}>{escape(words)}</text></g>'
         return f'<g{turned}><rect class="blank" fill="#fff" {box}/><text {text}>{escape(words)}</text></g>'
 
-    def set_first(self, spots: Sequence[tuple[float, float]], words: str, size: float, turn: int = 0) -> str:
+    def set_first(
+        self, spots: Sequence[tuple[float, float]], words: str, size: float, turn: int = 0, *, filled: bool = False
+    ) -> str:
         """Letters at the first of several places that is free; at that which is covered least where none is."""
         half, tall = len(words) * LETTER * size / 2 + size * 0.25, size / 2
         left, top, right, bottom = affinity.rotate(shapely.box(-half, -tall, half, tall), turn, origin=(0, 0)).bounds
         boxes = [(x + left, y + top, x + right, y + bottom) for x, y in spots]
         covered: list[float] = []
         for box in boxes:
-            covered.append(sum(_shared(box, other) for other in self._taken))
+            covered.append(self._unseen(box) + sum(_shared(box, other) for other in self._taken))
             if not covered[-1]:
                 break
         best = covered.index(min(covered))
         self._taken.append(boxes[best])
-        return self.set_at(spots[best], words, size, turn)
+        return self.set_at(spots[best], words, size, turn, filled=filled)
 
-    def set_beside(self, corners: Outline, words: str, size: float) -> str:
+    def _unseen(self, box: tuple[float, ...]) -> float:
+        return 0 if self._view is None else max(_shared(box, box) - _shared(box, self._view), 0)
+
+    def set_beside(self, corners: Outline, words: str, size: float, filled: bool = False) -> str:
         """Letters along the front of a rectangle (corners as a bay has them), on the aisle before it, or else at its ends."""
         (ax, ay), (bx, by), (cx, cy), (dx, dy) = corners
         # Never upside down, and upwards along what runs up or down.
@@ -127,7 +144,7 @@ class Labels:
             for away in (0.7, 1.7)
             for share in (0.5, 0.25, 0.75, 0.05, 0.95)
         ]
-        return self.set_first(spots, words, size, turn)
+        return self.set_first(spots, words, size, turn, filled=filled)
 
 
 def _shared(a: tuple[float, ...], b: tuple[float, ...]) -> float:

@@ -200,7 +200,7 @@ def _map(session: Session, mall: Mall, bays: Sequence[BayRow], today: date, own:
     if plan is None or not bays:
         return None
     standing = standing_between(session, mall.id, today, today + timedelta(days=SOON_DAYS))
-    return map_of(plan, bays, standing, day=today, own=own, title=f"Bays of {mall.name}")
+    return map_of(plan, bays, standing, day=today, own=own, title=f"Bays of {mall.name}", name=f"map-{mall.id}")
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import date
 
 import pytest
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, expect
 from sqlalchemy import select
 
 from coop.core.db import transaction
@@ -20,7 +20,7 @@ from coop.overflow.models import BayRow, OverflowRequest
 from coop.overflow.placing import place_request
 from coop.overflow.reading import pieces_of
 from tests.factories.overflow_hall import overflow_draft
-from tests.functional.browsing import NARROWEST, NOW, PHONE, Served, audited_in_both, context, listen, tab_to, width_of
+from tests.functional.browsing import DESKTOP, NARROWEST, NOW, PHONE, Served, audited_in_both, context, listen, tab_to, width_of
 
 pytestmark = pytest.mark.browser
 
@@ -104,5 +104,20 @@ def test_the_map_shows_her_pieces_by_number_and_of_others_that_floor_is_taken(br
         ]
         assert "Pie safe" not in page.content()
         assert page.locator(".overflow-map a").count() == 0, "the map leads nowhere"
-        page.set_viewport_size({"width": NARROWEST[0], "height": NARROWEST[1]})
-        assert width_of(page) <= NARROWEST[0]
+        for width, height in (PHONE, NARROWEST):
+            page.set_viewport_size({"width": width, "height": height})
+            assert width_of(page) <= width
+            expect(page.locator(".overflow-map")).to_be_hidden()
+            # The whole plan and the part round her bay: in each both of her pieces are seen without pushing anything along.
+            own = page.locator(".overflow-small .own text")
+            assert own.all_text_contents() == ["1", "2"] * 2
+            for n in range(4):
+                box = own.nth(n).bounding_box()
+                assert box is not None
+                assert 0 <= box["x"] <= box["x"] + box["width"] <= width
+                size = own.nth(n).evaluate("it => it.getScreenCTM().a * it.getAttribute('font-size')")
+                assert size >= 9, "letters to be read"
+        assert page.locator("figcaption").all_text_contents() == ["Aisle A1, bay A1-1: 1 Hall bench; 2 Cane rocker"]
+        page.set_viewport_size({"width": DESKTOP[0], "height": DESKTOP[1]})
+        expect(page.locator(".overflow-map")).to_be_visible()
+        expect(page.locator(".overflow-small").first).to_be_hidden()
