@@ -22,6 +22,7 @@ from coop.core.geometry import IN16_PER_FOOT, IN16_PER_INCH
 from coop.core.periods import shown_day
 from coop.dealers.models import Dealer, Member
 from coop.floor.domain.draft import PlanDraft, to_plan
+from coop.floor.sheets import lay_plan
 from coop.floor.svg import Look
 from coop.overflow.bay_drawing import Span, bay_strip, bay_weeks
 from coop.overflow.domain.bay import Bay, as_corners
@@ -363,3 +364,53 @@ def test_the_sheet_is_to_scale_without_colour_and_says_all_there_is() -> None:
     for width, height in ((60, 0.5), (10, 2), (12, 8)):
         want = (width * 12 / 96 * 72, height * 12 / 96 * 72)
         assert [size for size in found if size == pytest.approx(want, abs=0.02)], want
+
+
+def sheet_of(draft: PlanDraft, bays: list[DrawnBay]) -> bytes:
+    """A sheet with bays alone."""
+    codes = dict.fromkeys(one.bay.aisle for one in bays)
+    paper = WalkPaper("Lantern Yard", DAY, draft, tuple(bays), (), tuple((code, REQUIRED) for code in codes))
+    return walk_pdf(paper)
+
+
+def pages_of(content: bytes) -> list[str]:
+    return [text.replace("\xa0", " ") for text in texts_of(content)]
+
+
+def test_of_a_large_plan_only_parts_with_bays_are_printed() -> None:
+    """A hall of 124 ft by 84 is four sheets at 1:96 on letter paper: bays at its left end are on one of them."""
+    draft = hall_draft()
+    assert len(lay_plan(draft, 96, "letter")[2]) == 4
+    first, *_, last = sorted(
+        (DrawnBay(bay) for bay in work_out(to_plan(draft, {"": REQUIRED})).bays), key=lambda one: one.bay.corners
+    )
+    assert last.bay.corners[0][0] - first.bay.corners[0][0] > 80 * FOOT
+    content = sheet_of(draft, [first])
+    maps = [text for text in pages_of(content) if "Scale 1:96" in text]
+    assert len(maps) == 1
+    assert f"map: bays of {first.bay.aisle}" in maps[0]
+    assert "parts without bays are not printed" in maps[0]
+    assert "dashed lines" not in maps[0]
+    with pikepdf.open(io.BytesIO(content)) as file:
+        found = [(right - left, top - bottom) for left, bottom, right, top in shapes_pt(file.pages[0])]
+    (left, top), (right, low) = min(first.bay.corners), max(first.bay.corners)
+    want = ((right - left) / 16 / 96 * 72, (low - top) / 16 / 96 * 72)
+    assert [size for size in found if size == pytest.approx(want, abs=0.02)], "to scale"
+    both = pages_of(sheet_of(draft, [first, last]))
+    maps = [text for text in both if "Scale 1:96" in text]
+    assert [re.findall(r"map, sheet \d of \d: bays of A\d", text) for text in maps] == [
+        [f"map, sheet {number} of 2: bays of {one.bay.aisle}"] for number, one in enumerate((first, last), 1)
+    ]
+    listed = both[2]
+    for number, one in enumerate((first, last), 1):
+        assert re.search(rf"Aisle {one.bay.aisle} ?map, sheet {number}Required", listed), listed
+    # Bays along all of it are on all four.
+    every = pages_of(sheet_of(draft, [DrawnBay(bay) for bay in work_out(to_plan(draft, {"": REQUIRED})).bays]))
+    assert sum("Scale 1:96" in text for text in every) == len([text for text in every if "dashed lines" in text]) > 1
+    assert not any("Scale" in text for text in pages_of(sheet_of(draft, []))), "no map where there is no bay"
+
+
+def test_a_plan_on_one_sheet_has_no_key() -> None:
+    pages = pages_of(sheet_of(overflow_draft(), [DrawnBay(BAY)]))
+    assert "key" not in pages[0]
+    assert "map, sheet" not in "".join(pages)
