@@ -7,7 +7,7 @@ last one. Nothing stands before it is published (`publishing.py`).
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 from importlib import import_module
@@ -27,6 +27,7 @@ from coop.leases.editing import By
 from coop.leases.holding import lock, today_at
 from coop.overflow.domain.answers import GRANTED, LONGEST, PARTLY, REFUSED, answers, moves
 from coop.overflow.domain.checking import broken
+from coop.overflow.domain.facts import PeriodFacts
 from coop.overflow.domain.kept_clear import kept_clear
 from coop.overflow.domain.posing import NewStay, Posed, pose, stays_of
 from coop.overflow.models import OverflowDraft, OverflowRequest
@@ -357,7 +358,17 @@ def told(
         ],
         "later": [int(key) for key in posed.later],
         "taken_out": list(taken_out),
+        "unfetched": list(_unfetched(posed.facts)),
     }
+
+
+def _unfetched(facts: PeriodFacts) -> Iterator[str]:
+    for stay in facts.standing:
+        if stay.was_due is not None:
+            yield (
+                f"{stay.piece.name} of {stay.dealer} is sold, was to be fetched by {shown_day(stay.was_due)}, and may stand in "
+                f"bay {stay.bay} still: its floor is given to nobody until somebody says that it was fetched."
+            )
 
 
 def _placement(one: NewStay, why: str) -> dict[str, Any]:
@@ -407,7 +418,7 @@ def said_outcome(outcome: Mapping[str, Any]) -> list[str]:
     lines += [f"{TIER_WORDS[tier['name']]}: {_said_gap(tier)}" for tier in outcome["tiers"]]
     if outcome["stopped"]:
         lines.append("It was stopped before its time: a longer search may find better.")
-    return lines + list(outcome["taken_out"])
+    return [*lines, *outcome["taken_out"], *outcome.get("unfetched", ())]
 
 
 def _said_gap(tier: Mapping[str, Any]) -> str:

@@ -16,7 +16,7 @@ from itertools import takewhile
 from math import ceil, floor
 
 import shapely
-from shapely.geometry import LineString
+from shapely.geometry import LineString, Polygon
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, joinedload
 
@@ -39,7 +39,7 @@ from coop.overflow.domain.kept_clear import PlanSpan
 from coop.overflow.domain.walked import feet_from_bays
 from coop.overflow.models import BayRow, OverflowPiece, OverflowRequest
 from coop.overflow.openings import openings_of
-from coop.overflow.queries import WAITING
+from coop.overflow.queries import WAITING, overdue_sold
 from coop.overflow.reading import Standing, bay_of, piece_of, pieces_of, spaces_held, standing_between
 from coop.overflow.rules import OverflowRules, rules_on
 from coop.overflow.survey_asking import survey_row
@@ -101,7 +101,10 @@ def read_period(session: Session, mall: Mall, first_day: date, weeks: int, today
         rooms=tuple(_room(row, first_day, weeks) for row in rows),
         asked=asked,
         dealers=tuple(_dealers(session, mall, first_day, last_day)),
-        standing=tuple(_standing(session, mall, standing, {row.id for row in rows})),
+        standing=(
+            *_standing(session, mall, standing, {row.id for row in rows}),
+            *_unfetched(session, mall, rows, last_day, today),
+        ),
         rules=rules.pieces,
         most_in16=rules.most_in16,
         most_pieces=rules.most_pieces,
@@ -178,6 +181,36 @@ def _standing(session: Session, mall: Mall, standing: Iterable[Standing], bay_id
             kind=stay.kind,
             must_move=str(stay.id) in moving or one.bay.id not in bay_ids,
         )
+
+
+def _unfetched(session: Session, mall: Mall, rows: Sequence[BayRow], last_day: date, today: date) -> Iterator[StandingStay]:
+    """What was sold and should have been fetched by today, where it stands in bays there are: so it bars floor of the period."""
+    for one in sorted(overdue_sold(session, mall.id, today), key=lambda one: one.stay.id):
+        for row in rows:
+            stretch = (one.stay.from_in16, one.stay.to_in16) if row.id == one.bay.id else _covered(bay_of(row), one.outline)
+            if stretch is not None:
+                yield StandingStay(
+                    key=str(one.stay.id),
+                    dealer=one.dealer.code,
+                    bay=row.code,
+                    from_in16=stretch[0],
+                    to_in16=stretch[1],
+                    depth_in16=one.stay.depth_in16,
+                    starts_on=one.stay.starts_on,
+                    ends_on=last_day,
+                    piece=piece_of(one.piece),
+                    kind=one.stay.kind,
+                    was_due=one.stay.ends_on,
+                )
+
+
+def _covered(bay: Bay, outline: Outline) -> tuple[int, int] | None:
+    """What of a bay's length an outline covers that stands within it; None for nothing, and for a corner's rounding."""
+    shape = Polygon(bay.corners).buffer(-_AT_IN16, join_style="mitre").intersection(Polygon(outline))
+    if shape.is_empty:
+        return None
+    along, _, end, _ = edge_between(bay.corners[0], bay.corners[1], bay.corners[3]).seen(shape).bounds
+    return max(0, floor(along)), min(bay.length_in16, ceil(end))
 
 
 # --- what is asked --------------------------------------------------------------------------------------------------------
@@ -310,6 +343,7 @@ def facts_of(read: PeriodRead) -> PeriodFacts:
     closed: dict[str, list[Closed]] = defaultdict(list)
     widened: dict[str, list[Widened | None]] = {room.bay.code: [None] * facts.weeks for room in facts.rooms}
     moves_from: dict[str, date] = {}
+    should_be_gone = {stay.key for stay in facts.standing if stay.was_due}
     for one, last in _spans(read):
         if one.as_surveyed:
             continue
@@ -331,7 +365,8 @@ def facts_of(read: PeriodRead) -> PeriodFacts:
             if not stay.must_move and stay.starts_on <= last and stay.ends_on >= one.day
         ]
         for moving in clear.must_move(one.plan, read.openings, read.bay_rules, standing, found.bays):
-            moves_from.setdefault(moving.key, one.day)
+            if moving.key not in should_be_gone:
+                moves_from.setdefault(moving.key, one.day)
     standing_then = tuple(part for stay in facts.standing for part in _parts(stay, moves_from.get(stay.key)))
     feet = feet_from_bays(read.plans[0].plan, bays) if read.plans and bays else {}
     rooms = tuple(
@@ -391,5 +426,6 @@ def _parts(stay: StandingStay, moves_from: date | None) -> Iterator[StandingStay
 
 
 def _colours(bay: str, standing: Iterable[StandingStay]) -> list[str]:
-    colours = (stay.piece.colour for stay in standing if stay.bay == bay and not stay.must_move and stay.piece.colour)
+    stays = (stay for stay in standing if stay.bay == bay and not stay.must_move and not stay.was_due)
+    colours = (stay.piece.colour for stay in stays if stay.piece.colour)
     return list(dict.fromkeys(colours))

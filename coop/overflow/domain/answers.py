@@ -34,6 +34,7 @@ from coop.overflow.domain.reasons import (
     SUITS,
     TAKEN,
     TURNED,
+    UNFETCHED,
     UNFIT,
     WHEN,
     Held,
@@ -216,7 +217,16 @@ def _wish(held: Held, unit: PosedUnit, one: Placed) -> str:
         return f"{said}: it is free then too, so ask the manager to change it"
     if reason.kind in (LENGTH, PIECES, ROTATION):
         return f"{said}: {_limit(held, unit, reason)}"
-    return f"{said}: it has no room then, as {_FIRST[reason.kind]}"
+    return f"{said}: it has no room then, as {_first(unit, reason)}"
+
+
+def _first(unit: PosedUnit, reason: Reason) -> str:
+    """What has the floor: `dealers who have waited longer came first`."""
+    if reason.kind != UNFETCHED or reason.stay is None or reason.stay.was_due is None:
+        return _FIRST[reason.kind]
+    stay, due = reason.stay, shown_day(reason.stay.was_due)
+    what = f"your {stay.piece.name}, sold and" if stay.dealer == unit.dealer else "a sold piece that was"
+    return f"{what} to be fetched by {due}{',' if stay.dealer == unit.dealer else ''} still stands in bay {stay.bay}"
 
 
 def _unfit_there(facts: PeriodFacts, unit: PosedUnit, bay: str, start: int) -> str:
@@ -250,7 +260,7 @@ def told_refused(held: Held, unit: PosedUnit) -> str:
     if by_width and until:
         why, until = until, ""
     else:
-        why = _limit(held, unit, reason) if reason.choice else f"{_no_room(held, unit)}, as {_FIRST[reason.kind]}"
+        why = _limit(held, unit, reason) if reason.choice else f"{_no_room(held, unit)}, as {_first(unit, reason)}"
     helps = [note for note in (until, _remedy(held, unit)) if note]
     return _sentence("; ".join([f"{asked}: {why}", *helps, _WAITS]))
 

@@ -23,6 +23,9 @@ from coop.overflow.domain.fitting import Stand, may_stand
 from coop.overflow.domain.piece import AskedPiece
 from coop.overflow.domain.problem import Fixed, Place, Placed, Problem, Room, Share, Unit
 
+CLOSED, SOLD = "closed ", "sold "
+"""What the key of fixed floor begins with where it is closed, and where something sold stands that should have been fetched."""
+
 
 @dataclass(frozen=True)
 class Laid:
@@ -254,17 +257,20 @@ def nearest(room: BayFacts, dealer: DealerFacts) -> tuple[int, str] | None:
 def fixed_in(facts: PeriodFacts) -> Iterator[Fixed]:
     """What stays where it is, with the gap beside it, and what is closed. Where two cover the same floor in a week, as when one
     goes and the other comes, the earlier has it and the later what is left: nothing fixed overlaps anything fixed.
+    What was sold and should be gone is in the way, and counts for nobody's limits.
 
     In the week in which a piece moves it counts for its dealer's limits once: where it goes to, not where it leaves.
     """
     gap = facts.rules.gap_in16
     covered = [
-        (f"stay {stay.key}", stay.dealer, stay.bay, stay.from_in16, stay.to_in16 + gap, _weeks_of(stay, facts), 1)
+        (f"{SOLD}{stay.key}", "", stay.bay, stay.from_in16, stay.to_in16 + gap, _weeks_of(stay, facts), 0)
+        if stay.was_due
+        else (f"stay {stay.key}", stay.dealer, stay.bay, stay.from_in16, stay.to_in16 + gap, _weeks_of(stay, facts), 1)
         for stay in sorted(facts.standing, key=lambda stay: (stay.starts_on, stay.key))
         if not stay.must_move
     ]
     covered += [
-        (f"closed {room.bay.code}", "", room.bay.code, each.from_in16, each.to_in16, range(each.first, each.last + 1), 0)
+        (f"{CLOSED}{room.bay.code}", "", room.bay.code, each.from_in16, each.to_in16, range(each.first, each.last + 1), 0)
         for room in facts.rooms
         for each in room.closed
     ]

@@ -12,20 +12,23 @@ from functools import cached_property
 
 from coop.core.geometry import IN16_PER_FOOT, IN16_PER_INCH
 from coop.overflow.domain.choices import Choice, Taken
-from coop.overflow.domain.facts import PeriodFacts, Widened
-from coop.overflow.domain.posing import Posed, PosedUnit, depth_over, due_in, fixed_in, laid_of, nearest, unit_of
+from coop.overflow.domain.facts import PeriodFacts, StandingStay, Widened
+from coop.overflow.domain.posing import CLOSED as CLOSED_FLOOR
+from coop.overflow.domain.posing import SOLD, Posed, PosedUnit, depth_over, due_in, fixed_in, laid_of, nearest, unit_of
 from coop.overflow.domain.problem import Fixed, Placed, Problem, Unit
 from coop.overflow.domain.walked import UNREACHABLE_FEET
 
 UNFIT, FREE = "unfit", "free"
 LENGTH, PIECES, ROTATION = "length", "pieces", "rotation"
-CLOSED, KEPT, OWN, MOVED, LESS, LONGER, TAKEN = "closed", "kept", "own", "moved", "less", "longer", "taken"
+CLOSED, UNFETCHED, KEPT, OWN, MOVED = "closed", "unfetched", "kept", "own", "moved"
+LESS, LONGER, TAKEN = "less", "longer", "taken"
 """By the rules it may stand in none of the bays.
 
 FREE: there is room, and no limit in the way: the search ended before it came to it.
 LENGTH, PIECES, ROTATION: a limit of its dealer's is in the way, in a bay with room where there is one.
 No bay has room for long enough in any of the weeks, and the limits are not in the way:
 CLOSED: because of what is closed of the bays, alone. KEPT: because of that and of what stays where it stands.
+UNFETCHED: as KEPT, and it would have room were something gone that was sold and should have been fetched.
 OWN: because of those and the dealer's own other pieces.
 MOVED: of others, only pieces that had to move have floor there then.
 LESS: all dealers who were given floor there for then have had less of it in the last year for the rent they paid.
@@ -41,6 +44,8 @@ class Reason:
     kind: str
     choice: Choice | None = None
     """Of FREE and of the limits: where and when."""
+    stay: StandingStay | None = None
+    """Of UNFETCHED: what should be gone."""
 
 
 @dataclass(frozen=True)
@@ -124,7 +129,7 @@ class Held:
             return Reason(self._limit_against(nearest), nearest)
         stays = Taken(self.problem)
         could = [one for one in allowed if stays.leftmost(one) is not None]
-        return Reason(self._who_before(unit, could) if could else self._what_before(allowed))
+        return Reason(self._who_before(unit, could)) if could else self._what_before(allowed)
 
     def _limit_against(self, choice: Choice) -> str:
         none = replace(self.problem, most_in16=None, most_pieces=None, weeks_left={})
@@ -136,10 +141,27 @@ class Held:
         but = choice.unit.key
         return next(kind for kind, problem in one_by_one.items() if not self.taken(problem, but=but).allows(choice))
 
-    def _what_before(self, allowed: Collection[Choice]) -> str:
+    def _what_before(self, allowed: Collection[Choice]) -> Reason:
         """What has the floor where nothing that is placed is in the way."""
-        closed = Taken(replace(self.problem, fixed=tuple(one for one in self.problem.fixed if is_closed(one))))
-        return KEPT if any(closed.leftmost(one) is not None for one in allowed) else CLOSED
+        closed = self._only(lambda one: one.key.startswith(CLOSED_FLOOR))
+        if not any(closed.leftmost(one) is not None for one in allowed):
+            return Reason(CLOSED)
+        fetched = self._only(lambda one: not one.key.startswith(SOLD))
+        choice = next((one for one in allowed if fetched.leftmost(one) is not None), None)
+        return Reason(KEPT) if choice is None else Reason(UNFETCHED, stay=self._in_way_of(choice))
+
+    def _in_way_of(self, choice: Choice) -> StandingStay:
+        """Of what should be gone from a bay, what alone is in the way; or the first."""
+        sold = [stay for stay in self.facts.standing if stay.was_due and stay.bay == choice.place.bay]
+
+        def is_alone(stay: StandingStay) -> bool:
+            return self._only(lambda one: one.key != f"{SOLD}{stay.key}").leftmost(choice) is not None
+
+        return next(filter(is_alone, sold), sold[0])
+
+    def _only(self, is_there: Callable[[Fixed], bool]) -> Taken:
+        """Floor as some of what is fixed takes it."""
+        return Taken(replace(self.problem, fixed=tuple(one for one in self.problem.fixed if is_there(one))))
 
     def _who_before(self, unit: Unit, could: Collection[Choice]) -> str:
         """Who has the floor where it could be but for what is placed."""
@@ -293,11 +315,6 @@ def _shorter(unit: Unit, gap_in16: int, has_room: Callable[[Choice], bool]) -> R
             else:
                 inches = range(inches.start, middle)
     return _remedy(SHORTER, found) if found else None
-
-
-def is_closed(fixed: Fixed) -> bool:
-    """Whether it is floor that is closed, and nothing that stands there."""
-    return not fixed.key.startswith("stay ")
 
 
 def _deepest(unit: PosedUnit, bay: str) -> int:

@@ -355,6 +355,50 @@ def test_a_width_that_begins_within_the_period_is_told_to_who_gets_nothing_for_i
     )
 
 
+def test_a_sold_piece_that_nobody_fetched_bars_its_floor_until_somebody_says_that_it_is_gone(floor: Floor) -> None:
+    """It was to be gone by November 1, and leaves 10 in. of the only bay that is lent."""
+    with transaction(floor.sessions) as session:
+        bays = {bay.code: bay for bay in session.scalars(select(BayRow))}
+        for bay in bays.values():
+            bay.is_lent = bay.code == "A2-2"
+        bay = bays["A2-2"]
+        length = bay.length_in16 // IN16_PER_INCH
+        sold = lay_piece(session, floor.hall.dealers["V2"], "Pine bench", (length - 30, 18, 30))
+        stay_id = lay_stay(session, sold, bay, date(2026, 10, 20), date(2026, 11, 1), at=20, kind="sold").id
+    floor.request("V1", "Oak chest")
+    draft_id = floor.drafted()
+    outcome = floor.outcome(draft_id)
+    (said,) = outcome["answers"]
+    assert (said["answer"], outcome["placements"]) == ("refused", [])
+    assert "as a sold piece that was to be fetched by Nov 1, 2026 still stands in bay A2-2; " in said["sentence"]
+    assert said_outcome(outcome)[-1] == (
+        "Pine bench of V2 is sold, was to be fetched by Nov 1, 2026, and may stand in bay A2-2 still: its floor is given to "
+        "nobody until somebody says that it was fetched."
+    )
+    with transaction(floor.sessions) as session:
+        session.get_one(Stay, stay_id).gone_said_at = floor.now
+    with pytest.raises(Refusal, match="Something has changed since this draft was worked out"):
+        floor.publish(draft_id)
+    with transaction(floor.sessions) as session:
+        redraft(session, floor.now, session.get_one(OverflowDraft, draft_id), seconds=5, seed=7, by=floor.by)
+    floor.work()
+    outcome = floor.outcome(draft_id)
+    assert ([one["bay"] for one in outcome["placements"]], outcome["unfetched"]) == (["A2-2"], [])
+
+
+def test_a_sold_piece_that_nobody_fetched_is_not_moved_by_a_draft(floor: Floor) -> None:
+    """From November 23 aisle A1 keeps 60 in.: what has floor and is too deep is moved, what has none any more is not."""
+    with transaction(floor.sessions) as session:
+        bay = session.scalars(select(BayRow).where(BayRow.code == "A1-3")).one()
+        piece = lay_piece(session, floor.hall.dealers["V2"], "Deep chest", (20, 30, 30))
+        lay_stay(session, piece, bay, date(2026, 10, 20), date(2026, 11, 1), kind="sold")
+        set_aisle_width(session, floor.now, floor.mall(session), "A1", date(2026, 11, 23), 60 * IN16_PER_INCH)
+        facts = facts_of(read_period(session, floor.mall(session), FIRST, 4, TODAY))
+    assert [(one.must_move, one.ends_on, one.was_due) for one in facts.standing] == [
+        (False, date(2026, 12, 6), date(2026, 11, 1))
+    ]
+
+
 def test_floor_is_asked_for_no_longer_than_a_lease_runs(floor: Floor) -> None:
     """V1's lease ends on November 24: two whole weeks of four. V2's ends on November 10: not a week."""
     short, none = floor.request("V1", "Pine chest"), floor.request("V2", "Oak bench")

@@ -118,6 +118,23 @@ def test_what_waits_of_a_request_is_asked_for_and_what_stands_stays(rows: Rows) 
         assert (gone.rooms, [one.must_move for one in gone.standing]) == ((), [True])
 
 
+def test_what_was_sold_and_nobody_fetched_bars_where_it_stands_in_a_bay_cut_anew_too(rows: Rows) -> None:
+    """It stands from 20 to 44 in. of a bay that begins 10 in. farther to the right by now; its floor was its until November 1."""
+    with transaction(rows.sessions) as session:
+        rows.stay(session, "D01", date(2026, 10, 20), date(2026, 11, 1), at=20, kind="sold")
+
+        def barred() -> list[tuple[str, int, int, date, date | None]]:
+            standing = read_period(session, rows.mall, FIRST, 4, TODAY).facts.standing
+            return [(one.bay, one.from_in16 // 16, -(-one.to_in16 // 16), one.ends_on, one.was_due) for one in standing]
+
+        assert barred() == [("A1-1", 20, 44, date(2026, 12, 6), date(2026, 11, 1))]
+        session.get_one(BayRow, rows.bay.id).ended_on = TODAY
+        lay_bay(session, rows.mall, "A1-1", 100, x=10)
+        lay_bay(session, rows.mall, "A1-2", 100, x=44)
+        lay_bay(session, rows.mall, "A1-3", 100, y=24)
+        assert barred() == [("A1-1", 10, 34, date(2026, 12, 6), date(2026, 11, 1))]
+
+
 def test_floor_had_is_told_against_what_is_due_by_rent(rows: Rows) -> None:
     """120 in. for 52 weeks are 6,240 inch-weeks: three quarters are due to D01, a quarter to D02.
 

@@ -162,7 +162,7 @@ def any_facts(draw: st.DrawFn, *, most_asked: int = 5) -> PeriodFacts:
                 at=draw(st.integers(0, 12)),
                 wide=draw(st.integers(10, 18)),
                 days=days,
-                must_move=draw(st.booleans()),
+                **draw(st.sampled_from(({}, {"must_move": True}, {"kind": "sold", "was_due": MONDAY - timedelta(days=3)}))),
             )
         )
     dealers = [

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 
@@ -10,7 +11,7 @@ from coop.overflow.domain.answers import LONGEST, answers, moves
 from coop.overflow.domain.facts import DealerFacts
 from coop.overflow.domain.posing import pose
 from coop.overflow.domain.problem import Placed
-from tests.unit.overflow.periods import inches, make_asked, make_facts, make_piece, make_room, make_stay, make_wider
+from tests.unit.overflow.periods import MONDAY, inches, make_asked, make_facts, make_piece, make_room, make_stay, make_wider
 
 WAITS = "the request goes on waiting, and counts as having waited longer."
 GETS_NONE = "Oak dresser gets no floor for 4 weeks from Jan 4, 2027"
@@ -376,6 +377,28 @@ def test_floor_for_the_rent_is_what_is_compared():
 def test_what_stands_stays(days, helps):
     answer = told(make_facts(make_asked(), standing=(make_stay(wide=53, days=days),)))["1"]
     assert answer.sentence == f"{GETS_NONE}: {FULL}, as what stands in the aisles stays; {helps}; {WAITS}"
+
+
+DUE = make_stay("d", wide=60, days=(-30, 55), kind="sold", was_due=MONDAY - timedelta(days=4))
+
+
+@pytest.mark.parametrize(
+    ("stays", "why"),
+    [
+        ((DUE,), "a sold piece that was to be fetched by Dec 31, 2026 still stands in bay A1-1"),
+        ((replace(DUE, dealer="D01"),), "your Pine bench, sold and to be fetched by Dec 31, 2026, still stands in bay A1-1"),
+        (
+            (make_stay(at=62, wide=30, days=(-7, 90)), DUE),
+            "a sold piece that was to be fetched by Dec 31, 2026 still stands in bay A1-1",
+        ),
+        ((make_stay(at=40, wide=30, days=(-7, 90)), replace(DUE, to_in16=inches(10))), "what stands in the aisles stays"),
+    ],
+)
+def test_a_sold_piece_that_should_be_gone_is_told_where_it_alone_is_in_the_way(stays, why):
+    said = told(make_facts(make_asked(), standing=stays))["1"].sentence
+    assert said.startswith(f"{GETS_NONE}: {FULL}, as {why}; ")
+    wished = told(make_facts(make_asked(wished_bay="A1-1"), rooms=[make_room(), make_room("B")], standing=stays), ("1", "B"))["1"]
+    assert f"not in bay A1-1, which you wished for: it has no room then, as {why};" in wished.sentence
 
 
 @pytest.mark.parametrize(

@@ -152,6 +152,14 @@ def test_one_that_goes_and_one_that_comes_in_a_week_share_its_floor_without_over
     )
 
 
+def test_what_was_sold_and_should_be_gone_is_in_the_way_and_nobodys():
+    """It counts neither for its dealer's limits nor as floor its dealer has; the period's end is its last day."""
+    gone = make_stay(days=(-30, 55), kind="sold", was_due=MONDAY - timedelta(days=9))
+    problem = pose(make_facts(make_asked("1", "D09"), standing=(gone,))).problem
+    assert problem.fixed == (Fixed("sold s", "", "A1-1", 0, inches(49), 0, 7, pieces=0),)
+    assert problem.shares == pose(make_facts(make_asked("1", "D09"))).problem.shares
+
+
 def test_what_is_closed_is_nobodys_and_no_piece():
     """A stay that stands on closed floor has it until it goes."""
     room = make_room(closed=[(40, 60, 2, 5)])

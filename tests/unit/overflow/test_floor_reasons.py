@@ -37,6 +37,7 @@ from coop.overflow.domain.reasons import (
     SUITS,
     TAKEN,
     TURNED,
+    UNFETCHED,
     UNFIT,
     WEEKS,
     Held,
@@ -96,10 +97,16 @@ def check_reason(posed: Posed, placed: list[Placed], key: str) -> str:
 
     allowed = [at for at in whens(unit) if not limits_hit(problem, placed, unit, *at)]
     assert allowed
-    assert without(lambda _: True) is (reason.kind not in (CLOSED, KEPT))
-    if reason.kind in (CLOSED, KEPT, OWN, MOVED):
+    assert without(lambda _: True) is (reason.kind not in (CLOSED, UNFETCHED, KEPT))
+    if reason.kind in (CLOSED, UNFETCHED, KEPT, OWN, MOVED):
         closed = replace(free, fixed=tuple(one for one in free.fixed if one.key.startswith("closed")))
         assert any(roomy(closed, [], unit, *at) for at in allowed) is (reason.kind != CLOSED)
+        fetched = replace(free, fixed=tuple(one for one in free.fixed if not one.key.startswith("sold")))
+        if reason.kind in (UNFETCHED, KEPT):
+            assert any(roomy(fetched, [], unit, *at) for at in allowed) is (reason.kind == UNFETCHED)
+        if reason.kind == UNFETCHED:
+            assert reason.stay.was_due
+            assert reason.stay.bay in {place.bay for place, _ in allowed}
         if reason.kind in (OWN, MOVED):
             assert without(lambda other: other.dealer == unit.dealer or other.is_standing)
         if reason.kind == OWN:
