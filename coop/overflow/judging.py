@@ -6,7 +6,7 @@ checked again with everything that stands on the same days in it.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
@@ -17,13 +17,14 @@ from coop.core.geometry import format_length
 from coop.core.periods import shown_day, shown_days
 from coop.dealers.models import Dealer
 from coop.floor.domain.findings import newly_spoiled
+from coop.floor.domain.plan import Outline, Plan
 from coop.floor.models import Mall
 from coop.floor.queries import plan_of, widths_of
 from coop.overflow.asking import held_codes, leased_until
 from coop.overflow.domain.bay import Bay
 from coop.overflow.domain.clear import spoiled
 from coop.overflow.domain.fitting import Stand, may_stand
-from coop.overflow.domain.taking import YEAR, Taken, days_in, first_free, fullest, most_at_once, most_in_year
+from coop.overflow.domain.taking import YEAR, Taken, days_in, first_again, first_free, fullest, most_at_once, most_in_year
 from coop.overflow.models import BayRow, OverflowPiece
 from coop.overflow.reading import Standing, bay_of, bays_on, piece_of, standing_between
 from coop.overflow.rules import OverflowRules, rules_on
@@ -68,11 +69,12 @@ def judge_place(
     but: Collection[int] = (),
     anyway: bool = False,
     to_dealer: bool = False,
+    is_clear: bool = False,
 ) -> Judged:
     """Raises Refusal for what may not stand there, LimitRefused for what may with `anyway`.
 
-    `but` are ids of stays left out of account. `to_dealer`: it is a dealer who is refused, and no other's piece is named. The
-    mall is held by the caller.
+    `but` are ids of stays left out of account. `to_dealer`: it is a dealer who is refused, and no other's piece is named.
+    `is_clear`: what is left clear was judged (`leave_clear`). The mall is held by the caller.
     """
     dealer = session.get_one(Dealer, piece.dealer_id)
     rules = rules_on(session, mall.id, place.starts_on)
@@ -81,8 +83,8 @@ def judge_place(
         _require_lease(session, mall, dealer, place)
     bay = bay_of(place.bay)
     stand = _require_fit(session, mall, piece, place, bay, rules)
-    year_about = standing_between(session, mall.id, place.starts_on - YEAR, place.ends_on + YEAR)
-    known = [one for one in year_about if one.stay.id not in but]
+    since = standing_between(session, mall.id, place.starts_on - YEAR, date.max)
+    known = [one for one in since if one.stay.id not in but]
     now = [one for one in known if one.stay.starts_on <= place.ends_on and one.stay.ends_on >= place.starts_on]
     _require_once(piece, now)
     own = Taken(0, place.from_in16, place.from_in16 + stand.length_in16 + rules.gap_in16, *place.days)
@@ -90,8 +92,19 @@ def judge_place(
     passed = tuple(_limits_broken([one for one in known if one.dealer.id == dealer.id], dealer, place, own, rules))
     if passed and not anyway:
         raise LimitRefused(" ".join(passed))
-    _require_clear(session, mall, piece, place, stand, now)
+    if not is_clear:
+        _require_clear(session, mall, piece, place, stand, now)
     return Judged(stand, passed)
+
+
+def leave_clear(session: Session, mall: Mall, pieces: Sequence[tuple[OverflowPiece, Place]]) -> bool:
+    """Whether the mall is clear with all of some pieces in it on all days of any: then it is with each on its own days.
+
+    False says nothing of any one of them.
+    """
+    own = {f"own {n}": _outline(place, stand_of(piece, turned=place.turned)) for n, (piece, place) in enumerate(pieces)}
+    days = min(place.starts_on for _, place in pieces), max(place.ends_on for _, place in pieces)
+    return not any(_spoiled_days(session, mall, own, days, standing_between(session, mall.id, *days)))
 
 
 def free_place(session: Session, bay: BayRow, length_in16: int, starts_on: date, ends_on: date) -> int | None:
@@ -190,7 +203,7 @@ def _require_free(now: Sequence[Standing], place: Place, own: Taken, rules: Over
 
 
 def _limits_broken(known: Sequence[Standing], dealer: Dealer, place: Place, own: Taken, rules: OverflowRules) -> Iterator[str]:
-    """Limits of a dealer that a place would break, by all that dealer's stays of the year before and after."""
+    """Limits of a dealer that a place would break, by all that dealer's stays of the year before and of days to come."""
     taken = [taken_of(one, rules) for one in known]
     length, pieces = most_at_once([own, *(one for one in taken if one.meets(*place.days))], *place.days)
     if rules.most_in16 is not None and length > rules.most_in16:
@@ -201,11 +214,14 @@ def _limits_broken(known: Sequence[Standing], dealer: Dealer, place: Place, own:
     if rules.most_pieces is not None and pieces > rules.most_pieces:
         yield f"{dealer.code} would have {pieces} pieces in the aisles at a time: {rules.most_pieces} are the most."
     same_bay = [one for one, row in zip(taken, known, strict=True) if row.bay.code == place.bay.code]
-    days = most_in_year(days_in(same_bay), days_in([own]))
-    if days > 7 * rules.rotation_weeks:
+    there, added, most = days_in(same_bay), days_in([own]), 7 * rules.rotation_weeks
+    days = most_in_year(there, added)
+    if days > most:
+        again = first_again(there, len(added), most, place.starts_on)
+        mend = f"from {shown_day(again)} on it may be there for as many" if again else f"choose {most} days at most"
         yield (
             f"{dealer.code} would be in bay {place.bay.code} on {days} days of 52 weeks: {rules.rotation_weeks} weeks "
-            f"({7 * rules.rotation_weeks} days) are the most, so that everybody has a turn in it."
+            f"({most} days) are the most, so that everybody has a turn in it; {mend}."
         )
 
 
@@ -216,28 +232,50 @@ def _require_clear(
     session: Session, mall: Mall, piece: OverflowPiece, place: Place, stand: Stand, now: Sequence[Standing]
 ) -> None:
     """Refuse what makes the mall less clear than it is without this piece, on any of its days."""
-    own = bay_of(place.bay).stretch(place.from_in16, place.from_in16 + stand.length_in16, stand.depth_in16)
-    outlines = {one.stay.id: one.outline for one in now}
-    taken = [Taken(one.stay.id, 0, 0, one.stay.starts_on, one.stay.ends_on) for one in now]
-    rows = [bay_of(row) for row in bays_on(session, mall.id, place.starts_on)]
-    for first, last in _of_one_width(session, mall, place):
-        # A bay is as deep as the width of its first days lets it be: only then may it be taken for full.
-        bays = rows if first == place.starts_on else ()
-        days = [(day, plan, there) for day, there in fullest(taken, first, last) if (plan := plan_of(session, mall, day))]
-        # Where all that stands on any of these days spoils nothing together, what stands on one of them spoils nothing.
-        together = {str(one.key): outlines[one.key] for _, _, there in days for one in there} | {"": own}
-        if not any(spoiled(plan, together, bays) for plan in {plan for _, plan, _ in days}):
-            continue
-        for day, plan, there in days:
-            others = {str(one.key): outlines[one.key] for one in there}
-            found = spoiled(plan, others | {"": own}, bays)
+    own = {"": _outline(place, stand)}
+    for bays, days in _spoiled_days(session, mall, own, place.days, now):
+        for day, plan, others in days:
+            found = spoiled(plan, others | own, bays)
             # What stands may spoil something by itself, since a width is another: that is not this piece's fault.
-            if found and (found := spoiled(plan, {"": own}, bays) or newly_spoiled(spoiled(plan, others, bays), found)):
+            if found and (found := spoiled(plan, own, bays) or newly_spoiled(spoiled(plan, others, bays), found)):
                 raise Refusal(f"{piece.name} may not stand there, from {shown_day(day)} on: {found[0].sentence}")
 
 
-def _of_one_width(session: Session, mall: Mall, place: Place) -> Iterator[tuple[date, date]]:
-    """The days of a place in runs over which every aisle keeps one required width."""
-    changes = sorted({row.starts_on for row in widths_of(session, mall.id) if place.starts_on < row.starts_on <= place.ends_on})
-    firsts = [place.starts_on, *changes]
-    yield from zip(firsts, [*(day - _DAY for day in changes), place.ends_on], strict=True)
+def _outline(place: Place, stand: Stand) -> Outline:
+    return bay_of(place.bay).stretch(place.from_in16, place.from_in16 + stand.length_in16, stand.depth_in16)
+
+
+_Days = list[tuple[date, Plan, dict[str, Outline]]]
+"""Days, each with its plan and what stands on it."""
+
+
+def _spoiled_days(
+    session: Session, mall: Mall, own: Mapping[str, Outline], over: tuple[date, date], now: Sequence[Standing]
+) -> Iterator[tuple[Sequence[Bay], _Days]]:
+    """The runs of days of one width in which pieces spoil something together with all that stands on any day of the run.
+
+    Each with the bays that may be taken for full, and its days of which every other has no more on it.
+    """
+    outlines = {one.stay.id: one.outline for one in now}
+    taken = [Taken(one.stay.id, 0, 0, one.stay.starts_on, one.stay.ends_on) for one in now]
+    rows = [bay_of(row) for row in bays_on(session, mall.id, over[0])]
+    for first, last in _of_one_width(session, mall, *over):
+        # A bay is as deep as the width of its first days lets it be: only then may it be taken for full.
+        bays = rows if first == over[0] else ()
+        days = [
+            (day, plan, {str(one.key): outlines[one.key] for one in there})
+            for day, there in fullest(taken, first, last)
+            if (plan := plan_of(session, mall, day))
+        ]
+        # Where all that stands on any of these days spoils nothing together, what stands on one of them spoils nothing.
+        together = dict(own)
+        for _, _, there in days:
+            together |= there
+        if any(spoiled(plan, together, bays) for plan in {plan for _, plan, _ in days}):
+            yield bays, days
+
+
+def _of_one_width(session: Session, mall: Mall, first: date, last: date) -> Iterator[tuple[date, date]]:
+    """Some days in runs over which every aisle keeps one required width."""
+    changes = sorted({row.starts_on for row in widths_of(session, mall.id) if first < row.starts_on <= last})
+    yield from zip([first, *changes], [*(day - _DAY for day in changes), last], strict=True)

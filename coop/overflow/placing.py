@@ -28,7 +28,7 @@ from coop.overflow import telling
 from coop.overflow.asking import AskRefused, PieceAsked, given_pieces, piece_faults, settle_state, tidied
 from coop.overflow.domain.answers import LONGEST
 from coop.overflow.domain.fitting import Stand
-from coop.overflow.judging import Judged, LimitRefused, Place, free_place, judge_place, stand_of
+from coop.overflow.judging import Judged, LimitRefused, Place, free_place, judge_place, leave_clear, stand_of
 from coop.overflow.models import BayRow, OverflowAnswer, OverflowPiece, OverflowRequest, Stay
 from coop.overflow.queries import STAY, WAITING, overdue_sold
 from coop.overflow.reading import pieces_of
@@ -55,11 +55,12 @@ def place_piece(
     kind: str = "asked",
     why: str = "",
     anyway: bool = False,
+    is_clear: bool = False,
 ) -> Stay:
     """Give a piece floor. Refuses what `judge_place` does, days that are past, and a manager's own beyond the limits."""
     lock(session, mall)
     require_to_come(session, now, mall, place.starts_on)
-    judged = judged_place(session, mall, piece, place, kind=kind, by=by, anyway=anyway)
+    judged = judged_place(session, mall, piece, place, kind=kind, by=by, anyway=anyway, is_clear=is_clear)
     stay = insert_stay(session, now, piece, place, judged.stand, kind=kind, granted_until=place.ends_on, why=_why(why))
     log_stay(session, now, stay, "floor given", by, f"{said_place(session, piece, place)}{said_passed(judged)}")
     settle_request(session, piece)
@@ -98,9 +99,12 @@ def place_request(
         raise LimitRefused(
             "These pieces are asked for side by side and for the same weeks: give all of them one bay and the same days."
         )
+    # The whole mall is judged once for all of them; only where that finds something, with each as it comes.
+    is_clear = len(places) > 1 and leave_clear(session, mall, places)
+    said = why or "Given by the manager."
     with session.begin_nested():
         for piece, place in places:
-            place_piece(session, now, mall, piece, place, by=by, why=why or "Given by the manager.", anyway=anyway)
+            place_piece(session, now, mall, piece, place, by=by, why=said, anyway=anyway, is_clear=is_clear)
     waiting = [piece for piece in pieces if piece.id not in given | {piece.id for piece, _ in places}]
     answer = OverflowAnswer(
         request_id=request.id,
@@ -205,8 +209,9 @@ def judged_place(
     by: By,
     anyway: bool,
     but: Sequence[int] = (),
+    is_clear: bool = False,
 ) -> Judged:
-    judged = judge_place(session, mall, piece, place, kind=kind, but=but, anyway=anyway)
+    judged = judge_place(session, mall, piece, place, kind=kind, but=but, anyway=anyway, is_clear=is_clear)
     if judged.passed:
         require_not_own(session, by.user_id, piece.dealer_id, "your own limits of floor")
     return judged
@@ -223,7 +228,7 @@ def insert_stay(
     granted_until: date,
     why: str,
 ) -> Stay:
-    _require_fetched(session, now, piece, place, stand)
+    require_fetched(session, now, piece, place, stand)
     stay = Stay(
         piece_id=piece.id,
         bay_id=place.bay.id,
@@ -243,11 +248,9 @@ def insert_stay(
     return stay
 
 
-def _require_fetched(session: Session, now: datetime, piece: OverflowPiece, place: Place, stand: Stand) -> None:
-    """Refuse floor from today on where a sold piece is that should have been fetched by now: it stands there all the same."""
+def require_fetched(session: Session, now: datetime, piece: OverflowPiece, place: Place, stand: Stand) -> None:
+    """Refuse floor where a sold piece is that should have been fetched by now: until it is, it stands there all the same."""
     today = today_at(session, now, place.bay.mall_id)
-    if place.starts_on > today:
-        return
     to = place.from_in16 + stand.length_in16
     for one in overdue_sold(session, place.bay.mall_id, today):
         there = one.bay.id == place.bay.id and one.stay.from_in16 < to and one.stay.to_in16 > place.from_in16

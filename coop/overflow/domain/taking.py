@@ -5,12 +5,13 @@ Stretches run along the bay in sixteenths of an inch, the gap beside each piece 
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
 YEAR = timedelta(weeks=52)
+_DAY = timedelta(days=1)
 
 
 @dataclass(frozen=True)
@@ -74,11 +75,22 @@ def days_in(taken: Iterable[Taken]) -> set[date]:
 def most_in_year(days: Collection[date], added: Collection[date]) -> int:
     """Of the 52 weeks that end with any of the added days or have it within, the most days that are in `days` or added."""
     every: Sequence[date] = sorted({*days, *added})
-    new = set(added)
+    new = sorted(set(added))
     most = 0
     for number, last in enumerate(every):
         # 52 weeks that end on a day: those after the same day 52 weeks ago.
         begins = bisect_right(every, last - YEAR)
-        if any(day in new for day in every[begins : number + 1]):
+        first_new = bisect_left(new, every[begins])
+        if first_new < len(new) and new[first_new] <= last:
             most = max(most, number + 1 - begins)
     return most
+
+
+def first_again(days: Collection[date], count: int, most: int, after: date) -> date | None:
+    """The first day after one from which so many in a row leave no 52 weeks with more than the most; None for more than those."""
+    if count > most:
+        return None
+    begins = after + _DAY
+    while most_in_year(days, [begins + n * _DAY for n in range(count)]) > most:
+        begins += _DAY
+    return begins

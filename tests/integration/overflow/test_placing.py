@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -14,16 +14,21 @@ from sqlalchemy.orm import Session
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.geometry import IN16_PER_INCH
+from coop.floor.domain.finding import Finding
+from coop.floor.domain.plan import Outline, Plan
 from coop.floor.planning import set_aisle_width
 from coop.leases.editing import By
+from coop.overflow import judging
 from coop.overflow.asking import AskRefused
+from coop.overflow.domain.bay import Bay
+from coop.overflow.domain.clear import spoiled
 from coop.overflow.judging import LimitRefused, Place, free_place
-from coop.overflow.models import OverflowAnswer, OverflowPiece, Stay
+from coop.overflow.models import OverflowAnswer, OverflowPiece, OverflowRequest, Stay
 from coop.overflow.placing import place_piece, place_request, place_sold
-from coop.overflow.staying import end_stay
+from coop.overflow.staying import end_stay, move_stay
 from tests.factories.aisles import MONDAY, SUNDAY, TODAY, Aisles, piece, told
 from tests.factories.house import add_person
-from tests.factories.overflow_floor import lay_bay, lay_piece, lay_stay
+from tests.factories.overflow_floor import lay_bay, lay_piece, lay_request, lay_rules, lay_stay
 from tests.factories.overflow_hall import build_overflow_hall
 from tests.factories.people import make_coop, make_mall
 
@@ -143,8 +148,16 @@ def test_nobody_is_in_one_bay_for_more_of_a_year_than_the_rotation_lets(session:
     aisles = Aisles(session, now, rotation_weeks=2, longest_weeks=2)
     before, hutch, bench = (lay_piece(session, aisles.dealer(session), name) for name in ("Before", "Oak hutch", "Bench"))
     lay_stay(session, before, aisles.bay(session), date(2025, 11, 13), date(2025, 11, 22))
-    with pytest.raises(LimitRefused, match="D01 would be in bay A1-1 on 15 days of 52 weeks: 2 weeks \\(14 days\\) are the most"):
-        put(session, now, aisles, hutch, aisles.place(session, first=date(2026, 11, 7), last=date(2026, 11, 11)))
+    for last, days, mend in (
+        (date(2026, 11, 11), 15, "from Nov 8, 2026 on it may be there for as many"),
+        (SUNDAY, 30, "choose 14 days at most"),
+    ):
+        with pytest.raises(LimitRefused) as caught:
+            put(session, now, aisles, hutch, aisles.place(session, first=date(2026, 11, 7), last=last))
+        assert str(caught.value) == (
+            f"D01 would be in bay A1-1 on {days} days of 52 weeks: 2 weeks (14 days) are the most, so that "
+            f"everybody has a turn in it; {mend}."
+        )
     stay = put(session, now, aisles, hutch, aisles.place(session, first=date(2026, 11, 7), last=date(2026, 11, 10)))
     put(session, now, aisles, bench, aisles.place(session, at=50, first=date(2026, 11, 9), last=date(2026, 11, 10)))
     end_stay(session, now, stay, on=date(2026, 11, 8), by=aisles.ida)
@@ -292,3 +305,53 @@ def test_clear_width_is_never_let_pass(session: Session, now: datetime) -> None:
     place_piece(session, now, mall, wide, Place(bay, 600, MONDAY, date(2026, 11, 15)), by=by)
     # What the first spoils by now is not the third one's fault.
     place_piece(session, now, mall, narrow, Place(bay, 1200, date(2026, 11, 20), SUNDAY), by=by)
+
+
+def test_the_whole_mall_is_judged_once_for_all_pieces_of_a_request(
+    session: Session, now: datetime, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Three fit, and are judged together; of two others the second is too deep, and is named though the first was judged too."""
+    make_coop(session, now)
+    mall = make_mall(session, now)
+    hall = build_overflow_hall(session, now, mall)
+    lay_rules(session, mall)
+    bay = lay_bay(session, mall, "A1-1", 240, 48, x=96, y=102)
+    by = By(add_person(session, now, "manager@example.org", ("manager",)))
+    judged: list[int] = []
+
+    def counted(plan: Plan, standing: Mapping[str, Outline], bays: Sequence[Bay]) -> list[Finding]:
+        judged.append(len(standing))
+        return spoiled(plan, standing, bays)
+
+    def give(*depths: int, at: int) -> OverflowRequest:
+        values = {"asked_on": TODAY, "not_before": MONDAY, "weeks": 4}
+        request = lay_request(session, mall, hall.dealers["V1"], **values)
+        pieces = [lay_piece(session, hall.dealers["V1"], f"Deep {deep}", (18, deep, 30), request) for deep in depths]
+        places = [(one, Place(bay, (at + 20 * n) * IN16_PER_INCH, MONDAY, SUNDAY)) for n, one in enumerate(pieces)]
+        place_request(session, now, request, places, by=by, anyway=True)
+        return request
+
+    monkeypatch.setattr(judging, "spoiled", counted)
+    assert give(36, 30, 20, at=0).state == "granted"
+    assert judged == [3], "once, with all three in it"
+    with pytest.raises(Refusal, match=r"^Deep 42 may not stand there, from Nov 9, 2026 on: Aisle A1"):
+        give(20, 42, at=100)
+    assert session.scalar(select(func.count()).select_from(Stay)) == 3
+
+
+def test_the_floor_of_a_sold_piece_that_nobody_fetched_is_not_given_by_hand_on_any_day(
+    session: Session, now: datetime, aisles: Aisles
+) -> None:
+    """It was to be gone by November 2; nor is it given to what is moved before it comes."""
+    sold = lay_piece(session, aisles.dealer(session, "D02"), "Pine table", (30, 18, 30))
+    gone = lay_stay(session, sold, aisles.bay(session), date(2026, 10, 20), date(2026, 11, 2), at=10, kind="sold")
+    _, (hutch,) = aisles.ask(session, now)
+    said = "Pine table of D02 is sold, was to be fetched by Nov 2, 2026, and may stand there still: say that it was fetched, or"
+    with pytest.raises(Refusal, match=said):
+        put(session, now, aisles, hutch, aisles.place(session))
+    stay = put(session, now, aisles, hutch, aisles.place(session, at=41))
+    with pytest.raises(Refusal, match=said):
+        move_stay(session, now, stay, aisles.bay(session), 0, by=aisles.by)
+    end_stay(session, now, gone, on=date(2026, 11, 1), by=aisles.by)
+    move_stay(session, now, stay, aisles.bay(session), 0, by=aisles.by)
+    assert stay.from_in16 == 0

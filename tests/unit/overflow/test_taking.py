@@ -7,7 +7,7 @@ from datetime import date, timedelta
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coop.overflow.domain.taking import Taken, days_in, first_free, fullest, most_at_once, most_in_year
+from coop.overflow.domain.taking import Taken, days_in, first_again, first_free, fullest, most_at_once, most_in_year
 
 FIRST = date(2026, 11, 2)
 
@@ -69,3 +69,21 @@ def test_days_at_once_count_once_and_a_year_is_52_weeks_that_end_on_a_day() -> N
     assert most_in_year(had, {day(n) for n in range(363, 367)}) == 11
     assert most_in_year({day(n) for n in range(20)}, {day(500)}) == 1, "a year without an added day is not judged"
     assert most_in_year(had, {day(-300)}) == 11, "and one before them is"
+
+
+@given(st.sets(st.integers(0, 30)), st.integers(1, 6), st.integers(1, 8), st.integers(330, 400))
+def test_it_may_be_there_again_on_the_first_day_on_which_no_year_has_too_many(
+    had: set[int], count: int, most: int, after: int
+) -> None:
+    """Against every year of 364 days that has an added day in it, looked at one by one."""
+
+    def is_well(begins: int) -> bool:
+        added = set(range(begins, begins + count))
+        ends = range(begins, begins + count + 363)
+        return all(len((had | added) & set(range(end - 363, end + 1))) <= most for end in ends)
+
+    again = first_again({day(n) for n in had}, count, most, day(after))
+    if count > most:
+        assert again is None
+    else:
+        assert again == day(next(n for n in range(after + 1, after + 500) if is_well(n)))
