@@ -210,6 +210,25 @@ def test_a_draft_is_dropped_and_nobody_gets_anything(web: Web) -> None:
     send(manager, f"{AT}/drop")
     assert [row.state for row in drafts(web)] == ["dropped"]
     page = words(manager.get(AT).text)
-    assert "The draft of 4 weeks from Nov 9, 2026 is dropped. Nobody was told of it." in page
+    assert "The draft of 4 weeks from Nov 9, 2026 was dropped . Nobody was told of it." in page
     assert "One request waits." in page
     assert "No draft of Lantern Yard Antiques Hall waits any more" in send(manager, f"{AT}/drop").text
+
+
+def test_a_draft_that_was_dropped_is_taken_up_again(web: Web) -> None:
+    draft_id = drafted(web)
+    manager = web.browser("manager")
+    send(manager, f"{AT}/drop")
+    undo = f"/office/overflow/MAIN/drafts/{draft_id}/again"
+    assert undo in manager.get(AT).text
+    assert undo not in web.browser("auditor").get(AT).text, "that is the manager's"
+    assert send(manager, undo).status_code == 303
+    page = manager.get(AT).text
+    assert "Publish it, and tell everybody who asked" in page
+    assert undo not in page
+    send(manager, f"{AT}/drop")
+    assert send(manager, AT, **ASKED).status_code == 303
+    assert undo not in manager.get(AT).text, "another draft waits"
+    answer = send(manager, undo)
+    assert "A draft of Nov 9 to Dec 6, 2026 is there already" in answer.text
+    assert send(manager, "/office/overflow/MAIN/drafts/999/again").status_code == 404
