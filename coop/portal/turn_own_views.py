@@ -1,4 +1,4 @@
-"""The portal: helpers whom a dealer names for turns, and the secret addresses at which a calendar program reads those."""
+"""The portal: helpers whom a dealer names for turns; the secret addresses of a dealer's calendar of turns and of lent floor."""
 
 from __future__ import annotations
 
@@ -12,11 +12,12 @@ from coop.dealers.feeds import make_feed, revoke_feed, running_feeds, show_feed
 from coop.dealers.models import Member, UserAccount
 from coop.leases.editing import By
 from coop.leases.holding import today_at
+from coop.overflow.calendar import floor_events
 from coop.portal.turn_forms import CalendarForm, HelperForm
 from coop.portal.turn_views import own_member, turns
 from coop.shifts import helping
 from coop.shifts.answering import own_malls
-from coop.shifts.calendar import TURNS, calendar_of_turns
+from coop.shifts.calendar import KEPT, TURNS, calendar_of_turns
 from coop.shifts.models import TurnHelper
 from coop.shifts.people import helpers_of, name_helper
 
@@ -77,8 +78,10 @@ def drop_helper(helper_id: int) -> Page:
 
 
 def _calendar(user_id: int) -> bytes:
-    member_id = db().get_one(UserAccount, user_id).member_id
-    return calendar_of_turns(db(), now(), member_id or 0, mail_domain=site().settings.mail_domain)
+    """The member's turns, and the days on which pieces of the member's move into an aisle or out of it."""
+    member_id, domain = db().get_one(UserAccount, user_id).member_id or 0, site().settings.mail_domain
+    lent = floor_events(db(), now(), member_id, kept=KEPT, mail_domain=domain)
+    return calendar_of_turns(db(), now(), member_id, mail_domain=domain, more=lent)
 
 
 show_feed(TURNS, ["dealer"], _calendar)

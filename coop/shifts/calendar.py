@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 
 from icalendar import Alarm, Calendar, Event
@@ -16,13 +17,13 @@ from coop.shifts.turn_models import TurnChange
 TURNS = "turns"
 """Kind of the feeds of a member's turns (`dealers.feeds`)."""
 KEPT = timedelta(days=92)
-"""How long a turn that is over stays in it."""
+"""How long what is over stays in it."""
 REFRESHED = timedelta(hours=1)
 _ALARM = timedelta(hours=-2)
 
 
-def calendar_of_turns(session: Session, now: datetime, member_id: int, *, mail_domain: str) -> bytes:
-    """A member's published turns as an iCalendar stream; equal turns give equal bytes all day.
+def calendar_of_turns(session: Session, now: datetime, member_id: int, *, mail_domain: str, more: Iterable[Event] = ()) -> bytes:
+    """A member's published turns as an iCalendar stream, and `more` after them; equal events give equal bytes all day.
 
     A turn keeps its UID whoever has it, and its SEQUENCE counts what happened to it; one that is given away or closed is left
     out, and so leaves the calendar that reads this. Times are in UTC, which every program shows by its own clock.
@@ -36,12 +37,14 @@ def calendar_of_turns(session: Session, now: datetime, member_id: int, *, mail_d
     calendar.add("version", "2.0")
     calendar.add("calscale", "GREGORIAN")
     calendar.add("method", "PUBLISH")
-    calendar.add("name", "My turns")
+    calendar.add("name", "My turns and days")
     calendar.add("refresh-interval", REFRESHED, parameters={"VALUE": "DURATION"})
     made_at = now.astimezone(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
     for row in rows:
         times, last = happened.get(row.turn.id, (1, made_at))
         calendar.add_component(_event(row, beside.get(row.turn.id, []), times - 1, last, made_at, mail_domain))
+    for event in more:
+        calendar.add_component(event)
     return bytes(calendar.to_ical())
 
 
