@@ -13,7 +13,7 @@ from wtforms.validators import StopValidation
 from wtforms.widgets import DateInput, TextInput
 
 from coop.core.geometry import format_length, parse_length
-from coop.core.money import format_cents, format_price, parse_cents, parse_decimal
+from coop.core.money import format_cents, format_decimal, format_price, parse_cents, parse_decimal
 from coop.core.periods import Month
 from coop.core.templating import MINUS, sqft
 from coop.core.templating import percent as shown
@@ -192,6 +192,28 @@ class NumberField(TypedField):
         return int(text)
 
 
+class DecimalField(TypedField):
+    """A number within bounds, as `Decimal`; each kind says its bounds, and how it asks for one."""
+
+    least, most, places = 0, 0, 2
+    like = ""
+    """How it may be written: `1 or 1.5`."""
+    asked = ""
+    """What is told of one beyond the bounds, or with more decimals."""
+
+    def read(self, text: str) -> Decimal:
+        try:
+            value = parse_decimal(text)
+        except ValueError:
+            raise ValueError(f"This is not a number. Write it like {self.like}.") from None
+        if not self.least <= value <= self.most or value != round(value, self.places):
+            raise ValueError(self.asked)
+        return value
+
+    def write(self, value: Any) -> str:
+        return format_decimal(value)
+
+
 class MonthField(TypedField):
     def read(self, text: str) -> Month:
         try:
@@ -219,6 +241,16 @@ class Needed:
             raise StopValidation
         if field.data is None or field.data == "" or field.data == []:
             raise StopValidation(self.sentence)
+
+
+def needed_first_day(label: str, like: str = "2026-10-19") -> DayField:
+    """The day from which something holds, which must be written."""
+    return DayField(label, validators=[Needed(f"Write the first day, like {like}.")])
+
+
+def needed_number(label: str, least: int, most: int, like: int, what: str = "number") -> NumberField:
+    """A whole number which must be written; `what` it is a number of is said where it is not."""
+    return NumberField(label, least=least, most=most, validators=[Needed(f"Write a {what}, like {like}.")])
 
 
 def whole_number(text: str | None) -> int | None:

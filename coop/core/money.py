@@ -95,6 +95,13 @@ def format_price(value: Decimal) -> str:
     return f"{whole}.{part.ljust(2, '0')}"
 
 
+def format_decimal(value: Decimal) -> str:
+    """A number without idle zeros, never in powers of ten or as -0: 7.900000 -> '7.9', 1E+1 -> '10'."""
+    text = f"{value:f}"
+    text = text.rstrip("0").rstrip(".") if "." in text else text
+    return "0" if text == "-0" else text
+
+
 _AMOUNT = re.compile(r"[-+]?(\d{1,3}(,\d{3})+|\d+)?(\.\d+)?", re.ASCII)
 _CURRENCY = re.compile(r"([-+]?)\s*\$\s*")
 

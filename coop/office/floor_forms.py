@@ -14,7 +14,7 @@ from wtforms import SelectField, StringField
 from wtforms.fields.choices import SelectChoice
 from wtforms.validators import InputRequired, Length
 
-from coop.core.fields import AreaField, DayField, LengthField, Needed
+from coop.core.fields import AreaField, DayField, LengthField, Needed, needed_first_day
 from coop.core.geometry import format_length
 from coop.core.money import parse_decimal
 from coop.floor.domain.draft import PartDraft, PlanDraft, SpaceDraft
@@ -313,7 +313,7 @@ class RetireForm(FlaskForm):  # type: ignore[misc]
 
 class WidthForm(FlaskForm):  # type: ignore[misc]
     aisle = SelectField("Aisle", validate_choice=True)
-    starts_on = DayField("From", validators=[Needed("Write the first day, like 2026-10-19.")])
+    starts_on = needed_first_day("From")
     width = LengthField("Clear width", validators=[Needed("Write the width to keep clear, like 44 in.")])
     said_by = StringField("Who says so", validators=[InputRequired("Write who asks for it."), _short(120)])
 

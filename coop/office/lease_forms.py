@@ -22,6 +22,7 @@ from coop.core.fields import (
     NumberField,
     PercentField,
     PriceField,
+    needed_first_day,
     stripped,
     told,
 )
@@ -83,7 +84,7 @@ SPACES = 3
 
 class LeaseForm(FlaskForm):  # type: ignore[misc]
     dealer = PickField("Dealer")
-    starts_on = DayField("First day", validators=[Needed("Write the first day, like 2026-10-19.")])
+    starts_on = needed_first_day("First day")
     term_ends_on = DayField("Last day of a fixed term")
     spaces = FieldList(FormField(SpaceForm), min_entries=SPACES, max_entries=SPACES)
     commission_percent = PercentField("Commission, in percent", validators=[Needed("Write the percent, like 10.")])

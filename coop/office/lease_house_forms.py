@@ -13,22 +13,21 @@ from wtforms.validators import Length
 
 from coop.core.fields import (
     ChoiceField,
-    DayField,
+    DecimalField,
     DollarsField,
     MonthField,
     Needed,
     NumberField,
     PercentField,
     PriceField,
-    TypedField,
+    needed_first_day,
+    needed_number,
     stripped,
     told,
 )
-from coop.core.money import parse_decimal
 from coop.leases.rules import HouseRules
 from coop.leases.wording import ORDERS, PRORATION, UNITS
-
-FIRST_DAY = "Write the first day, like 2026-10-19."
+from coop.office.house_rules import DatedForm
 
 
 class RateForm(FlaskForm):  # type: ignore[misc]
@@ -41,24 +40,14 @@ class RateForm(FlaskForm):  # type: ignore[misc]
     """The page has the list of the plan's own zones; another may be typed, since prices may come before the floor is drawn."""
     price = PriceField("Price, in dollars", validators=[Needed("Write the price, like 2.25.")])
     per = ChoiceField("For", choices=UNITS)
-    starts_on = DayField("From", validators=[Needed(FIRST_DAY)])
+    starts_on = needed_first_day("From")
 
 
-class MonthsField(TypedField):
-    """A number of months that may have a part, as `Decimal`."""
+class MonthsField(DecimalField):
+    """A number of months that may have a part."""
 
-    def read(self, text: str) -> Decimal:
-        try:
-            value = parse_decimal(text)
-        except ValueError:
-            raise ValueError("This is not a number. Write it like 1 or 1.5.") from None
-        if not 0 <= value <= 12 or value != round(value, 6):
-            raise ValueError("Write a number of months from 0 to 12.")
-        return value
-
-    def write(self, value: Any) -> str:
-        text = f"{value:f}"
-        return text.rstrip("0").rstrip(".") if "." in text else text
+    most, places, like = 12, 6, "1 or 1.5"
+    asked = "Write a number of months from 0 to 12."
 
 
 class LinesField(TextAreaField):  # type: ignore[misc]
@@ -75,13 +64,13 @@ class LinesField(TextAreaField):  # type: ignore[misc]
 
 
 def _days(label: str, most: int = 366, least: int = 0) -> NumberField:
-    return NumberField(label, least=least, most=most, validators=[Needed("Write a number of days, like 30.")])
+    return needed_number(label, least, most, 30, "number of days")
 
 
-class RulesForm(FlaskForm):  # type: ignore[misc]
+class RulesForm(DatedForm):
     """The house rules from a day on."""
 
-    starts_on = DayField("These rules hold from", validators=[Needed(FIRST_DAY)])
+    starts_on = needed_first_day("These rules hold from")
     rent_posts = ChoiceField(
         "Rent is posted", choices={"arrears": "on the last day of its month", "advance": "on the first day of its month"}
     )
@@ -91,9 +80,7 @@ class RulesForm(FlaskForm):  # type: ignore[misc]
     increase_days = _days("Days of notice of an increase")
     renewal_days = _days("Days before a term's end to ask for its renewal")
     deposit_months = MonthsField("Deposit, in months of rent", validators=[Needed("Write a number of months, 0 for none.")])
-    late_after_day = NumberField(
-        "Rent is late after day", least=1, most=28, validators=[Needed("Write a day of the month, like 10.")]
-    )
+    late_after_day = needed_number("Rent is late after day", 1, 28, 10, "day of the month")
     late_how = ChoiceField(
         "Late fee",
         choices={"none": "none", "flat": "dollars", "percent": "a percent", "greater": "dollars or a percent, whichever is more"},
@@ -107,8 +94,7 @@ class RulesForm(FlaskForm):  # type: ignore[misc]
         "Clauses of the agreement", validators=[Length(max=20000, message="Write them in 20,000 characters.")]
     )
 
-    def check(self) -> bool:
-        self.validate()
+    def check_more(self) -> None:
         how = self.late_how.data
         if how in ("flat", "greater") and not self.late_flat.data and not self.late_flat.errors:
             told(self.late_flat, "Write how many dollars, or choose another kind of late fee.")
@@ -116,10 +102,8 @@ class RulesForm(FlaskForm):  # type: ignore[misc]
             told(self.late_percent, "Write how many percent, or choose another kind of late fee.")
         if any(len(line) > 120 for line in self.checklist.data):
             told(self.checklist, "A line is longer than 120 letters: shorten it.")
-        return not self.errors
 
     def changes(self) -> dict[str, Any]:
-        """As `rules.set_rules` takes them."""
         plain = ("rent_posts", "proration", "notice_days", "notice_to_month_end", "increase_days", "renewal_days")
         made = {name: self[name].data for name in (*plain, "deposit_months", "late_after_day", "late_how", "offer_days")}
         return made | {

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from flask import abort, flash, redirect, render_template, url_for
+from flask import flash, redirect, render_template, url_for
 
 from coop.core.errors import Refusal
 from coop.core.templating import day as written
@@ -13,6 +13,7 @@ from coop.leases.domain import plain
 from coop.leases.models import LeaseRule, RentRate
 from coop.leases.wording import UNITS
 from coop.office import lease_queries as queries
+from coop.office.house_rules import HouseRules
 from coop.office.lease_house_forms import IndexFileForm, IndexForm, RateForm, RulesForm, rules_form
 from coop.office.lease_views import leases
 from coop.office.mall_page import by, page_of, row_of, today_of, wanted_mall
@@ -80,6 +81,18 @@ def withdraw_rate(mall_code: str, rate_id: int) -> Page:
 # --- house rules and clauses ------------------------------------------------------------------------------------------------
 
 
+RULES = HouseRules(
+    form=RulesForm,
+    template="office/leases/change_rules.html",
+    address="leases.rules",
+    set=lambda mall, day, changes: editing.change_rules(db(), now(), by(), mall, day, **changes),
+    was_set="The house rules are set from {day}. What is posted already stays.",
+    row=LeaseRule,
+    take_back=lambda row: editing.take_back_rules(db(), now(), by(), row),
+    called="house rules",
+)
+
+
 @leases.get("/<mall_code>/rules")
 @allow(*READERS)
 def rules(mall_code: str) -> Page:
@@ -90,7 +103,7 @@ def rules(mall_code: str) -> Page:
         **page_of(mall),
         rules=queries.rules_on(db(), mall.id, today),
         house_rules=LEASES,
-        dated=queries.dated_rules(db(), mall.id),
+        dated=[(row.id, row) for row in queries.dated_rules(db(), mall.id)],
     )
 
 
@@ -99,41 +112,19 @@ def rules(mall_code: str) -> Page:
 def change_rules(mall_code: str) -> Page:
     mall = wanted_mall(mall_code)
     today = today_of(mall)
-    return _rules_page(mall, rules_form(queries.latest_rules(db(), mall.id, today), today))
-
-
-def _rules_page(mall: Mall, form: RulesForm) -> str:
-    return render_template("office/leases/change_rules.html", **page_of(mall), form=form)
+    return RULES.page(mall, rules_form(queries.latest_rules(db(), mall.id, today), today))
 
 
 @leases.post("/<mall_code>/rules/change")
 @allow("manager")
 def set_rules(mall_code: str) -> Page:
-    mall = wanted_mall(mall_code)
-    form = RulesForm()
-    if not form.check():
-        return _rules_page(mall, form), 422
-    try:
-        row = editing.change_rules(db(), now(), by(), mall, form.starts_on.data, **form.changes())
-    except Refusal as refusal:
-        roll_back()
-        form.starts_on.errors = [str(refusal)]
-        return _rules_page(wanted_mall(mall_code), form), 422
-    flash(f"The house rules are set from {written(row.starts_on)}. What is posted already stays.")
-    return redirect(url_for("leases.rules", mall_code=mall.code), 303)
+    return RULES.set_sent(mall_code)
 
 
 @leases.post("/<mall_code>/rules/<int:rule_id>/withdraw")
 @allow("manager")
 def withdraw_rules(mall_code: str, rule_id: int) -> Page:
-    mall = wanted_mall(mall_code)
-    row = db().get(LeaseRule, rule_id)
-    if row is None or row.mall_id != mall.id:
-        abort(404)
-    sentence = f"The house rules from {written(row.starts_on)} are taken back."
-    editing.take_back_rules(db(), now(), by(), row)
-    flash(sentence)
-    return redirect(url_for("leases.rules", mall_code=mall.code), 303)
+    return RULES.withdraw(mall_code, rule_id)
 
 
 # --- index values -----------------------------------------------------------------------------------------------------------

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from decimal import Decimal
 from typing import Any, ClassVar
 
 from flask_wtf import FlaskForm
@@ -19,27 +18,22 @@ from coop.core.fields import (
     Needed,
     NumberField,
     PercentField,
+    needed_first_day,
     stripped,
     told,
 )
-from coop.core.money import plain_cents
+from coop.core.money import format_decimal, plain_cents
 from coop.leases.wording import REASONS
 
-FIRST_DAY = "Write the first day, like 2026-10-19."
 ROWS = 4
 """Of steps and of tiers; more are a further term."""
-
-
-def _text(value: Decimal) -> str:
-    text = f"{value:f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 class TermForm(FlaskForm):  # type: ignore[misc]
     """A term from a day to another. `kind` is the stored one."""
 
     kind: ClassVar[str]
-    starts_on = DayField("First day", validators=[Needed(FIRST_DAY)])
+    starts_on = needed_first_day("First day")
     ends_on = DayField("Last day")
 
     @property
@@ -70,7 +64,7 @@ class TermForm(FlaskForm):  # type: ignore[misc]
 
     def _amount(self) -> dict[str, Any]:
         if self["percent"].data is not None:
-            return {"percent": _text(self["percent"].data)}
+            return {"percent": format_decimal(self["percent"].data)}
         return {"dollars": plain_cents(self["dollars"].data)}
 
 
@@ -121,7 +115,7 @@ class RiseForm(TermForm):
     every_months = NumberField("Every so many months", least=1, most=120, validators=[Needed("Write the months, like 12.")])
 
     def terms(self) -> dict[str, Any]:
-        return {"how": "percent", "percent": _text(self.percent.data), "every_months": self.every_months.data}
+        return {"how": "percent", "percent": format_decimal(self.percent.data), "every_months": self.every_months.data}
 
 
 class StepForm(Form):  # type: ignore[misc]
@@ -161,7 +155,7 @@ class StepsForm(TermForm):
             last = step.on.data or last
 
     def terms(self) -> dict[str, Any]:
-        steps = [{"on": step.on.data.isoformat(), "percent": _text(step.percent.data)} for step in self.used]
+        steps = [{"on": step.on.data.isoformat(), "percent": format_decimal(step.percent.data)} for step in self.used]
         return {"how": "steps", "steps": steps}
 
 
@@ -176,10 +170,10 @@ class FollowForm(TermForm):
 
     def check_more(self) -> None:
         if self.floor.data is not None and self.cap.data is not None and self.cap.data < self.floor.data:
-            told(self.cap, f"It is below the least of {_text(self.floor.data)}: write that or more.")
+            told(self.cap, f"It is below the least of {format_decimal(self.floor.data)}: write that or more.")
 
     def terms(self) -> dict[str, Any]:
-        bounds = {name: _text(self[name].data) for name in ("cap", "floor") if self[name].data is not None}
+        bounds = {name: format_decimal(self[name].data) for name in ("cap", "floor") if self[name].data is not None}
         plain = {"every_months": self.every_months.data, "lag_months": self.lag_months.data}
         return {"how": "index", "series": self.series.data, "base": str(self.base.data), **plain, **bounds}
 
@@ -196,7 +190,7 @@ class SalesRentForm(TermForm):
 
     def terms(self) -> dict[str, Any]:
         limit = {} if self.breakpoint.data is None else {"breakpoint": plain_cents(self.breakpoint.data)}
-        return {"percent": _text(self.percent.data), "period": self.period.data, **limit}
+        return {"percent": format_decimal(self.percent.data), "period": self.period.data, **limit}
 
 
 class TierForm(Form):  # type: ignore[misc]
@@ -247,17 +241,17 @@ class CommissionForm(TermForm):
     def terms(self) -> dict[str, Any]:
         made: dict[str, Any] = {}
         if self.percent.data is not None:
-            made["percent"] = _text(self.percent.data)
+            made["percent"] = format_decimal(self.percent.data)
         if self.used:
             made["tiers"] = [
                 {
                     **({} if tier.upto.data is None else {"upto": plain_cents(tier.upto.data)}),
-                    "percent": _text(tier.percent.data),
+                    "percent": format_decimal(tier.percent.data),
                 }
                 for tier in self.used
             ]
         if self.turns_percent.data is not None:
-            made["turns"] = {"percent": _text(self.turns_percent.data), **_counted(self)}
+            made["turns"] = {"percent": format_decimal(self.turns_percent.data), **_counted(self)}
         return made
 
 

@@ -11,20 +11,30 @@ from wtforms import BooleanField, StringField
 from wtforms.validators import Length
 
 from coop.books.rules import WHAT, Rules
-from coop.core.fields import ChoiceField, DayField, DollarsField, Needed, NumberField, PercentField, stripped, told
+from coop.core.fields import (
+    ChoiceField,
+    DayField,
+    DollarsField,
+    Needed,
+    NumberField,
+    PercentField,
+    needed_first_day,
+    needed_number,
+    stripped,
+    told,
+)
 
-FIRST_DAY = "Write the first day, like 2026-10-19."
 NEXT_RENT = {"shown": "shown on the statement only", "netted": "kept back from what is paid"}
 GOES_TO = {"state": "the state, as unclaimed property", "co-op": "the co-op, as income"}
 MOST_DAYS = 36500
 
 
 def _days(label: str) -> NumberField:
-    return NumberField(label, most=MOST_DAYS, validators=[Needed("Write a number of days, like 60.")])
+    return needed_number(label, 0, MOST_DAYS, 60, "number of days")
 
 
 class RulesForm(FlaskForm):  # type: ignore[misc]
-    starts_on = DayField("These rules hold from", validators=[Needed(FIRST_DAY)])
+    starts_on = needed_first_day("These rules hold from")
     card_percent = PercentField(
         "Card cost the dealers bear, in percent",
         too_much="This is more than what is paid by card: write a percent from 0 to 100, like 2.9.",
@@ -79,9 +89,9 @@ def rules_form(rules: Rules, starts_on: date) -> RulesForm:
 
 class ReleaseForm(FlaskForm):  # type: ignore[misc]
     what = ChoiceField("Of", choices={what: what for what in WHAT})
-    starts_on = DayField("From", validators=[Needed(FIRST_DAY)])
+    starts_on = needed_first_day("From")
     ends_on = DayField("Last day")
-    after_days = NumberField("Days until it may leave", most=MOST_DAYS, validators=[Needed("Write a number of days, like 1095.")])
+    after_days = needed_number("Days until it may leave", 0, MOST_DAYS, 1095, "number of days")
     goes_to = ChoiceField("It goes to", choices=GOES_TO)
     said_by = StringField(
         "Who says so",

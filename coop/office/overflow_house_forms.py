@@ -4,57 +4,51 @@ from __future__ import annotations
 
 from dataclasses import asdict
 from datetime import date
-from decimal import Decimal
 from typing import Any
 
-from flask_wtf import FlaskForm
-
-from coop.core.fields import ChoiceField, DayField, DollarsField, LengthField, Needed, NumberField, TypedField, told
-from coop.core.money import parse_decimal
+from coop.core.fields import (
+    ChoiceField,
+    DecimalField,
+    DollarsField,
+    LengthField,
+    Needed,
+    NumberField,
+    needed_first_day,
+    needed_number,
+    told,
+)
+from coop.office.house_rules import DatedForm
 from coop.office.settings_overflow_wording import FEES, GLASS_STANDS, LAST_BY
 from coop.overflow.rules import OverflowRules
 
 _LENGTH = "Write a length, like 4' 0\" or 48."
 
 
-class TimesField(TypedField):
-    """So many times as high as wide, as `Decimal`."""
+class TimesField(DecimalField):
+    """So many times as high as wide."""
 
-    def read(self, text: str) -> Decimal:
-        try:
-            value = parse_decimal(text)
-        except ValueError:
-            raise ValueError("This is not a number. Write it like 3 or 3.5.") from None
-        if not 1 <= value <= 20 or value != round(value, 2):
-            raise ValueError("Write a number from 1 to 20, with at most two decimals.")
-        return value
-
-    def write(self, value: Any) -> str:
-        return f"{Decimal(value).normalize():f}"
+    least, most, like = 1, 20, "3 or 3.5"
+    asked = "Write a number from 1 to 20, with at most two decimals."
 
 
 def _length(label: str) -> LengthField:
     return LengthField(label, validators=[Needed(_LENGTH)])
 
 
-def _count(label: str, least: int, most: int, like: int) -> NumberField:
-    return NumberField(label, least=least, most=most, validators=[Needed(f"Write a number, like {like}.")])
-
-
-class RulesForm(FlaskForm):  # type: ignore[misc]
+class RulesForm(DatedForm):
     """The rules from a day on; each field is called as OverflowRules has it."""
 
-    starts_on = DayField("These rules hold from", validators=[Needed("Write the first day, like 2026-12-01.")])
+    starts_on = needed_first_day("These rules hold from", "2026-12-01")
     fee_kind = ChoiceField(
         "Floor is charged", choices={"free": "not: it is free", **{k: v for k, v in FEES.items() if k != "free"}}
     )
     fee_cents = DollarsField("Dollars a week, for each")
     most_in16 = LengthField("Length a dealer may have at a time")
     most_pieces = NumberField("Pieces a dealer may have at a time", least=1, most=100)
-    longest_weeks = _count("Weeks a request may ask for", 1, 52, 12)
-    rotation_weeks = _count("Weeks in one bay, of any 52", 1, 52, 12)
-    recall_days = _count("Days of notice of a recall", 0, 90, 7)
-    sold_days = _count("Days a sold piece may wait, free", 0, 90, 7)
+    longest_weeks = needed_number("Weeks a request may ask for", 1, 52, 12)
+    rotation_weeks = needed_number("Weeks in one bay, of any 52", 1, 52, 12)
+    recall_days = needed_number("Days of notice of a recall", 0, 90, 7)
+    sold_days = needed_number("Days a sold piece may wait, free", 0, 90, 7)
     highest_in16 = _length("Nothing is higher than")
     wall_above_in16 = _length("At a wall only when higher than")
     before_in16 = _length("Before another’s booth, not higher than")
@@ -69,18 +63,14 @@ class RulesForm(FlaskForm):  # type: ignore[misc]
     entry_in16 = _length("Kept open in the middle of a booth’s side")
     last_by = ChoiceField("Between equals decides", choices=dict(LAST_BY))
 
-    def check(self) -> bool:
-        self.validate()
+    def check_more(self) -> None:
         if self.fee_kind.data == "free" and self.fee_cents.data:
             told(self.fee_cents, "Floor is free: leave it empty, or choose what it is charged by.")
         elif self.fee_kind.data != "free" and not self.fee_cents.data and not self.fee_cents.errors:
             told(self.fee_cents, "Write how many dollars, or let it be free.")
-        return not self.errors
 
     def changes(self) -> dict[str, Any]:
-        """As `rules.set_rules` takes them."""
-        made = {field.name: field.data for field in self if field.name not in ("csrf_token", "starts_on")}
-        return made | {"fee_cents": self.fee_cents.data or 0}
+        return super().changes() | {"fee_cents": self.fee_cents.data or 0}
 
     def refuse(self, sentence: str) -> None:
         """At the field whose words the sentence has; else at the day."""

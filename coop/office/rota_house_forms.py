@@ -11,15 +11,28 @@ from wtforms import BooleanField, StringField, TextAreaField
 from wtforms.fields.choices import SelectChoice
 from wtforms.validators import Length
 
-from coop.core.fields import ChoiceField, DayField, DollarsField, Needed, NumberField, TypedField, stripped, told
-from coop.core.money import parse_decimal
+from coop.core.fields import (
+    ChoiceField,
+    DayField,
+    DecimalField,
+    DollarsField,
+    Needed,
+    NumberField,
+    TypedField,
+    needed_first_day,
+    needed_number,
+    stripped,
+    told,
+)
+from coop.core.money import format_decimal, parse_decimal
+from coop.office.house_rules import DatedForm
 from coop.shifts.domain.hours import CLOSED, WEEKDAYS, Hours, clock, public_holidays, read_time
 from coop.shifts.forms import TimeField, WeekdaysField
 from coop.shifts.hours import HOW_WORDS
 from coop.shifts.posts import KIND_WORDS
 from coop.shifts.rules import TurnRules
 
-FIRST_DAY = "Write the first day, like 2026-12-01."
+DAY_LIKE = "2026-12-01"
 
 
 # --- hours ----------------------------------------------------------------------------------------------------------------
@@ -47,7 +60,7 @@ class HoursOfForm(FlaskForm):  # type: ignore[misc]
 class WeekForm(HoursOfForm):
     """The hours of the seven weekdays from a day on; `opens_0` is Monday's."""
 
-    starts_on = DayField("These hours hold from", validators=[Needed(FIRST_DAY)])
+    starts_on = needed_first_day("These hours hold from", DAY_LIKE)
 
     def check(self) -> bool:
         self.validate()
@@ -101,7 +114,7 @@ class HolidayForm(HoursOfForm):
     how = ChoiceField("The mall is", choices=HOW_WORDS)
     short_opens = TimeField("Opens at")
     short_closes = TimeField("Closes at")
-    chosen_from = DayField("From", validators=[Needed(FIRST_DAY)])
+    chosen_from = needed_first_day("From", DAY_LIKE)
 
     def __init__(self, *args: Any, names: Iterable[str], **more: Any) -> None:
         super().__init__(*args, **more)
@@ -151,7 +164,7 @@ class NeedForm(FlaskForm):  # type: ignore[misc]
     to_value = TypedField("Time, or how long")
     people = NumberField("People", least=1, most=20, validators=[Needed("Write how many people, like 1.")])
     key_holders = NumberField("Of whom hold a key", least=0, most=20)
-    starts_on = DayField("Needed from", validators=[Needed(FIRST_DAY)])
+    starts_on = needed_first_day("Needed from", DAY_LIKE)
 
     def check(self) -> bool:
         self.validate()
@@ -194,21 +207,11 @@ class EndForm(FlaskForm):  # type: ignore[misc]
 # --- rules ----------------------------------------------------------------------------------------------------------------
 
 
-class TurnsField(TypedField):
-    """A number of turns to the hundredth, as `Decimal`."""
+class TurnsField(DecimalField):
+    """A number of turns to the hundredth."""
 
-    def read(self, text: str) -> Decimal:
-        try:
-            value = parse_decimal(text)
-        except ValueError:
-            raise ValueError("This is not a number. Write it like 2 or 1.5.") from None
-        if not 0 <= value <= 200 or value != round(value, 2):
-            raise ValueError("Write a number of turns from 0 to 200, with at most two decimals.")
-        return value
-
-    def write(self, value: Any) -> str:
-        text = f"{value:f}"
-        return text.rstrip("0").rstrip(".") if "." in text else text
+    most, like = 200, "2 or 1.5"
+    asked = "Write a number of turns from 0 to 200, with at most two decimals."
 
 
 class RestField(TypedField):
@@ -224,7 +227,7 @@ class RestField(TypedField):
         return int(minutes)
 
     def write(self, value: Any) -> str:
-        return f"{Decimal(value) / 60:.2f}".rstrip("0").rstrip(".")
+        return format_decimal(round(Decimal(value) / 60, 2))
 
 
 class StepsField(TextAreaField):  # type: ignore[misc]
@@ -250,42 +253,37 @@ class StepsField(TextAreaField):  # type: ignore[misc]
     def _value(self) -> str:
         if self.raw_data:
             return str(self.raw_data[0])
-        number = TurnsField.write
         return "\n".join(
-            f"{number(self, Decimal(area) / 100)}: {number(self, Decimal(turns) / 100)}" for area, turns in self.data or ()
+            f"{format_decimal(Decimal(area) / 100)}: {format_decimal(Decimal(turns) / 100)}" for area, turns in self.data or ()
         )
 
 
-def _count(label: str, least: int, most: int, like: int) -> NumberField:
-    return NumberField(label, least=least, most=most, validators=[Needed(f"Write a number, like {like}.")])
-
-
-class RulesForm(FlaskForm):  # type: ignore[misc]
+class RulesForm(DatedForm):
     """The rules of turns from a day on."""
 
-    starts_on = DayField("These rules hold from", validators=[Needed(FIRST_DAY)])
+    starts_on = needed_first_day("These rules hold from", DAY_LIKE)
     owed_base = TurnsField("Turns a month that a lease owes", validators=[Needed("Write a number of turns, 0 for none.")])
     owed_by_area = StepsField("More by leased area, a step a line")
     owed_most = TurnsField("Turns a month that a member owes at most", validators=[Needed("Write a number of turns, like 8.")])
-    new_days = _count("Days after joining without turns", 0, 366, 30)
-    answers_day = _count("Until which day of the month before", 1, 28, 20)
+    new_days = needed_number("Days after joining without turns", 0, 366, 30)
+    answers_day = needed_number("Until which day of the month before", 1, 28, 20)
     silence = ChoiceField("Who says nothing", choices={"free": "is free at any time", "never": "is given no turns that month"})
-    most_day = _count("Turns in a day at most", 1, 10, 1)
-    most_week = _count("Turns from Monday to Sunday at most", 1, 70, 3)
-    most_in_row = _count("Days in a row with a turn at most", 1, 31, 3)
+    most_day = needed_number("Turns in a day at most", 1, 10, 1)
+    most_week = needed_number("Turns from Monday to Sunday at most", 1, 70, 3)
+    most_in_row = needed_number("Days in a row with a turn at most", 1, 31, 3)
     rest_minutes = RestField("Hours between turns on different days", validators=[Needed("Write hours, 0 for none.")])
-    keys_at_ends = _count("Key holders who open, and who close", 0, 20, 1)
-    least_people = _count("People there at least, on the days ticked", 1, 20, 2)
+    keys_at_ends = needed_number("Key holders who open, and who close", 0, 20, 1)
+    least_people = needed_number("People there at least, on the days ticked", 1, 20, 2)
     least_weekdays = WeekdaysField("On these days, as long as the mall is open")
     holidays_of = StringField(
         "Whose public holidays count",
         filters=[stripped, str.upper],
         validators=[Length(max=8, message="Write a code like US or US-OH.")],
     )
-    remind_days = _count("Days before a turn to remind of it", 0, 30, 2)
-    swap_hours = _count("Hours before a turn at which swaps end", 0, 744, 24)
-    late_minutes = _count("Minutes after which somebody is late", 0, 240, 10)
-    no_show_minutes = _count("Minutes after which nobody has come", 1, 480, 30)
+    remind_days = needed_number("Days before a turn to remind of it", 0, 30, 2)
+    swap_hours = needed_number("Hours before a turn at which swaps end", 0, 744, 24)
+    late_minutes = needed_number("Minutes after which somebody is late", 0, 240, 10)
+    no_show_minutes = needed_number("Minutes after which nobody has come", 1, 480, 30)
     no_show = ChoiceField("A turn nobody came to", choices={"owe": "is owed on", "charge": "is charged, and owed no more"})
     no_show_cents = DollarsField("Charged for it")
     closed = ChoiceField("A turn on a day the mall stays closed", choices={"worked": "counts as worked", "owed": "is owed on"})
@@ -294,8 +292,7 @@ class RulesForm(FlaskForm):  # type: ignore[misc]
     carry_most = TurnsField("Turns carried at most, up or down")
     credit_cents = DollarsField("A turn worked beyond that brings")
 
-    def check(self) -> bool:
-        self.validate()
+    def check_more(self) -> None:
         if not self.holidays_of.errors:
             try:
                 public_holidays(self.holidays_of.data or "", 2026)
@@ -309,13 +306,9 @@ class RulesForm(FlaskForm):  # type: ignore[misc]
             told(self.no_show_minutes, f"Somebody is late after {self.late_minutes.data} minutes: write as many or more.")
         if None not in (self.owed_base.data, self.owed_most.data) and self.owed_most.data < self.owed_base.data:
             told(self.owed_most, "A lease alone owes more: write as many turns or more.")
-        return not self.errors
 
     def changes(self) -> dict[str, Any]:
-        """As `rules.set_rules` takes them."""
-        apart = ("csrf_token", "starts_on", "least_weekdays", "owed_by_area", "holidays_of", "no_show_cents", "credit_cents")
-        made = {field.name: field.data for field in self if field.name not in apart}
-        return made | {
+        return super().changes() | {
             "least_weekdays": self.least_weekdays.bits,
             "owed_by_area": tuple(self.owed_by_area.data),
             "holidays_of": self.holidays_of.data or "",

@@ -8,8 +8,8 @@ from flask_wtf import FlaskForm
 from wtforms import SelectMultipleField, StringField
 from wtforms.validators import Length
 
-from coop.core.fields import ChoiceField, DayField, Needed, stripped, told
-from coop.office.rota_house_forms import FIRST_DAY, TurnsField
+from coop.core.fields import ChoiceField, DayField, Needed, needed_first_day, stripped, told
+from coop.office.rota_house_forms import DAY_LIKE, TurnsField
 from coop.shifts.people import PAIR_WORDS
 
 FACTS = {
@@ -29,7 +29,7 @@ class FactForm(FlaskForm):  # type: ignore[misc]
     )
     less = TurnsField("Turns a month that the office is worth")
     where = ChoiceField("Where", choices={"here": "at this mall", "every": "at every mall"})
-    starts_on = DayField("From", validators=[Needed(FIRST_DAY)])
+    starts_on = needed_first_day("From", DAY_LIKE)
     ends_on = DayField("Last day")
 
     def check(self) -> bool:
@@ -54,7 +54,7 @@ class ManyForm(FlaskForm):  # type: ignore[misc]
         "Those ticked",
         choices={kind: FACTS[kind].replace("is ", "are ").replace("holds", "hold") for kind in ("trained", "keys")},
     )
-    starts_on = DayField("From", validators=[Needed(FIRST_DAY)])
+    starts_on = needed_first_day("From", DAY_LIKE)
 
     def check(self) -> bool:
         self.validate()
@@ -85,7 +85,7 @@ class PairForm(FlaskForm):  # type: ignore[misc]
         "and the other", filters=[stripped, str.upper], validators=[Needed("Write a dealer's code, such as D02.")]
     )
     how = ChoiceField("They", choices=PAIR_WORDS)
-    pair_from = DayField("From", validators=[Needed(FIRST_DAY)])
+    pair_from = needed_first_day("From", DAY_LIKE)
 
     def check(self, members: Mapping[str, int]) -> bool:
         """`members` has the id of whoever takes part by each code."""

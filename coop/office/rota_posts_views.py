@@ -10,6 +10,7 @@ from coop.core.templating import day as written
 from coop.core.web import Page, allow, db, now, roll_back
 from coop.floor.models import Mall
 from coop.office import rota_house_queries as queries
+from coop.office.house_rules import HouseRules
 from coop.office.mall_page import by, page_of, row_of, today_of, wanted_mall
 from coop.office.rota_house_forms import EndForm, NeedForm, PostForm, RulesForm, rules_form
 from coop.office.rota_house_views import leading, rota_house
@@ -187,6 +188,17 @@ def end_need(mall_code: str, need_id: int) -> Page:
 # --- rules ------------------------------------------------------------------------------------------------------------------
 
 
+RULES = HouseRules(
+    form=RulesForm,
+    template="office/rota/change_rules.html",
+    address="rota_house.rules",
+    set=lambda mall, day, changes: ruling.set_rules(db(), now(), mall, day, by=by(), **changes),
+    was_set="The rules of turns are set from {day}. A month goes by those of its first day.",
+    row=TurnRule,
+    take_back=lambda row: ruling.take_back_rules(db(), now(), row, by=by()),
+)
+
+
 @rota_house.get("/<mall_code>/rules")
 @allow(*READERS)
 def rules(mall_code: str) -> Page:
@@ -208,40 +220,18 @@ def change_rules(mall_code: str) -> Page:
     today, dated = today_of(mall), ruling.dated_rules(db(), mall.id)
     first_of_next = Month.of(today).next.first_day
     # The first rules count at once; later ones from the month that is still to be drafted.
-    return _rules_page(
+    return RULES.page(
         mall, rules_form(dated[0][1] if dated else ruling.TurnRules(), first_of_next if dated else today.replace(day=1))
     )
-
-
-def _rules_page(mall: Mall, form: RulesForm) -> str:
-    return render_template("office/rota/change_rules.html", **page_of(mall), form=form)
 
 
 @rota_house.post("/<mall_code>/rules/change")
 @allow("manager")
 def set_rules(mall_code: str) -> Page:
-    mall = wanted_mall(mall_code)
-    form = RulesForm()
-    if not form.check():
-        return _rules_page(mall, form), 422
-    try:
-        row = ruling.set_rules(db(), now(), mall, form.starts_on.data, by=by(), **form.changes())
-    except Refusal as refusal:
-        roll_back()
-        form.starts_on.errors = [str(refusal)]
-        return _rules_page(wanted_mall(mall_code), form), 422
-    flash(f"The rules of turns are set from {written(row.starts_on)}. A month goes by those of its first day.")
-    return _to("rules", mall)
+    return RULES.set_sent(mall_code)
 
 
 @rota_house.post("/<mall_code>/rules/<int:rule_id>/withdraw")
 @allow("manager")
 def withdraw_rules(mall_code: str, rule_id: int) -> Page:
-    mall = wanted_mall(mall_code)
-    row = db().get(TurnRule, rule_id)
-    if row is None or row.mall_id != mall.id:
-        abort(404)
-    said = f"The rules from {written(row.starts_on)} are taken back."
-    ruling.take_back_rules(db(), now(), row, by=by())
-    flash(said)
-    return _to("rules", mall)
+    return RULES.withdraw(mall_code, rule_id)

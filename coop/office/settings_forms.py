@@ -8,7 +8,7 @@ from wtforms.validators import InputRequired, Length
 from wtforms.widgets import CheckboxInput, ListWidget
 
 from coop.core.errors import Refusal
-from coop.core.fields import ChoiceField, Needed, NumberField, PercentField, stripped, told
+from coop.core.fields import ChoiceField, Needed, PercentField, needed_number, stripped, told
 from coop.dealers.granting import RoleRefused, WhichDealerRefused
 from coop.dealers.models import ROLES
 from coop.office.settings_wording import PAPERS
@@ -34,9 +34,7 @@ class CoopForm(FlaskForm):  # type: ignore[misc]
         too_much="This is more than what is sold: write a percent from 0 to 100, like 10.",
         validators=[Needed("Write a percent, 0 for none.")],
     )
-    payout_day = NumberField(
-        "Payouts are made on day", least=1, most=28, validators=[Needed("Write a day of the month, like 10.")]
-    )
+    payout_day = needed_number("Payouts are made on day", 1, 28, 10, "day of the month")
     paper = ChoiceField("Paper", choices=PAPERS)
 
 

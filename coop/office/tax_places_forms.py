@@ -10,7 +10,7 @@ from wtforms import SelectField, StringField
 from wtforms.fields.choices import SelectChoice
 from wtforms.validators import InputRequired, Length, ValidationError
 
-from coop.core.fields import DayField, DollarsField, Needed
+from coop.core.fields import DayField, DollarsField, Needed, needed_first_day
 from coop.tax.domain.states import read_states
 
 
@@ -29,7 +29,7 @@ class FindForm(FlaskForm):  # type: ignore[misc]
 
 
 class PlaceForm(FlaskForm):  # type: ignore[misc]
-    starts_on = DayField("It taxes there from", validators=[Needed("Write the first day, like 2026-10-19.")])
+    starts_on = needed_first_day("It taxes there from")
     basis = SelectField(
         "Rounded", choices=[SelectChoice("ticket", "once for the whole ticket"), SelectChoice("item", "item by item")]
     )

@@ -10,9 +10,8 @@ from flask_wtf import FlaskForm
 from wtforms import BooleanField, FieldList, Form, FormField, IntegerField, StringField
 from wtforms.validators import Length
 
-from coop.core.fields import ChoiceField, DayField, DaysField, DollarsField, Needed, PercentField, stripped, told
+from coop.core.fields import ChoiceField, DaysField, DollarsField, Needed, PercentField, needed_first_day, stripped, told
 from coop.core.periods import Month
-from coop.office.tax_terms_forms import FIRST_DAY
 from coop.tax.domain.duedates import DueRule
 from coop.tax.service import Terms
 
@@ -52,7 +51,7 @@ class WholeField(IntegerField):  # type: ignore[misc]
 
 
 class SettingForm(FlaskForm):  # type: ignore[misc]
-    starts_on = DayField("From", validators=[Needed(FIRST_DAY)])
+    starts_on = needed_first_day("From")
     owed_by = ChoiceField(
         "Who owes the tax",
         choices={"coop": "The co-op collects and remits it", "dealer": "Each dealer owes it for the dealer’s own sales"},

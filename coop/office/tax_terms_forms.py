@@ -14,12 +14,10 @@ from flask_wtf import FlaskForm
 from wtforms import BooleanField, FieldList, Form, FormField, StringField
 from wtforms.validators import Length, Regexp
 
-from coop.core.fields import ChoiceField, DayField, DollarsField, Needed, PercentField, stripped, told
+from coop.core.fields import ChoiceField, DayField, DollarsField, Needed, PercentField, needed_first_day, stripped, told
 from coop.core.money import plain_cents
 from coop.office.tax_fields import ClassesField, unknown_sentence
 from coop.tax.domain.rules import GENERAL
-
-FIRST_DAY = "Write the first day, like 2026-10-19."
 
 
 class JurisdictionForm(FlaskForm):  # type: ignore[misc]
@@ -60,7 +58,7 @@ class JurisdictionForm(FlaskForm):  # type: ignore[misc]
 class SpanForm(FlaskForm):  # type: ignore[misc]
     """Something dated. What is asked about classes is asked of the forms that have them."""
 
-    starts_on = DayField("First day", validators=[Needed(FIRST_DAY)])
+    starts_on = needed_first_day("First day")
     ends_on = DayField("Last day")
 
     @property

@@ -10,7 +10,7 @@ from wtforms import SelectField, StringField
 from wtforms.fields.choices import SelectChoice
 from wtforms.validators import Length, Optional
 
-from coop.core.fields import ChoiceField, DayField, DollarsField, Needed, NumberField, stripped, told
+from coop.core.fields import ChoiceField, DayField, DollarsField, Needed, NumberField, needed_first_day, stripped, told
 from coop.shifts.domain.hours import DAY_MINUTES
 from coop.shifts.domain.spans import Said
 from coop.shifts.forms import TimeField, WeekdaysField
@@ -107,7 +107,7 @@ class SendForm(FlaskForm):  # type: ignore[misc]
 
 class AvailabilityForm(FlaskForm):  # type: ignore[misc]
     kind = ChoiceField("What you say", choices=SAYS)
-    starts_on = DayField("From", validators=[Needed("Write the first day, like 2026-12-01.")])
+    starts_on = needed_first_day("From", "2026-12-01")
     ends_on = DayField("Through")
     weekdays = WeekdaysField("On")
     every = NumberField("Every so many weeks", least=1, most=52, validators=[Needed("Write 1 for every week.")])

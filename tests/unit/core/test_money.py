@@ -15,6 +15,7 @@ from coop.core.money import (
     cents,
     exact,
     format_cents,
+    format_decimal,
     format_dollars,
     parse_cents,
     parse_decimal,
@@ -154,3 +155,21 @@ def test_what_is_no_amount(text: str) -> None:
 def test_amounts_that_no_cent_holds(text: str, reason: str) -> None:
     with pytest.raises(ValueError, match=reason):
         parse_cents(text)
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        ("7.900000", "7.9"),
+        ("10", "10"),
+        ("1E+1", "10"),
+        ("2.00", "2"),
+        ("0.00", "0"),
+        ("-0.00", "0"),
+        ("100", "100"),
+        ("-0.50", "-0.5"),
+        ("100.010", "100.01"),
+    ],
+)
+def test_a_number_is_written_without_idle_zeros(value: str, text: str) -> None:
+    assert format_decimal(Decimal(value)) == text
