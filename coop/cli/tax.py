@@ -20,12 +20,13 @@ from coop.cli.context import data_option, database_faults, find_mall, open_coop
 from coop.core.clock import utc_now
 from coop.core.db import transaction
 from coop.core.errors import Refusal
+from coop.core.money import format_decimal
 from coop.tax.domain.compute import tax_ticket
 from coop.tax.domain.own_rates import headings
 from coop.tax.domain.rate_files import Place, is_digits
 from coop.tax.domain.rules import GENERAL, Stack, combined_percent, rate_in_force
 from coop.tax.domain.ticket import TicketRefused
-from coop.tax.domain.ticket_json import PlaceAsked, ReadTicket, answer, plain_percent, read_ticket, whole_schema
+from coop.tax.domain.ticket_json import PlaceAsked, ReadTicket, answer, read_ticket, whole_schema
 from coop.tax.importing import ProposedFile, apply_import, keep_proposal, propose_file, undo_import
 from coop.tax.models import Jurisdiction
 from coop.tax.places import split_zip
@@ -210,13 +211,13 @@ def _show_stack(session: Session, jurisdictions: list[Jurisdiction], on: date, t
     for jurisdiction, rules in zip(jurisdictions, stack.jurisdictions, strict=True):
         rate = rate_in_force(rules, tax_class, on)
         exempt = any(e.tax_class == tax_class and e.during.holds(on) for e in rules.exempt_classes)
-        percent = "does not tax this class" if exempt else f"{plain_percent(rate.percent)}%" if rate else NO_RATE
+        percent = "does not tax this class" if exempt else f"{format_decimal(rate.percent)}%" if rate else NO_RATE
         place = place_of(jurisdiction)
         said.append(percent)
         click.echo(f"{_named(place):<20} {percent}")
     # Nothing to pay and nothing known are two things.
     known = any(percent != NO_RATE for percent in said)
-    combined = f"{plain_percent(combined_percent(stack, on, tax_class))}%" if known else f"no rate is in force on {on}"
+    combined = f"{format_decimal(combined_percent(stack, on, tax_class))}%" if known else f"no rate is in force on {on}"
     click.echo(f"{'combined':<20} {combined}")
     click.echo(RATES_CAUTION, err=True)
 

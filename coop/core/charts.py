@@ -17,6 +17,7 @@ import leather
 from leather import theme
 from markupsafe import Markup
 
+from coop.core.money import format_decimal
 from coop.core.periods import Month
 from coop.core.templating import MINUS, dollars, money
 
@@ -233,9 +234,4 @@ def _dress(body: ET.Element) -> None:
         part.attrib.pop("font-family", None)
         for key in _PLACES:
             if key in part.attrib:
-                part.set(key, _rounded(part.attrib[key]))
-
-
-def _rounded(length: str) -> str:
-    text = f"{Decimal(length):.2f}".rstrip("0").rstrip(".")
-    return "0" if text == "-0" else text
+                part.set(key, format_decimal(round(Decimal(part.attrib[key]), 2)))

@@ -12,7 +12,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from coop.core import paths
 from coop.core.geometry import format_length, format_size, format_sqft
-from coop.core.money import format_cents, format_price
+from coop.core.money import format_cents, format_decimal, format_price
 from coop.core.periods import Month, shown_day
 from coop.core.words import joined as joined
 
@@ -63,10 +63,7 @@ def percent(rate: Decimal | int) -> str:
     """A rate in percent without idle zeros: Decimal("7.900000") -> `7.9%`. Refuses a float."""
     if not isinstance(rate, int | Decimal):
         raise TypeError(f"a rate is a Decimal, not {type(rate).__name__}")
-    text = f"{Decimal(rate):f}"
-    if "." in text:
-        text = text.rstrip("0").rstrip(".")
-    return ("0" if text == "-0" else text.replace("-", MINUS)) + "%"
+    return format_decimal(Decimal(rate)).replace("-", MINUS) + "%"
 
 
 def length(length_in16: int) -> str:

@@ -6,6 +6,7 @@ from datetime import date, datetime
 from decimal import Decimal
 from zoneinfo import ZoneInfo
 
+from coop.core.money import format_decimal
 from coop.core.templating import MINUS, short_day
 from coop.shifts.domain.hours import clock as clock
 from coop.shifts.domain.hours import clock_span as clock_span
@@ -34,9 +35,7 @@ def turn_said(post: str, on: date, starts_at: datetime, ends_at: datetime, timez
 
 def turns_shown(turns: Decimal | int) -> str:
     """A number of turns for a column: `2`, `2.5`, `−0.93` (a true minus)."""
-    text = f"{Decimal(turns):f}"
-    text = text.rstrip("0").rstrip(".") if "." in text else text
-    return "0" if text == "-0" else text.replace("-", MINUS)
+    return format_decimal(Decimal(turns)).replace("-", MINUS)
 
 
 def balance_shown(turns: Decimal) -> str:

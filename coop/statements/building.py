@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 from coop.books.queries import dealer_balances_before
 from coop.books.rules import rules_on
 from coop.core.geometry import format_sqft
+from coop.core.money import format_decimal
 from coop.core.periods import Month, days_within
 from coop.core.templating import joined, short_day
 from coop.dealers.models import Cooperative, Dealer
@@ -40,7 +41,6 @@ from coop.statements.figures import Middle, books_begun, floor_figures, next_ren
 from coop.statements.payday import late_after
 from coop.statements.payment_lines import payment_lines
 from coop.tax.dealer_tax import tax_of_dealer
-from coop.tax.domain.ticket_json import plain_percent
 
 
 def statement_number(mall: Mall, dealer: Dealer, month: Month) -> str:
@@ -100,7 +100,7 @@ def _space_line(held: LeaseSpace, percent: Decimal, left_on: date | None, month:
         name += f", from {short_day(first)}"
     if last < month.last_day:
         name += f", until {short_day(last)}"
-    return name if percent == 100 else f"{name}, of whose rent your share is {plain_percent(percent)}%"
+    return name if percent == 100 else f"{name}, of whose rent your share is {format_decimal(percent)}%"
 
 
 def _area_working(spans: Sequence[tuple[LeaseSpace, Decimal]], left_on: date | None, month: Month) -> str:
@@ -114,7 +114,7 @@ def _area_working(spans: Sequence[tuple[LeaseSpace, Decimal]], left_on: date | N
         if (first, last) != (month.first_day, month.last_day):
             words += f" for {days_within(month, first, last)} of {month.days} days"
         if percent != 100:
-            words = f"{plain_percent(percent)}% of {words}"
+            words = f"{format_decimal(percent)}% of {words}"
         is_plain = is_plain and words.endswith("sq ft") and percent == 100
         said.append(words)
     return "" if is_plain else joined(said)
@@ -196,12 +196,12 @@ def build_value(
         deposit_cents=held_of_dealer(session, mall.id, dealer.id, before=month.next.first_day),
         pay_on=None,
         tax_collected=tuple(
-            TaxLine(t.jurisdiction, t.taxable_cents, t.amount_cents, plain_percent(t.percent)) for t in taxes if not t.theirs
+            TaxLine(t.jurisdiction, t.taxable_cents, t.amount_cents, format_decimal(t.percent)) for t in taxes if not t.theirs
         ),
         tax_owed=tuple(
             OwedTaxLine(
                 t.jurisdiction,
-                plain_percent(t.percent),
+                format_decimal(t.percent),
                 t.taxable_cents,
                 t.amount_cents,
                 t.office,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 
 from coop.core.csv_text import csv_text, defused
-from coop.core.money import format_cents, plain_cents
+from coop.core.money import format_cents, format_decimal, plain_cents
 from coop.core.pdf import REPLACEMENT, printable, render_pdf
 from coop.core.templating import day, dollars, environment, render
 from coop.tax.domain.frozen import Worksheet, to_json
@@ -66,9 +66,7 @@ def _tax_working(sheet: Worksheet) -> str:
 
 def rate_label(row: RatedSum) -> str:
     """`5.5%`, with the name of an upper tier before it."""
-    text = f"{row.percent:f}"
-    plain = text.rstrip("0").rstrip(".") if "." in text else text
-    return f"{row.part} {plain}%".strip()
+    return f"{row.part} {format_decimal(row.percent)}%".strip()
 
 
 def file_stem(number: str) -> str:

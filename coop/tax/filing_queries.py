@@ -12,6 +12,7 @@ from sqlalchemy import ColumnElement, exists, func, or_, select
 from sqlalchemy.orm import Session
 
 from coop.books.models import Account, Entry, Posting
+from coop.core.money import format_decimal
 from coop.core.periods import Month
 from coop.tax.domain.frozen import LateTicket
 from coop.tax.domain.returns import FilingPeriod, JurisdictionSums, PaidPart, RatedSum
@@ -240,7 +241,7 @@ def _line(
 
 def _short(percent: Decimal) -> Decimal:
     """A percent without idle zeros, never in powers of ten."""
-    return Decimal(f"{percent:f}".rstrip("0").rstrip(".")) if percent else Decimal(0)
+    return Decimal(format_decimal(percent))
 
 
 # --- the books ----------------------------------------------------------------------------------------------------------

@@ -15,12 +15,12 @@ from sqlalchemy.orm import Session
 
 from coop.books.accounts import ensure_account
 from coop.core.errors import Refusal
+from coop.core.money import format_decimal
 from coop.tax.boundaries import day, iso
 from coop.tax.domain.own_rates import is_heading, read_own_rates
 from coop.tax.domain.proposals import Changed, Proposal, propose_rates
 from coop.tax.domain.rate_files import RATE_CLASSES, Place, RateRow, RatesRead, RefusedRow, read_rates
 from coop.tax.domain.rules import Span
-from coop.tax.domain.ticket_json import plain_percent
 from coop.tax.models import Jurisdiction, TaxCharged, TaxPlaceJurisdiction, TaxRate, TaxRule, TaxSetting
 from coop.tax.queries import place_of
 from coop.tax.taxed_days import days_left, last_ticket_there
@@ -168,7 +168,7 @@ def _rate_sentence(row: RateRow) -> str:
 
 
 def _rate_terms(row: RateRow) -> str:
-    return f"{plain_percent(row.percent)}% from {row.starts_on} {f'to {row.ends_on}' if row.ends_on else 'on'}"
+    return f"{format_decimal(row.percent)}% from {row.starts_on} {f'to {row.ends_on}' if row.ends_on else 'on'}"
 
 
 def apply_rates(session: Session, lines: Iterable[bytes]) -> dict[str, Any]:

@@ -24,7 +24,7 @@ from decimal import Decimal
 from typing import Any
 
 from coop.books.domain.hand import MADE_ELSEWHERE
-from coop.core.money import format_dollars, parse_cents, parse_decimal
+from coop.core.money import format_decimal, format_dollars, parse_cents, parse_decimal
 
 COLUMNS = ("kind", "mall", "dealer", "what", "number", "amount", "price", "on", "due", "words", "buyer")
 """In the order they are written in."""
@@ -384,14 +384,9 @@ def _totals(rows: Sequence[OpeningRow]) -> dict[str, dict[str, Any]]:
             mine = [row for row in rows if row.kind == kind]
             sums: dict[str, Any] = {"cents": sum(row.cents for row in mine)}
             if kind == TURNS:
-                sums = {"turns": _plain(sum((row.turns or Decimal(0) for row in mine), Decimal(0)))}
+                sums = {"turns": format_decimal(sum((row.turns or Decimal(0) for row in mine), Decimal(0)))}
             totals[kind] = {"rows": count[kind], **sums}
     return totals
-
-
-def _plain(value: Decimal) -> str:
-    text = f"{value:f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 def _total_faults(totals: dict[str, dict[str, Any]], given: Sequence[OpeningRow]) -> list[str]:
@@ -411,7 +406,9 @@ def _total_faults(totals: dict[str, dict[str, Any]], given: Sequence[OpeningRow]
             )
         if kind == TURNS:
             if row.turns != Decimal(sums["turns"]):
-                faults.append(f"Row {row.row} says {_plain(row.turns or Decimal(0))} turns; they come to {sums['turns']}.")
+                faults.append(
+                    f"Row {row.row} says {format_decimal(row.turns or Decimal(0))} turns; they come to {sums['turns']}."
+                )
         elif row.cents != sums["cents"]:
             more = sums["cents"] - row.cents
             faults.append(

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 
-from coop.core.money import Exact, exact, format_price
+from coop.core.money import Exact, exact, format_decimal, format_price
 
 
 class TermsError(ValueError):
@@ -32,8 +32,7 @@ def plain(value: Decimal) -> str:
 def plain_percent(percent: Exact) -> str:
     """A percent or a factor as people write it: 10, 12.5, 1.03; 33 1/3 where no decimal is exact."""
     if isinstance(percent, int | Decimal):
-        text = f"{Decimal(percent):f}"
-        return text.rstrip("0").rstrip(".") if "." in text else text
+        return format_decimal(Decimal(percent))
     scaled = percent * 10**12
     if scaled.denominator == 1:
         return plain_percent(Decimal(scaled.numerator).scaleb(-12))

@@ -9,7 +9,7 @@ from decimal import Decimal
 from fractions import Fraction
 from itertools import pairwise
 
-from coop.core.money import round_half_up
+from coop.core.money import format_decimal, round_half_up
 from coop.core.periods import Month, shown_days
 
 HUNDRED = Decimal(100)
@@ -74,8 +74,7 @@ def _on(thing: Held | Part | Fact, day: date) -> bool:
 def turns_words(turns: Decimal | Fraction | int) -> str:
     """`1 turn`, `2.5 turns`, `0.93 turns`"""
     hundredths = round_half_up(Fraction(turns) * 100)
-    text = f"{Decimal(hundredths) / 100:f}"
-    text = text.rstrip("0").rstrip(".") if "." in text else text
+    text = format_decimal(Decimal(hundredths) / 100)
     return f"{text} turn{'' if text == '1' else 's'}"
 
 

@@ -12,7 +12,7 @@ from decimal import Decimal
 from typing import Any
 
 from coop.core.checked_json import CLASS, DAY, FLAG, MONEY, NAME, PERCENT, Schema, cents_of, check, closed, parse_json
-from coop.core.money import plain_cents
+from coop.core.money import format_decimal, plain_cents
 from coop.tax.domain.rules import GENERAL, ClassRate, JurisdictionRules, Span, Stack
 from coop.tax.domain.terms import TERMS_IN_FILES, StoredRule, TierRate, build_jurisdiction
 from coop.tax.domain.ticket import (
@@ -354,7 +354,7 @@ def _part(part: TaxPart, names: Mapping[int, str], percents: Mapping[int, Decima
     return {
         "jurisdiction": names[part.jurisdiction_id],
         "part": part.part,
-        "percent": plain_percent(percents[part.rate_id]),
+        "percent": format_decimal(percents[part.rate_id]),
         "taxable": plain_cents(part.taxable_cents),
         "tax": plain_cents(part.amount_cents),
     }
@@ -367,9 +367,3 @@ def _untaxed(row: Untaxed, names: Mapping[int, str]) -> dict[str, str]:
         "reason": row.reason,
         "amount": plain_cents(row.amount_cents),
     }
-
-
-def plain_percent(percent: Decimal) -> str:
-    """7.900000 -> 7.9, 10 -> 10."""
-    text = f"{percent:f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text

@@ -16,7 +16,7 @@ from coop.tax.domain.compute import tax_ticket
 from coop.tax.domain.rules import ArticleRule, ReductionRule, Span, UpperTier
 from coop.tax.domain.terms import TERMS, StoredRule, TierRate, build_rule, check_terms
 from coop.tax.domain.ticket import Certificate, Layaway, LineToTax
-from coop.tax.domain.ticket_json import SCHEMA, PlaceAsked, answer, plain_percent, read_ticket, whole_schema
+from coop.tax.domain.ticket_json import SCHEMA, PlaceAsked, answer, read_ticket, whole_schema
 
 STATE = {"name": "State", "state": "98", "rates": [{"percent": "5"}]}
 NO_END = {"name": "A", "tax_classes": ["x"]}
@@ -248,11 +248,6 @@ def test_the_schema_shown_is_closed_and_its_examples_hold() -> None:
     for schema, example in examples:
         check(example, schema)
     assert set(shown["properties"]) == set(SCHEMA["properties"])
-
-
-@pytest.mark.parametrize(("percent", "text"), [("7.900000", "7.9"), ("10", "10"), ("0.000000", "0"), ("100", "100")])
-def test_a_percent_is_written_plainly(percent: str, text: str) -> None:
-    assert plain_percent(Decimal(percent)) == text
 
 
 def test_stored_terms_have_no_percent_of_their_own() -> None:
