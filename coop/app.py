@@ -11,6 +11,7 @@ from flask import Flask, current_app, g, render_template, request
 from flask_wtf.csrf import CSRFError, CSRFProtect
 from jinja2 import StrictUndefined
 from sqlalchemy.exc import OperationalError
+from sqlalchemy.orm.exc import StaleDataError
 from werkzeug.exceptions import HTTPException
 from werkzeug.middleware.proxy_fix import ProxyFix
 
@@ -189,6 +190,8 @@ def create_app(settings: Settings | None = None, *, clock: Callable[[], datetime
     app.context_processor(_letterhead)
     app.register_error_handler(Refusal, _refused)
     app.register_error_handler(CSRFError, _stale_form)
+    app.register_error_handler(web.NotText, _not_text)
+    app.register_error_handler(StaleDataError, _changed_meanwhile)
     app.register_error_handler(OperationalError, _no_database)
     app.register_error_handler(HTTPException, _http_error)
     for endpoint in app.view_functions:
@@ -255,6 +258,25 @@ def _stale_form(_error: CSRFError) -> tuple[str, int]:
         "This form is no longer good",
         "Its page was opened before you signed in, or in another browser. Nothing was changed. "
         "Open the page again and send it from there.",
+    )
+
+
+def _changed_meanwhile(error: StaleDataError) -> tuple[str, int]:
+    """A service that holds what it changes tells this in its own words; what is left is told here, and noted."""
+    web.log.warning("changed meanwhile", exc_info=error)
+    return _answer(
+        409,
+        "Somebody was quicker",
+        "Somebody changed this meanwhile, or took it away. Nothing of yours was written. Look at it again, and do it anew.",
+    )
+
+
+def _not_text(_error: web.NotText) -> tuple[str, int]:
+    return _answer(
+        400,
+        "This cannot be read",
+        "Something in what the browser sent is no text: it has a character of no meaning (NUL), as a copy out of a damaged file "
+        "may have. Nothing was changed. Go back, type that line anew, and send it again.",
     )
 
 

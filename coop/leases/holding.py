@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 
 from sqlalchemy import or_, select
-from sqlalchemy.exc import IntegrityError
+from sqlalchemy.exc import IntegrityError, InvalidRequestError
 from sqlalchemy.orm import Session
+from sqlalchemy.orm.exc import StaleDataError
 
 from coop.books.service import posting_date
 from coop.core import audit
@@ -44,10 +45,15 @@ def lock(session: Session, *rows: object) -> None:
     """Hold rows and read them anew: of two at once the second sees what the first did.
 
     Rows that only name them may still be written: whoever posts charges holds the mall, and must not wait here for one who
-    waits for the mall.
+    waits for the mall. Raises StaleDataError for a row that the first took away.
     """
     for row in rows:
-        session.refresh(row, with_for_update={"key_share": True})
+        try:
+            session.refresh(row, with_for_update={"key_share": True})
+        except InvalidRequestError as error:
+            if row not in session:
+                raise
+            raise StaleDataError(str(error)) from error
 
 
 # --- taking -------------------------------------------------------------------------------------------------------------

@@ -7,7 +7,9 @@ import json
 from pathlib import Path
 
 import pytest
-from sqlalchemy import select
+from sqlalchemy import select, update
+from werkzeug.exceptions import NotFound
+from werkzeug.routing import IntegerConverter
 
 from coop.app import create_app
 from coop.closing.models import MonthClose
@@ -18,10 +20,12 @@ from coop.core.db import transaction
 from coop.core.jobs import Job
 from coop.core.logs import configure_logs
 from coop.core.paths import static
-from coop.core.web import FONT_FILES, db, now
+from coop.core.web import FONT_FILES, IdConverter, db, now
 from coop.dealers.models import SignInAttempt, WebSession
+from coop.resets.reset_models import Reset
 from tests.factories.house import NOVEMBER, PASSPHRASE
-from tests.integration.web.conftest import Web, send
+from tests.integration.web.conftest import Web, form_token, send
+from tests.integration.web.test_rights import TABLE, shown_form
 
 
 def test_a_refusal_is_told_and_nothing_of_it_is_kept(web: Web) -> None:
@@ -51,6 +55,27 @@ def test_a_failure_keeps_nothing_and_says_a_number(own_web: Web) -> None:
     assert answer.status_code == 500
     assert answer.headers["X-Request-ID"] in answer.text
     assert "inside knowledge" not in answer.text
+    with transaction(own_web.sessions) as session:
+        assert session.scalar(select(AuditLog.id).where(AuditLog.action == "never")) is None
+
+
+@pytest.mark.parametrize("flushes", [True, False], ids=["in the view", "when it is kept"])
+def test_a_row_that_somebody_changed_meanwhile_is_told_and_nothing_is_kept(own_web: Web, flushes: bool) -> None:
+    def changes() -> str:
+        audit.record(db(), now(), "never", "thing", 1)
+        row = db().scalars(select(Reset)).first()
+        table = Reset.__table__
+        db().execute(update(table).where(table.c.id == row.id).values(version=row.version + 1))
+        row.note = "Bring the ladder."
+        if flushes:
+            db().flush()
+        return "kept"
+
+    changes.allowed = frozenset({"anyone"})  # type: ignore[attr-defined]
+    own_web.app.add_url_rule("/changes", "changes", changes)
+    answer = own_web.browser("manager").get("/changes")
+    assert answer.status_code == 409
+    assert "Somebody changed this meanwhile, or took it away. Nothing of yours was written. Look at it again" in answer.text
     with transaction(own_web.sessions) as session:
         assert session.scalar(select(AuditLog.id).where(AuditLog.action == "never")) is None
 
@@ -224,3 +249,61 @@ def test_the_first_wrong_field_of_a_form_takes_the_focus(web: Web) -> None:
     page = send(web.browser("manager"), "/office/dealers/new", name="", joined_on="soon", code="D09").text
     wrong = [tag.partition(">")[0] for tag in page.split("<input")[1:] if 'aria-invalid="true"' in tag.partition(">")[0]]
     assert ["autofocus" in tag for tag in wrong] == [True, False]
+
+
+def numbered(web: Web, endpoint: str, method: str, actor: str) -> list[tuple[str, str]]:
+    """The address of the table of rights with each of its numbers the largest there may be, and one more than that."""
+    address, _ = TABLE[endpoint, method]
+    path = address if isinstance(address, str) else address(web.house, actor)
+    rule, values = web.app.url_map.bind("localhost").match(path.partition("?")[0], method=method, return_rule=True)
+    found = []
+    for name, converter in rule._converters.items():
+        if isinstance(converter, IntegerConverter):
+            assert isinstance(converter, IdConverter), f"{rule}: a number without a bound"
+            built = rule.build({**values, name: converter.largest}, append_unknown=False)
+            assert built is not None
+            found.append((built[1], built[1].replace(str(converter.largest), str(converter.largest + 1))))
+    return found
+
+
+def test_the_largest_number_of_an_address_is_looked_for_and_a_larger_one_is_no_address(web: Web) -> None:
+    tried = 0
+    adapter = web.app.url_map.bind("localhost")
+    for (endpoint, method), (_, allowed) in TABLE.items():
+        actor = next((one for one in ("manager", "dealer", "desk") if one in allowed), None)
+        for largest, larger in numbered(web, endpoint, method, actor) if actor else []:
+            client = web.browser(actor)
+            sent = {"data": {"csrf_token": shown_form(client)}} if method == "POST" else {}
+            with client.open(largest, method=method, **sent) as answer:
+                assert answer.status_code < 500, f"{method} {largest}"
+            with pytest.raises(NotFound):
+                adapter.match(larger, method=method)
+            tried += 1
+    assert tried > 200
+    for beyond in ("9" * 26, "9" * 5000, "٣"):
+        assert web.browser("dealer").get(f"/portal/overflow/requests/{beyond}").status_code == 404
+
+
+def test_a_nul_is_refused_wherever_it_is_sent(web: Web) -> None:
+    """PostgreSQL keeps none in a text; the sentence is the same on both databases, and nothing is written."""
+    client = web.browser("manager")
+    token = form_token(client)
+    bad = [
+        client.get("/office/overflow/MA%00IN/bays"),
+        client.get("/nowhere/%00"),
+        client.get("/office/letters?state=fa%00iled"),
+        client.get("/office/letters?st%00ate=failed"),
+        client.post("/office/overflow/MAIN/bays/A1-1", data={"csrf_token": token, "note": "by the\0door"}),
+        client.post("/office/overflow/MAIN/bays/A1-1", data={"csrf_token": token, "no\0te": "by the door"}),
+        client.post("/office/tax/rates/read", data={"csrf_token": token, "file": (io.BytesIO(b"a"), "ra\0tes.csv")}),
+        web.browser().post("/sign-in", data={"csrf_token": token, "email": "a\0@example.org", "passphrase": "x"}),
+    ]
+    assert [answer.status_code for answer in bad] == [400] * len(bad)
+    assert all("has a character of no meaning (NUL)" in answer.text for answer in bad)
+    file = client.post("/nowhere", data={"csrf_token": token, "file": (io.BytesIO(b"\0"), "a.bin")})
+    assert file.status_code == 404, "what is in a file is not text"
+
+
+def test_who_may_not_send_is_turned_away_before_what_was_sent_is_read(web: Web) -> None:
+    answer = web.browser().post("/office/overflow/MAIN/bays/A1-1", data={"note": "by the\0door"})
+    assert answer.status_code == 303
