@@ -88,5 +88,5 @@ def arrange_progress(set_id: int) -> Page:
 @resets.post("/sets/<int:set_id>/arrange/stop")
 @allow("dealer")
 def stop_arrangement(set_id: int) -> Page:
-    arranging.stop_arrangement(db(), set_here(set_id))
+    arranging.stop_arrangement(db(), now(), set_here(set_id), user_id=visitor().user_id)
     return redirect(url_for("resets.arrange", set_id=set_id), 303)

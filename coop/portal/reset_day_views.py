@@ -227,7 +227,7 @@ def change_day(reset_id: int) -> Page:
 @allow("dealer")
 def plan_day(reset_id: int) -> Page:
     row = reset_here(reset_id)
-    planning.plan_again(db(), now(), row)
+    planning.plan_again(db(), now(), row, by=by_visitor())
     return to_day(row, "Its order is being worked out again, from where things stand.")
 
 

@@ -19,7 +19,7 @@ from coop.core.errors import Refusal
 from coop.core.geometry import IN16_PER_FOOT, format_length
 from coop.core.jobs import Job, JobRun, long_job, name_job
 from coop.floor.models import Space
-from coop.leases.holding import today_at
+from coop.leases.holding import lock, today_at
 from coop.leases.pricing import named
 from coop.resets.domain.arranging import Arranged
 from coop.resets.domain.booth import Booth
@@ -96,7 +96,7 @@ def last_job(session: Session, row: BoothSet) -> Job | None:
     return session.scalar(found.order_by(Job.id.desc()).limit(1))
 
 
-def stop_arrangement(session: Session, row: BoothSet) -> None:
+def stop_arrangement(session: Session, now: datetime, row: BoothSet, *, user_id: int | None = None) -> None:
     """Ask the arranging under way to end with the best it has. Refuses when there is none."""
     job = last_job(session, row)
     if job is None or job.state not in ("queued", "running"):
@@ -105,6 +105,7 @@ def stop_arrangement(session: Session, row: BoothSet) -> None:
     wanted = update(table).where(table.c.id == job.id)  # type: ignore[arg-type]
     session.execute(wanted.values(args={**job.args, "stop": True}))
     session.expire(job, ["args"])
+    audit.record(session, now, "arrangement stopped", SUBJECT, row.id, user_id=user_id, detail=row.name)
 
 
 def drafts_of(session: Session, row: BoothSet) -> Sequence[BoothSet]:
@@ -151,7 +152,11 @@ def _arrange(run: JobRun, args: dict[str, Any]) -> None:
         cancelled=_watching(run, args),
     )
     with run.transaction() as session:
-        row = session.get(BoothSet, args["set_id"], with_for_update=True)
+        row = session.get(BoothSet, args["set_id"])
+        if row is not None:
+            # The booth first, as whoever names or drops a set of it does.
+            lock(session, session.get_one(Space, row.space_id))
+            row = session.get(BoothSet, row.id, with_for_update=True, populate_existing=True)
         if row is not None:
             keep_arranged(session, run.clock(), row, args, found, job_id=run.job_id)
         run.finish(session)

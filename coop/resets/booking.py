@@ -39,11 +39,11 @@ class Wanted:
 
 def book_places(session: Session, now: datetime, row: Reset, wanted: Sequence[Wanted], *, by: By) -> None:
     """Take places for a reset on its day, in place of what it had. Refuses what a neighbour has, with the next free time."""
-    if row.state not in OPEN:
-        raise Refusal("This reset is over, or was dropped: nothing is booked for it.")
     space = session.get_one(Space, row.space_id)
     mall = session.get_one(Mall, space.mall_id)
-    lock(session, mall)
+    lock(session, mall, row)
+    if row.state not in OPEN:
+        raise Refusal("This reset is over, or was dropped: nothing is booked for it.")
     _require_once(wanted)
     others = bookings_of(session, mall, row.on_date, row.on_date + timedelta(days=LOOKED_AHEAD_DAYS), besides=row)
     hours = resets_hours(session, mall, row.on_date)

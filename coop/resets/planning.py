@@ -6,7 +6,7 @@ worked out from. A plan made again begins from where the ticks say that things s
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -25,7 +25,7 @@ from coop.leases.holding import lock, today_at
 from coop.resets.holding import held_spans
 from coop.resets.models import BoothSet, PieceRow, SetPrice
 from coop.resets.reading import pieces_of, set_rows
-from coop.resets.reset_models import Reset, ResetBooking, ResetPlan
+from coop.resets.reset_models import CarryWay, Reset, ResetBooking, ResetPlan
 from coop.resets.sets import let_stand, newest_measure, standing_set, take_down
 
 SUBJECT = "reset"
@@ -62,6 +62,7 @@ def make_reset(
     by: By,
 ) -> Reset:
     """From one set to another; None is the empty booth. Refuses sets of another booth or measuring, and days that cannot be."""
+    lock(session, space, *sorted((one for one in (before, after) if one is not None), key=lambda one: one.id))
     _require_sets(session, dealer, space, before, after)
     if before is None:
         _require_emptied(session, dealer, space)
@@ -83,6 +84,7 @@ def make_reset(
 
 def change_reset(session: Session, now: datetime, row: Reset, asked: Asked, *, by: By) -> None:
     """Another day, other hands or floor; its plan is worked out again, and what was booked for another time is let go."""
+    _hold(session, row)
     _require_open(row)
     space, dealer = session.get_one(Space, row.space_id), session.get_one(Dealer, row.dealer_id)
     _require_asked(session, now, dealer, space, asked, row)
@@ -97,6 +99,7 @@ def change_reset(session: Session, now: datetime, row: Reset, asked: Asked, *, b
 
 def drop_reset(session: Session, now: datetime, row: Reset, *, by: By) -> None:
     """It will not be: its bookings are free for others. Nothing of the sets is changed."""
+    _hold(session, row)
     _require_open(row)
     row.state = "dropped"
     let_go_bookings(session, row)
@@ -106,6 +109,7 @@ def drop_reset(session: Session, now: datetime, row: Reset, *, by: By) -> None:
 
 def take_up_again(session: Session, now: datetime, row: Reset, *, by: By) -> None:
     """What was dropped by mistake; it books anew."""
+    _hold(session, row)
     if row.state != "dropped":
         raise Refusal("This reset was not dropped.")
     _require_only_one(session, row.dealer_id, session.get_one(Space, row.space_id), row.on_date, row)
@@ -120,17 +124,21 @@ def finish_reset(session: Session, now: datetime, row: Reset, *, by: By) -> None
 
     Its pieces are in the booth, those that left at home; what is sold, held or on layaway waits for its buyer where it was.
     """
+    _hold(session, row)
     _require_open(row)
     today = today_at(session, now, session.get_one(Space, row.space_id).mall_id)
     if row.on_date > today:
         raise Refusal(
             f"This reset is on {shown_day(row.on_date)}: it is done on that day or after. Change its day if it was earlier."
         )
-    before = [] if row.from_set_id is None else [piece for _, piece in set_rows(session, row.from_set_id)]
+    before = (
+        [] if row.from_set_id is None else _hold_pieces(session, [put.piece_id for put, _ in set_rows(session, row.from_set_id)])
+    )
     bound = {one for one, piece in pieces_of(session, before).items() if piece.bound}
     waiting = [(piece, piece.place) for piece in before if piece.id in bound]
     if row.to_set_id is not None:
         after = session.get_one(BoothSet, row.to_set_id)
+        lock(session, after)
         if after.state != "stands":
             let_stand(session, now, after, version=after.version, anyway=True, user_id=by.user_id)
         _reprice(session, after)
@@ -146,8 +154,14 @@ def finish_reset(session: Session, now: datetime, row: Reset, *, by: By) -> None
 
 def _reprice(session: Session, after: BoothSet) -> None:
     prices = {one.piece_id: one.price_cents for one in session.scalars(select(SetPrice).where(SetPrice.set_id == after.id))}
-    for piece in session.scalars(select(PieceRow).where(PieceRow.id.in_(prices)).with_for_update()):
+    for piece in _hold_pieces(session, prices):
         piece.price_cents = prices[piece.id]
+
+
+def _hold_pieces(session: Session, ids: Iterable[int]) -> Sequence[PieceRow]:
+    """Hold pieces and read them anew, in one order whoever asks."""
+    wanted = select(PieceRow).where(PieceRow.id.in_(list(ids))).order_by(PieceRow.id)
+    return session.scalars(wanted.with_for_update(key_share=True).execution_options(populate_existing=True)).all()
 
 
 # --- its plan ---------------------------------------------------------------------------------------------------------------
@@ -161,12 +175,14 @@ def ask_plan(session: Session, now: datetime, row: Reset) -> None:
     name_job(session, now, KIND, {"reset_id": row.id}, queue="rota", key=key, group_key=group_of(row))
 
 
-def plan_again(session: Session, now: datetime, row: Reset) -> None:
+def plan_again(session: Session, now: datetime, row: Reset, *, by: By) -> None:
     """Ask for a plan of things as they are now: pieces, sets or the booth have changed, or what stands is not where it was to."""
+    _hold(session, row)
     _require_open(row)
     sets = [None if one is None else session.get_one(BoothSet, one) for one in (row.from_set_id, row.to_set_id)]
     _require_measuring(session, session.get_one(Space, row.space_id), *sets)
     ask_plan(session, now, row)
+    _log(session, now, row, "plan asked for", by)
 
 
 def group_of(row: Reset) -> str:
@@ -206,6 +222,11 @@ def let_go_bookings(session: Session, row: Reset, *, but_within: tuple[int, int]
         if but_within is None or booked.from_minute < but_within[0] or booked.to_minute > but_within[1]:
             session.delete(booked)
     session.flush()
+
+
+def _hold(session: Session, row: Reset) -> None:
+    """Hold a reset, and the booth before it: of two resets made for one day the second sees the first."""
+    lock(session, session.get_one(Space, row.space_id), row)
 
 
 # --- what is refused ----------------------------------------------------------------------------------------------------------
@@ -260,6 +281,11 @@ def _require_asked(session: Session, now: datetime, dealer: Dealer, space: Space
         raise Refusal("The reset ends before it begins: write the earlier time first.")
     if asked.people < 1:
         raise Refusal("At least one person works on a reset: write how many.")
+    if asked.way_id is not None:
+        # Held, so that nobody takes it away before this reset is there to be seen.
+        kept = select(CarryWay.id).where(CarryWay.id == asked.way_id).with_for_update(read=True, key_share=True)
+        if session.scalar(kept) is None:
+            raise Refusal("The way to the van was taken away: choose another one.")
     _require_only_one(session, dealer.id, space, asked.on_date, row)
 
 

@@ -78,6 +78,7 @@ def _make(
     said: str,
     copied_from_id: int | None = None,
 ) -> BoothSet:
+    lock(session, space)
     require_dates(session, now, dealer_id, space, terms.starts_on, terms.ends_on)
     made = BoothSet(
         dealer_id=dealer_id,
@@ -193,9 +194,14 @@ def hold_set(session: Session, row: BoothSet, version: int) -> None:
 
 
 def _hold_opened(session: Session, row: BoothSet, version: int) -> None:
-    lock(session, row)
+    _hold(session, row)
     if row.version != version:
         raise SetOutdated(_outdated(session, row))
+
+
+def _hold(session: Session, row: BoothSet) -> None:
+    """Hold a set, and its booth before it: by that names are given, one stands, and a reset is planned or not."""
+    lock(session, session.get_one(Space, row.space_id), row)
 
 
 def _outdated(session: Session, row: BoothSet) -> str:
@@ -275,6 +281,7 @@ def let_stand(
     require_dates(session, now, row.dealer_id, space, today, None)
     before = standing_set(session, row.dealer_id, row.space_id)
     if before is not None:
+        lock(session, before)
         before.state, before.ends_on = "stood", max(before.starts_on, today - timedelta(days=1))
         log_change(session, now, before, "set taken down", user_id)
     again = row.state == "stood"
@@ -298,7 +305,7 @@ def _require_may_stand(row: BoothSet, findings: Sequence[Finding], anyway: bool)
 
 def take_down(session: Session, now: datetime, row: BoothSet, *, user_id: int | None = None) -> None:
     """The booth is emptied: the set that stood has stood until today, and its pieces are at home."""
-    lock(session, row)
+    _hold(session, row)
     if row.state != "stands":
         raise Refusal(f"{row.name} does not stand: nothing is taken down.")
     today = today_at(session, now, session.get_one(Space, row.space_id).mall_id)

@@ -92,6 +92,7 @@ def change_settings(session: Session, now: datetime, dealer: Dealer, wanted: Set
     if row is None:
         session.add(ResetSetting(dealer_id=dealer.id, value=value))
     else:
+        lock(session, row)
         row.value = value
     session.flush()
     said = ", ".join([*minutes, *(name for name in ("smalls_a_box", "leads") if name in value)]) or "as usual"

@@ -9,9 +9,10 @@ from datetime import datetime, timedelta
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from coop.core import audit
 from coop.core.errors import Refusal
 from coop.leases.holding import lock
-from coop.resets.planning import OPEN
+from coop.resets.planning import OPEN, SUBJECT
 from coop.resets.reset_models import Reset, ResetPlan, ResetTick
 
 AHEAD = timedelta(minutes=10)
@@ -34,6 +35,7 @@ def take_ticks(
 
     Returns the numbers that are done now. Refuses numbers the plan does not have, and nothing is written then.
     """
+    lock(session, row)
     if row.state not in OPEN:
         raise Refusal("This reset is over: nothing more is ticked.")
     wanted = list(ticks)
@@ -41,7 +43,6 @@ def take_ticks(
     for tick in wanted:
         if tick.move_number not in known:
             raise Refusal(f"Plan {plan.number} has no move {tick.move_number}: open the plan again and tick there.")
-    lock(session, row)
     have = {tick.move_number: tick for tick in _ticks(session, plan)}
     for tick in wanted:
         at = min(tick.ticked_at, now + AHEAD)
@@ -61,6 +62,7 @@ def take_ticks(
             old.is_done, old.ticked_at, old.received_at, old.user_id = tick.is_done, at, now, user_id
     if row.state == "planned" and any(tick.is_done for tick in have.values()):
         row.state = "under way"
+        audit.record(session, now, "reset begun", SUBJECT, row.id, user_id=user_id, detail=f"plan {plan.number}")
     session.flush()
     return {number for number, tick in have.items() if tick.is_done}
 

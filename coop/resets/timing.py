@@ -12,6 +12,7 @@ from coop.core import audit
 from coop.core.errors import Refusal
 from coop.core.periods import shown_day
 from coop.dealers.models import Dealer
+from coop.leases.holding import lock
 from coop.resets.domain.hours.tasks import COUNTED, TASK_KINDS, TaskKind
 from coop.resets.domain.logged import Correction, Logged, corrections_of
 from coop.resets.reset_models import Reset, ResetTime
@@ -76,6 +77,7 @@ def log_time(
 
 def take_back_time(session: Session, now: datetime, row: ResetTime, *, user_id: int | None = None) -> None:
     """A time that was logged by mistake: the next estimate goes without it."""
+    lock(session, row)
     audit.record(session, now, "time taken back", SUBJECT, row.id, user_id=user_id, detail=time_words(row))
     session.delete(row)
     session.flush()

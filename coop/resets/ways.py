@@ -147,6 +147,9 @@ def measure_words(measure: str, value: int) -> str:
 
 def drop_way(session: Session, now: datetime, mall: Mall, row: CarryWay, *, user_id: int) -> None:
     """Refuses one that a reset goes by."""
+    lock(session, mall, row)
+    # More than `lock` holds: whoever plans a reset by it at this moment is waited for.
+    session.refresh(row, with_for_update=True)
     if session.scalar(select(Reset.id).where(Reset.way_id == row.id).limit(1)) is not None:
         raise Refusal(f"A reset goes by {row.name}, so it is kept: measure it again where it has changed.")
     session.delete(row)
@@ -177,6 +180,7 @@ def set_floor(
 
 def drop_floor(session: Session, now: datetime, mall: Mall, row: StagingFloor, *, user_id: int) -> None:
     """Resets that were planned with it keep its figures; it is not offered any more."""
+    lock(session, mall, row)
     session.delete(row)
     session.flush()
     audit.record(session, now, "staging floor taken away", FLOOR_SUBJECT, f"{mall.code} {row.name}", user_id=user_id)

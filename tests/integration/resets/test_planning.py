@@ -11,6 +11,7 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from coop.core.audit import AuditLog
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.jobs import Job
@@ -126,6 +127,8 @@ def test_ticks_count_once_and_the_later_of_two(laid: tuple[Session, BoothLaid, B
     sent = [Tick(first, True, now), Tick(last, True, now + timedelta(minutes=5))]
     assert ticking.take_ticks(session, now, row, plan, sent, user_id=by.user_id) == {first, last}
     assert ticking.take_ticks(session, now, row, plan, sent, user_id=by.user_id) == {first, last}, "sent twice is taken once"
+    begun = session.scalars(select(AuditLog).where(AuditLog.action == "reset begun")).one()
+    assert (begun.subject_id, begun.user_id, begun.detail) == (str(row.id), by.user_id, f"plan {plan.number}")
     early, late = Tick(last, False, now), Tick(first, False, now + timedelta(minutes=6))
     assert ticking.take_ticks(session, now, row, plan, [early, late], user_id=by.user_id) == {last}
     assert row.state == "under way"
@@ -330,10 +333,12 @@ def test_a_booth_measured_again_after_the_plan_asks_for_its_sets_to_be_laid_over
     assert is_outdated(session, row, plan)
     for wanted in ("Autumn", "Winter"):
         with pytest.raises(Refusal, match=f"'{wanted}' was laid out before booth 12 was measured again on Nov 10, 2026"):
-            planning.plan_again(session, now, row)
+            planning.plan_again(session, now, row, by=by)
         standing = booth.stands if wanted == "Autumn" else booth.draft
         sets.lay_over(session, now, standing, version=standing.version, user_id=by.user_id)
-    planning.plan_again(session, now, row)
+    planning.plan_again(session, now, row, by=by)
+    asked = session.scalars(select(AuditLog).where(AuditLog.action == "plan asked for")).one()
+    assert (asked.subject_id, asked.user_id) == (str(row.id), by.user_id)
 
 
 def test_two_of_one_set_or_none_are_refused(laid: tuple[Session, BoothLaid, By], now: datetime) -> None:

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from sqlalchemy import select
 
+from coop.core.audit import AuditLog
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.jobs import KINDS, Job, claim_next, run_job
@@ -126,7 +127,7 @@ def test_one_is_stopped_and_keeps_the_best_so_far(booth: Booth) -> None:
         row = session.get_one(BoothSet, booth.draft)
         with pytest.raises(Refusal, match="Winter is being arranged: wait for it, or stop it"):
             ask_arrangement(session, booth.now, row, Asked((booth.pieces["Cane chair"],), WAY))
-        stop_arrangement(session, row)
+        stop_arrangement(session, booth.now, row)
     booth.work()
     with transaction(booth.sessions) as session:
         row = session.get_one(BoothSet, booth.draft)
@@ -134,7 +135,8 @@ def test_one_is_stopped_and_keeps_the_best_so_far(booth: Booth) -> None:
         assert made.arranged is not None
         assert made.arranged["stopped"]
         with pytest.raises(Refusal, match="Winter is not being arranged"):
-            stop_arrangement(session, row)
+            stop_arrangement(session, booth.now, row)
+        assert session.scalars(select(AuditLog.subject_id).where(AuditLog.action == "arrangement stopped")).all() == [str(row.id)]
 
 
 def test_a_set_dropped_meanwhile_is_not_arranged(booth: Booth) -> None:
