@@ -19,6 +19,7 @@ from coop.core.clock import local_date
 from coop.core.digest import digest
 from coop.core.jobs import Job, JobRun, long_job, pending_in, short_job
 from coop.core.periods import shown_day
+from coop.floor.domain.finding import length
 from coop.floor.domain.plan import Plan
 from coop.floor.domain.walkable import Walkable
 from coop.floor.models import AisleWidth, FloorPlan, Mall
@@ -26,7 +27,7 @@ from coop.floor.queries import plan_of, widths_of
 from coop.floor.service import hold_mall
 from coop.overflow.domain.bay import Bay
 from coop.overflow.domain.bays import AisleSaid, BayRules, Survey, work_out
-from coop.overflow.domain.carrying import backed, goes_on_from, place_in, recoded
+from coop.overflow.domain.carrying import backed, goes_on_from, held_by, place_in, recoded
 from coop.overflow.domain.clear import MustMove, Standing, must_move, spoiled
 from coop.overflow.domain.keepouts import Opening
 from coop.overflow.models import BayRow, BaySurvey
@@ -190,15 +191,23 @@ def survey(ground: Ground) -> Found:
 
 
 def _worked_out(ground: Ground) -> Survey:
-    """Bays stay where they are as far as they may. Where at least a smallest bay's floor more can be lent by moving those in
-    which nothing stands, they are cut anew. A bay at the place of one there was has its code: what is said of it stays true.
+    """Bays stay where they are as far as they may, those in which something stands before others. Where at least a smallest
+    bay's floor more can be lent by moving those in which nothing stands, they are cut anew, unless a piece would lose its bay.
+    A bay at the place of one there was has its code: what is said of it stays true.
     """
     basis, codes = ground.basis, {bay.code for bay in ground.before}
-    kept, found = ground.there, work_out(basis.plan, basis.openings, basis.rules, ground.there, codes)
+    used, outlines = {bay.code for bay in ground.used}, [one.outline for one in basis.standing]
+
+    def cut_from(kept: Sequence[Bay]) -> Survey:
+        return work_out(basis.plan, basis.openings, basis.rules, kept, codes, outlines)
+
+    kept = tuple(sorted(ground.there, key=lambda bay: bay.code not in used))
+    found = cut_from(kept)
     if len(ground.used) < len(ground.there):
-        anew = work_out(basis.plan, basis.openings, basis.rules, ground.used, codes)
+        anew = cut_from(ground.used)
         more = basis.rules.least_depth_in16 * basis.rules.least_length_in16
-        if sum(map(_floor_of, anew.bays)) >= sum(map(_floor_of, found.bays)) + more:
+        lends_more = sum(map(_floor_of, anew.bays)) >= sum(map(_floor_of, found.bays)) + more
+        if lends_more and held_by(found.bays, outlines) <= held_by(anew.bays, outlines):
             kept, found = ground.used, anew
     fixed, walkable = {bay.code for bay in kept} & {bay.code for bay in found.bays}, Walkable(basis.plan)
     bays = [backed(walkable, bay) if bay.code in fixed else bay for bay in found.bays]
@@ -314,25 +323,25 @@ def _carry(session: Session, mall: Mall, today: date) -> list[Stands]:
 def _moving(session: Session, mall: Mall, today: date, moving: Sequence[MustMove], left: Sequence[Stands]) -> dict[str, str]:
     """Why each piece must move, by the id of its stay: with the day since which its aisle is to be so wide, if that is later."""
     said = {str(one.stay.id): f"{_name(one)} stands in no bay there is now: move it into one." for one in left}
-    said |= {one.key: one.reason for one in moving}
-    for one in standing_between(session, mall.id, today, date.max):
-        reason = said.get(str(one.stay.id), "")
-        if f"aisle {one.bay.aisle} " in reason:
-            said[str(one.stay.id)] = f"{reason} {_since(session, mall, today, one)}".strip()
+    began = {str(one.stay.id): one.stay.starts_on for one in standing_between(session, mall.id, today, date.max)}
+    widths = [row for row in widths_of(session, mall.id) if row.starts_on <= today]
+    for one in moving:
+        since = _since(widths, one.aisle, began[one.key]) if one.aisle else ""
+        said[one.key] = f"{one.reason} {since}".strip()
     return said
 
 
-def _since(session: Session, mall: Mall, today: date, one: Stands) -> str:
-    """Since when an aisle must keep what it must, where that began after a piece came to stand there."""
+def _since(widths: Sequence[AisleWidth], aisle: str, began: date) -> str:
+    """Since when an aisle must keep what it must, of the widths that hold or held, where that is after a piece came to stand."""
     in_force: dict[str, AisleWidth] = {}
-    for row in widths_of(session, mall.id):
-        if row.aisle in ("", one.bay.aisle) and row.starts_on <= today:
+    for row in widths:
+        if row.aisle in ("", aisle):
             in_force.setdefault(row.aisle, row)
     width = max(in_force.values(), key=lambda row: row.required_clear_in16, default=None)
-    if width is None or width.starts_on <= one.stay.starts_on:
+    if width is None or width.starts_on <= began:
         return ""
     says = f", says {width.said_by}" if width.said_by else ""
-    return f"It must be so wide since {shown_day(width.starts_on)}{says}."
+    return f"Aisle {aisle} must keep {length(width.required_clear_in16)} clear since {shown_day(width.starts_on)}{says}."
 
 
 def _name(one: Stands) -> str:

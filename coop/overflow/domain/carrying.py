@@ -9,13 +9,14 @@ import shapely
 from shapely.geometry import LineString, Polygon
 
 from coop.core.geometry import IN16_PER_INCH
+from coop.floor.domain.plan import Outline
 from coop.floor.domain.walkable import Walkable
-from coop.overflow.domain.across import edge_between
+from coop.overflow.domain.across import NEAR_IN16, edge_between
 from coop.overflow.domain.bay import Bay
 
 _BEHIND_IN16 = 2 * IN16_PER_INCH
 _ROUNDED_IN16 = 1
-"""Corners are rounded to sixteenths: this much beside its place, a piece is still at it."""
+"""Depths are rounded to sixteenths: a bay this much shallower holds what it held."""
 
 
 def place_in(bay: Bay, old: Bay, from_in16: int, to_in16: int, depth_in16: int) -> int | None:
@@ -25,10 +26,10 @@ def place_in(bay: Bay, old: Bay, from_in16: int, to_in16: int, depth_in16: int) 
     """
     edge = edge_between(bay.corners[0], bay.corners[1], bay.corners[3])
     line = LineString([*old.stretch(from_in16, to_in16, depth_in16), old.corners[0]])
-    (begin, near), (end, far), _, (_, front), (start, _) = shapely.get_coordinates(edge.seen(line)).tolist()
+    (begin, near), (end, far), *_, (start, _) = shapely.get_coordinates(edge.seen(line)).tolist()
     begins = from_in16 + round(start)
-    is_within = begins >= 0 and begins + to_in16 - from_in16 <= bay.length_in16 and front <= bay.depth_in16 + _ROUNDED_IN16
-    is_at_back = begin < end and max(abs(near), abs(far)) <= _ROUNDED_IN16
+    is_within = begins >= 0 and begins + to_in16 - from_in16 <= bay.length_in16 and depth_in16 <= bay.depth_in16 + _ROUNDED_IN16
+    is_at_back = begin < end and max(abs(near), abs(far)) <= NEAR_IN16
     return begins if is_within and is_at_back else None
 
 
@@ -62,6 +63,12 @@ def goes_on_from(bay: Bay, before: Iterable[Bay]) -> Bay | None:
     """The bay with which another shares most floor; None for none."""
     most, old = max(((_shared(bay, old), old) for old in before), key=lambda each: each[0], default=(0, None))
     return old if most else None
+
+
+def held_by(bays: Iterable[Bay], outlines: Iterable[Outline]) -> set[Outline]:
+    """Of what stands, what lies wholly within one of some bays."""
+    rooms = [Polygon(bay.corners).buffer(NEAR_IN16, join_style="mitre") for bay in bays]
+    return {outline for outline in outlines if any(room.covers(Polygon(outline)) for room in rooms)}
 
 
 def _shared(bay: Bay, other: Bay) -> float:

@@ -32,11 +32,12 @@ class Standing:
 
 @dataclass(frozen=True)
 class MustMove:
-    """`reason` is a sentence: what is in its way and what is required."""
+    """`reason` is a sentence: what is in its way and what is required; `aisle` is the one whose clear width is, "" for none."""
 
     key: str
     name: str
     reason: str
+    aisle: str = ""
 
 
 def spoiled(plan: Plan, standing: Mapping[str, Outline], bays: Sequence[Bay] = ()) -> list[Finding]:
@@ -67,9 +68,9 @@ def must_move(
             spoils = mall.spoiled(s.outline for s in rest[:middle])
             low, high, found = (low, middle, spoils) if spoils else (middle, high, found)
         last = rest.pop(high - 1)
-        sentence = found[0].sentence
-        reasons[last.key] = f"With {last.name} in place: {sentence[0].lower()}{sentence[1:]}"
-    return [MustMove(s.key, s.name, reasons[s.key]) for s in standing if s.key in reasons]
+        sentence, aisle = found[0].sentence, found[0].parts[0].code if found[0].kind == "aisle_narrow" else ""
+        reasons[last.key] = f"With {last.name} in place: {sentence[0].lower()}{sentence[1:]}", aisle
+    return [MustMove(s.key, s.name, *reasons[s.key]) for s in standing if s.key in reasons]
 
 
 @lru_cache(maxsize=4)
@@ -111,8 +112,8 @@ def _grown(bay: Bay) -> Geometry:
 
 def _own_faults(
     mall: _Mall, openings: Iterable[Opening], rules: BayRules, standing: Sequence[Standing], bays: Sequence[Bay]
-) -> dict[str, str]:
-    """By key, why a piece may not stand where it is, whatever else stands anywhere."""
+) -> dict[str, tuple[str, str]]:
+    """By key, why a piece may not stand where it is, whatever else stands anywhere, and the aisle whose width that is about."""
     kept = keepouts(mall.stood.walkable, openings, rules.entry_in16)
     tree = shapely.STRtree([k.shape for k in kept])
     lent = Lent(mall.stood, (), rules)
@@ -123,18 +124,21 @@ def _own_faults(
         core = shape.buffer(-NEAR_IN16, join_style="mitre")
         before = [kept[n] for n in sorted(tree.query(core, predicate="intersects").tolist())]
         in_way = mall.stood.in_way(core)
+        said, aisle = "", ""
         if in_way:
-            faults[piece.key] = f"{piece.name} stands where {in_way} is drawn: move it."
+            said = f"{piece.name} stands where {in_way} is drawn: move it."
         elif narrow := _too_wide(mall.plan, lent, piece, shape):
-            faults[piece.key] = narrow
+            said, aisle = narrow
         elif before:
-            faults[piece.key] = f"{piece.name} stands within {before[0].said}, which must stay free: move it."
+            said = f"{piece.name} stands within {before[0].said}, which must stay free: move it."
         elif not room.covers(shape):
-            aisles = [aisle.code for aisle in mall.plan.aisles if _is_in(aisle, shape)]
+            aisles = [one.code for one in mall.plan.aisles if _is_in(one, shape)]
             if aisles and not any(bay.aisle in aisles for bay in bays):
-                faults[piece.key] = f"{piece.name} stands where no floor is lent any more, in aisle {aisles[0]}: move it."
+                said, aisle = f"{piece.name} stands where no floor is lent any more, in aisle {aisles[0]}: move it.", aisles[0]
             else:
-                faults[piece.key] = f"{piece.name} stands outside of every bay there is now: move it into one."
+                said = f"{piece.name} stands outside of every bay there is now: move it into one."
+        if said:
+            faults[piece.key] = said, aisle
     return faults
 
 
@@ -142,8 +146,8 @@ def _is_in(aisle: Aisle, shape: Geometry) -> bool:
     return bool(Polygon(aisle.outline).intersection(shape).area > shape.area / 2)
 
 
-def _too_wide(plan: Plan, lent: Lent, piece: Standing, shape: Geometry) -> str:
-    """What a piece leaves of the clear width of an aisle it stands in, where that is too little."""
+def _too_wide(plan: Plan, lent: Lent, piece: Standing, shape: Geometry) -> tuple[str, str] | None:
+    """What a piece leaves of the clear width of an aisle it stands in, and which, where that is too little."""
     a, b, _, d = piece.outline
     edge = edge_between(a, b, d)
     deep: Any = edge.seen(shape).bounds[3]
@@ -156,5 +160,5 @@ def _too_wide(plan: Plan, lent: Lent, piece: Standing, shape: Geometry) -> str:
             clear = (
                 f"leaves {length(left)} of the {length(required)}" if left > 0 else f"leaves nothing of the {length(required)}"
             )
-            return f"{piece.name} {clear} that aisle {aisle.code} must keep clear: move it."
-    return ""
+            return f"{piece.name} {clear} that aisle {aisle.code} must keep clear: move it.", aisle.code
+    return None

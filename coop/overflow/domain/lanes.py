@@ -48,13 +48,15 @@ class Lanes:
         """A width, its places on the floor about the aisle, and of the aisle itself: a way round mends nothing."""
         self._others: list[tuple[int, list[Any], list[Any]]] = []
         """A width, its places in another aisle, and where discs come into that."""
-        own = {_width(plan, aisle), plan.required_clear_in16}
+        own = {required_clear(plan, aisle), plan.required_clear_in16}
+        self.window = shapely.box(*shape.bounds).buffer(2 * max(own), join_style="mitre")
+        """What is not in it is nothing to these."""
         for width in sorted(own):
             window = shapely.box(*shape.bounds).buffer(2 * width, join_style="mitre")
             about = shrunk(_floor(stood, window), width)
             self._places.append((width, polygons(about), polygons(shapely.intersection(about, shape))))
         for other in plan.aisles:
-            width, beside = _width(plan, other), Polygon(other.outline)
+            width, beside = required_clear(plan, other), Polygon(other.outline)
             if width not in own and beside.distance(shape) <= width:
                 around = shapely.box(*shape.bounds).buffer(2 * width, join_style="mitre")
                 window = beside.buffer(width, join_style="mitre").intersection(around)
@@ -62,8 +64,9 @@ class Lanes:
                 mouths = shapely.get_parts(shapely.line_merge(shapely.intersection(beside.exterior, there)))
                 self._others.append((width, polygons(shapely.intersection(there, beside)), list(mouths)))
 
-    def take(self, bay: Geometry) -> bool:
-        """Takes a bay's floor if that leaves everything whole; else changes nothing."""
+    def take(self, bays: list[Any]) -> bool:
+        """Takes the floor of bays, of all at once, if that leaves everything whole; else changes nothing."""
+        bay = shapely.union_all(bays)
         after = []
         for width, about, within in self._places:
             grown = bay.buffer(width / 2 - SLACK, quad_segs=ARC)
@@ -100,5 +103,6 @@ def _less(places: list[Any], grown: Geometry) -> list[Any] | None:
     return left
 
 
-def _width(plan: Plan, aisle: Aisle) -> int:
+def required_clear(plan: Plan, aisle: Aisle) -> int:
+    """What an aisle must keep clear: its own width, or every aisle's where that is wider."""
     return max(aisle.required_clear_in16 or 0, plan.required_clear_in16)

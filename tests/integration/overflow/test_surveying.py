@@ -130,7 +130,7 @@ def test_from_the_day_a_width_is_raised_what_is_too_deep_must_move_and_what_stil
     assert list(found.must_move) == [deep]
     assert found.must_move[deep] == (
         "Oak chest (V1) leaves 4' 2\" of the 5' 0\" that aisle A1 must keep clear: move it. "
-        "It must be so wide since Dec 1, 2026, says fire marshal."
+        "Aisle A1 must keep 5' 0\" clear since Dec 1, 2026, says fire marshal."
     )
     assert floor.stays_in(deep)[0].ended_on == LATER
     for stay_id in (flat, later):

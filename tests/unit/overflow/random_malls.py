@@ -3,8 +3,15 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
+
+import numpy as np
+import shapely
+from shapely.geometry import Polygon
 
 from coop.floor.domain.plan import Aisle, Door, Fixture, Plan, PlanSpace, Wall, checked_plan
+from coop.floor.domain.walkable import Geometry
+from coop.overflow.domain.keepouts import Opening
 from tests.unit.floor.domain.drawing import TURNS, box, outline, turned
 
 
@@ -61,3 +68,29 @@ def _row(chance: random.Random, row: int, left: int, y: int, long: int, spaces: 
                 break
         y += deep
     return y
+
+
+def changed_elsewhere(plan: Plan, chance: random.Random) -> tuple[Plan, tuple[Opening, ...], Geometry]:
+    """A plan with one thing in it changed, the openings that were said, and where that is."""
+    booth = chance.choice([space for space in plan.spaces if space.kind == "booth"])
+    aisle = chance.choice(plan.aisles)
+    kind = chance.choice(("booth", "opening", "width", "post", "extinguisher"))
+    if kind == "booth":
+        return replace(plan, spaces=tuple(one for one in plan.spaces if one is not booth)), (), Polygon(booth.outline)
+    if kind == "opening":
+        side = chance.randrange(len(booth.outline))
+        far = int(np.hypot(*np.subtract(booth.outline[side], booth.outline[(side + 1) % len(booth.outline)])))
+        wide = min(36 * 16, far)
+        return plan, (Opening(booth.code, side, chance.randrange(far - wide + 1), wide),), Polygon(booth.outline)
+    if kind == "width":
+        wider = replace(aisle, required_clear_in16=chance.choice((40, 44, 48, 56)) * 16)
+        return replace(plan, aisles=tuple(wider if one is aisle else one for one in plan.aisles)), (), Polygon(aisle.outline)
+    low_x, low_y, high_x, high_y = (int(at) for at in Polygon(aisle.outline).bounds)
+    held = shapely.union_all([Polygon(one.outline) for one in (*plan.spaces, *plan.fixtures)])
+    for _ in range(50):
+        x, y = chance.randrange(low_x, high_x - 128), chance.randrange(low_y, high_y - 128)
+        thing = Fixture("N", kind, box(x / 16, y / 16, 8, 8))
+        shape = Polygon(thing.outline)
+        if Polygon(plan.outline).covers(shape) and not shape.intersects(held):
+            return replace(plan, fixtures=(*plan.fixtures, thing)), (), shape
+    return plan, (), Polygon(aisle.outline)
