@@ -22,7 +22,9 @@ from flask import Blueprint, Flask, Response, abort, current_app, g, jsonify, re
 from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
-from werkzeug.routing import BaseConverter, ValidationError
+from werkzeug.datastructures import MultiDict
+from werkzeug.exceptions import BadRequest
+from werkzeug.routing import BaseConverter, IntegerConverter, Map, ValidationError
 from werkzeug.wrappers import Response as WerkzeugResponse
 
 from coop.config import Settings
@@ -170,6 +172,28 @@ def _guard(sign_in: str) -> WerkzeugResponse | None:
         abort(403)
     target = request.full_path.rstrip("?") if request.method == "GET" else None
     return redirect(url_for(sign_in, next=target), 303)
+
+
+class NotText(BadRequest):
+    """What was sent has a NUL in it: nobody types one, and no text of the database can hold it."""
+
+
+def _require_text_in_address() -> None:
+    _require_text(request.path, *request.args.keys(), *_all_of(request.args))
+
+
+def _require_text_in_form() -> None:
+    names = [file.filename or "" for _, file in request.files.items(multi=True)]
+    _require_text(*request.form.keys(), *_all_of(request.form), *request.files.keys(), *names)
+
+
+def _all_of(sent: MultiDict[str, str]) -> Iterator[str]:
+    return (value for _, value in sent.items(multi=True))
+
+
+def _require_text(*texts: str) -> None:
+    if any("\0" in text for text in texts):
+        raise NotText
 
 
 def local_path(target: str | None) -> str | None:
@@ -389,6 +413,23 @@ class MonthConverter(BaseConverter):
         return str(value)
 
 
+class IdConverter(IntegerConverter):
+    """A whole number in an address, such as an id; what no column of ids holds is no address."""
+
+    regex = "[0-9]{1,19}"
+    part_isolating = True
+    largest = 2**63 - 1
+
+    def __init__(self, url_map: Map) -> None:
+        super().__init__(url_map, max=self.largest)
+
+
+class CountConverter(IdConverter):
+    """A number of something that is counted on, such as a year's or a layaway's: columns of these are half as wide."""
+
+    largest = 2**31 - 1
+
+
 def moment(value: datetime, timezone: str) -> str:
     """A moment at a place: `Nov 3, 2026, 2:05 pm`."""
     there = value.astimezone(ZoneInfo(timezone))
@@ -405,10 +446,13 @@ def install(app: Flask, recognise: Callable[[], Visitor | None], sign_in: str) -
         rule = request.url_rule
         g.visitor = None if rule is not None and rule.endpoint.startswith("edge.") else recognise()
 
-    app.url_map.converters["month"] = MonthConverter
+    app.url_map.converters |= {"month": MonthConverter, "int": IdConverter, "count": CountConverter}
     app.before_request(_begin)
+    app.before_request(_require_text_in_address)
     app.before_request(_recognise)
     app.before_request(lambda: _guard(sign_in))
+    # Once it is known who may send how much.
+    app.before_request(_require_text_in_form)
     app.after_request(_dress)
     app.teardown_request(_end)
     app.register_blueprint(edge)

@@ -110,7 +110,7 @@ def agree(mall_code: str) -> Page:
     return redirect(url_for("layaways.layaway", mall_code=mall.code, number=made.number), 303)
 
 
-@layaways.get("/<mall_code>/<int:number>/terms")
+@layaways.get("/<mall_code>/<count:number>/terms")
 @allow(*READERS)
 def terms(mall_code: str, number: int) -> Page:
     """The agreement, fit for printing."""
@@ -123,7 +123,7 @@ def terms(mall_code: str, number: int) -> Page:
 # --- one layaway --------------------------------------------------------------------------------------------------------
 
 
-@layaways.get("/<mall_code>/<int:number>")
+@layaways.get("/<mall_code>/<count:number>")
 @allow(*READERS)
 def layaway(mall_code: str, number: int) -> Page:
     return _page(mall_code, number)
@@ -152,7 +152,7 @@ def _page(mall_code: str, number: int, *, paying: PaymentForm | None = None, wro
     )
 
 
-@layaways.post("/<mall_code>/<int:number>/payments")
+@layaways.post("/<mall_code>/<count:number>/payments")
 @allow("manager")
 def pay(mall_code: str, number: int) -> Page:
     mall = wanted_mall(mall_code)
@@ -180,7 +180,7 @@ def pay(mall_code: str, number: int) -> Page:
     return redirect(url_for("layaways.layaway", mall_code=mall.code, number=number), 303)
 
 
-@layaways.post("/<mall_code>/<int:number>/complete")
+@layaways.post("/<mall_code>/<count:number>/complete")
 @allow("manager")
 def complete(mall_code: str, number: int) -> Page:
     found = _wanted(wanted_mall(mall_code), number)
@@ -198,7 +198,7 @@ def _tender() -> str:
     return EndForm().tender.data or "cash"
 
 
-@layaways.post("/<mall_code>/<int:number>/cancel")
+@layaways.post("/<mall_code>/<count:number>/cancel")
 @allow("manager")
 def cancel(mall_code: str, number: int) -> Page:
     found = _wanted(wanted_mall(mall_code), number)
@@ -212,7 +212,7 @@ def cancel(mall_code: str, number: int) -> Page:
     return redirect(url_for("layaways.layaway", mall_code=mall_code, number=number), 303)
 
 
-@layaways.post("/<mall_code>/<int:number>/forget")
+@layaways.post("/<mall_code>/<count:number>/forget")
 @allow("manager")
 def forget(mall_code: str, number: int) -> Page:
     found = _wanted(wanted_mall(mall_code), number)

@@ -134,7 +134,7 @@ def _why_none(month: Month, malls: list[Mall], has_books: bool) -> str:
 # --- a run --------------------------------------------------------------------------------------------------------------
 
 
-@payouts.get("/runs/<int:number>")
+@payouts.get("/runs/<count:number>")
 @allow(*READERS)
 def run(number: int) -> Page:
     return _run_page(number)
@@ -206,7 +206,7 @@ def _acted(number: int, act: Callable[[PayoutRun], object], said: str, **forms: 
     return redirect(url_for("payouts.run", number=number), 303)
 
 
-@payouts.post("/runs/<int:number>/approve")
+@payouts.post("/runs/<count:number>/approve")
 @allow(*KEEPERS)
 def approve(number: int) -> Page:
     form = ApproveForm()
@@ -220,7 +220,7 @@ def approve(number: int) -> Page:
     )
 
 
-@payouts.post("/runs/<int:number>/cancel")
+@payouts.post("/runs/<count:number>/cancel")
 @allow(*KEEPERS)
 def cancel(number: int) -> Page:
     return _acted(
@@ -230,7 +230,7 @@ def cancel(number: int) -> Page:
     )
 
 
-@payouts.post("/runs/<int:number>/paid")
+@payouts.post("/runs/<count:number>/paid")
 @allow(*KEEPERS)
 def paid(number: int) -> Page:
     form = PaidForm()
@@ -246,7 +246,7 @@ def paid(number: int) -> Page:
     )
 
 
-@payouts.post("/runs/<int:number>/files")
+@payouts.post("/runs/<count:number>/files")
 @allow(*KEEPERS)
 def files(number: int) -> Page:
     """Have the files made once more, where that failed."""
@@ -257,7 +257,7 @@ def files(number: int) -> Page:
     )
 
 
-@payouts.post("/runs/<int:number>/bank-file")
+@payouts.post("/runs/<count:number>/bank-file")
 @allow(*KEEPERS)
 def take_bank_file(number: int) -> Page:
     """The file of transfers, with whole account numbers: that it was taken is in the log."""
@@ -271,14 +271,14 @@ def take_bank_file(number: int) -> Page:
     return download(content, "text/plain", name)
 
 
-@payouts.get("/runs/<int:number>/remittances.pdf")
+@payouts.get("/runs/<count:number>/remittances.pdf")
 @allow(*READERS)
 def remittances(number: int) -> Page:
     document_id = _run(number).remittance_document_id
     return send_document(db().get(Document, document_id) if document_id else None)
 
 
-@payouts.get("/runs/<int:number>/checks.csv")
+@payouts.get("/runs/<count:number>/checks.csv")
 @allow(*READERS)
 def checks(number: int) -> Page:
     found = _run(number)
@@ -297,7 +297,7 @@ def _line(number: int, code: str) -> PayoutLine:
     return found
 
 
-@payouts.get("/runs/<int:number>/<code>")
+@payouts.get("/runs/<count:number>/<code>")
 @allow(*READERS)
 def payment(number: int, code: str) -> Page:
     return _payment_page(number, code)
@@ -331,7 +331,7 @@ def _noted(number: int, code: str, act: Callable[[PayoutLine], object], said: st
     return redirect(url_for("payouts.payment", number=number, code=code), 303)
 
 
-@payouts.post("/runs/<int:number>/<code>/returned")
+@payouts.post("/runs/<count:number>/<code>/returned")
 @allow(*KEEPERS)
 def returned(number: int, code: str) -> Page:
     form = ReturnForm()
@@ -354,13 +354,13 @@ def returned(number: int, code: str) -> Page:
     )
 
 
-@payouts.post("/runs/<int:number>/<code>/stale")
+@payouts.post("/runs/<count:number>/<code>/stale")
 @allow(*KEEPERS)
 def found_stale(number: int, code: str) -> Page:
     return _on_a_day(number, code, paying_out.mark_stale, "The check is stale: its money is kept for the dealer.")
 
 
-@payouts.post("/runs/<int:number>/<code>/again")
+@payouts.post("/runs/<count:number>/<code>/again")
 @allow(*KEEPERS)
 def owe_again(number: int, code: str) -> Page:
     return _on_a_day(number, code, paying_out.owe_again, "It is owed again: the dealer’s next run pays it.")

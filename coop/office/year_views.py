@@ -37,7 +37,7 @@ def totals() -> Page:
     return _totals_page(today.year - 1 if today.month < 5 and today.year - 1 in years else today.year)
 
 
-@year.get("/year/<int:number>")
+@year.get("/year/<count:number>")
 @allow(*READERS)
 def totals_of(number: int) -> Page:
     if number not in service.years_in_books(db(), office_today(db(), now())):
@@ -56,7 +56,7 @@ def _totals_page(number: int) -> str:
     )
 
 
-@year.get("/year/<int:number>.csv")
+@year.get("/year/<count:number>.csv")
 @allow(*READERS)
 def totals_csv(number: int) -> Page:
     if number not in service.years_in_books(db(), office_today(db(), now())):
@@ -142,7 +142,7 @@ def _shared(number: int) -> Patronage:
     return found
 
 
-@year.get("/patronage/<int:number>")
+@year.get("/patronage/<count:number>")
 @allow(*READERS)
 def shares(number: int) -> Page:
     found = _shared(number)
@@ -157,7 +157,7 @@ def shares(number: int) -> Page:
     )
 
 
-@year.post("/patronage/<int:number>/approve")
+@year.post("/patronage/<count:number>/approve")
 @allow(*KEEPERS)
 def approve(number: int) -> Page:
     posted = sharing.approve_patronage(db(), now(), _shared(number), user_id=visitor().user_id)
@@ -165,7 +165,7 @@ def approve(number: int) -> Page:
     return redirect(url_for("year.shares", number=number), 303)
 
 
-@year.post("/patronage/<int:number>/drop")
+@year.post("/patronage/<count:number>/drop")
 @allow(*KEEPERS)
 def drop(number: int) -> Page:
     sharing.drop_patronage(db(), now(), _shared(number), user_id=visitor().user_id)
