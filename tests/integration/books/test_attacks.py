@@ -64,12 +64,12 @@ def test_refused_everywhere(door: Door, attempted: Attack) -> None:
     refused(door, attempted)
 
 
-@named([*SQLITE, *layaway_attacks.SQLITE])
+@named([*SQLITE, *layaway_attacks.SQLITE, *overflow_attacks.SQLITE])
 def test_refused_on_sqlite(sqlite_door: Door, attempted: Attack) -> None:
     refused(sqlite_door, attempted)
 
 
-@named(POSTGRESQL)
+@named([*POSTGRESQL, *overflow_attacks.POSTGRESQL])
 def test_refused_on_postgresql(postgres_door: Door, attempted: Attack) -> None:
     refused(postgres_door, attempted)
 

@@ -228,7 +228,7 @@ BUDGETS: dict[str, Budget] = {
     "overflow.walks": Budget(16, 8),
     "overflow.sheet_progress": Budget(9, 4),
     "overflow.walk": Budget(14, 6),
-    "lent.first": Budget(34, 12),
+    "lent.first": Budget(28, 12),
     "lent.fairness": Budget(17, 10),
     "lent.ask": Budget(16, 12),
     "lent.asked": Budget(19, 12),
