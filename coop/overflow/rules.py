@@ -23,7 +23,7 @@ from coop.overflow.domain.bays import BayRules
 from coop.overflow.domain.fees import KINDS as FEE_KINDS
 from coop.overflow.domain.fees import FeeRule
 from coop.overflow.domain.piece import GLASS, PieceRules
-from coop.overflow.models import OverflowRule
+from coop.overflow.models import BayRow, OverflowRule, Stay
 from coop.overflow.survey_asking import ask_survey
 
 SUBJECT = "rules of overflow"
@@ -117,12 +117,19 @@ def rules_change(session: Session, mall_id: int, first: date, last: date) -> dat
 def set_rules(session: Session, now: datetime, mall: Mall, starts_on: date, *, by: By, **changes: Any) -> OverflowRule:
     """The rules of a mall from a day on: those in force before with some changed (names of OverflowRules' fields).
 
-    Refuses, naming the field, what cannot be meant, a second set for one day, and a day in a closed month.
+    Refuses, naming the field, what cannot be meant, a second set for one day, a day in a closed month, and one that is past
+    where anything has had floor since: its dealers were told what that costs.
     """
     lock(session, mall)
     if session.scalar(select(OverflowRule.id).where(OverflowRule.mall_id == mall.id, OverflowRule.starts_on == starts_on)):
         raise Refusal(f"{mall.name} has rules of overflow from {shown_day(starts_on)} already: choose another day.")
     require_open_day(session, mall.id, starts_on, "The rules of overflow")
+    today = today_at(session, now, mall.id)
+    if starts_on < today and _floor_given(session, mall, starts_on):
+        raise Refusal(
+            f"The rules of overflow from {shown_day(starts_on)} would change what floor was given by since: begin them on "
+            f"{shown_day(today)} or later."
+        )
     rules = OverflowRules(**asdict(rules_on(session, mall.id, starts_on)) | changes | {"starts_on": starts_on})
     require_rules(rules)
     row = OverflowRule(mall_id=mall.id, **asdict(rules))
@@ -135,11 +142,22 @@ def set_rules(session: Session, now: datetime, mall: Mall, starts_on: date, *, b
 
 def take_back_rules(session: Session, now: datetime, row: OverflowRule, *, by: By) -> None:
     """Remove rules that have not begun. Refuses those that have."""
+    mall = session.get_one(Mall, row.mall_id)
+    lock(session, mall)
     if row.starts_on <= today_at(session, now, row.mall_id):
         raise Refusal(f"These rules hold since {shown_day(row.starts_on)}: set others from a later day on.")
     _log(session, now, by, "rules of overflow taken back", row.id, f"from {row.starts_on}")
     session.delete(row)
     session.flush()
+    ask_survey(session, now, mall)
+
+
+def _floor_given(session: Session, mall: Mall, since: date) -> bool:
+    """Whether anything has floor on any day from one on, or had it."""
+    given = select(Stay.id).join(BayRow, BayRow.id == Stay.bay_id)
+    return (
+        session.scalar(given.where(BayRow.mall_id == mall.id, Stay.state == "stands", Stay.ends_on >= since).limit(1)) is not None
+    )
 
 
 def _log(session: Session, now: datetime, by: By, action: str, subject: object, detail: str) -> None:

@@ -86,6 +86,7 @@ def test_rules_are_set_from_a_day_on_and_said_in_sentences(web: Web) -> None:
     ("typed", "where", "sentence"),
     [
         ({"starts_on": ""}, "starts_on", "Write the first day"),
+        ({"starts_on": "2026-11-02"}, "starts_on", "would change what floor was given by since"),
         ({"starts_on": "2027-01-01"}, "starts_on", "has rules of overflow from Jan 1, 2027 already"),
         ({"fee_cents": ""}, "fee_cents", "Write how many dollars, or let it be free."),
         ({"fee_kind": "free"}, "fee_cents", "Floor is free: leave it empty"),
