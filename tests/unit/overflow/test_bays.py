@@ -41,6 +41,11 @@ def sizes(survey, *, inches=True):
     return sorted((bay.length_in16 / 16, bay.depth_in16 / 16) for bay in survey.bays)
 
 
+def along(bay):
+    """From where to where a bay of an aisle along x runs, in inches."""
+    return min(x for x, _ in bay.corners) / 16, max(x for x, _ in bay.corners) / 16
+
+
 # --- the clear width ----------------------------------------------------------------------------------------------------
 
 
@@ -161,7 +166,9 @@ def test_a_fully_kept_aisle_is_told():
 def test_nothing_goes_before_an_exit_or_within_36_in_of_an_extinguisher():
     """A wall with an extinguisher in its middle (36 in.: common practice; the local code decides), exits at both ends."""
     plan = aisle_plan(60, 400, fixtures=(Fixture("X", "extinguisher", box(196, 0, 8, 8)),))
-    for bay in work_out(plan).bays:
+    bays = work_out(plan).bays
+    assert [along(bay) for bay in bays] == [(48, 160), (240, 352)], "on both sides of it"
+    for bay in bays:
         xs, ys = [x / 16 for x, _ in bay.corners], [y / 16 for _, y in bay.corners]
         assert min(xs) >= 36
         assert max(xs) <= 400 - 36
@@ -207,9 +214,9 @@ def test_a_long_way_keeps_its_passing_space():
 def test_a_crossing_is_never_lent():
     plan = booths(60)
     across = Aisle("B", box(200, 72, 50, 60))
-    for bay in work_out(replace(plan, aisles=(*plan.aisles, across))).bays:
-        xs = [x / 16 for x, _ in bay.corners]
-        assert max(xs) <= 200 or min(xs) >= 250
+    bays = work_out(replace(plan, aisles=(*plan.aisles, across))).bays
+    assert sorted(along(bay) for bay in bays) == [(60, 117), (153, 200), (303, 360)], "up to it, and beyond it"
+    assert all(last <= 200 or first >= 250 for first, last in map(along, bays))
 
 
 # --- order, walls, turned plans -----------------------------------------------------------------------------------------
