@@ -91,7 +91,7 @@ def note_bay(mall_code: str, code: str) -> Page:
     if not form.validate():
         return _bay_page(mall, row, form), 422
     try:
-        changed = edit_bay(db(), now(), row, is_lent=row.is_lent, palette=form.colours, note=form.note.data, by=by())
+        changed = edit_bay(db(), now(), row, palette=form.colours, note=form.note.data, by=by())
     except Refusal as refusal:
         roll_back()
         form.note.errors = [str(refusal)]

@@ -22,17 +22,26 @@ LONGEST_NOTE = 200
 
 
 def edit_bay(
-    session: Session, now: datetime, row: BayRow, *, is_lent: bool, palette: Sequence[str], note: str, by: By
+    session: Session,
+    now: datetime,
+    row: BayRow,
+    *,
+    is_lent: bool | None = None,
+    palette: Sequence[str] | None = None,
+    note: str | None = None,
+    by: By,
 ) -> list[str]:
-    """Change what may be changed of a bay; what was changed, in words. What stands in one kept free stays until its last day.
+    """Change what is said of a bay, and nothing else; what was changed, in words.
 
-    Refuses a bay there is no more, and, naming it, a colour that is none.
+    What stands in one kept free stays until its last day. Refuses a bay there is no more, and, naming it, a colour that is none.
     """
     lock(session, row)
     if row.ended_on is not None:
         raise Refusal(f"Bay {row.code} is no bay since {shown_day(row.ended_on)}: choose one there is.")
-    colours = _checked_palette(palette)
-    note = " ".join(note.split())
+    # As it is now that it is held: somebody may have changed the rest of it meanwhile.
+    is_lent = row.is_lent if is_lent is None else is_lent
+    colours = row.palette if palette is None else _checked_palette(palette)
+    note = row.note if note is None else " ".join(note.split())
     if len(note) > LONGEST_NOTE:
         raise Refusal(f"The note has {len(note)} letters: {LONGEST_NOTE} is the most.")
     mall = session.get_one(Mall, row.mall_id)
@@ -49,12 +58,12 @@ def edit_bay(
 
 def lend_bay(session: Session, now: datetime, row: BayRow, *, by: By) -> list[str]:
     """Lend it (again)."""
-    return edit_bay(session, now, row, is_lent=True, palette=row.palette, note=row.note, by=by)
+    return edit_bay(session, now, row, is_lent=True, by=by)
 
 
 def keep_bay_free(session: Session, now: datetime, row: BayRow, *, by: By) -> list[str]:
     """Lend it to nobody from now on."""
-    return edit_bay(session, now, row, is_lent=False, palette=row.palette, note=row.note, by=by)
+    return edit_bay(session, now, row, is_lent=False, by=by)
 
 
 def _lending(is_lent: bool) -> str:

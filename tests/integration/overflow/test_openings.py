@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from datetime import date, datetime
 
 import pytest
-from sqlalchemy import select
+from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
 from coop.core.audit import AuditLog
@@ -18,6 +18,7 @@ from coop.floor.models import Mall, Space
 from coop.leases.editing import By
 from coop.overflow.bay_editing import edit_bay, keep_bay_free, lend_bay
 from coop.overflow.domain.keepouts import Opening
+from coop.overflow.models import BayRow
 from coop.overflow.openings import lost_openings, openings_of, set_openings
 from coop.overflow.survey_asking import KIND
 from tests.factories.house import add_person
@@ -142,6 +143,27 @@ def test_a_bay_is_kept_free_and_lent_again(laid: Laid, now: datetime) -> None:
         ("lending of a bay changed", "MAIN A1-1", "lent before, kept free now"),
         ("lending of a bay changed", "MAIN A1-1", "kept free before, lent now"),
     ]
+
+
+def test_only_what_is_said_of_a_bay_is_changed_as_it_is_when_it_is_held(laid: Laid, now: datetime) -> None:
+    """Each was read before another change of the same bay was kept: none undoes that."""
+    session, mall, _, by = laid
+    bay = lay_bay(session, mall)
+    there = BayRow.__table__
+
+    def meanwhile(**values: object) -> None:
+        assert bay.code == "A1-1"
+        session.execute(update(there).where(there.c.id == bay.id).values(**values))
+
+    meanwhile(is_lent=False)
+    edit_bay(session, now, bay, palette=["#112233"], note="By the mirror", by=by)
+    assert (bay.is_lent, bay.palette, bay.note) == (False, ["#112233"], "By the mirror")
+    meanwhile(note="The lamp above it is broken.", palette=["#445566"])
+    lend_bay(session, now, bay, by=by)
+    assert (bay.is_lent, bay.palette, bay.note) == (True, ["#445566"], "The lamp above it is broken.")
+    meanwhile(note="It is mended.")
+    keep_bay_free(session, now, bay, by=by)
+    assert (bay.is_lent, bay.note) == (False, "It is mended.")
 
 
 def test_colours_are_kept_in_small_letters_each_once(laid: Laid, now: datetime) -> None:

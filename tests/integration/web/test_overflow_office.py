@@ -6,7 +6,8 @@ import csv
 import io
 from datetime import date, timedelta
 
-from sqlalchemy import delete, select
+import pytest
+from sqlalchemy import delete, select, update
 from sqlalchemy.orm import Session
 
 from coop.core.audit import AuditLog
@@ -16,6 +17,7 @@ from coop.dealers.models import Dealer
 from coop.floor.models import Mall, Space
 from coop.floor.service import add_mall
 from coop.leases.models import Lease
+from coop.overflow import bay_editing
 from coop.overflow.models import BayRow, BaySurvey, BoothOpening, OverflowPiece, Stay
 from coop.overflow.survey_asking import group_of
 from coop.overflow.surveying import keep_survey, read_ground, survey
@@ -208,6 +210,21 @@ def test_bays_are_listed_with_what_stands_in_them(web: Web) -> None:
     assert "Hall bench , D01 until Dec 6, 2026" in page
     rows = list(csv.DictReader(io.StringIO(web.browser("auditor").get(f"{MAIN}/bays?as=csv&which=taken").text)))
     assert [(row["Bay"], row["Long"], row["Free today"], row["Lent"]) for row in rows] == [("A1-1", "10' 0\"", "4' 4\"", "lent")]
+
+
+def test_a_note_of_a_bay_leaves_it_kept_free_by_who_was_quicker(web: Web, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its page was opened while it was lent; before the note is kept somebody keeps it free."""
+    browser, held = web.browser("manager"), bay_editing.lock
+
+    def slow(session: Session, row: BayRow) -> None:
+        there = BayRow.__table__
+        session.execute(update(there).where(there.c.id == row.id).values(is_lent=False))
+        held(session, row)
+
+    monkeypatch.setattr(bay_editing, "lock", slow)
+    assert send(browser, f"{MAIN}/bays/A1-1", note="By the mirror").status_code == 303
+    kept = read(web, lambda session: session.scalars(select(BayRow).where(BayRow.code == "A1-1")).one())
+    assert (kept.is_lent, kept.note) == (False, "By the mirror")
 
 
 def test_a_bay_keeps_its_colors_and_its_note(web: Web) -> None:
