@@ -50,11 +50,11 @@ _OFFICE = (
     (BOOKKEEPER, "bookkeeper", "the office: books, bank, payouts and drawers; closes no month"),
 )
 _DEALERS = (
-    (7, "whose booth was re-laid, and sells far more since; waits for floor in the aisles, as others had less for their rent"),
+    (7, "whose booth was re-laid, and sells far more since; has asked for floor in the aisles"),
     (9, "whose sales do not cover the rent: months below zero, and a check to make them up"),
     (12, "who came three months ago, has a discount on the rent and an agreement to sign"),
     (16, "who plans the booth's next reset, and has boxes to pack and a piece in the aisles to take back"),
-    (17, "who shares a booth's rent with D18, and waits for floor in the aisles"),
+    (17, "who shares a booth's rent with D18, and has asked for floor in the aisles"),
     (28, "who owes rent and disputes some of it"),
     (29, "who gave notice and left: the last statement, the deposit returned"),
     (38, "who rents in both malls"),
