@@ -1,15 +1,16 @@
-"""How lent floor was shared out, in words and as a chart: the same for the office and for every dealer, by code."""
+"""How lent floor was shared out, in words and as bars: the same for the office and for every dealer, by code."""
 
 from __future__ import annotations
 
 from decimal import Decimal
 
-from coop.core.charts import Chart, Point, Unit
+from markupsafe import Markup
+
 from coop.core.periods import shown_days
 from coop.overflow.domain.fairness import foot_weeks
-from coop.overflow.fair import Fairness
+from coop.overflow.fair import Fairness, FairRow
 
-__all__ = ["EVEN", "evenness_said", "fair_chart", "foot_weeks", "year_said"]
+__all__ = ["EVEN", "evenness_said", "foot_weeks", "share_bar", "year_said"]
 
 EVEN = Decimal("0.9")
 """From this index of Jain's on floor counts as shared evenly (common practice, no source)."""
@@ -36,19 +37,15 @@ def evenness_said(fair: Fairness) -> str:
     )
 
 
-_OF_DUE = Unit(
-    "Percent of what is due",
-    "in percent of what is due",
-    lambda hundredths: f"{hundredths // 100}%",
-    lambda hundredths: f"{hundredths // 100}%",
-    lambda hundredths: str(hundredths // 100),
-)
+_BAR_WIDE, _BAR_HIGH = 120, 12
 
 
-def fair_chart(fair: Fairness) -> Chart | None:
-    """A bar a dealer: the part had of what is due, the largest first; none where nobody had any."""
-    if fair.index is None:
-        return None
-    rows = sorted(fair.rows, key=lambda row: (-row.percent, row.code))
-    points = [Point(row.code, row.percent * 100, row.code) for row in rows]
-    return Chart("Floor had, of what is due by rent", points, heading="Dealer", unit=_OF_DUE)
+def share_bar(row: FairRow, fair: Fairness) -> Markup:
+    """What a dealer has had of what is due, as a bar; the line across it is what is due. The number stands beside it."""
+    each = _BAR_WIDE / max(fair.most_percent, 100)
+    had, due = round(row.percent * each, 1), round(100 * each, 1)
+    return Markup(
+        f'<svg class="share" viewBox="0 0 {_BAR_WIDE + 1} {_BAR_HIGH}" width="{_BAR_WIDE + 1}" height="{_BAR_HIGH}" '
+        f'fill="currentColor" aria-hidden="true"><rect y="2" width="{had}" height="{_BAR_HIGH - 4}"/>'
+        f'<path d="M0 {_BAR_HIGH - 2}H{due}M{due} 0V{_BAR_HIGH}" fill="none" stroke="currentColor"/></svg>'
+    )

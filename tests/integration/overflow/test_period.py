@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from coop.core.db import Sessions, transaction
 from coop.leases.models import Charge, Lease
 from coop.overflow.fair import fairness
-from coop.overflow.fair_words import evenness_said, fair_chart
+from coop.overflow.fair_words import evenness_said
 from coop.overflow.models import BayRow
 from coop.overflow.period import hash_of, read_period
 from tests.factories.leases import make_lease, make_space
@@ -170,4 +170,3 @@ def test_nothing_is_due_where_there_are_no_bays(rows: Rows) -> None:
         "There are no bays here now, so no floor is due to anybody: bays come once the manager has drawn the plan with its "
         "aisles and set the house rules."
     )
-    assert fair_chart(fair) is None
