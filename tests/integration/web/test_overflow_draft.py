@@ -151,7 +151,7 @@ def test_what_came_of_it_is_told_drawn_and_taken(web: Web) -> None:
     assert "1 of 1 requests granted." in page
     assert "What stands keeps its floor proven, no draft is better at it." in page
     assert "Floor shared by rent paid not proven: its cost of 1,040 is at most 4% above the least there can be." in page
-    assert f"Nov 9, 2026 Dec 6, 2026 {WHY}" in page
+    assert f"Nov 9, 2026 to Dec 6, 2026 Dec 6, 2026 {WHY}" in page
     assert "Pie safe , D02, bay A1-1, away on Nov 9, 2026: The bay is too narrow now." in page
     assert "Publish it" not in page, "that is the manager's"
     weeks = auditor.get(AT).text
