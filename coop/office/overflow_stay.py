@@ -21,9 +21,10 @@ from coop.overflow.domain.fitting import Stand, cautions, may_stand, nowhere
 from coop.overflow.domain.taking import first_free
 from coop.overflow.judging import stand_of, taken_of
 from coop.overflow.models import BayRow, WalkMark
-from coop.overflow.queries import STAY, last_walk, marks_of, must_move
+from coop.overflow.queries import STAY, last_walk, marks_of, must_move, overdue_sold
 from coop.overflow.reading import Standing, bay_of, bays_on, piece_of, standing_between
 from coop.overflow.rules import OverflowRules, rules_on
+from coop.overflow.staying import is_longer
 
 
 @dataclass(frozen=True)
@@ -38,6 +39,8 @@ class StayPage:
     """Why it may not stand there any more."""
     mark: WalkMark | None
     """How the mall's last walk found it."""
+    is_overdue: bool
+    """It is sold and was not fetched in time."""
     log: Sequence[AuditLog]
     """What was done to it, the last first."""
 
@@ -58,10 +61,19 @@ class StayPage:
         return self.standing.stay.starts_on < self.today or self.standing.stay.moved_in_on is not None
 
     @property
-    def was_shortened(self) -> bool:
-        """Its last day was brought forward, other than by asking it back."""
+    def may_stay_after_all(self) -> bool:
+        """Somebody said that it is gone; what was asked back is kept by taking that back."""
         stay = self.standing.stay
-        return stay.state == "stands" and stay.recalled_at is None and stay.ends_on < stay.granted_until
+        return stay.state == "stands" and stay.recalled_at is None and stay.gone_said_at is not None
+
+    @property
+    def may_stay_longer(self) -> bool:
+        return self.standing.stay.recalled_at is None and (self.stands or self.is_overdue)
+
+    @property
+    def was_lengthened(self) -> bool:
+        """And that may be undone."""
+        return self.stands and self.may_stay_longer and is_longer(self.standing.stay, self.today)
 
     @property
     def days(self) -> str:
@@ -81,8 +93,14 @@ def stay_page_of(session: Session, mall: Mall, one: Standing, today: date) -> St
         cautions=cautions(piece_of(one.piece), rules.pieces),
         must_move={moving.stay.id: why for moving, why in must_move(session, mall.id, today)}.get(one.stay.id, ""),
         mark=marks_of(session, walk).get(one.stay.id) if walk else None,
+        is_overdue=_is_overdue(session, mall, one, today),
         log=session.scalars(log.order_by(AuditLog.id.desc())).all(),
     )
+
+
+def _is_overdue(session: Session, mall: Mall, one: Standing, today: date) -> bool:
+    may_be = one.stay.kind == "sold" and one.stay.ends_on < today
+    return may_be and one.stay.id in {late.stay.id for late in overdue_sold(session, mall.id, today)}
 
 
 # --- where else it may stand ------------------------------------------------------------------------------------------------

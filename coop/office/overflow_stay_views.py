@@ -33,6 +33,7 @@ from coop.overflow.staying import (
     said_moved_in,
     stand_again,
     take_back_end,
+    take_back_lengthening,
 )
 
 
@@ -154,7 +155,17 @@ def lengthen(mall_code: str, stay_id: int) -> Page:
         roll_back()
         form.refuse(refusal, form.until)
         return _page(mall_code, stay_id, Forms(lengthen=form)), 422
-    return _to(mall_code, stay_id, f"It may stand there until {shown_day(until)}.")
+    return _to(mall_code, stay_id, f"It may stand there until {shown_day(until)}, and its dealer is told.")
+
+
+@overflow.post("/<mall_code>/stays/<int:stay_id>/lengthen/undo")
+@allow("manager")
+def undo_lengthen(mall_code: str, stay_id: int) -> Page:
+    def deed(one: Standing) -> str:
+        take_back_lengthening(db(), now(), one.stay, by=by())
+        return f"Its last day is {shown_day(one.stay.ends_on)} again, and its dealer is told."
+
+    return _press(mall_code, stay_id, deed)
 
 
 @overflow.post("/<mall_code>/stays/<int:stay_id>/end")

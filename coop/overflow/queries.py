@@ -164,22 +164,26 @@ def beyond_lease(session: Session, mall_id: int, today: date) -> list[Standing]:
 
 
 def overdue_sold(session: Session, mall_id: int, today: date) -> list[Standing]:
-    """Sold pieces whose last day is past, and of which nobody has said that they were fetched, or moved or lengthened them."""
-    return _standing(session, BayRow.mall_id == mall_id, is_overdue(today))
+    """Sold pieces that nobody has fetched, as far as is known, the first to be fetched first."""
+    return _by_last_day(_standing(session, BayRow.mall_id == mall_id, is_overdue(today)))
 
 
 def is_overdue(today: date) -> ColumnElement[bool]:
-    """Of a stay: its piece is sold, was to be fetched lately, and has neither gone, as far as anybody said, nor other floor."""
+    """Of a stay: its piece is sold, its last day lately past, nobody has said that it is gone, and it was not moved since."""
     later = aliased(Stay)
-    stands = select(later.id).where(later.piece_id == Stay.piece_id, later.state == "stands", later.ends_on >= today)
+    moved = select(later.id).where(later.piece_id == Stay.piece_id, later.state == "stands", later.starts_on > Stay.ends_on)
     lately = Stay.ends_on.between(today - timedelta(days=OVERDUE_DAYS), today - timedelta(days=1))
-    return and_(Stay.kind == "sold", Stay.state == "stands", lately, Stay.gone_said_at.is_(None), ~stands.exists())
+    return and_(Stay.kind == "sold", Stay.state == "stands", lately, Stay.gone_said_at.is_(None), ~moved.exists())
 
 
 def sold_since(session: Session, mall_id: int, first: date) -> list[Standing]:
     """Sold pieces that have or had floor on a day or later, the first to be fetched first."""
     which = BayRow.mall_id == mall_id, Stay.kind == "sold", Stay.state == "stands", Stay.ends_on >= first
-    return sorted(_standing(session, *which), key=lambda one: (one.stay.ends_on, one.bay.code, one.stay.from_in16))
+    return _by_last_day(_standing(session, *which))
+
+
+def _by_last_day(found: Iterable[Standing]) -> list[Standing]:
+    return sorted(found, key=lambda one: (one.stay.ends_on, one.bay.code, one.stay.from_in16))
 
 
 def _standing(session: Session, *which: ColumnElement[bool]) -> list[Standing]:

@@ -94,6 +94,8 @@ def lengthen_stay(session: Session, now: datetime, stay: Stay, *, until: date, b
         raise Refusal(f"{piece.name} was asked back: take that back first.")
     if until <= stay.ends_on:
         raise Refusal(f"{piece.name} stands until {shown_day(stay.ends_on)} already: choose a later day.")
+    if until < (today := today_at(session, now, mall.id)):
+        raise Refusal(f"{shown_day(until)} is past: choose {shown_day(today)} or a later day.")
     place = _days_more(session, mall, piece, stay, until)
     judged_place(session, mall, piece, place, kind=stay.kind, by=by, anyway=anyway)
     _is_there(stay)
@@ -103,6 +105,38 @@ def lengthen_stay(session: Session, now: datetime, stay: Stay, *, until: date, b
     log_stay(session, now, stay, "stay lengthened", by, f"until {until}")
     ask_survey(session, now, mall)
     telling.tell_given(session, now, stay)
+
+
+def take_back_lengthening(session: Session, now: datetime, stay: Stay, *, by: By) -> None:
+    """Undo `lengthen_stay`: its last day is the one before; its dealer is told.
+
+    Refuses one that was asked back or is gone since, and days that are past or charged.
+    """
+    mall, piece = hold_stay(session, stay)
+    _require_stands(stay)
+    until, before = stay.ends_on, stay.lengthened_from
+    if before is None:
+        raise Refusal(f"{piece.name} was not let stand longer: end its stay on a day instead.")
+    if stay.recalled_at is not None or stay.gone_said_at is not None:
+        raise Refusal(f"{piece.name} {'was asked back' if stay.recalled_at else 'is gone'}: take that back first.")
+    if not is_longer(stay, today_at(session, now, mall.id)):
+        raise Refusal(f"{shown_day(before)}, its last day before, is past: end its stay on a day instead.")
+    _require_uncharged(session, mall, before + _DAY)
+    stay.ends_on, stay.lengthened_from = before, None
+    stay.granted_until = before if stay.granted_until == until else stay.granted_until
+    session.flush()
+    log_stay(session, now, stay, "lengthening taken back", by, f"until {before}")
+    ask_survey(session, now, mall)
+    telling.tell_lengthening_taken_back(session, now, stay, until)
+
+
+def is_longer(stay: Stay, today: date) -> bool:
+    """Whether a stay was let stand longer and that may be undone on a day: what has stood on by it has done so by right.
+
+    A sold piece that was to be fetched before is late again then.
+    """
+    before = stay.lengthened_from
+    return before is not None and (stay.ends_on if stay.kind == "sold" else before) >= today
 
 
 def end_stay(session: Session, now: datetime, stay: Stay, *, on: date, by: By) -> None:
@@ -128,6 +162,8 @@ def take_back_end(session: Session, now: datetime, stay: Stay, *, by: By) -> Non
     """Undo `end_stay`: it stands until the day it was given until. Refuses where somebody has got that floor meanwhile."""
     mall, piece = hold_stay(session, stay)
     _require_stands(stay)
+    if stay.gone_said_at is None:
+        return
     if stay.recalled_at is not None:
         raise Refusal(f"{piece.name} was asked back: take that back instead.")
     restore(session, mall, piece, stay, by=by)

@@ -34,6 +34,8 @@ LAST_DAY_NEAR = 3
 """So many days before its last day, a dealer is told that a piece is to go."""
 _PORTAL = "It stands in the portal, under Overflow."
 _PATH = "/portal/overflow/"
+_SOLD = "It is sold: have it fetched, or ask the manager for more days."
+_TAKE_AWAY = "Take it away by the end of that day. You may ask for floor again."
 _HELP = "The manager finds somebody to lift with you: say so in time."
 _DAY = timedelta(days=1)
 
@@ -64,6 +66,11 @@ def tell_moved(session: Session, now: datetime, stay: Stay, before: str, *, had:
 def tell_given(session: Session, now: datetime, stay: Stay) -> None:
     """Tell a dealer of the days a piece has floor by now: it may stay longer, or has its floor again."""
     _tell(session, now, "given", f"{stay.id}:{stay.version}", stay=stay.id)
+
+
+def tell_lengthening_taken_back(session: Session, now: datetime, stay: Stay, had: date) -> None:
+    """Tell a dealer that a piece may not stay until a day after all."""
+    _tell(session, now, "not longer", f"{stay.id}:{stay.version}", stay=stay.id, had=had.isoformat())
 
 
 def tell_taken_back(session: Session, now: datetime, stay: Stay) -> None:
@@ -141,6 +148,21 @@ def _given(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
     yield from to_members(session, f"overflow-given/{one.stay.id}/{args['at']}", [one.dealer.member_id], note)
 
 
+def _not_longer(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
+    one, mall = _of_stay(session, args)
+    had, last = date.fromisoformat(args["had"]), shown_day(one.stay.ends_on)
+    if one.stay.ends_on >= had:
+        return  # it may stand longer again before this was written
+    note = _note(
+        f"{one.piece.name} has floor until {last} only",
+        f"The manager has taken back that {one.piece.name} may stand in bay {one.bay.code} at {mall.name} until "
+        f"{shown_day(had)}: as before, its last day is {last}.",
+        _SOLD if one.stay.kind == "sold" else _TAKE_AWAY,
+        *_warned(session, mall, one),
+    )
+    yield from to_members(session, f"overflow-not-longer/{one.stay.id}/{args['at']}", [one.dealer.member_id], note)
+
+
 def _taken_back(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
     one, mall = _of_stay(session, args)
     if one.stay.state == "stands":
@@ -212,6 +234,7 @@ NOTES: dict[str, Callable[[Session, dict[str, Any]], Iterable[Letter]]] = {
     "answer": _answer,
     "moved": _moved,
     "given": _given,
+    "not longer": _not_longer,
     "taken back": _taken_back,
     "recalled": _recalled,
     "kept": _kept,
@@ -248,14 +271,12 @@ def _moves_in(session: Session, mall: Mall, one: Standing, today: date) -> Itera
 
 def _last_day(session: Session, mall: Mall, one: Standing, today: date) -> Iterator[Letter]:
     stay, when = one.stay, _when(one.stay.ends_on, today)
-    sold = "It is sold: have it fetched by then, or ask the manager for more days."
-    mend = sold if stay.kind == "sold" else "Take it away by the end of that day. You may ask for floor again."
     why = f"It was asked back: {stay.recall_why.rstrip('.')}." if stay.recalled_at is not None else ""
     note = _note(
         f"The last day of {one.piece.name} is {when}",
         f"{one.piece.name} has floor in bay {one.bay.code} at {mall.name} until {shown_day(stay.ends_on)}.",
         why,
-        mend,
+        _SOLD if stay.kind == "sold" else _TAKE_AWAY,
         *_warned(session, mall, one),
     )
     yield from to_members(session, f"overflow-last-day/{stay.id}/{stay.ends_on}", [one.dealer.member_id], note)

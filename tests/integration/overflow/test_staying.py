@@ -18,7 +18,8 @@ from coop.core.jobs import Job
 from coop.core.periods import Month
 from coop.overflow.judging import LimitRefused
 from coop.overflow.models import OverflowPiece, Stay
-from coop.overflow.placing import place_piece
+from coop.overflow.placing import place_piece, place_sold
+from coop.overflow.queries import overdue_sold
 from coop.overflow.recalling import recall, take_back_recall
 from coop.overflow.staying import (
     cancel_stay,
@@ -28,6 +29,7 @@ from coop.overflow.staying import (
     said_moved_in,
     stand_again,
     take_back_end,
+    take_back_lengthening,
 )
 from coop.overflow.survey_asking import KIND as SURVEY
 from tests.factories.aisles import MONDAY, SUNDAY, TODAY, Aisles, piece, told
@@ -149,6 +151,95 @@ def test_a_stay_is_not_lengthened_onto_floor_that_is_taken(session: Session, now
     recall(session, now, stay, why="Painting", by=aisles.by)
     with pytest.raises(Refusal, match="Oak hutch was asked back: take that back first"):
         lengthen_stay(session, now, stay, until=SUNDAY + 2 * DAY, by=aisles.by)
+
+
+def test_a_lengthening_is_undone_until_its_last_day_before_is_past_and_the_dealer_told(
+    session: Session, now: datetime, aisles: Aisles
+) -> None:
+    _, (hutch, bench) = aisles.ask(session, now, piece(), piece("Pine bench"))
+    stay = put(session, now, aisles, hutch)
+    until = SUNDAY + 7 * DAY
+    with pytest.raises(Refusal, match="Oak hutch was not let stand longer: end its stay on a day instead"):
+        take_back_lengthening(session, now, stay, by=aisles.by)
+    lengthen_stay(session, now, stay, until=until, by=aisles.by)
+    sunday = later(now, SUNDAY)
+    recall(session, sunday, stay, why="Painting.", by=aisles.by, days=1, for_safety=True)
+    with pytest.raises(Refusal, match="Oak hutch was asked back: take that back first"):
+        take_back_lengthening(session, sunday, stay, by=aisles.by)
+    take_back_recall(session, sunday, stay, by=aisles.by)
+    end_stay(session, sunday, stay, on=SUNDAY, by=aisles.by)
+    with pytest.raises(Refusal, match="Oak hutch is gone: take that back first"):
+        take_back_lengthening(session, sunday, stay, by=aisles.by)
+    take_back_end(session, sunday, stay, by=aisles.by)
+    assert stay.ends_on == until
+    with pytest.raises(Refusal, match="Dec 6, 2026, its last day before, is past: end its stay on a day instead"):
+        take_back_lengthening(session, later(now, SUNDAY + DAY), stay, by=aisles.by)
+    take_back_lengthening(session, sunday, stay, by=aisles.by)
+    assert (stay.ends_on, stay.granted_until, stay.lengthened_from) == (SUNDAY, SUNDAY, None)
+    put(session, now, aisles, bench, "A1-1", 0, SUNDAY + DAY, until)
+    body = told(session, sunday)["d01@example.org: Oak hutch has floor until Dec 6, 2026 only"]
+    assert "taken back that Oak hutch may stand in bay A1-1 at Lantern Yard Antiques Hall until Dec 13, 2026: as before," in body
+    assert "its last day is Dec 6, 2026." in body
+    assert "Take it away by the end of that day." in body
+    assert "lengthening taken back: until 2026-12-06" in aisles.logged(session, "overflow stay")
+
+
+def test_a_lengthening_of_which_days_are_charged_or_a_part_is_moved_stays(
+    session: Session, now: datetime, aisles: Aisles
+) -> None:
+    _, (hutch, bench) = aisles.ask(session, now, piece(), piece("Pine bench"))
+    stay = put(session, now, aisles, hutch, "A1-1", 0, MONDAY, FIRST_WEEK)
+    lengthen_stay(session, now, stay, until=SUNDAY, by=aisles.by)
+    other = put(session, now, aisles, bench, "A1-1", 50, MONDAY, FIRST_WEEK)
+    lengthen_stay(session, now, other, until=SUNDAY, by=aisles.by)
+    lengthen_stay(session, now, other, until=SUNDAY + DAY, by=aisles.by)
+    moved = move_stay(session, later(now, MONDAY + DAY), other, aisles.bay(session, "A2-1"), 0, by=aisles.by)
+    for part in (other, moved):
+        with pytest.raises(Refusal, match="Pine bench was not let stand longer"):
+            take_back_lengthening(session, now, part, by=aisles.by)
+    close_november(session, now, aisles)
+    with pytest.raises(Refusal, match="Floor through Nov 30, 2026 is charged, and stays as it was: choose Nov 30, 2026 or later"):
+        take_back_lengthening(session, now, stay, by=aisles.by)
+    assert stay.ends_on == SUNDAY
+
+
+def test_a_sold_piece_let_wait_longer_when_it_was_late_is_late_again(session: Session, now: datetime, aisles: Aisles) -> None:
+    mall, amos = aisles.mall(session), aisles.dealer(session, "D02")
+    stay = place_sold(session, now, mall, amos, piece("Table"), aisles.bay(session), by=aisles.by, until=TODAY + DAY)
+    wednesday = TODAY + 4 * DAY
+    with pytest.raises(Refusal, match="Nov 6, 2026 is past: choose Nov 7, 2026 or a later day"):
+        lengthen_stay(session, later(now, wednesday), stay, until=wednesday - DAY, by=aisles.by)
+    lengthen_stay(session, later(now, wednesday), stay, until=wednesday + DAY, by=aisles.by)
+    assert overdue_sold(session, mall.id, wednesday) == []
+    take_back_lengthening(session, later(now, wednesday), stay, by=aisles.by)
+    assert [one.stay.id for one in overdue_sold(session, mall.id, wednesday)] == [stay.id]
+    assert (
+        "It is sold: have it fetched, or ask the manager for more days."
+        in told(session, now)["d02@example.org: Table has floor until Nov 4, 2026 only"]
+    )
+
+
+def test_what_is_said_to_be_gone_is_not_once_it_is_moved_lengthened_or_kept(
+    session: Session, now: datetime, aisles: Aisles
+) -> None:
+    _, (hutch,) = aisles.ask(session, now)
+    stay, monday = put(session, now, aisles, hutch), later(now, MONDAY)
+    undone: tuple[Callable[[], object], ...] = (
+        lambda: take_back_end(session, monday, stay, by=aisles.by),
+        lambda: lengthen_stay(session, monday, stay, until=SUNDAY + DAY, by=aisles.by),
+        lambda: move_stay(session, monday, stay, aisles.bay(session), 16, by=aisles.by),
+    )
+    for undo in undone:
+        end_stay(session, monday, stay, on=MONDAY, by=aisles.ida)
+        assert (stay.gone_said_at, stay.gone_said_by) == (monday, aisles.ida.user_id)
+        undo()
+        assert (stay.gone_said_at, stay.gone_said_by) == (None, None)
+    take_back_end(session, monday, stay, by=aisles.by)
+    assert stay.ends_on == MONDAY, "nobody said that it is gone"
+    cancel_stay(session, monday, stay, by=aisles.ida)
+    assert stay.cancelled_by == aisles.ida.user_id
+    stand_again(session, monday, stay, by=aisles.by)
+    assert stay.cancelled_by is None
 
 
 def test_a_piece_taken_away_leaves_its_floor_to_others_and_may_come_back_if_that_is_free(
@@ -289,6 +380,7 @@ def test_whoever_changes_who_stands_where_has_it_worked_out_what_must_move(
         lambda: cancel_stay(session, now, stay, by=by),
         lambda: stand_again(session, now, stay, by=by),
         lambda: lengthen_stay(session, day, stay, until=SUNDAY + DAY, by=by),
+        lambda: take_back_lengthening(session, day, stay, by=by),
         lambda: recall(session, day, stay, why="Paint.", by=by),
         lambda: take_back_recall(session, day, stay, by=by),
         lambda: end_stay(session, day, stay, on=MONDAY, by=by),

@@ -106,16 +106,17 @@ def test_a_sold_piece_that_nobody_fetched_is_told_of_and_counted_until_somebody_
     )
     assert remind(session, now, MONDAY - 3 * DAY)[0] == "d02@example.org: The last day of Table is on Nov 9, 2026"
     assert (
-        "have it fetched by then, or ask the manager for more days"
+        "have it fetched, or ask the manager for more days"
         in mails(session)["d02@example.org: The last day of Table is on Nov 9, 2026"]
     )
     monday = morning(now, MONDAY)
     end_stay(session, monday, stool, on=MONDAY, by=aisles.by)
     lengthen_stay(session, monday, chair, until=SUNDAY, by=aisles.by)
     moved = move_stay(session, monday, lamp, aisles.bay(session, "A2-1"), 0, by=aisles.by)
-    lengthen_stay(session, monday, moved, until=SUNDAY, by=aisles.by)
     assert overdue_sold(session, mall.id, MONDAY) == []
     tuesday = MONDAY + DAY
+    assert [one.piece.name for one in overdue_sold(session, mall.id, tuesday)] == ["Table", "Lamp"], "each once, moved or not"
+    lengthen_stay(session, morning(now, tuesday), moved, until=SUNDAY, by=aisles.by)
     assert [one.piece.name for one in overdue_sold(session, mall.id, tuesday)] == ["Table"]
     assert remind(session, now, tuesday, tuesday + DAY) == ["d02@example.org: Table was to be fetched by Nov 9, 2026"]
     assert waiting_counts(session, mall.id, tuesday).overdue_sold == 1
@@ -125,6 +126,8 @@ def test_a_sold_piece_that_nobody_fetched_is_told_of_and_counted_until_somebody_
     assert overdue_sold(session, mall.id, tuesday) == []
     take_back_end(session, morning(now, tuesday), table, by=aisles.by)
     assert [one.stay.id for one in overdue_sold(session, mall.id, tuesday)] == [table.id], "it was not gone after all"
+    end_stay(session, morning(now, tuesday), moved, on=tuesday, by=aisles.by)
+    assert [one.stay.id for one in overdue_sold(session, mall.id, tuesday + DAY)] == [table.id], "gone from where it was moved to"
     assert [one.stay.id for one in past_stays(session, [amos.id], tuesday)] == [stool.id, table.id, lamp.id]
 
 

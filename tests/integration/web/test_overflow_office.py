@@ -343,6 +343,42 @@ def test_a_limit_is_let_pass_with_a_tick_and_said_in_the_log(web: Web) -> None:
     assert "stands until Jan 31, 2027 already" in told(answer)["lengthen-until"]
 
 
+def test_a_lengthening_is_undone_while_its_last_day_before_is_to_come(web: Web) -> None:
+    laid, browser = web.house.overflow, web.browser("manager")
+    undo = "Undo: let it stand until Dec 6, 2026 only"
+    send(browser, at(web, laid.others, "/lengthen"), **{"lengthen-until": "2026-12-10"})
+    page = said(web, at(web, laid.others), browser)
+    assert "It may stand there until Dec 10, 2026, and its dealer is told." in page
+    assert undo in page
+    send(browser, at(web, laid.others, "/lengthen/undo"))
+    assert stay(web, laid.others).ends_on == date(2026, 12, 6)
+    page = said(web, at(web, laid.others), browser)
+    assert "Its last day is Dec 6, 2026 again, and its dealer is told." in page
+    assert undo not in page
+    answer = send(browser, at(web, laid.others, "/lengthen/undo"))
+    assert answer.status_code == 422
+    assert "Pie safe was not let stand longer: end its stay on a day instead." in answer.text
+
+
+def test_a_sold_piece_that_is_late_is_let_stand_longer_or_fetched_on_its_page(web: Web) -> None:
+    laid, browser = web.house.overflow, web.browser("manager")
+    with transaction(web.sessions) as session:
+        safe = session.get_one(Stay, laid.others)
+        safe.kind, safe.ends_on, safe.granted_until = "sold", date(2026, 10, 30), date(2026, 10, 30)
+    page = said(web, at(web, laid.others), browser)
+    assert "It is sold and was to be fetched by Oct 30, 2026." in page
+    assert "Move it to another place" not in page
+    send(browser, at(web, laid.others, "/lengthen"), **{"lengthen-until": "2026-11-05"})
+    assert stay(web, laid.others).ends_on == date(2026, 11, 5)
+    assert "Undo: let it stand until Oct 30, 2026 only" in said(web, at(web, laid.others), browser)
+    send(browser, at(web, laid.others, "/lengthen/undo"))
+    send(browser, at(web, laid.others, "/end"), **{"end-on": "2026-10-30"})
+    page = said(web, at(web, laid.others), browser)
+    assert "It is gone: its last day was Oct 30, 2026." in page
+    assert "Let it stand longer" not in page
+    assert "Let it stand until Oct 30, 2026 after all" in page
+
+
 def test_a_stay_is_ended_and_the_end_taken_back(web: Web) -> None:
     laid, browser = web.house.overflow, web.browser("manager")
     answer = send(browser, at(web, laid.stay, "/end"), **{"end-on": "2027-03-01"})
