@@ -31,11 +31,12 @@ from coop.overflow.asking import given_pieces, leased_until
 from coop.overflow.domain import clear
 from coop.overflow.domain.across import edge_between
 from coop.overflow.domain.bay import Bay
-from coop.overflow.domain.bays import BayRules, work_out
+from coop.overflow.domain.bays import work_out
 from coop.overflow.domain.facts import AskedFor, BayFacts, Closed, DealerFacts, PeriodFacts, StandingStay, Widened
 from coop.overflow.domain.fees import expected_fee
 from coop.overflow.domain.keepouts import Opening
 from coop.overflow.domain.kept_clear import PlanSpan
+from coop.overflow.domain.lent import BayRules
 from coop.overflow.domain.walked import feet_from_bays
 from coop.overflow.models import BayRow, OverflowPiece, OverflowRequest
 from coop.overflow.openings import openings_of
@@ -347,7 +348,12 @@ def facts_of(read: PeriodRead) -> PeriodFacts:
     for one, last in _spans(read):
         if one.as_surveyed:
             continue
-        found = work_out(one.plan, read.openings, read.bay_rules, bays)
+        standing = [
+            clear.Standing(stay.key, f"{stay.dealer} {stay.piece.name}", _outline(facts, stay), stay.starts_on.toordinal())
+            for stay in facts.standing
+            if not stay.must_move and stay.starts_on <= last and stay.ends_on >= one.day
+        ]
+        found = work_out(one.plan, read.openings, read.bay_rules, bays, standing=[stay.outline for stay in standing])
         may = {bay.code: bay for bay in found.bays}
         first, final = facts.week_of(one.day), facts.week_of(last)
         for room in facts.rooms:
@@ -359,11 +365,6 @@ def facts_of(read: PeriodRead) -> PeriodFacts:
                     depths[bay.code][week], widened[bay.code][week] = depth, why
             gone = [(0, begins), (ends, bay.length_in16)] if depth else []
             closed[bay.code] += [Closed(at, to, first, final, why) for at, to in gone if at < to]
-        standing = [
-            clear.Standing(stay.key, f"{stay.dealer} {stay.piece.name}", _outline(facts, stay), stay.starts_on.toordinal())
-            for stay in facts.standing
-            if not stay.must_move and stay.starts_on <= last and stay.ends_on >= one.day
-        ]
         for moving in clear.must_move(one.plan, read.openings, read.bay_rules, standing, found.bays):
             if moving.key not in should_be_gone:
                 moves_from.setdefault(moving.key, one.day)

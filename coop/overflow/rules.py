@@ -19,9 +19,9 @@ from coop.core.periods import shown_day
 from coop.floor.models import Mall
 from coop.leases.editing import By
 from coop.leases.holding import lock, require_open_day, today_at
-from coop.overflow.domain.bays import BayRules
 from coop.overflow.domain.fees import KINDS as FEE_KINDS
 from coop.overflow.domain.fees import FeeRule
+from coop.overflow.domain.lent import BayRules
 from coop.overflow.domain.piece import GLASS, PieceRules
 from coop.overflow.models import BayRow, OverflowRule, Stay
 from coop.overflow.survey_asking import ask_survey

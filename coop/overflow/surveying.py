@@ -26,10 +26,11 @@ from coop.floor.models import AisleWidth, FloorPlan, Mall
 from coop.floor.queries import plan_of, widths_of
 from coop.floor.service import hold_mall
 from coop.overflow.domain.bay import Bay
-from coop.overflow.domain.bays import AisleSaid, BayRules, Survey, work_out
+from coop.overflow.domain.bays import AisleSaid, Survey, work_out
 from coop.overflow.domain.carrying import backed, goes_on_from, held_by, place_in, recoded
 from coop.overflow.domain.clear import MustMove, Standing, must_move, spoiled
 from coop.overflow.domain.keepouts import Opening
+from coop.overflow.domain.lent import BayRules
 from coop.overflow.models import BayRow, BaySurvey
 from coop.overflow.openings import lost_openings, openings_of
 from coop.overflow.reading import Standing as Stands

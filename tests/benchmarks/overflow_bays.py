@@ -7,8 +7,9 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from coop.floor.domain.plan import Plan
-from coop.overflow.domain.bays import BayRules, work_out
+from coop.overflow.domain.bays import work_out
 from coop.overflow.domain.clear import Standing, must_move, spoiled
+from coop.overflow.domain.lent import BayRules
 from tests.benchmarks.floor import mall_plan
 from tests.unit.floor.domain.drawing import turned
 

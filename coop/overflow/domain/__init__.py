@@ -3,7 +3,8 @@
 | part | what it does |
 | --- | --- |
 | bay, piece, problem | the values everything takes: a bay on the plan; a piece; a period as a problem, and its answer |
-| keepouts, bays | floor that is never lent (doors, exits, extinguishers, openings of booths); bays worked out from a plan |
+| keepouts, lent | floor that is never lent (doors, exits, extinguishers, openings of booths); how deep any other may be |
+| bays | bays worked out from a plan, those there were kept as far as they may be |
 | across, lanes | what stands, found by place, and how far it is across; whether a bay leaves every way of its aisle whole |
 | clear | what pieces standing in bays spoil, and what must move when the plan or a width has changed |
 | carrying | bays cut anew: which has whose code, what is behind it, where in it a piece goes on standing |

@@ -17,8 +17,7 @@ import heapq
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import count, pairwise
-from math import ceil, floor
-from typing import NamedTuple
+from math import ceil
 
 import numpy as np
 import shapely
@@ -27,32 +26,18 @@ from shapely.geometry import LineString, Point, Polygon
 from coop.core.geometry import IN16_PER_FOOT, IN16_PER_INCH
 from coop.floor.domain.finding import Finding, length
 from coop.floor.domain.findings import newly_spoiled, ways_findings
-from coop.floor.domain.plan import LEAST_CLEAR_IN16, Aisle, Outline, Plan
-from coop.floor.domain.turning import WIDE_TURN_IN16
+from coop.floor.domain.plan import Aisle, Outline, Plan
 from coop.floor.domain.walkable import Geometry, Walkable
-from coop.overflow.domain.across import NEAR_IN16, Edge, Stood, closed_up, depths, edge_between
-from coop.overflow.domain.bay import Bay, as_corners
-from coop.overflow.domain.keepouts import Kept, Opening, keepouts
+from coop.overflow.domain.across import NEAR_IN16, Edge, Stood, closed_up, edge_between
+from coop.overflow.domain.bay import Bay
+from coop.overflow.domain.keepouts import Opening, keepouts
 from coop.overflow.domain.lanes import Lanes, Targets
+from coop.overflow.domain.lent import AT_IN16, BayRules, Held, Lent, Stretch, as_bay, slack
 
-_AT_IN16 = 2 * IN16_PER_INCH
-"""What stands this near an aisle's outline stands at it."""
-_TURNED_IN16 = 3
-"""Left free round a bay that does not lie in line with the drawing: its corners and its pieces' are rounded to sixteenths."""
+_USUAL = BayRules()
 _ABOUT_IN16 = 5 * IN16_PER_FOOT
 _TRIES = 12
 """Of bays about one another, this many without one are asked for at once: each costs as much as all of them."""
-
-
-@dataclass(frozen=True)
-class BayRules:
-    least_depth_in16: int = 12 * IN16_PER_INCH
-    least_length_in16: int = 18 * IN16_PER_INCH
-    deepest_in16: int = 48 * IN16_PER_INCH
-    entry_in16: int = 36 * IN16_PER_INCH
-    """Kept in the middle of every side of a booth where nobody said where its openings are."""
-    longest_in16: int = 20 * IN16_PER_FOOT
-    """Longer stretches are cut into equal bays, so that a map and a turn at a bay mean a place."""
 
 
 @dataclass(frozen=True)
@@ -69,32 +54,10 @@ class Survey:
     aisles: tuple[AisleSaid, ...]
 
 
-Held = tuple[float, float, float]
-"""What stands at an edge: from one place along it to another, and how deep."""
-
-
-class Stretch(NamedTuple):
-    """Of an edge, from one place to another, free so deep; `across` is how far it is to what is opposite."""
-
-    from_: float
-    to: float
-    deep: float
-    across: float
-
-    @property
-    def area(self) -> float:
-        return (self.to - self.from_) * self.deep
-
-    def holds(self, standing: Sequence[Held]) -> int:
-        """How many of what stands at the edge."""
-        near = NEAR_IN16
-        return sum(self.from_ - near <= a and b <= self.to + near and deep <= self.deep + near for a, b, deep in standing)
-
-
 def work_out(
     plan: Plan,
     openings: Iterable[Opening] = (),
-    rules: BayRules = BayRules(),
+    rules: BayRules = _USUAL,
     kept: Sequence[Bay] = (),
     taken_codes: Collection[str] = (),
     standing: Sequence[Outline] = (),
@@ -105,140 +68,46 @@ def work_out(
     pieces that stand. `taken_codes` are codes no new bay may have, besides those of `kept`.
     """
     walkable = Walkable(plan)
-    stood = Stood(walkable)
-    targets = Targets(walkable)
-    lent = Lent(stood, keepouts(walkable, openings, rules.entry_in16), rules)
+    targets, never = Targets(walkable), keepouts(walkable, openings, rules.entry_in16)
     before = ways_findings(plan)
     narrow = {f.parts[0].code: _too_narrow(f) for f in before if f.kind == "aisle_narrow"}
-    lendings = [_Lending(lent, aisle, targets) for aisle in plan.aisles if aisle.code not in narrow]
-    # All that were there before any is cut or a new one taken, in whatever aisle: nothing stands in the way before another.
-    there = {lending.aisle.code: [bay for bay in kept if bay.aisle == lending.aisle.code] for lending in lendings}
-    whole = {bay.code: bay for lending in lendings for bay in lending.keep(there[lending.aisle.code])}
-    cut: dict[str, Bay] = {}
-    for lending in lendings:
-        rest = [bay for bay in there[lending.aisle.code] if bay.code not in whole]
-        cut |= {old.code: bay for old in rest if (bay := lending.cut(old, standing))}
-    stay = {**whole, **cut}
+
+    def empty() -> list[_Lending]:
+        lent = Lent(Stood(walkable), never, rules)
+        return [_Lending(lent, aisle, targets) for aisle in plan.aisles if aisle.code not in narrow]
+
+    lendings = empty()
+    whole, cut = _kept(lendings, kept, standing)
     codes = {*taken_codes, *(bay.code for bay in kept)}
     bays = []
     for lending in lendings:
-        bays += [stay[bay.code] for bay in there[lending.aisle.code] if bay.code in stay]
+        bays += [stays for bay in kept if bay.aisle == lending.aisle.code and (stays := whole.get(bay.code) or cut.get(bay.code))]
         bays += _numbered(lending.aisle, lending.fill(), codes)
-    bays = _judged(plan, walkable, before, bays, (list(whole), list(cut)))
+    many, judged = len(bays), _judged(plan, walkable, before, bays, (list(whole), list(cut)))
+    while len(judged) < many:
+        # What is gone may have stood in a corner that another cuts off, now that it is floor again.
+        many = len(judged)
+        same, less = _kept(empty(), judged, standing)
+        bays = [left for bay in judged if (left := same.get(bay.code) or less.get(bay.code))]
+        judged = _judged(plan, walkable, before, bays, (list(whole), list(cut)))
     none = narrow | {lending.aisle.code: lending.why_none() for lending in lendings}
-    return Survey(tuple(bays), tuple(_said(aisle, bays, none[aisle.code]) for aisle in plan.aisles))
+    return Survey(tuple(judged), tuple(_said(aisle, judged, none[aisle.code]) for aisle in plan.aisles))
 
 
-# --- free floor along an edge -------------------------------------------------------------------------------------------
+def _kept(
+    lendings: Sequence[_Lending], bays: Sequence[Bay], standing: Sequence[Outline]
+) -> tuple[dict[str, Bay], dict[str, Bay]]:
+    """By code, those of some bays that may be as they are, and what may be of others.
 
-
-class Lent:
-    """Floor of a plan that may be lent, along any edge."""
-
-    def __init__(self, stood: Stood, kept: Sequence[Kept], rules: BayRules) -> None:
-        self.stood, self.rules = stood, rules
-        self._kept = shapely.STRtree([k.shape for k in kept])
-        self.taken: list[Geometry] = []
-        """Bays with the way before them: nothing else stands there, whichever was taken first."""
-
-    def required(self, aisle: Aisle) -> int:
-        return max(aisle.required_clear_in16 or 0, self.stood.walkable.plan.required_clear_in16)
-
-    def far(self, aisle: Aisle) -> int:
-        """How far across an aisle is looked: what is farther changes nothing."""
-        return max(self.required(aisle), WIDE_TURN_IN16) + self.rules.deepest_in16
-
-    def along(self, edge: Edge, aisle: Aisle) -> list[Stretch]:
-        """How deep the floor of an aisle before an edge may be lent, stretch by stretch."""
-        required = self.required(aisle)
-        far = self.far(aisle)
-        strip = edge.box(0, 0, edge.length, far)
-        beyond = edge.box(0, _AT_IN16 + 1, edge.length, far).difference(Polygon(aisle.outline))
-        solid = shapely.union(self.stood.blocked(strip), beyond)
-        kept = self._kept.geometries[self._kept.query(strip, predicate="intersects")]
-        never = shapely.union_all([*kept, *(bay for bay in self.taken if bay.intersects(strip))])
-        found = []
-        for from_, to, (across, free) in depths(edge, (solid, shapely.intersection(never, strip)), far):
-            # From 36 in. on the sides of a piece alone are ways, and its front is a turn (403.5.2): 60 in. are left before it.
-            shallow = min(across - required, LEAST_CLEAR_IN16 - IN16_PER_INCH)
-            deep = min(max(shallow, across - max(required, WIDE_TURN_IN16)), free, self.rules.deepest_in16)
-            found.append(Stretch(from_, to, deep, across))
-        return found
-
-    def take(self, bay: Bay, aisle: Aisle) -> None:
-        shape = Polygon(bay.corners)
-        self.stood.taken.append(shape)
-        edge = edge_between(bay.corners[0], bay.corners[1], bay.corners[3])
-        deep = bay.depth_in16
-        clear = max(self.required(aisle), WIDE_TURN_IN16 if deep >= LEAST_CLEAR_IN16 else 0)
-        before = edge.box(_TURNED_IN16, deep, edge.length - _TURNED_IN16, deep + clear)
-        self.taken.append(shapely.union(shape, before))
-
-    def forget(self, known: int) -> None:
-        """All that was taken since there were so many."""
-        del self.taken[known:], self.stood.taken[known:]
-
-    def rectangles(self, edge: Edge, stretches: Sequence[Stretch]) -> Iterator[Stretch]:
-        """The largest rectangle of whole inches' depth, then the largest of what is left to either hand."""
-        slack = _slack(edge)
-        lost = 2 * slack + (slack > 0) * 3 / 2
-        steps = [s._replace(deep=(s.deep - lost) // IN16_PER_INCH * IN16_PER_INCH) for s in stretches]
-        yield from self._largest(steps, 2 * slack, ())
-
-    def cut(self, bay: Bay, edge: Edge, stretches: Sequence[Stretch], standing: Sequence[Held]) -> Iterator[Stretch]:
-        """Of a bay, what holds most of what stands in it first. As deep as the bay was, or whole inches."""
-        slack = _slack(edge)
-        lost = slack + (slack > 0) * 3 / 2
-        steps = [
-            s._replace(deep=bay.depth_in16 if s.deep >= bay.depth_in16 else (s.deep - lost) // IN16_PER_INCH * IN16_PER_INCH)
-            for s in stretches
-        ]
-        yield from self._largest(steps, 2 * slack, standing)
-
-    def _largest(self, steps: Sequence[Stretch], lost: float, standing: Sequence[Held]) -> Iterator[Stretch]:
-        best, ends, most = None, (0, 0), (0, 0.0, 0.0)
-        for deep in {s.deep for s in steps if s.deep >= self.rules.least_depth_in16}:
-            begin = None
-            for n, step in enumerate([*steps, None]):
-                if step is not None and step.deep >= deep:
-                    begin = n if begin is None else begin
-                elif begin is not None:
-                    run = Stretch(steps[begin].from_, steps[n - 1].to, deep, 0)
-                    if run.to - run.from_ - lost >= self.rules.least_length_in16:
-                        key = (run.holds(standing), run.area, deep)
-                        if best is None or key > most:
-                            best, ends, most = run, (begin, n), key
-                    begin = None
-        if best is not None:
-            yield best
-            yield from self._largest(steps[: ends[0]], lost, standing)
-            yield from self._largest(steps[ends[1] :], lost, standing)
-
-
-def _slack(edge: Edge) -> int:
-    """0 for an edge that lies in line with the drawing, on whole sixteenths."""
-    straight = all(value in (-1, 0, 1) for value in edge.along) and all(value == int(value) for value in edge.start)
-    return 0 if straight else _TURNED_IN16
-
-
-def _as_bay(edge: Edge, stretch: Stretch, aisle: str, old: Bay | None = None) -> Bay:
-    """Corners rounded inward, as an exact parallelogram, so that what `Bay.stretch` draws stays within it.
-
-    Of an old bay the sides that stay are where they were: what stood at them still does.
+    All that stay whole are taken before any is cut or a new one taken, in whatever aisle: none stands in the way before another.
     """
-    slack = _slack(edge)
-    back = 0 if old else slack
-    from_ = 0 if old and stretch.from_ <= 0 else ceil(stretch.from_ + slack)
-    to = edge.length if old and stretch.to >= edge.length else floor(stretch.to - slack)
-    more = 3 / 2 if slack else 0  # so that rounding never makes it shallower than the whole inches it was found to have
-    (x, y), (ax, ay), (ox, oy) = edge.placed([(from_, back), (to, back), (from_, back + stretch.deep + more)]).tolist()
-    start, along, out = (round(x), round(y)), (round(ax - x), round(ay - y)), (round(ox - x), round(oy - y))
-    if old and stretch.deep >= old.depth_in16:
-        (x, y), _, _, (ox, oy) = old.corners
-        out = (ox - x, oy - y)
-    places = ((0, 0), (1, 0), (1, 1), (0, 1))
-    corners = [(start[0] + a * along[0] + d * out[0], start[1] + a * along[1] + d * out[1]) for a, d in places]
-    return Bay(old.code if old else "", aisle, as_corners(corners), edge.backing, edge.before)
+    own = [[bay for bay in bays if bay.aisle == lending.aisle.code] for lending in lendings]
+    whole = {bay.code: bay for lending, there in zip(lendings, own, strict=True) for bay in lending.keep(there)}
+    cut: dict[str, Bay] = {}
+    for lending, there in zip(lendings, own, strict=True):
+        rest = [bay for bay in there if bay.code not in whole]
+        cut |= {old.code: bay for old in rest if (bay := lending.cut(old, standing))}
+    return whole, cut
 
 
 # --- an aisle -----------------------------------------------------------------------------------------------------------
@@ -312,7 +181,7 @@ class _Lending:
     def _along(self, bay: Bay) -> tuple[Edge, list[Stretch]]:
         """Its back, and how deep its floor may be lent along it: nothing where nothing is behind it any more."""
         edge = edge_between(bay.corners[0], bay.corners[1], bay.corners[3], bay.backing, bay.before)
-        if self._lent.stood.blocked(edge.box(0, -_AT_IN16, edge.length, 0)).is_empty:
+        if self._lent.stood.blocked(edge.box(0, -AT_IN16, edge.length, 0)).is_empty:
             return edge, []
         return edge, self._lent.along(edge, self.aisle)
 
@@ -359,7 +228,7 @@ class _Lending:
 
     def _edges(self) -> Iterator[Edge]:
         """Of what stands in or at the aisle, the parts that lie along it."""
-        near = Polygon(self.aisle.outline).buffer(_AT_IN16, join_style="mitre")
+        near = Polygon(self.aisle.outline).buffer(AT_IN16, join_style="mitre")
         for edge in self._lent.stood.edges_near(near):
             places = shapely.get_coordinates(edge.seen(edge.line.intersection(near)))[:, 0]
             if len(places) and places.max() - places.min() >= self._lent.rules.least_length_in16:
@@ -380,10 +249,10 @@ class _Lending:
         middle = (stretch.from_ + stretch.to) // 2
         tries = [stretch._replace(from_=middle), stretch._replace(to=middle), *self._just(edge, stretch, standing)]
         deeps = range(int(stretch.deep), rules.least_depth_in16 - 1, -4 * IN16_PER_INCH)
-        tries = [s for s in tries if s.to - s.from_ - 2 * _slack(edge) >= rules.least_length_in16]
+        tries = [s for s in tries if s.to - s.from_ - 2 * slack(edge) >= rules.least_length_in16]
         tries += [stretch._replace(deep=deep) for deep in deeps]
         for smaller in sorted(tries, key=lambda s: (-s.holds(standing), -s.area)):
-            bay = _as_bay(edge, smaller, self.aisle.code, old)
+            bay = as_bay(edge, smaller, self.aisle.code, old)
             if self._lanes.take([Polygon(bay.corners)]):
                 self._lent.take(bay, self.aisle)
                 self._known = len(self._lent.stood.taken)
@@ -394,7 +263,7 @@ class _Lending:
         """The least of a stretch that holds all that it does of what stands, if that is anything."""
         held = [one for one in standing if stretch.holds([one])]
         if held:
-            off = _slack(edge) + 1
+            off = slack(edge) + 1
             from_ = max(stretch.from_, min(begin for begin, _, _ in held) - off)
             to = max(max(end for _, end, _ in held) + off, from_ + self._lent.rules.least_length_in16 + 2 * off)
             deep = ceil(max(far for _, _, far in held) / IN16_PER_INCH) * IN16_PER_INCH

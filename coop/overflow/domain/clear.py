@@ -16,8 +16,8 @@ from coop.floor.domain.plan import Aisle, Outline, Plan
 from coop.floor.domain.walkable import Geometry, Walkable
 from coop.overflow.domain.across import NEAR_IN16, Stood, closed_up, edge_between
 from coop.overflow.domain.bay import Bay
-from coop.overflow.domain.bays import BayRules, Lent
 from coop.overflow.domain.keepouts import Opening, keepouts
+from coop.overflow.domain.lent import BayRules, Lent
 
 
 @dataclass(frozen=True)

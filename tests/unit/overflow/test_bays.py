@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from shapely.geometry import Polygon
+from shapely.geometry import LineString, Polygon
 
 from coop.floor.domain.plan import Aisle, Door, Fixture, Plan, PlanSpace, Wall, checked_plan
 from coop.overflow.domain.across import clipped
-from coop.overflow.domain.bays import BayRules, work_out
+from coop.overflow.domain.bays import work_out
 from coop.overflow.domain.clear import spoiled
 from coop.overflow.domain.keepouts import Opening
+from coop.overflow.domain.lent import BayRules
 from tests.unit.floor.domain.drawing import TURNS, box, in16, outline, turned
 from tests.unit.overflow.random_malls import random_mall
 
@@ -100,6 +101,25 @@ def test_two_bays_opposite_share_what_is_left():
     assert {b.depth_in16 for b in wide.bays if b.before in "12"} == {in16(48)}
     left = "of 120 in. 60 stay before bays of 48, for turns about what stands in them (403.5.2)"
     assert {b.depth_in16 for b in wide.bays if b.before in "34"} == {in16(12)}, left
+
+
+def test_where_two_aisles_meet_at_a_slant_no_corner_of_either_is_cut_off():
+    """Of 60 in. in A2 and 44 in A1, a disc of 60 in. goes round a bay at the west wall within A2: from its front's corner
+    at (36, 206.4) to the line between the aisles are 30.5 in. straight, and from (40, 206.4) 28.8. With a bay of A1 in it, which
+    the whole mall then has no room for, nothing was cut off.
+    """
+    room = outline((0, 0), (360, 45), (360, 400), (0, 400))
+    aisles = (
+        Aisle("A1", outline((0, 0), (0, 156.0625), (152.3125, 227.0625), (152.3125, 19.0625)), in16(44)),
+        Aisle("A2", outline((0, 156.0625), (0, 340), (152.3125, 340), (152.3125, 227.0625)), in16(60)),
+    )
+    plan = checked_plan(
+        Plan(room, doors=(Door("E", outline((0, 48), (0, 0)), True),), aisles=aisles, required_clear_in16=in16(44))
+    )
+    between = LineString([(0, in16(156.0625)), (in16(152.3125), in16(227.0625))])
+    bays = [bay for bay in work_out(plan).bays if bay.aisle == "A2"]
+    assert [bay.depth_in16 for bay in bays if bay.corners[0][0] == 0] == [in16(36)]
+    assert min(between.distance(Polygon(bay.corners)) for bay in bays) >= in16(30)
 
 
 def test_a_longer_wall_is_cut_into_equal_bays():

@@ -16,10 +16,11 @@ from coop.floor.domain.findings import ways_findings
 from coop.floor.domain.plan import Fixture, Outline, Plan, checked_plan
 from coop.overflow.domain.across import edge_between
 from coop.overflow.domain.bay import Bay
-from coop.overflow.domain.bays import BayRules, work_out
+from coop.overflow.domain.bays import work_out
 from coop.overflow.domain.carrying import held_by, place_in
 from coop.overflow.domain.clear import Standing
 from coop.overflow.domain.keepouts import Opening
+from coop.overflow.domain.lent import BayRules
 from coop.overflow.surveying import Basis, Found, Ground, survey
 from tests.unit.floor.domain.drawing import TURNS, box, in16, turned
 from tests.unit.overflow.random_malls import changed_elsewhere, random_mall

@@ -9,9 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coop.floor.domain.plan import Door, Fixture, PlanSpace, checked_plan
-from coop.overflow.domain.bays import BayRules, work_out
+from coop.overflow.domain.bays import work_out
 from coop.overflow.domain.clear import Standing, must_move, spoiled
 from coop.overflow.domain.keepouts import Opening
+from coop.overflow.domain.lent import BayRules
 from tests.unit.floor.domain.drawing import box, in16, outline
 from tests.unit.overflow.random_malls import random_mall
 from tests.unit.overflow.test_bays import booths
