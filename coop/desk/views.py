@@ -138,7 +138,7 @@ def sign_out(mall_code: str, turn_id: int) -> Page:
     mall = _wanted_mall(mall_code)
     seen = _wanted_turn(mall, turn_id)
     try:
-        attending.sign_out(db(), now(), seen.turn)
+        attending.sign_out(db(), now(), seen.turn, user_id=visitor().user_id)
     except Refusal as refusal:
         roll_back()
         flash(str(refusal))

@@ -19,7 +19,7 @@ from coop.floor.models import Mall
 from coop.floor.service import hold_mall
 from coop.sales.models import DrawerCount
 from coop.shifts.charging import charge_to, require_open_month
-from coop.shifts.helping import require_able
+from coop.shifts.helping import hold_helper, require_able
 from coop.shifts.lapsing import end_offers
 from coop.shifts.models import Post, Rota, Turn, TurnHelper
 from coop.shifts.offer_limits import hold_members, require_taking_part
@@ -149,6 +149,8 @@ def sign_in(
     From an hour before its beginning to its end; late beyond the grace, unless it is somebody who stands in. A second time it
     answers what was written. Refuses all else, naming the turn.
     """
+    if helper_id is not None:
+        hold_helper(session, helper_id)
     _hold(session, turn)
     there = _attendance(session, turn)
     if there is not None and there.signed_in_at is not None:
@@ -162,7 +164,10 @@ def sign_in(
     if turn.helper_id != helper_id:
         _send_helper(session, now, turn, helper_id, user_id)
     late = not stands_in and now > turn.starts_at + timedelta(minutes=_rules(session, turn).late_minutes)
-    return _write(session, turn, there, signed_in_at=now, late=late)
+    there = _write(session, turn, there, signed_in_at=now, late=late)
+    helper = f", helper {helper_id}" if helper_id is not None else ""
+    audit.record(session, now, "turn signed in to", "turn", turn.id, user_id=user_id, detail=f"member {member_id}{helper}")
+    return there
 
 
 def _require_time(session: Session, now: datetime, turn: Turn) -> None:
@@ -212,7 +217,7 @@ def _change(session: Session, now: datetime, turn: Turn, how: str, before: int |
     session.flush()
 
 
-def sign_out(session: Session, now: datetime, turn: Turn) -> Attendance:
+def sign_out(session: Session, now: datetime, turn: Turn, *, user_id: int | None = None) -> Attendance:
     """Whoever stood goes. A second time it answers what was written. Refuses a turn nobody signed in to."""
     _hold(session, turn)
     there = _attendance(session, turn)
@@ -221,11 +226,13 @@ def sign_out(session: Session, now: datetime, turn: Turn) -> Attendance:
     if there.signed_out_at is None:
         there.signed_out_at = now
         session.flush()
+        audit.record(session, now, "turn signed out of", "turn", turn.id, user_id=user_id)
     return there
 
 
 def hand_over(session: Session, turn: Turn, count: DrawerCount) -> None:
     """Keep with a turn the drawer counted at its end; the first count stays. Refuses another mall's, and no one's turn."""
+    _hold(session, turn)
     there = _attendance(session, turn)
     if there is None or there.signed_in_at is None or count.mall_id != turn.mall_id:
         raise Refusal(f"The count does not belong to {said(session, turn)}: count the drawer of its mall after signing in.")

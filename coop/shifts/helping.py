@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import date, datetime
 
-from sqlalchemy import select
+from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
 
 from coop.core import audit
@@ -25,13 +26,14 @@ def send_helper(
 
     Refuses another's turn or helper, one that has begun, and a helper who is not trained: whoever is beside may swap away.
     """
+    if helper is not None:
+        hold_helper(session, helper.id)
     session.refresh(turn, with_for_update={"key_share": True})
     if turn.member_id != member_id or (helper is not None and helper.member_id != member_id):
         raise Refusal(f"{said(session, turn)} is not yours, or the helper is not: only who has a turn sends somebody to it.")
     if session.get_one(Rota, turn.rota_id).state != "published" or turn.state != "standing":
         raise Refusal(f"Nobody is needed for {said(session, turn)}.")
-    signed_in = select(Attendance.id).where(Attendance.turn_id == turn.id, Attendance.signed_in_at.is_not(None))
-    if session.scalar(signed_in) is not None or now >= turn.ends_at:
+    if session.scalar(_signed_in([turn.id])) is not None or now >= turn.ends_at:
         raise Refusal(f"{said(session, turn)} has begun: who came stays.")
     if helper is not None:
         require_able(session, turn, helper)
@@ -60,9 +62,25 @@ def untrain_helper(session: Session, now: datetime, helper: TurnHelper, *, by: B
 
 
 def _call_off(session: Session, now: datetime, helper: TurnHelper, by: By) -> None:
-    to_come = select(Turn).where(Turn.helper_id == helper.id, Turn.starts_at > now, Turn.state == "standing")
-    for turn in session.scalars(to_come.order_by(Turn.id)).all():
-        send_helper(session, now, turn, None, member_id=helper.member_id, user_id=by.user_id)
+    """The member comes to turns that begin later; where the helper, early, has signed in, the helper stays."""
+    to_come = select(Turn).where(Turn.helper_id == helper.id, Turn.starts_at > now, Turn.state == "standing").order_by(Turn.id)
+    # Held before it is looked who has signed in: whoever signs in holds the turn.
+    turns = session.scalars(to_come.with_for_update(key_share=True).execution_options(populate_existing=True)).all()
+    came = set(session.scalars(_signed_in([turn.id for turn in turns])))
+    for turn in turns:
+        if turn.id not in came:
+            send_helper(session, now, turn, None, member_id=helper.member_id, user_id=by.user_id)
+
+
+def hold_helper(session: Session, helper_id: int) -> TurnHelper | None:
+    """Hold a helper, before any turn: whoever ends one holds it, and then calls off the turns."""
+    wanted = select(TurnHelper).where(TurnHelper.id == helper_id)
+    return session.scalar(wanted.with_for_update(key_share=True).execution_options(populate_existing=True))
+
+
+def _signed_in(turn_ids: Iterable[int]) -> Select[int]:
+    """Of these turns, those that somebody has signed in to."""
+    return select(Attendance.turn_id).where(Attendance.turn_id.in_(list(turn_ids)), Attendance.signed_in_at.is_not(None))
 
 
 def require_able(session: Session, turn: Turn, helper: TurnHelper) -> None:

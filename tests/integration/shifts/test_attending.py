@@ -12,6 +12,7 @@ from sqlalchemy import func, select
 from coop.books.models import Period
 from coop.books.queries import dealer_balances_before
 from coop.books.service import check_trial_balance, ensure_period
+from coop.core.audit import AuditLog
 from coop.core.db import transaction
 from coop.core.errors import Refusal
 from coop.core.jobs import Job
@@ -80,6 +81,11 @@ def test_in_from_an_hour_before_and_out_each_once(shop):
     assert sign_in(session, at(9, 40), turn, ida).signed_in_at == at(9)
     refused("Ida Fenwick has signed in to Desk", sign_in, session, at(9, 40), turn, shop.amos.member_id)
     assert sign_out(session, at(14, 5), turn).signed_out_at == at(14, 5)
+    did = select(AuditLog.action, AuditLog.detail).where(AuditLog.subject_id == str(turn.id)).order_by(AuditLog.id)
+    assert [tuple(row) for row in session.execute(did)][:2] == [
+        ("turn signed in to", f"member {ida}"),
+        ("turn signed out of", ""),
+    ]
     assert sign_out(session, at(15), turn).signed_out_at == at(14, 5)
     assert session.scalar(select(func.count(Attendance.id))) == 1
 
