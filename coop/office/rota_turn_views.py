@@ -187,7 +187,8 @@ def exchange(mall_code: str, month: Month, turn_id: int) -> Page:
 @allow("manager")
 def lock(mall_code: str, month: Month, turn_id: int) -> Page:
     mall, _found, wanted = _wanted(mall_code, month, turn_id)
-    moving.lock_turn(db(), now(), wanted, request.form.get("locked") == "yes", version=wanted_version())
+    locked = request.form.get("locked") == "yes"
+    moving.lock_turn(db(), now(), wanted, locked, version=wanted_version(), user_id=visitor().user_id)
     return to_month(mall, month, f"turn-{wanted.id}")
 
 

@@ -87,7 +87,7 @@ def begin(mall_code: str, month: Month) -> Page:
     mall = wanted_mall(mall_code)
     before = rota_of(db(), mall.id, month)
     version = before.version if before else 0
-    made = ensure_rota(db(), now(), mall, month)
+    made = ensure_rota(db(), now(), mall, month, user_id=visitor().user_id)
     if before is None:
         flash(f"The turns of {month.name} are laid out. Draft it, or say turn by turn who has it.")
     elif made.state == "published":
@@ -139,7 +139,7 @@ def draft(mall_code: str, month: Month) -> Page:
 def stop(mall_code: str, month: Month) -> Page:
     """Let a draft end with the best it has."""
     mall = wanted_mall(mall_code)
-    drafting.stop_draft(db(), now(), wanted_rota(mall, month))
+    drafting.stop_draft(db(), now(), wanted_rota(mall, month), user_id=visitor().user_id)
     flash("It is being stopped: the best that is found so far is kept.")
     return to_month(mall, month)
 

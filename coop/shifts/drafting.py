@@ -19,6 +19,8 @@ from coop.core.jobs import Job, JobRun, long_job, name_job
 from coop.core.periods import Month
 from coop.core.templating import joined
 from coop.floor.models import Mall
+from coop.floor.service import hold_mall
+from coop.leases.holding import lock
 from coop.shifts.domain.posing import (
     ELSEWHERE,
     EXEMPT,
@@ -58,6 +60,9 @@ def ask_draft(
 
     Refuses a published rota, a second draft at a time, and a time or seed that cannot be meant.
     """
+    # The mall first, as whoever publishes the rota or moves its turns does.
+    hold_mall(session, rota.mall_id)
+    lock(session, rota)
     require_draftable(session, rota)
     if not 1 <= seconds <= MOST_SECONDS:
         raise Refusal(f"The seconds are {seconds}: write 1 to {MOST_SECONDS}.")
@@ -67,9 +72,13 @@ def ask_draft(
     args = {"rota_id": rota.id, "seconds": seconds, "seed": seed}
     name_job(session, now, KIND, args, queue="rota", key=key, group_key=group_of(rota))
     rota.job_id, rota.stop_asked_at = session.scalar(select(Job.id).where(Job.key == key)), None
-    mall = session.get_one(Mall, rota.mall_id)
-    audit.record(session, now, "draft asked for", "rota", f"{mall.code} {Month.of(rota.first_day)}", user_id=user_id)
+    _log(session, now, "draft asked for", rota, user_id)
     session.flush()
+
+
+def _log(session: Session, now: datetime, action: str, rota: Rota, user_id: int | None) -> None:
+    mall = session.get_one(Mall, rota.mall_id)
+    audit.record(session, now, action, "rota", f"{mall.code} {Month.of(rota.first_day)}", user_id=user_id)
 
 
 def require_draftable(session: Session, rota: Rota) -> None:
@@ -92,12 +101,13 @@ def is_drafted_now(session: Session, rota: Rota) -> bool:
     return session.scalar(select(Job.state).where(Job.id == rota.job_id)) in ("queued", "running")
 
 
-def stop_draft(session: Session, now: datetime, rota: Rota) -> None:
+def stop_draft(session: Session, now: datetime, rota: Rota, *, user_id: int | None = None) -> None:
     """Ask the draft under way to end with the best it has. Refuses when there is none."""
     if not is_drafted_now(session, rota):
         raise Refusal(f"No draft of {Month.of(rota.first_day).name} is under way.")
     _change(session, rota.id, stop_asked_at=now)
     session.expire(rota, ["stop_asked_at"])
+    _log(session, now, "draft stopped", rota, user_id)
 
 
 def _change(session: Session, rota_id: int, **values: Any) -> None:

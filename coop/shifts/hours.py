@@ -16,7 +16,7 @@ from coop.core.templating import day as written
 from coop.floor.models import Mall
 from coop.floor.service import hold_mall
 from coop.leases.editing import By
-from coop.leases.holding import today_at
+from coop.leases.holding import lock, today_at
 from coop.shifts.domain.hours import (
     CLOSED,
     DAY_MINUTES,
@@ -128,6 +128,7 @@ def set_week(session: Session, now: datetime, mall: Mall, starts_on: date, week:
 
 def take_back_week(session: Session, now: datetime, mall: Mall, starts_on: date, *, by: By = NOBODY) -> None:
     """Remove hours that have not begun. Refuses those that have."""
+    hold_mall(session, mall.id)
     if starts_on <= today_at(session, now, mall.id):
         raise Refusal(f"These hours hold since {written(starts_on)}: set others from a later day on.")
     session.execute(delete(OpeningHours).where(OpeningHours.mall_id == mall.id, OpeningHours.starts_on == starts_on))
@@ -157,6 +158,8 @@ def set_exception(
 
 def remove_exception(session: Session, now: datetime, mall: Mall, row: OpeningException, *, by: By = NOBODY) -> None:
     """Let a date to come have the hours of its holiday or weekday again. Turns that were closed with it stay closed."""
+    hold_mall(session, mall.id)
+    lock(session, row)
     _require_to_come(session, now, mall, row.on_date)
     _log(session, now, by, "hours of a date taken back", mall, str(row.on_date))
     session.delete(row)

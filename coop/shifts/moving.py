@@ -120,7 +120,7 @@ def exchange_turns(
     return _arrange(session, now, rota, _exchanged(one, other), user_id=user_id, consent=consent, locked=locked)
 
 
-def lock_turn(session: Session, now: datetime, turn: Turn, locked: bool, *, version: int) -> None:
+def lock_turn(session: Session, now: datetime, turn: Turn, locked: bool, *, version: int, user_id: int | None = None) -> None:
     """Lock a turn, so that a draft leaves it as it is, or let it go. Raises Refusal."""
     rota = session.get_one(Rota, turn.rota_id)
     take_version(session, rota, version)
@@ -130,6 +130,8 @@ def lock_turn(session: Session, now: datetime, turn: Turn, locked: bool, *, vers
     if locked and turn.member_id is None:
         raise Refusal(f"Nobody has {said(session, turn)}: give it to somebody, and lock it then.")
     turn.locked = locked
+    session.flush()
+    _log(session, now, "turn locked" if locked else "turn unlocked", turn, f"turn {turn.id} of {turn.on_date}", user_id)
 
 
 def difference(session: Session, turn: Turn, member_id: int | None) -> Difference:
@@ -200,14 +202,16 @@ def _arrange(
         turn.why = f"Given by the manager on {day(local_date(now, mall.timezone))}." if member_id is not None else ""
     for turn in wanted:
         turn.locked = turn in locked and turn.member_id is not None and rota.state == "draft"
+        before, after = f"member {had[turn] or 'none'} before", f"member {turn.member_id or 'none'} now"
+        _log(session, now, "turn moved", turn, f"turn {turn.id} of {turn.on_date}: {before}, {after}", user_id)
     if rota.state == "published":
         for turn in wanted:
-            _keep(session, now, mall, turn, had[turn], user_id=user_id)
+            _keep(session, now, turn, had[turn], user_id=user_id)
     session.flush()
     return broken
 
 
-def _keep(session: Session, now: datetime, mall: Mall, turn: Turn, had: int | None, *, user_id: int | None) -> None:
+def _keep(session: Session, now: datetime, turn: Turn, had: int | None, *, user_id: int | None) -> None:
     end_offers(session, now, turn)
     session.add(
         TurnChange(
@@ -219,16 +223,12 @@ def _keep(session: Session, now: datetime, mall: Mall, turn: Turn, had: int | No
             by_user_id=user_id,
         )
     )
-    audit.record(
-        session,
-        now,
-        "turn moved",
-        "rota",
-        f"{mall.code} {Month.of(turn.on_date)}",
-        user_id=user_id,
-        detail=f"turn {turn.id} of {turn.on_date}: member {had or 'none'} before, member {turn.member_id or 'none'} now",
-    )
     tell_moved(session, now, turn, had)
+
+
+def _log(session: Session, now: datetime, action: str, turn: Turn, detail: str, user_id: int | None) -> None:
+    mall = session.get_one(Mall, turn.mall_id)
+    audit.record(session, now, action, "rota", f"{mall.code} {Month.of(turn.on_date)}", user_id=user_id, detail=detail)
 
 
 # --- what is refused ------------------------------------------------------------------------------------------------------

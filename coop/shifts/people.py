@@ -14,6 +14,7 @@ from coop.core.errors import Refusal
 from coop.core.templating import day as written
 from coop.dealers.models import Member
 from coop.leases.editing import By
+from coop.leases.holding import lock
 from coop.shifts.domain.owed import Fact
 from coop.shifts.models import FACT_KINDS, TurnFact, TurnHelper, TurnPair
 from coop.shifts.rules import NOBODY
@@ -101,6 +102,8 @@ def end_fact(session: Session, now: datetime, row: TurnFact, ends_on: date, *, b
 
     Turns that a closed month has counted already stay counted.
     """
+    _hold_member(session, row.member_id)
+    lock(session, row)
     _log(
         session, now, by, "turn fact ended", row.member_id, f"{FACT_WORDS[row.kind]} {row.words}".strip() + f" through {ends_on}"
     )
@@ -139,6 +142,7 @@ def set_pair(
 
 def end_pair(session: Session, now: datetime, row: TurnPair, ended_on: date, *, by: By = NOBODY) -> None:
     """Let a pair end: `ended_on` is its last day."""
+    lock(session, row)
     _log(session, now, by, "pair ended", row.one_id, f"with member {row.other_id}: {PAIR_WORDS[row.how]} through {ended_on}")
     row.ended_on = max(ended_on, row.starts_on - timedelta(days=1))
     session.flush()
@@ -185,6 +189,7 @@ def name_helper(
 
 def train_helper(session: Session, now: datetime, row: TurnHelper, trained_on: date | None, *, by: By = NOBODY) -> None:
     """Since when the co-op lets a helper stand alone; None: not yet."""
+    lock(session, row)
     row.trained_on = trained_on
     session.flush()
     said = f"trained since {trained_on}" if trained_on else "not trained"
@@ -193,6 +198,7 @@ def train_helper(session: Session, now: datetime, row: TurnHelper, trained_on: d
 
 def end_helper(session: Session, now: datetime, row: TurnHelper, ended_on: date, *, by: By = NOBODY) -> None:
     """`ended_on` is the last day the helper works for the member."""
+    lock(session, row)
     row.ended_on = ended_on
     session.flush()
     _log(session, now, by, "helper ended", row.member_id, f"helper {row.id} through {ended_on}")

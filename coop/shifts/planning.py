@@ -49,7 +49,7 @@ def count_up(session: Session, rota: Rota) -> None:
     session.flush()
 
 
-def ensure_rota(session: Session, now: datetime, mall: Mall, month: Month) -> Rota:
+def ensure_rota(session: Session, now: datetime, mall: Mall, month: Month, *, user_id: int | None = None) -> Rota:
     """The rota of a month: made with its turns, or a draft's turns brought up to changed hours and needs.
 
     Where a draft's seat still is, its turn keeps member, lock and reason; where its times alone have moved, so does the turn,
@@ -63,12 +63,15 @@ def ensure_rota(session: Session, now: datetime, mall: Mall, month: Month) -> Ro
     seats = seats_of(session, mall, month)
     if not seats and rota is None:
         raise Refusal(_nothing_to_do(session, mall, month))
+    did = "turns laid out anew"
     if rota is None:
+        did = "turns laid out"
         rota = Rota(mall_id=mall.id, first_day=month.first_day, state="draft")
         session.add(rota)
         session.flush()
     if _bring_up(session, rota, seats):
         count_up(session, rota)
+        audit.record(session, now, did, "rota", f"{mall.code} {month}", user_id=user_id, detail=f"{len(seats)} turns")
     return rota
 
 
@@ -203,7 +206,7 @@ def close_day(
     if rota is None:
         return []
     if rota.state != "published":
-        ensure_rota(session, now, mall, month)
+        ensure_rota(session, now, mall, month, user_id=user_id)
         return []
     came = select(Attendance.turn_id).where(Attendance.signed_in_at.is_not(None))
     turns = session.scalars(

@@ -11,8 +11,9 @@ from coop.core import audit
 from coop.core.errors import Refusal
 from coop.core.templating import day as written
 from coop.floor.models import Mall
+from coop.floor.service import hold_mall
 from coop.leases.editing import By
-from coop.leases.holding import today_at
+from coop.leases.holding import lock, today_at
 from coop.shifts.domain.demand import Need, need_words
 from coop.shifts.domain.hours import DAY_MINUTES
 from coop.shifts.models import POST_KINDS, Post, PostNeed
@@ -53,6 +54,7 @@ def need_of(row: PostNeed, post: Post) -> Need:
 
 def add_post(session: Session, now: datetime, mall: Mall, name: str, kind: str, *, by: By = NOBODY) -> Post:
     """A place where people stand. Refuses an empty or taken name and an unknown kind."""
+    hold_mall(session, mall.id)
     name = _wanted_name(session, mall.id, name, None)
     _require_kind(kind)
     post = Post(mall_id=mall.id, name=name, kind=kind)
@@ -64,6 +66,8 @@ def add_post(session: Session, now: datetime, mall: Mall, name: str, kind: str, 
 
 def rename_post(session: Session, now: datetime, post: Post, name: str, kind: str, *, by: By = NOBODY) -> None:
     """Another name or kind, which turns of months past have too."""
+    hold_mall(session, post.mall_id)
+    lock(session, post)
     name = _wanted_name(session, post.mall_id, name, post.id)
     _require_kind(kind)
     _log(session, now, by, "post renamed", post, f"{post.name}, {KIND_WORDS[post.kind]}: {name}, {KIND_WORDS[kind]}")
@@ -146,6 +150,8 @@ def end_need(session: Session, now: datetime, row: PostNeed, ends_on: date, *, b
     Refuses a day that is past. Rotas published meanwhile keep their turns.
     """
     post = session.get_one(Post, row.post_id)
+    hold_mall(session, post.mall_id)
+    lock(session, row)
     today = today_at(session, now, post.mall_id)
     if ends_on < today - timedelta(days=1):
         raise Refusal(f"{written(ends_on)} is past: choose yesterday or a later day.")

@@ -15,8 +15,9 @@ from coop.core.errors import Refusal
 from coop.core.money import format_dollars
 from coop.core.templating import day as written
 from coop.floor.models import Mall
+from coop.floor.service import hold_mall
 from coop.leases.editing import By
-from coop.leases.holding import require_open_day, today_at
+from coop.leases.holding import lock, require_open_day, today_at
 from coop.shifts.domain.hours import EVERY_DAY, public_holidays
 from coop.shifts.domain.owed import Owing, turns_words
 from coop.shifts.models import TurnRule
@@ -101,6 +102,7 @@ def set_rules(session: Session, now: datetime, mall: Mall, starts_on: date, *, b
     A month goes by the rules of its first day. Refuses, naming the field, what cannot be meant, a second set for one day, and a
     day in a closed month.
     """
+    hold_mall(session, mall.id)
     if session.scalar(select(TurnRule.id).where(TurnRule.mall_id == mall.id, TurnRule.starts_on == starts_on)) is not None:
         raise Refusal(f"{mall.name} has rules of turns from {written(starts_on)} already: choose another day.")
     require_open_day(session, mall.id, starts_on, "The rules of turns")
@@ -115,6 +117,8 @@ def set_rules(session: Session, now: datetime, mall: Mall, starts_on: date, *, b
 
 def take_back_rules(session: Session, now: datetime, row: TurnRule, *, by: By = NOBODY) -> None:
     """Remove rules that have not begun. Refuses those that have."""
+    hold_mall(session, row.mall_id)
+    lock(session, row)
     if row.starts_on <= today_at(session, now, row.mall_id):
         raise Refusal(f"These rules hold since {written(row.starts_on)}: set others from a later day on.")
     _log(session, now, by, "rules of turns taken back", row.id, f"from {row.starts_on}")

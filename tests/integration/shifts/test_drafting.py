@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from sqlalchemy import select
 
+from coop.core.audit import AuditLog
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.jobs import Job, claim_next, run_job
@@ -254,6 +255,8 @@ def test_a_draft_that_is_stopped_before_it_began_changes_nothing(hall: Hall) -> 
         with pytest.raises(Refusal, match="No draft of December 2026 is under way"):
             stop_draft(session, hall.now, session.get_one(Rota, hall.rota_id))
     assert hall.draft(seconds=600, seed=None, meanwhile=stop).state == "done"
+    with transaction(hall.sessions) as session:
+        assert session.scalars(select(AuditLog.subject_id).where(AuditLog.action == "draft stopped")).all() == ["MAIN 2026-12"]
     assert set(hall.who().values()) == {None}
 
 

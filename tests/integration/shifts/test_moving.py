@@ -8,6 +8,7 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from coop.core.audit import AuditLog
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.jobs import Job
@@ -48,6 +49,11 @@ def changes(session: Session, turn: Turn) -> list[tuple[str, int | None, int | N
     return [(one.how, one.from_member_id, one.to_member_id) for one in session.scalars(rows)]
 
 
+def logged(session: Session) -> list[tuple[str, str]]:
+    rows = select(AuditLog.action, AuditLog.detail).where(AuditLog.subject_kind == "rota", AuditLog.action.startswith("turn "))
+    return [(action, detail) for action, detail in session.execute(rows.order_by(AuditLog.id))]
+
+
 def told(session: Session) -> list[int]:
     """The turns whose members are told that they were moved."""
     jobs = session.scalars(select(Job).where(Job.kind == "shifts.tell").order_by(Job.id))
@@ -68,6 +74,9 @@ def test_a_turn_of_a_draft_is_given_and_keeps_no_history(hall: Drafted) -> None:
         assert hall.version(session) == version + 1
         assert changes(session, turn) == []
         assert told(session) == []
+        ida = hall.members["D01"]
+        said = f"turn {turn.id} of {turn.on_date}: member none before, member {ida} now"
+        assert logged(session) == [("turn moved", said)]
         assert "uncovered" in give(hall, session, turn, None)
         assert (turn.member_id, turn.locked, turn.why) == (None, False, "")
 
@@ -188,6 +197,8 @@ def test_a_turn_is_locked_and_let_go(hall: Drafted) -> None:
         assert hall.version(session) == version + 1
         lock_turn(session, hall.now, turn, False, version=version + 1)
         assert not turn.locked
+        said = f"turn {turn.id} of {turn.on_date}"
+        assert logged(session) == [("turn locked", said), ("turn unlocked", said)]
         with pytest.raises(Refusal, match="Nobody has Desk on Wed, Dec 2"):
             lock_turn(session, hall.now, hall.turn(session, 2), True, version=hall.version(session))
 
