@@ -53,8 +53,7 @@ class StayPage:
     @property
     def is_gone(self) -> bool:
         """Somebody said that it was taken away today or before."""
-        stay = self.standing.stay
-        return stay.gone_said_at is not None and stay.ends_on <= self.today
+        return self.standing.stay.is_gone(self.today)
 
     @property
     def has_begun(self) -> bool:

@@ -16,7 +16,7 @@ from coop.office.overflow_views import overflow
 from coop.office.views import READERS
 from coop.overflow.models import MARKS, Walk
 from coop.overflow.papers import ask_sheet, sheet_document, sheet_state
-from coop.overflow.queries import standing_now, walks_of
+from coop.overflow.queries import walks_of
 from coop.overflow.walking import (
     LONGEST_MARK_NOTE,
     LONGEST_NOTE,
@@ -46,7 +46,7 @@ def walks(mall_code: str) -> Page:
         **page_of(mall),
         walks=made,
         current=current,
-        stands=len(standing_now(db(), mall.id, today)),
+        stands=len(walk_sheet(db(), mall, today)),
         sheet=sheet_state(db(), mall, today),
         has_plan=plan_row(db(), mall.id) is not None,
     )

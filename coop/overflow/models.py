@@ -243,6 +243,10 @@ class Stay(Base):
 
     __mapper_args__: ClassVar[dict[str, Any]] = {"version_id_col": version}  # type: ignore[misc]
 
+    def is_gone(self, day: date) -> bool:
+        """Whether somebody said that it is gone, with a day or one before as its last."""
+        return self.gone_said_at is not None and self.ends_on <= day
+
 
 class OverflowDraft(Base):
     """A period's floor as it would be given: drafted by a job, looked at, published; then its stays and answers are rows."""

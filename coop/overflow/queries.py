@@ -266,7 +266,8 @@ def waiting_counts(session: Session, mall_id: int, today: date) -> Waiting:
     unmarked = 0
     if walk is not None and walk.on_date == today:
         marks = marks_of(session, walk)
-        unmarked = sum(one.stay.id not in marks for one in standing_now(session, mall_id, today))
+        there = standing_now(session, mall_id, today)
+        unmarked = sum(one.stay.id not in marks and not one.stay.is_gone(today) for one in there)
     return Waiting(
         requests=session.scalar(requests) or 0,
         must_move=len(must_move(session, mall_id, today)),

@@ -70,7 +70,8 @@ def tell_given(session: Session, now: datetime, stay: Stay) -> None:
 
 def tell_lengthening_taken_back(session: Session, now: datetime, stay: Stay, had: date) -> None:
     """Tell a dealer that a piece may not stay until a day after all."""
-    _tell(session, now, "not longer", f"{stay.id}:{stay.version}", stay=stay.id, had=had.isoformat())
+    days = {"had": had.isoformat(), "last": stay.ends_on.isoformat()}
+    _tell(session, now, "not longer", f"{stay.id}:{stay.version}", stay=stay.id, **days)
 
 
 def tell_taken_back(session: Session, now: datetime, stay: Stay) -> None:
@@ -125,6 +126,8 @@ def _of_stay(session: Session, args: dict[str, Any]) -> tuple[Standing, Mall]:
 
 def _moved(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
     one, mall = _of_stay(session, args)
+    if one.stay.state != "stands":
+        return  # taken back before this was written
     note = _note(
         f"{one.piece.name} is to stand in bay {one.bay.code}",
         f"The manager has given {one.piece.name} another place at {mall.name}: {place_words(one)}, {days_words(one.stay)}. "
@@ -151,8 +154,8 @@ def _given(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
 def _not_longer(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
     one, mall = _of_stay(session, args)
     had, last = date.fromisoformat(args["had"]), shown_day(one.stay.ends_on)
-    if one.stay.ends_on >= had:
-        return  # it may stand longer again before this was written
+    if one.stay.state != "stands" or one.stay.ends_on.isoformat() != args["last"]:
+        return  # something else became of it before this was written
     note = _note(
         f"{one.piece.name} has floor until {last} only",
         f"The manager has taken back that {one.piece.name} may stand in bay {one.bay.code} at {mall.name} until "
@@ -195,6 +198,8 @@ def _recalled(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
 
 def _kept(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
     one, mall = _of_stay(session, args)
+    if one.stay.recalled_at is not None:
+        return  # asked back again before this was written
     said = f"The floor in bay {one.bay.code} at {mall.name} is not needed after all: {one.piece.name} may stay"
     note = _note(f"{one.piece.name} may stay", f"{said} until {shown_day(one.stay.ends_on)}. Nothing is to be done.")
     yield from to_members(session, f"overflow-kept/{one.stay.id}/{args['at']}", [one.dealer.member_id], note)
@@ -250,6 +255,8 @@ def reminders(session: Session, now: datetime) -> Iterable[Letter]:
     for mall in session.scalars(select(Mall).order_by(Mall.id)).all():
         today = local_date(now, mall.timezone)
         for one in standing_between(session, mall.id, today, today + timedelta(days=LAST_DAY_NEAR)):
+            if one.stay.is_gone(today):
+                continue
             if one.stay.kind == "asked" and today <= one.stay.starts_on <= today + _DAY and one.stay.moved_in_on is None:
                 yield from _moves_in(session, mall, one, today)
             elif one.stay.starts_on <= today and one.stay.ends_on <= today + timedelta(days=LAST_DAY_NEAR):

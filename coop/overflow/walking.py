@@ -64,8 +64,9 @@ class SheetRow:
 def walk_sheet(session: Session, mall: Mall, day: date, walk: Walk | None = None) -> list[SheetRow]:
     """What should stand where on a day, in walking order: aisle by aisle, along each bay; with a walk's marks."""
     marks: Mapping[int, WalkMark] = {} if walk is None else marks_of(session, walk)
+    # What is said to be gone is looked for no more; what the walk had found by then stays on it.
     there = sorted(
-        standing_now(session, mall.id, day),
+        (one for one in standing_now(session, mall.id, day) if one.stay.id in marks or not one.stay.is_gone(day)),
         key=lambda one: (*map(numbers_in_order, (one.bay.aisle, one.bay.code)), one.stay.from_in16),
     )
     return [SheetRow(one, day, marks.get(one.stay.id)) for one in there]
@@ -87,7 +88,7 @@ def begin_walk(session: Session, now: datetime, mall: Mall, *, by: By) -> Walk:
     walk = session.scalar(begun)
     if walk is not None and walk.told_at is None:
         return walk
-    if not standing_now(session, mall.id, today):
+    if not walk_sheet(session, mall, today):
         raise Refusal(f"Nothing has floor in the aisles of {mall.name} today: there is nothing to look for.")
     walk = Walk(mall_id=mall.id, on_date=today, user_id=by.user_id, created_at=now)
     session.add(walk)

@@ -67,7 +67,7 @@ class StayShown:
     @property
     def is_gone(self) -> bool:
         """Somebody said that it is taken away today or before."""
-        return self.stay.gone_said_at is not None and self.stay.ends_on <= self.today
+        return self.stay.is_gone(self.today)
 
     def may_undo(self, user_id: int) -> bool:
         """Whether this user said so, and may take it back: what was asked back is the manager's to lengthen."""

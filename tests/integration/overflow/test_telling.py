@@ -29,8 +29,17 @@ from coop.overflow.queries import (
     requests_waiting,
     waiting_counts,
 )
-from coop.overflow.recalling import recall
-from coop.overflow.staying import end_stay, lengthen_stay, move_stay, said_moved_in, take_back_end
+from coop.overflow.recalling import recall, take_back_recall
+from coop.overflow.staying import (
+    cancel_stay,
+    end_stay,
+    lengthen_stay,
+    move_stay,
+    said_moved_in,
+    stand_again,
+    take_back_end,
+    take_back_lengthening,
+)
 from coop.overflow.survey_asking import survey_row
 from tests.factories.aisles import MONDAY, SUNDAY, TODAY, Aisles, mails, piece, told, write
 
@@ -94,6 +103,37 @@ def test_who_has_moved_in_or_has_no_address_gets_no_mail(session: Session, now: 
     assert remind(session, now, TODAY) == []
     session.get_one(Member, aisles.dealer(session).member_id).email = ""
     assert remind(session, now, MONDAY) == []
+
+
+def test_what_is_gone_has_no_last_day_to_be_told_of(session: Session, now: datetime, aisles: Aisles) -> None:
+    _, (hutch,) = aisles.ask(session, now)
+    place = aisles.place(session, first=MONDAY, last=SUNDAY)
+    stay = place_piece(session, now, aisles.mall(session), hutch, place, by=aisles.by)
+    end_stay(session, morning(now, MONDAY), stay, on=MONDAY, by=aisles.ida)
+    assert remind(session, now, MONDAY) == []
+    take_back_end(session, morning(now, MONDAY), stay, by=aisles.ida)
+    assert remind(session, now, MONDAY) == ["d01@example.org: Oak hutch moves in today"]
+
+
+def test_what_was_undone_before_its_mail_was_written_is_not_told(session: Session, now: datetime, aisles: Aisles) -> None:
+    _, (hutch,) = aisles.ask(session, now)
+    stay = place_piece(session, now, aisles.mall(session), hutch, aisles.place(session), by=aisles.by)
+    move_stay(session, now, stay, aisles.bay(session, "A2-1"), 0, by=aisles.by)
+    cancel_stay(session, now, stay, by=aisles.ida)
+    assert told(session, now) == {}
+    stand_again(session, now, stay, by=aisles.ida)
+    lengthen_stay(session, now, stay, until=SUNDAY + DAY, by=aisles.by)
+    take_back_lengthening(session, now, stay, by=aisles.by)
+    lengthen_stay(session, now, stay, until=SUNDAY + 2 * DAY, by=aisles.by)
+    for _ in range(2):
+        recall(session, morning(now, MONDAY), stay, why="Painting.", by=aisles.by)
+        take_back_recall(session, morning(now, MONDAY), stay, by=aisles.by)
+    recall(session, morning(now, MONDAY), stay, why="Painting.", by=aisles.by)
+    assert sorted(told(session, now)) == [
+        "d01@example.org: Oak hutch has floor until Nov 16, 2026",
+        "d01@example.org: Oak hutch is to stand in bay A2-1",
+        "d01@example.org: Oak hutch must go by Nov 16, 2026",
+    ]
 
 
 def test_a_sold_piece_that_nobody_fetched_is_told_of_and_counted_until_somebody_says_so(

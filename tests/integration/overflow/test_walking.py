@@ -13,6 +13,7 @@ from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.overflow.models import Stay, WalkMark
 from coop.overflow.queries import found_of, last_walk, waiting_counts, walks_of
+from coop.overflow.staying import end_stay
 from coop.overflow.walking import begin_walk, finish_walk, mark, note_walk, take_back_mark, walk_sheet
 from tests.factories.aisles import MONDAY, SUNDAY, TODAY, Aisles, told
 from tests.factories.overflow_floor import lay_bay, lay_piece, lay_stay
@@ -148,6 +149,23 @@ def test_pages_see_walks_and_what_was_found_of_whom(
     found = found_of(session, [ida.id], MONDAY)
     assert [(one.walk.id, one.mark.mark, one.standing.piece.name) for one in found] == [(walk.id, "out of place", "Clock")]
     assert found_of(session, [ida.id], MONDAY + DAY) == []
+
+
+def test_what_is_said_to_be_gone_is_looked_for_no_more_and_what_was_found_stays(
+    session: Session, then: datetime, aisles: Aisles, stays: dict[str, Stay]
+) -> None:
+    mall = aisles.mall(session)
+    walk = begin_walk(session, then, mall, by=aisles.by)
+    mark(session, then, walk, stays["Bench"], "not there", by=aisles.by)
+    for name in ("Bench", "Chair"):
+        end_stay(session, then, stays[name], on=MONDAY, by=aisles.by)
+    rows = walk_sheet(session, mall, MONDAY, walk)
+    assert [row.standing.piece.name for row in rows] == ["Bench", "Clock"]
+    assert waiting_counts(session, mall.id, MONDAY).unmarked == 1
+    finish_walk(session, then, walk, by=aisles.by)
+    end_stay(session, then, stays["Clock"], on=MONDAY, by=aisles.by)
+    with pytest.raises(Refusal, match="Nothing has floor in the aisles of"):
+        begin_walk(session, then, mall, by=aisles.by)
 
 
 def test_where_nothing_stands_nobody_walks(session: Session, now: datetime, aisles: Aisles) -> None:
