@@ -95,15 +95,33 @@ def _draft(
     memo = f"Payout, run {run.number}, {_how(line)}"
     if part.amount_cents < 0:
         memo += ": what was owed here, taken off it"
+    postings = ((dealer_account(session, mall, dealer), part.amount_cents), (bank_account(session), -part.amount_cents))
+    return _entry(run, dealer, mall, on, PAYOUT, postings, memo)
+
+
+def _entry(
+    run: PayoutRun,
+    dealer: Dealer,
+    mall: Mall,
+    dated: date,
+    kind: str,
+    postings: tuple[tuple[int, int], ...],
+    memo: str,
+    *,
+    purpose: str = "",
+    reverses_id: int | None = None,
+) -> EntryDraft:
+    """What happens to a dealer's part at a mall: paid, came back, found stale, owed again. `purpose`: other than its kind."""
     return EntryDraft(
         mall_id=mall.id,
-        business_date=on,
-        kind=PAYOUT,
+        business_date=dated,
+        kind=kind,
         source_kind=PAYOUT,
         source_id=_source(run, dealer, mall),
-        purpose=PAYOUT,
-        postings=((dealer_account(session, mall, dealer), part.amount_cents), (bank_account(session), -part.amount_cents)),
+        purpose=purpose or kind,
+        postings=postings,
         memo=memo,
+        reverses_id=reverses_id,
     )
 
 
@@ -142,24 +160,9 @@ def return_payment(
     memo = f"Payout, run {run.number}, came back" + (f", {code[0]}" if code else "")
     for part, mall in _parts(session, line):
         there = session.scalar(select(Entry.id).where(Entry.reverses_id == part.entry_id))
-        part.back_entry_id = there or post_entry(
-            session,
-            now,
-            EntryDraft(
-                mall_id=mall.id,
-                business_date=posting_date(session, mall.id, on),
-                kind=RETURNED,
-                source_kind=PAYOUT,
-                source_id=_source(run, dealer, mall),
-                purpose=RETURNED,
-                postings=(
-                    (dealer_account(session, mall, dealer), -part.amount_cents),
-                    (bank_account(session), part.amount_cents),
-                ),
-                memo=memo,
-                reverses_id=part.entry_id,
-            ),
-        )
+        postings = ((dealer_account(session, mall, dealer), -part.amount_cents), (bank_account(session), part.amount_cents))
+        draft = _entry(run, dealer, mall, posting_date(session, mall.id, on), RETURNED, postings, memo, reverses_id=part.entry_id)
+        part.back_entry_id = there or post_entry(session, now, draft)
     line.returned_on, line.return_reason = on, reason
     session.flush()
     if line.method == "ach" and open_hold(session, dealer.id) is None:
@@ -187,20 +190,10 @@ def mark_stale(session: Session, now: datetime, line: PayoutLine, *, on: date, u
             f"Check {line.reference} was cashed: a line of the bank is matched with it. If it is not that one, undo it."
         )
     part, mall = max(_parts(session, line), key=lambda one: one[0].amount_cents)
-    part.back_entry_id = post_entry(
-        session,
-        now,
-        EntryDraft(
-            mall_id=mall.id,
-            business_date=posting_date(session, mall.id, on),
-            kind=STALE,
-            source_kind=PAYOUT,
-            source_id=_source(run, dealer, mall),
-            purpose=STALE,
-            postings=((bank_account(session), line.amount_cents), (stale_account(session, mall), -line.amount_cents)),
-            memo=f"Payout, run {run.number}, check {line.reference} was never cashed",
-        ),
-    )
+    postings = ((bank_account(session), line.amount_cents), (stale_account(session, mall), -line.amount_cents))
+    memo = f"Payout, run {run.number}, check {line.reference} was never cashed"
+    draft = _entry(run, dealer, mall, posting_date(session, mall.id, on), STALE, postings, memo)
+    part.back_entry_id = post_entry(session, now, draft)
     line.returned_on, line.return_reason = on, STALE
     session.flush()
     audit.record(session, now, "check found stale", "payout run", run.number, user_id=user_id, detail=dealer.code)
@@ -222,23 +215,10 @@ def owe_again(session: Session, now: datetime, line: PayoutLine, *, on: date, us
     if owed_again(session, line) is not None:
         raise Refusal(f"The check of {dealer.code} in run {run.number} is owed to {dealer.code} again already.")
     _part, mall = next((part, mall) for part, mall in _parts(session, line) if part.back_entry_id is not None)
-    post_entry(
-        session,
-        now,
-        EntryDraft(
-            mall_id=mall.id,
-            business_date=posting_date(session, mall.id, on),
-            kind=RETURNED,
-            source_kind=PAYOUT,
-            source_id=_source(run, dealer, mall),
-            purpose=OWED_AGAIN,
-            postings=(
-                (stale_account(session, mall), line.amount_cents),
-                (dealer_account(session, mall, dealer), -line.amount_cents),
-            ),
-            memo=f"Payout, run {run.number}, check {line.reference} was never cashed: owed again",
-        ),
-    )
+    postings = ((stale_account(session, mall), line.amount_cents), (dealer_account(session, mall, dealer), -line.amount_cents))
+    memo = f"Payout, run {run.number}, check {line.reference} was never cashed: owed again"
+    dated = posting_date(session, mall.id, on)
+    post_entry(session, now, _entry(run, dealer, mall, dated, RETURNED, postings, memo, purpose=OWED_AGAIN))
     audit.record(session, now, "stale check owed again", "payout run", run.number, user_id=user_id, detail=dealer.code)
 
 
