@@ -45,9 +45,9 @@ from coop.payouts.queries import open_malls
 from coop.payouts.runs import prepare_run
 from coop.sales.card_cost import card_parts
 from coop.sales.devices import devices_of, waiting_devices
-from coop.sales.drawers import uncounted
 from coop.sales.queries import claimed_from_before, month_sales, unclaimed_in, unfinished_imports
 from coop.sales.taxing import recomputed_tax
+from coop.sales.uncounted import uncounted
 from coop.shifts.month_end import post_turns, worked_by_dealer
 from coop.statements.service import counted
 from coop.tax.filing import move_tax_to_dealers

@@ -35,6 +35,7 @@ from coop.office.views import READERS
 from coop.sales import devices as desk_devices
 from coop.sales import drawers as service
 from coop.sales.models import DeskDevice
+from coop.sales.uncounted import uncounted
 from coop.shifts.attending import hand_over, turns_seen
 from coop.shifts.models import Turn
 
@@ -99,7 +100,7 @@ def _page(mall_code: str, *, device: DeviceForm | None = None, retiring: RetireF
         counts=counts,
         by_drawer=by_drawer,
         by_person=by_person,
-        uncounted=service.uncounted(db(), mall, month),
+        uncounted=uncounted(db(), mall, month),
         waiting=desk_devices.waiting_devices(db(), mall, month),
         devices=desk_devices.devices_of(db(), mall),
         device=device or DeviceForm(formdata=None),

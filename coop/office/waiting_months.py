@@ -17,7 +17,7 @@ from coop.dealers.queries import cooperative
 from coop.office.queries import moving_closes
 from coop.office.waiting_counts import Days
 from coop.payouts.domain.days import pay_day
-from coop.sales.drawers import uncounted_drawers
+from coop.sales.uncounted import uncounted_drawers
 
 # --- drawers --------------------------------------------------------------------------------------------------------------
 

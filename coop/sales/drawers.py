@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from sqlalchemy import ColumnElement, Select, and_, exists, false, func, or_, select
+from sqlalchemy import ColumnElement, Select, exists, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from coop.books.accounts import bank_account, expense_account, tender_account
 from coop.books.domain.entries import EntryDraft
-from coop.books.models import Account, Entry, Period, Posting
+from coop.books.models import Account, Entry, Posting
 from coop.books.rules import rules_on
 from coop.books.service import post_entry, require_open
 from coop.core import audit
@@ -40,7 +40,8 @@ PAID_FOR = {
 }
 """What cash is paid out of a drawer for: the expense, and how it is asked for."""
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,11}", re.ASCII)
-_PATH = "Assets:Drawer:"
+DRAWERS = "Assets:Drawer:"
+"""Where every drawer's account stands in the books."""
 
 
 class CountRefused(Refusal):
@@ -84,8 +85,8 @@ def drawers_of(session: Session, mall: Mall, on: date) -> list[Drawer]:
         .where(_is_drawer(mall))
         .group_by(Account.path, Account.id)
     )
-    found = {_name(path): (account_id, int(amount)) for path, account_id, amount in rows}
-    last = {name: count for (_mall, name), count in _last_counts(session, [mall.id]).items()}
+    found = {name_in(path): (account_id, int(amount)) for path, account_id, amount in rows}
+    last = {name: count for (_mall, name), count in last_counts(session, [mall.id]).items()}
     rows_of = [(name, *found.get(name, (None, 0))) for name in sorted(found.keys() | last.keys()) or [""]]
     return [Drawer(name, account_id, amount, last.get(name)) for name, account_id, amount in rows_of]
 
@@ -97,16 +98,16 @@ def checks_waiting(session: Session, mall: Mall) -> int:
 
 
 def _is_drawer(mall: Mall) -> ColumnElement[bool]:
-    own = f"{_PATH}{mall.code}"
+    own = f"{DRAWERS}{mall.code}"
     return (Account.mall_id == mall.id) & or_(Account.path == own, Account.path.like(f"{own}:%"))
 
 
-def _name(path: str) -> str:
+def name_in(path: str) -> str:
     """A drawer's name, which stands after the mall's code."""
-    return path.removeprefix(_PATH).partition(":")[2]
+    return path.removeprefix(DRAWERS).partition(":")[2]
 
 
-def _last_counts(session: Session, mall_ids: Collection[int]) -> dict[tuple[int, str], DrawerCount]:
+def last_counts(session: Session, mall_ids: Collection[int]) -> dict[tuple[int, str], DrawerCount]:
     """Each drawer's last count, by mall and name: of the last day it was counted for, the last."""
     later = aliased(DrawerCount)
     newer = or_(later.on > DrawerCount.on, (later.on == DrawerCount.on) & (later.id > DrawerCount.id))
@@ -152,90 +153,6 @@ def over_short(rows: Iterable[CountRow]) -> tuple[dict[str, int], dict[str, int]
         by_drawer[row.count.drawer] = by_drawer.get(row.count.drawer, 0) + row.over_cents
         by_person[row.counted_by] = by_person.get(row.counted_by, 0) + row.over_cents
     return by_drawer, by_person
-
-
-@dataclass(frozen=True)
-class Uncounted:
-    """A drawer in which cash moved in a month, and that was not counted since."""
-
-    mall_id: int
-    name: str
-    month: Month
-    moved_on: date
-    """The last of the days asked for on which cash moved."""
-    last: DrawerCount | None
-    """Its last count. For that day or a later one: cash of days before came into the books since."""
-
-
-def uncounted_drawers(session: Session, through: Mapping[int, date], month: Month | None = None) -> list[Uncounted]:
-    """The drawers of malls that are to be counted, for cash that moved through a day (mall id -> day) of a month, or of any that
-    is open.
-
-    Counted for the last day on which cash moved, or for a later one; and, where sales or payments came into the books for those
-    days after the count was made, counted again. Three queries, however many malls and drawers there are.
-    """
-    asked = and_(
-        Period.state == "open" if month is None else Period.first_day == month.first_day,
-        or_(false(), *(and_(Period.mall_id == mall_id, Entry.business_date <= day) for mall_id, day in through.items())),
-    )
-    rows = session.execute(
-        select(Account.mall_id, Account.path, Account.id, Period.first_day, func.max(Entry.business_date))
-        .select_from(Period)
-        .join(Entry, Entry.period_id == Period.id)
-        .join(Posting, Posting.entry_id == Entry.id)
-        .join(Account, and_(Account.id == Posting.account_id, Account.path.like(f"{_PATH}%")))
-        .where(asked)
-        .group_by(Account.mall_id, Account.path, Account.id, Period.first_day)
-        .order_by(Account.path, Period.first_day)
-    ).all()
-    last = _last_counts(session, through)
-    counts = {account_id: last.get((mall_id or 0, _name(path))) for mall_id, path, account_id, *_days in rows}
-    late = _came_since(session, asked, {account_id: count for account_id, count in counts.items() if count is not None})
-    found = []
-    for mall_id, path, account_id, first_day, moved_on in rows:
-        assert mall_id is not None, "a drawer is in a mall"
-        count = counts[account_id]
-        if count is None or count.on < moved_on or (account_id, first_day) in late:
-            found.append(Uncounted(mall_id, _name(path), Month.of(first_day), moved_on, count))
-    return found
-
-
-def _came_since(session: Session, asked: ColumnElement[bool], counts: Mapping[int, DrawerCount]) -> set[tuple[int, date]]:
-    """Drawers (their account) and months (their first day) of whose counted days cash came to be known after the last count of
-    them: what a person takes out knowingly apart."""
-    if not counts:
-        return set()
-    bank = aliased(Posting)
-    at_bank = exists().where(bank.entry_id == Entry.id, bank.account_id == Account.id, Account.kind == "bank")
-    known_later = (
-        and_(Posting.account_id == account_id, Entry.business_date <= count.on, Entry.posted_at > count.counted_at)
-        for account_id, count in counts.items()
-    )
-    rows = session.execute(
-        select(Posting.account_id, Period.first_day)
-        .select_from(Period)
-        .join(Entry, Entry.period_id == Period.id)
-        .join(Posting, Posting.entry_id == Entry.id)
-        .where(asked, or_(*known_later), Entry.kind.not_in((OVER_SHORT, PAID_OUT)), ~at_bank)
-        .distinct()
-    )
-    return {(account_id, first_day) for account_id, first_day in rows}
-
-
-def uncounted(session: Session, mall: Mall, month: Month) -> list[str]:
-    """A sentence for each drawer in which cash moved in a month and that was not counted since. Three queries."""
-    found = []
-    for drawer in uncounted_drawers(session, {mall.id: month.last_day}, month):
-        said, moved, last = f"The {titled(drawer.name)} of {mall.code}", written(drawer.moved_on), drawer.last
-        if last is None:
-            found.append(f"{said} was never counted, and cash moved in it on {moved}: count it.")
-        elif last.on < drawer.moved_on:
-            found.append(f"{said} was last counted for {written(last.on)}, and cash moved in it on {moved}: count it.")
-        else:
-            found.append(
-                f"{said} was counted for {written(last.on)}, and cash of days before came into the books since: count it."
-            )
-    return found
 
 
 # --- counting -----------------------------------------------------------------------------------------------------------
@@ -489,4 +406,4 @@ def check_counts(session: Session) -> list[str]:
 
 
 def _drawer_accounts() -> Select[int]:
-    return select(Account.id).where(Account.path.like(f"{_PATH}%"))
+    return select(Account.id).where(Account.path.like(f"{DRAWERS}%"))

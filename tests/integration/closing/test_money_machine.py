@@ -44,7 +44,8 @@ from coop.payouts.patronage import approve_patronage, propose_patronage
 from coop.payouts.paying_out import mark_paid, mark_stale, return_payment
 from coop.payouts.releases import approve_release, ask_releases, due_on
 from coop.payouts.runs import approve_run, cancel_run, prepare_run
-from coop.sales.drawers import checks_waiting, count_drawer, drawers_of, put_float, uncounted
+from coop.sales.drawers import checks_waiting, count_drawer, drawers_of, put_float
+from coop.sales.uncounted import uncounted
 from coop.statements.service import freeze_statement
 from coop.tax.domain.returns import FilingPeriod
 from coop.tax.filing import file_return

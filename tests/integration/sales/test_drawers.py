@@ -33,10 +33,9 @@ from coop.sales.drawers import (
     over_short,
     pay_out,
     put_float,
-    uncounted,
-    uncounted_drawers,
 )
 from coop.sales.models import DrawerCount
+from coop.sales.uncounted import uncounted, uncounted_drawers
 from tests.factories.books import shut
 from tests.factories.coops import SmallCoop, found
 from tests.factories.house import add_person
