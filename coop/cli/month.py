@@ -17,7 +17,7 @@ from coop.closing.steps import MAY_PASS, TITLES
 from coop.core.clock import utc_now
 from coop.core.db import transaction
 from coop.core.errors import Refusal
-from coop.core.jobs import GroupState
+from coop.core.job_groups import GroupState
 from coop.core.money import format_cents, format_dollars, plain_cents
 from coop.core.periods import Month
 from coop.core.runner import run_group_with_processes

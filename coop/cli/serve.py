@@ -18,7 +18,8 @@ from coop.config import Settings
 from coop.core import logs
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
-from coop.core.jobs import QUEUES, group_state
+from coop.core.job_groups import group_state
+from coop.core.jobs import QUEUES
 from coop.core.runner import (
     PATIENCE,
     RENEW_EXIT,

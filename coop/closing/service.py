@@ -18,7 +18,8 @@ from coop.core import audit, faults
 from coop.core.behind import waits_behind
 from coop.core.db import insert_ignoring
 from coop.core.errors import Refusal
-from coop.core.jobs import Job, JobRun, Later, long_job, name_job, name_jobs, retry_failed
+from coop.core.job_groups import retry_failed
+from coop.core.jobs import Job, JobRun, Later, long_job, name_job, name_jobs
 from coop.core.mail import JOB_KEY, Outbox
 from coop.core.periods import Month
 from coop.dealers.models import Dealer, RoleGrant

@@ -7,7 +7,8 @@ from datetime import datetime
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
-from coop.core.jobs import BEHIND, GroupState, Job, state_of
+from coop.core.job_groups import GroupState, state_of
+from coop.core.jobs import BEHIND, Job
 
 
 def put_behind(session: Session, turn: datetime, *, kind: str, group_key: str | None = None) -> int:

@@ -7,7 +7,8 @@ from datetime import datetime
 from sqlalchemy.orm import Session
 
 from coop.core import audit
-from coop.core.jobs import Job, retry_failed
+from coop.core.job_groups import retry_failed
+from coop.core.jobs import Job
 
 
 def take_up_again(

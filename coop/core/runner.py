@@ -25,12 +25,10 @@ from coop.core import faults
 from coop.core.clock import utc_now
 from coop.core.db import Sessions, make_engine, make_sessions, transaction
 from coop.core.errors import Refusal
+from coop.core.job_groups import GroupState, group_state, nothing_soon
 from coop.core.jobs import (
     QUEUES,
-    GroupState,
     claim_next,
-    group_state,
-    nothing_soon,
     release_leases,
     run_job,
 )

@@ -16,7 +16,7 @@ from coop.core.behind import waits_behind
 from coop.core.documents import Document
 from coop.core.errors import Refusal
 from coop.core.fields import told
-from coop.core.jobs import pending_in
+from coop.core.job_groups import pending_in
 from coop.core.listing import list_csv, wants_csv
 from coop.core.periods import Month
 from coop.core.sealed_text import FieldKeys

@@ -17,7 +17,8 @@ from sqlalchemy.orm import Session
 
 from coop.core.clock import local_date
 from coop.core.digest import digest
-from coop.core.jobs import Job, JobRun, long_job, pending_in, short_job
+from coop.core.job_groups import pending_in
+from coop.core.jobs import Job, JobRun, long_job, short_job
 from coop.core.periods import shown_day
 from coop.floor.domain.finding import length
 from coop.floor.domain.plan import Plan

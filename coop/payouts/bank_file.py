@@ -20,7 +20,8 @@ from coop.books.domain.ach import AchError, Credit, Origin, ach_file, batches_of
 from coop.core import audit
 from coop.core.documents import Document, keep_document
 from coop.core.errors import Refusal
-from coop.core.jobs import Job, JobRun, long_job, retry_failed
+from coop.core.job_groups import retry_failed
+from coop.core.jobs import Job, JobRun, long_job
 from coop.core.pdf import PdfError, made_with
 from coop.core.sealed_text import FieldKeys
 from coop.dealers.models import Dealer, PayoutDetail

@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from coop.core.jobs import pending_in
+from coop.core.job_groups import pending_in
 from coop.core.web import Visitor
 from coop.floor.models import Mall, Space
 from coop.portal.queries import own_dealers_query

@@ -11,7 +11,8 @@ from sqlalchemy.orm import Session
 
 from coop.core.documents import Document, keep_document
 from coop.core.errors import Refusal
-from coop.core.jobs import Job, JobRun, long_job, name_job, pending_in
+from coop.core.job_groups import pending_in
+from coop.core.jobs import Job, JobRun, long_job, name_job
 from coop.core.pdf import PdfError, made_with
 from coop.floor.models import Mall, Space
 from coop.leases.pricing import named

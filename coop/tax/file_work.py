@@ -21,7 +21,8 @@ from sqlalchemy.orm import Session, undefer
 
 from coop.core import audit
 from coop.core.errors import Refusal
-from coop.core.jobs import Job, JobRun, long_job, name_job, pending_in, retry_failed, short_job
+from coop.core.job_groups import pending_in, retry_failed
+from coop.core.jobs import Job, JobRun, long_job, name_job, short_job
 from coop.tax.boundaries import Ends, Judged, Walk, add_rows, judge_batch, not_in_file, read_batches, remove_rows, set_ends
 from coop.tax.domain.boundary_files import COLUMNS, BoundaryRow
 from coop.tax.domain.own_rates import COLUMNS as OWN_COLUMNS

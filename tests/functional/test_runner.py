@@ -16,7 +16,7 @@ import pytest
 from sqlalchemy import select
 
 from coop.config import Settings
-from coop.core import jobs, runner
+from coop.core import job_groups, jobs, runner
 from coop.core.clock import utc_now
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
@@ -204,9 +204,9 @@ def test_a_group_is_seen_through_though_its_runners_are_killed(
     monkeypatch.setenv("COOP_KILL_AT", "job:before-commit@3")
     name(sessions, "core.forget_slots", 20, group_key="close/MAIN")
     name(sessions, "core.forget_slots", 1, group_key="other")
-    seen: list[jobs.GroupState] = []
+    seen: list[job_groups.GroupState] = []
     end = runner.run_group_with_processes(patient, "close/MAIN", seen.append, processes=2)
-    assert end.state == jobs.GroupState(20, 20, 0)
+    assert end.state == job_groups.GroupState(20, 20, 0)
     assert end.put_off == 0
     assert seen[0].done == 0
     assert seen[-1].done == 20
@@ -226,7 +226,7 @@ def test_a_group_that_waits_for_a_mail_server_is_not_waited_for(
     with transaction(sessions) as session:
         jobs.name_job(session, utc_now(), "core.forget_slots", {}, queue="mail", group_key="g", after=timedelta(hours=1))
     end = runner.run_group_with_processes(settings, "g", lambda state: None, processes=1)
-    assert end.state == jobs.GroupState(2, 1, 0)
+    assert end.state == job_groups.GroupState(2, 1, 0)
     assert end.put_off == 1
 
 

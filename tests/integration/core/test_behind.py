@@ -10,7 +10,8 @@ from sqlalchemy import select
 from coop.core import broker
 from coop.core.behind import behind_state, put_behind, waits_behind
 from coop.core.db import Sessions, transaction
-from coop.core.jobs import GroupState, Job, claim_next, name_jobs, run_job
+from coop.core.job_groups import GroupState
+from coop.core.jobs import Job, claim_next, name_jobs, run_job
 
 LEASE = timedelta(minutes=2)
 HOUR = timedelta(hours=1)

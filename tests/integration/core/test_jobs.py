@@ -10,7 +10,7 @@ import pytest
 from sqlalchemy import func, select, update
 from sqlalchemy.orm import Session
 
-from coop.core import broker, jobs
+from coop.core import broker, job_groups, jobs
 from coop.core.audit import AuditLog, record
 from coop.core.clock import utc_now
 from coop.core.db import Sessions, server_version, transaction
@@ -432,15 +432,15 @@ def test_how_a_group_stands_and_its_failed_jobs_tried_again(sessions: Sessions, 
     with transaction(sessions) as session:
         session.execute(update(Job).where(Job.id == ids[1]).values(state="done"))
     with transaction(sessions) as session:
-        state = jobs.group_state(session, "close/MAIN")
+        state = job_groups.group_state(session, "close/MAIN")
         assert (state.total, state.done, state.failed, state.pending) == (3, 1, 1, 1)
-        assert jobs.retry_failed(session, now + SECOND, "close/MAIN") == 1
+        assert job_groups.retry_failed(session, now + SECOND, "close/MAIN") == 1
         again = session.get_one(Job, ids[0])
         assert (again.state, again.attempts, again.error, again.run_after) == ("queued", 0, "", now + SECOND)
-        assert jobs.group_state(session, "close/MAIN").pending == 2
-        assert jobs.pending_in(session, "close/MAIN")
-        assert not jobs.pending_in(session, "nothing")
-        assert jobs.group_state(session, "nothing") == jobs.GroupState(0, 0, 0)
+        assert job_groups.group_state(session, "close/MAIN").pending == 2
+        assert job_groups.pending_in(session, "close/MAIN")
+        assert not job_groups.pending_in(session, "nothing")
+        assert job_groups.group_state(session, "nothing") == job_groups.GroupState(0, 0, 0)
 
 
 def test_what_is_put_off_is_not_waited_for(sessions: Sessions, now: datetime) -> None:
@@ -448,7 +448,7 @@ def test_what_is_put_off_is_not_waited_for(sessions: Sessions, now: datetime) ->
 
     def idle(at: datetime, **which: Any) -> bool:
         with transaction(sessions) as session:
-            return jobs.nothing_soon(session, at, patience, **which)
+            return job_groups.nothing_soon(session, at, patience, **which)
 
     assert idle(now)
     job_id = name(sessions, now, after=timedelta(seconds=21), group_key="g", queue="mail")

@@ -12,7 +12,7 @@ from datetime import timedelta
 import pytest
 from sqlalchemy import Engine, select, update
 
-from coop.core import jobs
+from coop.core import job_groups, jobs
 from coop.core.db import make_sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.jobs import Job
@@ -286,7 +286,7 @@ def test_a_retried_job_takes_up_the_mail_it_gave_up_unless_that_was_sent_again(p
         die_every_time(post, mail)
     assert post.run(resend(post, sent_again))
     with transaction(post.sessions) as session:
-        assert jobs.retry_failed(session, post.now, "mail-2010-12") == 2
+        assert job_groups.retry_failed(session, post.now, "mail-2010-12") == 2
     for mail in (left, sent_again):
         assert post.run(mail)
         assert post.job_of(mail).state == "done"
