@@ -24,6 +24,7 @@ from coop.overflow.placing import (
     insert_stay,
     judged_place,
     log_stay,
+    require_fetched,
     require_to_come,
     said_passed,
     said_place,
@@ -65,6 +66,7 @@ def move_stay(
         _is_there(stay)
         if on == stay.starts_on:
             judged = judged_place(session, mall, piece, place, kind=stay.kind, by=by, but=[stay.id], anyway=anyway)
+            require_fetched(session, now, piece, place, judged.stand)
             stay.bay_id, stay.from_in16, stay.to_in16 = bay.id, from_in16, from_in16 + judged.stand.length_in16
             stay.depth_in16, stay.turned, stay.moved_in_on = judged.stand.depth_in16, turned, None
             flush_stay(session)
