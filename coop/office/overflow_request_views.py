@@ -82,7 +82,7 @@ def _page(mall: Mall, row: RequestRow, form: GiveForm | None = None) -> str:
         "office/overflow/request.html",
         **page_of(mall),
         row=row,
-        state=STATES[row.request.state],
+        state=f"{STATES[row.request.state]}{' for fewer weeks' if row.has_fewer_weeks else ''}",
         pieces=pieces_shown(db(), mall, row, first, last_day(first, row.request.weeks)),
         answers=answers_of(db(), row.request),
         form=(form or _give_form(mall, row)) if may_give else None,

@@ -25,7 +25,7 @@ from coop.core.words import joined
 from coop.floor.models import Mall
 from coop.leases.editing import By
 from coop.leases.holding import lock, today_at
-from coop.overflow.domain.answers import GRANTED, LONGEST, PARTLY, REFUSED, answers, moves
+from coop.overflow.domain.answers import GRANTED, LONGEST, PARTLY, REFUSED, Answer, answers, moves
 from coop.overflow.domain.checking import broken
 from coop.overflow.domain.facts import PeriodFacts
 from coop.overflow.domain.kept_clear import kept_clear
@@ -329,7 +329,9 @@ def told(
     why |= {key: moved[unit.stay.key] for key, unit in posed.units.items() if unit.stay}
     unit_of = {piece.key: key for key, unit in posed.units.items() if key in placed for piece in unit.pieces}
     dealers = {one.key: one.dealer for one in posed.facts.asked}
-    said = [(key, dealers[key], one.outcome, _with_lease(read, key, one.sentence)) for key, one in found.items()]
+    said = [
+        (key, dealers[key], _within_lease(read, key, one), _with_lease(read, key, one.sentence)) for key, one in found.items()
+    ]
     said += [(key, dealer, REFUSED, NO_LEASE) for key, dealer in read.without_lease]
     return {
         "stopped": outcome.stopped,
@@ -386,6 +388,11 @@ def _placement(one: NewStay, why: str) -> dict[str, Any]:
         "ends_on": one.ends_on.isoformat(),
         "why": why,
     }
+
+
+def _within_lease(read: PeriodRead, key: str, answer: Answer) -> str:
+    """Granted for the weeks of a lease is granted in part, where more were asked for."""
+    return PARTLY if answer.outcome == GRANTED and key in read.lease_ends else answer.outcome
 
 
 def _with_lease(read: PeriodRead, key: str, sentence: str) -> str:

@@ -30,7 +30,7 @@ from coop.overflow.domain.answers import LONGEST
 from coop.overflow.domain.fitting import Stand
 from coop.overflow.judging import Judged, LimitRefused, Place, free_place, judge_place, leave_clear, stand_of
 from coop.overflow.models import BayRow, OverflowAnswer, OverflowPiece, OverflowRequest, Stay
-from coop.overflow.queries import STAY, WAITING, overdue_sold
+from coop.overflow.queries import STAY, WAITING, overdue_sold, request_row
 from coop.overflow.reading import pieces_of
 from coop.overflow.rules import rules_on
 from coop.overflow.survey_asking import ask_survey
@@ -105,11 +105,13 @@ def place_request(
     with session.begin_nested():
         for piece, place in places:
             place_piece(session, now, mall, piece, place, by=by, why=said, anyway=anyway, is_clear=is_clear)
+    row = request_row(session, request.id)
+    has_fewer_weeks = row is not None and row.has_fewer_weeks
     waiting = [piece for piece in pieces if piece.id not in given | {piece.id for piece, _ in places}]
     answer = OverflowAnswer(
         request_id=request.id,
-        answer="partly" if waiting else "granted",
-        sentence=_sentence(places, waiting, _why(why)),
+        answer="partly" if waiting or has_fewer_weeks else "granted",
+        sentence=_sentence(request, places, waiting, _why(why), has_fewer_weeks=has_fewer_weeks),
         at=now,
     )
     session.add(answer)
@@ -123,17 +125,35 @@ def _together(places: Sequence[tuple[OverflowPiece, Place]], pieces: Sequence[Ov
     return len(where) == 1 and len(places) == len(pieces)
 
 
-def _sentence(places: Sequence[tuple[OverflowPiece, Place]], waiting: Sequence[OverflowPiece], why: str) -> str:
+def _sentence(
+    request: OverflowRequest,
+    places: Sequence[tuple[OverflowPiece, Place]],
+    waiting: Sequence[OverflowPiece],
+    why: str,
+    *,
+    has_fewer_weeks: bool,
+) -> str:
     """`Given by the manager: Oak hutch in bay A1-2, Nov 9 to Dec 6, 2026; Pine bench waits.`"""
-    waits = [f"{waiting[0].name} waits" if len(waiting) == 1 else f"{len(waiting)} pieces wait"] if waiting else []
+    notes = [f"{waiting[0].name} waits" if len(waiting) == 1 else f"{len(waiting)} pieces wait"] if waiting else []
+    days = {(place.ends_on - place.starts_on).days + 1 for _, place in places}
+    if (fewest := min(days)) < 7 * request.weeks:
+        had = f"{fewest // 7} of" if fewest % 7 == 0 else f"{fewest} {'day' if fewest == 1 else 'days'} of"
+        asked = f"the {request.weeks} {'week' if request.weeks == 1 else 'weeks'} asked for"
+        notes.append(f"that is {'' if len(days) == 1 else 'at least '}{had} {asked}, so ask again for the rest")
+    elif has_fewer_weeks:
+        notes.append("what was given before has fewer weeks than you asked for")
     reason = f" ({why.rstrip('.')})" if why else ""
     for named in range(_NAMED_PIECES, 0, -1):
-        said = [f"{piece.name} in bay {place.bay.code}, {shown_days(*place.days)}" for piece, place in places[:named]]
+        said = [f"{piece.name} in {_wished(request, place)}, {shown_days(*place.days)}" for piece, place in places[:named]]
         more = [f"{len(places) - named} more as your list has them"] if len(places) > named else []
-        sentence = f"Given by the manager: {'; '.join([*said, *more, *waits])}{reason}."
+        sentence = f"Given by the manager: {'; '.join([*said, *more, *notes])}{reason}."
         if len(sentence) <= LONGEST:
             break
     return sentence
+
+
+def _wished(request: OverflowRequest, place: Place) -> str:
+    return f"bay {place.bay.code}{', which you wished for' if request.bay_code == place.bay.code else ''}"
 
 
 def place_sold(

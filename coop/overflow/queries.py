@@ -46,6 +46,14 @@ class RequestRow:
     stays: dict[int, Standing]
     """By the id of the piece; none where it waits."""
     answer: OverflowAnswer | None
+    since: dict[int, date]
+    """By the id of the piece, the first day it had floor on."""
+
+    @property
+    def has_fewer_weeks(self) -> bool:
+        """All its pieces have floor, and one was given it for fewer weeks than were asked for: nothing of it waits."""
+        days = (self.stays[piece].stay.granted_until - first for piece, first in self.since.items())
+        return self.request.state == "granted" and any(each < timedelta(weeks=self.request.weeks, days=-1) for each in days)
 
     @property
     def waiting(self) -> tuple[OverflowPiece, ...]:
@@ -82,7 +90,8 @@ def _requests(session: Session, *which: ColumnElement[bool]) -> list[RequestRow]
     ).all()
     pieces = pieces_of(session, [row[0] for row in rows])
     asked = Stay.piece_id.in_([piece.id for found in pieces.values() for piece in found])
-    last = {one.piece.id: one for one in _standing(session, asked, Stay.state == "stands")}
+    stands = _standing(session, asked, Stay.state == "stands")
+    last, since = ({one.piece.id: one for one in each} for each in (stands, reversed(stands)))
     told = {answer.request_id: answer for answer in _answers(session, pieces)}
     return [
         RequestRow(
@@ -92,15 +101,10 @@ def _requests(session: Session, *which: ColumnElement[bool]) -> list[RequestRow]
             tuple(pieces[request.id]),
             {piece.id: last[piece.id] for piece in pieces[request.id] if piece.id in last},
             told.get(request.id),
+            {piece.id: since[piece.id].stay.starts_on for piece in pieces[request.id] if piece.id in since},
         )
         for request, dealer, mall in rows
     ]
-
-
-def last_stays_of(session: Session, request: OverflowRequest) -> list[Standing]:
-    """Where the pieces of a request have floor, or had it last, in their order."""
-    row = request_row(session, request.id)
-    return [] if row is None else [row.stays[piece.id] for piece in row.pieces if piece.id in row.stays]
 
 
 def answers_of(session: Session, request: OverflowRequest) -> Sequence[OverflowAnswer]:

@@ -23,7 +23,7 @@ from coop.dealers.notes import Letter, Note, to_members, write_letters
 from coop.floor.models import Mall
 from coop.overflow.domain.fitting import cautions
 from coop.overflow.models import OverflowAnswer, OverflowRequest, Stay, Walk
-from coop.overflow.queries import found_on, last_stays_of, overdue_sold, stay_of
+from coop.overflow.queries import found_on, overdue_sold, request_row, stay_of
 from coop.overflow.reading import Standing, piece_of, standing_between
 from coop.overflow.rules import rules_on
 
@@ -101,9 +101,12 @@ def _answer(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
     answer = session.get_one(OverflowAnswer, args["answer"])
     request = session.get_one(OverflowRequest, answer.request_id)
     mall, dealer = session.get_one(Mall, request.mall_id), session.get_one(Dealer, request.dealer_id)
-    stays = last_stays_of(session, request)
+    row = request_row(session, request.id)
+    stays = [] if row is None else [row.stays[piece.id] for piece in row.pieces if piece.id in row.stays]
     said = {"granted": "Floor for your pieces", "partly": "Floor for some of your pieces", "refused": "No floor this time"}
     waits = "" if answer.answer == "granted" else "What has no floor goes on waiting, and counts as waiting longer."
+    if answer.answer == "partly" and row is not None and row.has_fewer_weeks:
+        said["partly"], waits = "Floor for fewer weeks than you asked for", ""
     rules = rules_on(session, mall.id, request.not_before)
     warned = dict.fromkeys(one for stay in stays for one in cautions(piece_of(stay.piece), rules.pieces))
     note = _note(

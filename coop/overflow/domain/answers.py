@@ -73,6 +73,7 @@ class Answer:
 def answers(posed: Posed, placed: Collection[Placed]) -> dict[str, Answer]:
     """What each asker of the period is told, by request. Those whose request is of a later one are told nothing."""
     told: dict[str, dict[str, str]] = {}
+    whole: dict[str, bool] = {}
     at = {one.unit: one for one in placed}
     held = Held(posed, placed)
     for key, unit in posed.units.items():
@@ -80,7 +81,11 @@ def answers(posed: Posed, placed: Collection[Placed]) -> dict[str, Answer]:
             one = at.get(key)
             said = told_refused(held, unit) if one is None else _told_granted(held, unit, one)
             told.setdefault(unit.request.key, {})[key] = said
-    return {key: Answer(_outcome([unit in at for unit in by_unit]), _short(by_unit), by_unit) for key, by_unit in told.items()}
+            whole[unit.request.key] = unit.weeks == unit.request.weeks
+    return {
+        key: Answer(_outcome([unit in at for unit in by_unit], whole=whole[key]), _short(by_unit), by_unit)
+        for key, by_unit in told.items()
+    }
 
 
 def moves(posed: Posed, placed: Collection[Placed]) -> dict[str, str]:
@@ -89,8 +94,9 @@ def moves(posed: Posed, placed: Collection[Placed]) -> dict[str, str]:
     return {unit.stay.key: _told_moved(held, unit) for unit in posed.units.values() if unit.stay}
 
 
-def _outcome(granted: Sequence[bool]) -> str:
-    return GRANTED if all(granted) else PARTLY if any(granted) else REFUSED
+def _outcome(granted: Sequence[bool], *, whole: bool) -> str:
+    """In part, too, where all stand for fewer weeks than were asked for."""
+    return GRANTED if whole and all(granted) else PARTLY if any(granted) else REFUSED
 
 
 def _short(by_unit: Mapping[str, str]) -> str:

@@ -409,5 +409,6 @@ def test_floor_is_asked_for_no_longer_than_a_lease_runs(floor: Floor) -> None:
     outcome = floor.outcome(floor.drafted())
     assert [(one["ends_on"]) for one in outcome["placements"]] == ["2026-11-22"]
     said = {one["request"]: one for one in outcome["answers"]}
+    assert said[short]["answer"] == "partly"
     assert said[short]["sentence"].endswith("It was taken for no longer than the lease, which ends on Nov 24, 2026.")
     assert (said[none]["answer"], said[none]["sentence"][:38]) == ("refused", "Floor is lent under a lease only, and ")

@@ -25,7 +25,8 @@ from coop.overflow.domain.clear import spoiled
 from coop.overflow.judging import LimitRefused, Place, free_place
 from coop.overflow.models import OverflowAnswer, OverflowPiece, OverflowRequest, Stay
 from coop.overflow.placing import place_piece, place_request, place_sold
-from coop.overflow.staying import end_stay, move_stay
+from coop.overflow.queries import request_row
+from coop.overflow.staying import end_stay, lengthen_stay, move_stay
 from tests.factories.aisles import MONDAY, SUNDAY, TODAY, Aisles, piece, told
 from tests.factories.house import add_person
 from tests.factories.overflow_floor import lay_bay, lay_piece, lay_request, lay_rules, lay_stay
@@ -355,3 +356,45 @@ def test_the_floor_of_a_sold_piece_that_nobody_fetched_is_not_given_by_hand_on_a
     end_stay(session, now, gone, on=date(2026, 11, 1), by=aisles.by)
     move_stay(session, now, stay, aisles.bay(session), 0, by=aisles.by)
     assert stay.from_in16 == 0
+
+
+def test_fewer_weeks_than_were_asked_for_are_told_as_granted_in_part_and_nothing_of_it_waits(
+    session: Session, now: datetime, aisles: Aisles
+) -> None:
+    """Four weeks are asked for, and two given. Let stand for all four, it has what it asked for."""
+    request, (hutch,) = aisles.ask(session, now, bay_code="A1-1")
+    until = date(2026, 11, 22)
+    answer = place_request(session, now, request, [(hutch, aisles.place(session, last=until))], by=aisles.by, why="A fair.")
+    assert (answer.answer, request.state) == ("partly", "granted")
+    assert answer.sentence == (
+        "Given by the manager: Oak hutch in bay A1-1, which you wished for, Nov 9 to Nov 22, 2026; that is 2 of the 4 weeks "
+        "asked for, so ask again for the rest (A fair)."
+    )
+    ((subject, letter),) = told(session, now).items()
+    assert subject == "d01@example.org: Floor for fewer weeks than you asked for: Lantern Yard Antiques Hall"
+    assert "waiting" not in letter
+
+    def has_fewer_weeks() -> bool:
+        row = request_row(session, request.id)
+        assert row is not None
+        return row.has_fewer_weeks
+
+    assert has_fewer_weeks()
+    stay = session.scalars(select(Stay)).one()
+    moved = move_stay(session, now, stay, aisles.bay(session, "A2-1"), 0, by=aisles.by, on=date(2026, 11, 16))
+    lengthen_stay(session, now, moved, until=SUNDAY, by=aisles.by)
+    assert not has_fewer_weeks(), "moved or not"
+
+
+def test_of_pieces_that_get_different_weeks_the_fewest_are_told(session: Session, now: datetime, aisles: Aisles) -> None:
+    request, (hutch, bench) = aisles.ask(session, now, piece(), piece("Pine bench"))
+    first = place_request(session, now, request, [(hutch, aisles.place(session, last=date(2026, 11, 18)))], by=aisles.by)
+    assert first.sentence.endswith("; Pine bench waits; that is 10 days of the 4 weeks asked for, so ask again for the rest.")
+    assert (first.answer, request.state) == ("partly", "partly")
+    second = place_request(session, now, request, [(bench, aisles.place(session, at=50))], by=aisles.by)
+    assert (second.answer, request.state) == ("partly", "granted"), "the other has fewer"
+    assert second.sentence.endswith("Dec 6, 2026; what was given before has fewer weeks than you asked for.")
+    request, pieces = aisles.ask(session, now, piece(), piece("Pine bench"), code="D02")
+    places = [aisles.place(session, "A2-1", last=date(2026, 11, 15)), aisles.place(session, "A2-1", 50)]
+    both = place_request(session, now, request, list(zip(pieces, places, strict=True)), by=aisles.by)
+    assert both.sentence.endswith("; that is at least 1 of the 4 weeks asked for, so ask again for the rest.")

@@ -101,7 +101,7 @@ def test_the_page_says_where_each_piece_stands_how_long_and_what_it_costs(web: W
 def test_what_waits_is_told_with_its_days_and_when_floor_was_given_out(web: Web) -> None:
     said = text(web)
     assert "Blanket chest : 4 weeks, not before Nov 9, 2026. Waits 14 days. No answer yet. Floor was not given out yet." in said
-    assert "Hall bench, Cane rocker , asked Oct 1, 2026: granted. Sep 15, 2026: Given by the manager" in said
+    assert "Hall bench, Cane rocker , asked Oct 1, 2026: granted for fewer weeks. Sep 15, 2026: Given by the manager" in said
     with transaction(web.sessions) as session:
         draft = OverflowDraft(
             mall_id=web.house.mall.id,

@@ -236,3 +236,12 @@ def test_answers_are_kept_as_they_were_told(web: Web) -> None:
     page = words(web.browser("auditor").get(request_at(web)).text)
     assert "What its dealer was told Nov 3, 2026, 9:00 am : Every bay is taken." in page
     assert "Every bay is taken." in words(web.browser("auditor").get(f"{AT}/requests?which=told").text)
+
+
+def test_floor_given_for_fewer_weeks_than_were_asked_for_is_said_as_that(web: Web) -> None:
+    """It was given 48 days at most, and seven weeks were asked for."""
+    granted = web.house.overflow.granted
+    assert "granted for fewer weeks</small></h1>" in web.browser("manager").get(f"{AT}/requests/{granted}").text
+    with transaction(web.sessions) as session:
+        session.get_one(OverflowRequest, granted).weeks = 1
+    assert "granted</small></h1>" in web.browser("manager").get(f"{AT}/requests/{granted}").text

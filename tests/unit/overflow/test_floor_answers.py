@@ -64,6 +64,7 @@ def test_granted_for_less_than_was_asked():
         f"floor beyond Feb 28, 2027 is not given yet, ask again for the rest; {ALL_FITS}."
     )
     rotated = told(make_facts(make_asked(weeks=8), rotation_weeks=6), ("1",))["1"]
+    assert (until.outcome, rotated.outcome) == ("partly", "partly")
     assert rotated.sentence.endswith(f"that is 6 of the 8 weeks asked for: nobody is in one bay for more of any 52; {ALL_FITS}.")
 
 
@@ -117,6 +118,7 @@ SPACE = [DealerFacts("D01", {"14": "booth"}, 100)]
     ("feet", "taken", "why"),
     [
         ((10, 20, 30), "", "it is the nearest to your spaces of 3 bays that would do"),
+        ((10, 20, 30), "c", "it is the nearest to your spaces of 3 bays that would do"),
         ((10, 10, 30), "", "none of 3 bays that would do is nearer to your spaces"),
         ((20, 10, 30), "b", "it is the nearest to your spaces of the 2 left of 3 bays that would do"),
         ((20, 10, 20), "b", "none of the 2 left of 3 bays that would do is nearer to your spaces"),
@@ -253,6 +255,10 @@ UNTIL_17 = f"bay A1-1 would do until Jan 17, 2027, but {FROM_18}"
             make_room(by_week=(0,) * 8, wider=make_wider(-3)),
             "bay A1-1 would do, but from Jan 1, 2027 on aisle A1 must keep 4' 0\" clear",
         ),
+        (
+            make_room(by_week=(0,) * 8, wider=make_wider(0)),
+            "bay A1-1 would do, but from Jan 4, 2027 on aisle A1 must keep 4' 0\" clear",
+        ),
         (make_room(closed=[(40, 90, 2, 7)], wider=make_wider(14)), f"{UNTIL_17}; {TWO_WEEKS}"),
         (
             make_room(by_week=(24, 24, 0, 0, 0, 0, 0, 0), wider=make_wider(17)),
@@ -276,6 +282,28 @@ def test_a_width_is_told_beside_who_came_first_where_the_bay_would_have_had_room
     )
     both = replace(beside, standing=(full, make_stay("l", bay="B", wide=95, days=(-7, 90))))
     assert told(both)["1"].sentence == f"{GETS_NONE}: {FULL}, as what stands in the aisles stays; {WAITS}"
+
+
+def test_of_two_widths_the_first_that_is_in_the_way_is_told():
+    """22 in. are left from the second week on, and 18 from the third. And what is closed before is not in the way."""
+    first, second = make_wider(7, 44), make_wider(14)
+    flat = replace(make_room(by_week=(24, 22, 18, 18, 18, 18, 18, 18)), widened=(None, first, *[second] * 6))
+    assert f": {UNTIL_17}; " in told(make_facts(make_asked(), rooms=[flat]))["1"].sentence
+    shut = make_room(closed=[(40, 90, 0, 0), (40, 90, 2, 7)])
+    shut = replace(shut, closed=tuple(replace(one, because=why) for one, why in zip(shut.closed, (first, second), strict=True)))
+    assert f": {UNTIL_17}; " in told(make_facts(make_asked(after=7, weeks=2), rooms=[shut]))["1"].sentence
+
+
+def test_a_width_is_the_cause_where_nothing_else_is():
+    """Full or not: a piece too deep for what is left. Where the bay is not lent or closed for another reason, it is no cause."""
+    room = make_room(by_week=(24, 24, 18, 18, 18, 18, 18, 18), wider=make_wider(14))
+    full = make_stay("k", bay="A1-1", wide=95, days=(-7, 90))
+    assert told(make_facts(make_asked(), rooms=[room], standing=(full,)))["1"].sentence == f"{GETS_NONE}: {UNTIL_17}; {WAITS}"
+    not_lent = replace(room, depth_by_week=(0, *room.depth_by_week[1:]))
+    assert told(make_facts(make_asked(), rooms=[not_lent]))["1"].sentence == f"{GETS_NONE}: no bay is lent then."
+    closed = replace(room, bay=replace(room.bay, code="B"), closed=make_room(closed=[(40, 96, 0, 7)]).closed)
+    facts = make_facts(make_asked(), rooms=[make_room(), closed], standing=(full,))
+    assert told(facts)["1"].sentence == f"{GETS_NONE}: {FULL}, as what stands in the aisles stays; {WAITS}"
 
 
 def test_a_width_that_leaves_enough_is_no_cause():
@@ -391,6 +419,13 @@ DUE = make_stay("d", wide=60, days=(-30, 55), kind="sold", was_due=MONDAY - time
             (make_stay(at=62, wide=30, days=(-7, 90)), DUE),
             "a sold piece that was to be fetched by Dec 31, 2026 still stands in bay A1-1",
         ),
+        (
+            (
+                replace(DUE, key="e", to_in16=inches(10), was_due=MONDAY - timedelta(days=5)),
+                replace(DUE, from_in16=inches(40), to_in16=inches(70)),
+            ),
+            "a sold piece that was to be fetched by Dec 31, 2026 still stands in bay A1-1",
+        ),
         ((make_stay(at=40, wide=30, days=(-7, 90)), replace(DUE, to_in16=inches(10))), "what stands in the aisles stays"),
     ],
 )
@@ -482,6 +517,18 @@ def test_of_many_pieces_side_by_side_a_few_are_named():
 
 
 # --- all ------------------------------------------------------------------------------------------------------------------
+
+
+def test_what_matters_least_is_left_out_of_an_answer_that_is_too_long():
+    """Of three long names first the floor had, then why it is this bay; that weeks are missing and the wish are kept."""
+    pieces = [make_piece(f"p{n}", wide=20, name=f"{n}{'x' * 49}", may_turn=True, deep=30) for n in range(3)]
+    asked = make_asked("1", "D01", *pieces, together=True, weeks=12, wished_bay="w")
+    rooms = [make_room("A1-1", feet={"14": 10}), make_room("w", deep=18)]
+    said = told(make_facts(asked, make_asked("2", "D02"), rooms=rooms, dealers=SPACE), ("1",))["1"].sentence
+    assert len(said) <= LONGEST
+    assert "; that is 8 of the 12 weeks asked for: " in said
+    assert said.endswith(".")
+    assert "foot-weeks" not in said
 
 
 def test_an_answer_of_many_pieces_counts_the_last():
