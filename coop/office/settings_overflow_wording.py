@@ -66,7 +66,7 @@ OVERFLOW: Mapping[str, Say] = {
     "Glass": lambda rules: f"Glass and mirrors stand {GLASS_STANDS[rules.glass]}.",
     "Bays": lambda rules: (
         f"A bay is at least {format_length(rules.least_length_in16)} long and {format_length(rules.least_depth_in16)} deep, and "
-        f"at most {format_length(rules.deepest_in16)} deep; {format_length(rules.gap_in16)} are kept free beside each piece."
+        f"at most {format_length(rules.deepest_in16)} deep; {format_length(rules.gap_in16)} is kept free beside each piece."
     ),
     "Booths": lambda rules: (
         f"Where nobody said where people come into a booth, the middle {format_length(rules.entry_in16)} of each of its sides on "

@@ -33,6 +33,14 @@ class StripDrawing:
     svg: Markup
     pieces: Sequence[DrawnPiece]
     free: Sequence[str]
+    bay: Bay
+
+    def is_right(self, stay_id: int = 0) -> bool:
+        """Whether a piece, by its stay, or else the first, is in the right half of the picture."""
+        one = next((piece for piece in self.pieces if piece.stay_id == stay_id), None) or next(iter(self.pieces), None)
+        if one is None:
+            return False
+        return (sum(one.place_in(self.bay)) > self.bay.length_in16) != is_flipped(self.bay)
 
 
 @dataclass(frozen=True)
@@ -96,7 +104,7 @@ def bay_strip(
     title = f"Bay {bay.code}, {format_length(long)} long and {format_length(deep)} deep"
     words = f"In it: {said}. Free: {', '.join(free_words) or 'nothing'}."
     svg = _picture("bay", f"bay-{bay.code}", view, px, title, words, body)
-    return StripDrawing(Markup(svg), pieces, free_words)
+    return StripDrawing(Markup(svg), pieces, free_words, bay)
 
 
 def is_flipped(bay: Bay) -> bool:

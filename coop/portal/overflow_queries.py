@@ -17,7 +17,7 @@ from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.floor.queries import draft_of
 from coop.overflow.asking import PieceAsked
-from coop.overflow.bay_drawing import StripDrawing, bay_strip, is_flipped
+from coop.overflow.bay_drawing import StripDrawing, bay_strip
 from coop.overflow.charging import charged_so_far, expected
 from coop.overflow.domain.fees import FeeRule, expected_fee
 from coop.overflow.domain.fitting import cautions
@@ -210,13 +210,6 @@ class BayShown:
     bay: BayRow
     on: date
     strip: StripDrawing
-
-    @property
-    def from_right(self) -> bool:
-        """Whether the first of the dealer's own is in the right half of the picture."""
-        bay, own = bay_of(self.bay), self.strip.pieces[0]
-        is_far = own.from_in16 + own.to_in16 > bay.length_in16
-        return is_far != is_flipped(bay)
 
 
 def bays_shown(session: Session, row: RequestRow, today: date) -> list[BayShown]:

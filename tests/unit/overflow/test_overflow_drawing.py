@@ -414,3 +414,12 @@ def test_a_plan_on_one_sheet_has_no_key() -> None:
     pages = pages_of(sheet_of(overflow_draft(), [DrawnBay(BAY)]))
     assert "key" not in pages[0]
     assert "map, sheet" not in "".join(pages)
+
+
+@pytest.mark.parametrize(("depth", "is_right"), [(2, True), (-2, False)])
+def test_a_strip_says_on_which_side_a_piece_is(depth: int, is_right: bool) -> None:
+    """At 84 to 120 in. of ten feet it is at the right, and at the left for who looks from the other side."""
+    row = bay_row("A1-1", 0, 10, 10, depth)
+    strip = bay_strip(bay_of(row), [stands(1, row, 0, 36), stands(2, row, 84, 120)], DAY)
+    assert (strip.is_right(2), strip.is_right(1), strip.is_right()) == (is_right, not is_right, not is_right)
+    assert not bay_strip(bay_of(row), [], DAY).is_right()
