@@ -14,6 +14,7 @@ from sqlalchemy.orm.attributes import flag_modified
 from coop.core import audit
 from coop.core.clock import local_date
 from coop.core.errors import Refusal
+from coop.core.geometry import format_length
 from coop.core.periods import shown_day
 from coop.floor.domain.areas import drawn_area_sqft100
 from coop.floor.domain.draft import LONGEST_CODE, PartDraft, PlanChange, PlanDraft, SpaceDraft, draft_faults, plan_change
@@ -263,5 +264,22 @@ def set_aisle_width(
         session.add(width)
     width.required_clear_in16, width.said_by = required_clear_in16, said_by.strip()[:120]
     session.flush()
-    _note(session, now, mall, "aisle width set", f"{aisle or 'all'} from {starts_on}: {required_clear_in16} in16", user_id)
+    _note(session, now, mall, "aisle width set", _width_words(width), user_id)
     return width
+
+
+def take_width_back(session: Session, now: datetime, mall: Mall, width: AisleWidth, *, user_id: int | None = None) -> None:
+    """A width is not asked after all: what was said before it holds. Refuses one that was asked before today."""
+    _held(session, mall)
+    if width.starts_on < local_date(now, mall.timezone):
+        raise Refusal(
+            f"{_width_words(width)} has been asked since {shown_day(width.starts_on)} and stays written down: "
+            "set another from today on."
+        )
+    session.delete(width)
+    session.flush()
+    _note(session, now, mall, "aisle width taken back", _width_words(width), user_id)
+
+
+def _width_words(width: AisleWidth) -> str:
+    return f"{width.aisle or 'every aisle'} from {width.starts_on}: {format_length(width.required_clear_in16)}"

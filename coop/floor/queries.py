@@ -80,6 +80,13 @@ def widths_of(session: Session, mall_id: int) -> Sequence[AisleWidth]:
     return session.scalars(select(AisleWidth).where(AisleWidth.mall_id == mall_id).order_by(*newest)).all()
 
 
+def narrower_later(session: Session, width: AisleWidth) -> AisleWidth | None:
+    """The next width of the same aisle after this one, if less is asked from then on."""
+    same = AisleWidth.mall_id == width.mall_id, AisleWidth.aisle == width.aisle, AisleWidth.starts_on > width.starts_on
+    later = session.scalar(select(AisleWidth).where(*same).order_by(AisleWidth.starts_on).limit(1))
+    return later if later is not None and later.required_clear_in16 < width.required_clear_in16 else None
+
+
 def plan_of(session: Session, mall: Mall, on: date) -> Plan | None:
     """The plan with the spaces and the required widths of a day; None while no plan is drawn. Undrawn spaces are not in it."""
     draft = draft_of(session, mall, on)

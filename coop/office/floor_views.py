@@ -8,12 +8,14 @@ from flask import Blueprint, abort, flash, redirect, render_template, request, u
 
 from coop.core.csv_text import csv_text, defused
 from coop.core.errors import Refusal
+from coop.core.geometry import format_length
+from coop.core.periods import shown_day
 from coop.core.templating import FILTERS
 from coop.core.web import Page, allow, db, download, now, roll_back, visitor
 from coop.floor import measuring, planning
 from coop.floor import queries as floor_queries
 from coop.floor.domain.findings import CAUTION
-from coop.floor.models import SPACE_KINDS, Mall, Space
+from coop.floor.models import SPACE_KINDS, AisleWidth, Mall, Space
 from coop.leases.occupancy import area_note, holds, require_free_from
 from coop.office import floor_asked as asked
 from coop.office import floor_queries as queries
@@ -21,7 +23,7 @@ from coop.office import queries as office_queries
 from coop.office.floor_drawing import drawing
 from coop.office.floor_forms import CodeForm, MeasureForm, RetireForm, WidthForm, bounds
 from coop.office.floor_queries import SpaceRow
-from coop.office.mall_page import today_of, wanted_mall
+from coop.office.mall_page import first_mall, row_of, today_of, wanted_mall
 from coop.office.views import READERS
 from coop.overflow.survey_asking import plan_changed
 
@@ -49,10 +51,7 @@ def _shared() -> dict[str, object]:
 @floor.get("/")
 @allow(*READERS)
 def first() -> Page:
-    malls = office_queries.malls(db())
-    if malls:
-        return redirect(url_for("floor.plan", mall_code=malls[0].code), 303)
-    return render_template("office/floor/none.html")
+    return first_mall("floor.plan", "office/floor/none.html")
 
 
 def _wanted(name: str, known: Sequence[str], otherwise: str) -> str:
@@ -293,7 +292,7 @@ def set_aisle_width(mall_code: str) -> Page:
     form = WidthForm(aisles=_aisle_codes(mall))
     if form.validate_on_submit():
         try:
-            planning.set_aisle_width(
+            width = planning.set_aisle_width(
                 db(),
                 now(),
                 mall,
@@ -309,5 +308,22 @@ def set_aisle_width(mall_code: str) -> Page:
         else:
             plan_changed(db(), now(), mall)
             flash("The width is set, and the plan is judged by it from that day.")
+            later = floor_queries.narrower_later(db(), width)
+            if later is not None:
+                clear = format_length(later.required_clear_in16)
+                flash(
+                    f"From {shown_day(later.starts_on)} on it may be {clear} again, as was said before: "
+                    "set a width from that day too, if it is to stay wider."
+                )
             return redirect(url_for("floor.aisles", mall_code=mall.code), 303)
     return _aisles_page(wanted_mall(mall_code), form), 422
+
+
+@floor.post("/<mall_code>/aisles/<int:width_id>/back")
+@allow("manager")
+def take_width_back(mall_code: str, width_id: int) -> Page:
+    mall = wanted_mall(mall_code)
+    planning.take_width_back(db(), now(), mall, row_of(mall, AisleWidth, width_id), user_id=visitor().user_id)
+    plan_changed(db(), now(), mall)
+    flash("The width is taken back: what was asked before it holds.")
+    return redirect(url_for("floor.aisles", mall_code=mall.code), 303)

@@ -18,6 +18,7 @@ from coop.closing.models import CloseStep, MonthClose
 from coop.closing.service import group_of
 from coop.closing.steps import TITLES
 from coop.core import audit, jobs
+from coop.core.clock import local_date
 from coop.core.documents import keep_document
 from coop.core.mail import MailAttempt, queue_mail
 from coop.core.periods import Month
@@ -25,7 +26,9 @@ from coop.dealers import service as people
 from coop.dealers.feeds import make_feed, running_feeds
 from coop.dealers.membership import add_dealer, found_coop
 from coop.dealers.models import Dealer, RoleGrant, SignInLink, UserAccount
+from coop.floor.domain.plan import LEAST_CLEAR_IN16
 from coop.floor.models import Mall
+from coop.floor.planning import set_aisle_width
 from coop.floor.service import add_mall, add_space
 from coop.leases.agreements import make_lease
 from coop.leases.rules import set_rate
@@ -161,6 +164,7 @@ def build_house(session: Session, now: datetime, *, month_end: bool = True) -> H
     keep_document(session, now, file_name=name, media_type="application/pdf", content=PDF + b"draft", made_with="a test")
     name = "floor-plan-MAIN-v1-2026-11-03-1to48-letter.pdf"
     paper = keep_document(session, now, file_name=name, media_type="application/pdf", content=PDF + b"plan", made_with="a test")
+    set_aisle_width(session, now, mall, "", local_date(now, mall.timezone), LEAST_CLEAR_IN16, said_by="the co-op's meeting")
     add_lease_rows(session, now, mall)
     _set_aside(session, now, mall, ida)
     _paper(session, now, users["manager"])

@@ -89,6 +89,7 @@ TABLE: dict[tuple[str, str], tuple[Address, frozenset[str]]] = {
     ("floor.return_space", "POST"): ("/office/floor/MAIN/spaces/12/return", MANAGER),
     ("floor.aisles", "GET"): ("/office/floor/MAIN/aisles", READERS),
     ("floor.set_aisle_width", "POST"): ("/office/floor/MAIN/aisles", MANAGER),
+    ("floor.take_width_back", "POST"): ("/office/floor/MAIN/aisles/1/back", MANAGER),
     ("floor.edit", "GET"): ("/office/floor/MAIN/edit", MANAGER),
     ("floor.save_rows", "POST"): ("/office/floor/MAIN/edit", MANAGER),
     ("floor.check", "POST"): ("/office/floor/MAIN/check", MANAGER),
