@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
+import secrets
 from collections.abc import Mapping, Sequence
 from datetime import date
 from decimal import Decimal
 from typing import Any
 
-from wtforms import Field, SelectField
+from wtforms import Field, HiddenField, SelectField
 from wtforms.validators import StopValidation
 from wtforms.widgets import DateInput, TextInput
 
@@ -212,6 +213,19 @@ class DecimalField(TypedField):
 
     def write(self, value: Any) -> str:
         return format_decimal(value)
+
+
+class KeyField(HiddenField):  # type: ignore[misc]
+    """Made when the form is first shown: by it the same form sent twice is one event."""
+
+    data: str | None
+
+    def made(self) -> str:
+        if len(self.data or "") != 32:
+            self.data = secrets.token_hex(16)
+        return str(self.data)
+
+    _value = made
 
 
 class MonthField(TypedField):

@@ -14,10 +14,9 @@ from wtforms.validators import Length
 from coop.books import hand_accounts, journal
 from coop.books.domain.hand import MOST_LINES, MOST_PATH, HandLine
 from coop.core.errors import Refusal
-from coop.core.fields import ChoiceField, DayField, DollarsField, Needed, stripped, told
+from coop.core.fields import ChoiceField, DayField, DollarsField, KeyField, Needed, stripped, told
 from coop.core.periods import Month
 from coop.floor.models import Mall
-from coop.office.layaway_forms import KeyField
 from coop.office.lease_forms import PickField
 
 OWN = "co-op"

@@ -9,10 +9,9 @@ from wtforms import BooleanField, StringField
 from wtforms.validators import Length
 
 from coop.books.payments import CheckPaid
-from coop.core.fields import ChoiceField, DayField, DollarsField, Needed, NumberField, stripped, told
+from coop.core.fields import ChoiceField, DayField, DollarsField, KeyField, Needed, NumberField, stripped, told
 from coop.core.money import format_dollars
 from coop.core.templating import day as written
-from coop.office.layaway_forms import KeyField
 from coop.office.lease_forms import DAY, PickField
 
 _SHORT = Length(max=40, message="Write it in 40 characters.")

@@ -8,9 +8,8 @@ from flask_wtf import FlaskForm
 from wtforms import BooleanField, HiddenField, StringField
 from wtforms.validators import Length
 
-from coop.core.fields import ChoiceField, DayField, DollarsField, Needed, NumberField, stripped, told
+from coop.core.fields import ChoiceField, DayField, DollarsField, KeyField, Needed, NumberField, stripped, told
 from coop.core.money import format_dollars
-from coop.office.layaway_forms import KeyField
 from coop.office.lease_forms import DAY, PickField
 from coop.sales.drawers import PAID_FOR, Drawer
 

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import secrets
 from collections.abc import Sequence
 from decimal import Decimal
 
 from flask_wtf import FlaskForm
-from wtforms import FieldList, Form, FormField, HiddenField, StringField
+from wtforms import FieldList, Form, FormField, StringField
 from wtforms.validators import Length
 
-from coop.core.fields import ChoiceField, DollarsField, Needed, NumberField, PercentField, stripped, told
+from coop.core.fields import ChoiceField, DollarsField, KeyField, Needed, NumberField, PercentField, stripped, told
 from coop.core.money import format_dollars
 from coop.core.templating import percent
 from coop.office.lease_forms import NAME, PickField
@@ -24,19 +23,6 @@ ITEMS = 6
 _WORDS = Length(max=200, message="Write it in 200 characters.")
 _SHORT = Length(max=80, message="Write it in 80 characters.")
 _CODE = Length(max=40, message="Write it in 40 characters.")
-
-
-class KeyField(HiddenField):  # type: ignore[misc]
-    """Made when the form is first shown: by it the same form sent twice is one event."""
-
-    data: str | None
-
-    def made(self) -> str:
-        if len(self.data or "") != 32:
-            self.data = secrets.token_hex(16)
-        return str(self.data)
-
-    _value = made
 
 
 class ItemForm(Form):  # type: ignore[misc]

@@ -6,11 +6,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from flask_wtf import FlaskForm
-from wtforms import BooleanField, Field, FieldList, FormField, StringField, TextAreaField
+from wtforms import BooleanField, Field, FieldList, FormField, HiddenField, StringField, TextAreaField
 from wtforms import Form as PlainForm
 
 from coop.core.errors import Refusal
-from coop.core.fields import DayField, DollarsField, LengthField, Needed, NumberField, stripped, told
+from coop.core.fields import DayField, DollarsField, KeyField, LengthField, Needed, NumberField, stripped, told
 from coop.office.lease_forms import PickField
 from coop.office.overflow_bay_forms import AboutForm
 from coop.office.overflow_stay_forms import LimitedForm
@@ -79,6 +79,7 @@ class AskedPieceForm(PlainForm):  # type: ignore[misc]
 
 
 class WriteForm(FlaskForm):  # type: ignore[misc]
+    key = KeyField()
     dealer = PickField("Dealer", validators=[Needed("Choose who asks.")])
     not_before = DayField("Not before", validators=[Needed("Write the first day it could begin, like 2026-12-07.")])
     weeks = NumberField("Weeks", least=1, most=_LONGEST_WEEKS, validators=[Needed("Write for how many weeks.")])
@@ -145,13 +146,18 @@ class PlaceForm(PlainForm):  # type: ignore[misc]
 class GiveForm(LimitedForm):
     """The places of a request's pieces, each under its own names; `rows` has them by the piece's id."""
 
+    version = HiddenField()
+    """Of the request, when its page was opened."""
     why = StringField("Why", filters=[stripped])
 
     def __init__(
         self, pieces: Iterable[OverflowPiece], bays: Mapping[int, Sequence[tuple[str, str]]], data: Mapping[str, Any], sent: Any
     ) -> None:
-        """`bays`: those each piece may stand in, by its id. `data`: what every place begins with. `sent`: None for a new form."""
-        super().__init__(formdata=sent)
+        """`bays`: those each piece may stand in, by its id. `data`: the version, and what every place begins with.
+
+        `sent`: None for a new form.
+        """
+        super().__init__(formdata=sent, data=data)
         self.rows: dict[int, PlaceForm] = {}
         for piece in pieces:
             row = PlaceForm(formdata=sent, prefix=f"piece-{piece.id}-", data=data)
@@ -196,6 +202,7 @@ def _field_meant(row: PlaceForm, sentence: str) -> Field:
 class SoldForm(LimitedForm):
     """A sold piece that waits in a bay to be fetched."""
 
+    key = KeyField()
     dealer = PickField("Dealer", validators=[Needed("Choose whose it was.")])
     name = StringField("Piece", filters=[stripped])
     width = LengthField("Width")

@@ -8,6 +8,7 @@ from flask import abort, flash, redirect, render_template, request, url_for
 from sqlalchemy import select
 
 from coop.core.errors import Refusal
+from coop.core.fields import whole_number
 from coop.core.geometry import format_length
 from coop.core.periods import shown_day
 from coop.core.web import Page, allow, db, now, roll_back, show_list
@@ -29,7 +30,7 @@ from coop.office.overflow_request_list import (
 )
 from coop.office.overflow_views import overflow
 from coop.office.views import READERS
-from coop.overflow.asking import AskRefused, ask_again, ask_floor, withdraw
+from coop.overflow.asking import AskRefused, RequestOutdated, ask_again, ask_floor, require_version, withdraw
 from coop.overflow.domain.taking import Taken
 from coop.overflow.judging import Place
 from coop.overflow.models import OverflowPiece
@@ -71,7 +72,9 @@ def _give_form(mall: Mall, row: RequestRow, sent: object = None) -> GiveForm:
     first = max(row.request.not_before, today_of(mall))
     last = last_day(first, row.request.weeks)
     bays = {one.piece.id: one.bays for one in pieces_shown(db(), mall, row, first, last)}
-    return GiveForm(row.waiting, bays, {"bay": row.request.bay_code, "on": first, "until": last}, sent)
+    return GiveForm(
+        row.waiting, bays, {"bay": row.request.bay_code, "on": first, "until": last, "version": row.request.version}, sent
+    )
 
 
 def _page(mall: Mall, row: RequestRow, form: GiveForm | None = None) -> str:
@@ -103,13 +106,21 @@ def give(mall_code: str, asked_id: int) -> Page:
     """Give pieces floor by hand; with no place said, the leftmost that is free in the bay."""
     mall, row = _wanted(mall_code, asked_id)
     form = _give_form(mall, row, request.form)
+    seen = whole_number(form.version.data) or 0
+    try:
+        require_version(row.request, seen, "no floor was given")
+    except RequestOutdated as refusal:
+        return _outdated(mall_code, asked_id, refusal)
     if not form.check():
         return _page(mall, row, form), 422
     places = _places(mall, row, form)
     if places is None:
         return _page(mall, row, form), 422
     try:
-        place_request(db(), now(), row.request, places, by=by(), why=form.why.data or "", anyway=bool(form.anyway.data))
+        why, anyway = form.why.data or "", bool(form.anyway.data)
+        place_request(db(), now(), row.request, places, by=by(), why=why, anyway=anyway, version=seen)
+    except RequestOutdated as refusal:
+        return _outdated(mall_code, asked_id, refusal)
     except Refusal as refusal:
         roll_back()
         mall, row = _wanted(mall_code, asked_id)
@@ -124,6 +135,13 @@ def give(mall_code: str, asked_id: int) -> Page:
     )
     flash(f"{said}. {row.dealer.code} is told.")
     return _to(mall_code, asked_id)
+
+
+def _outdated(mall_code: str, asked_id: int, refusal: RequestOutdated) -> Page:
+    """The request as it is now, with what nobody has looked at yet."""
+    roll_back()
+    flash(str(refusal))
+    return _page(*_wanted(mall_code, asked_id)), 422
 
 
 def _places(mall: Mall, row: RequestRow, form: GiveForm) -> list[tuple[OverflowPiece, Place]] | None:
@@ -214,7 +232,7 @@ def write_down(mall_code: str) -> Page:
         return _write_page(mall, form), 422
     dealer = db().scalars(select(Dealer).where(Dealer.code == form.dealer.data)).one()
     try:
-        made = ask_floor(db(), now(), dealer, mall, form.asked, by=by())
+        made = ask_floor(db(), now(), dealer, mall, form.asked, by=by(), key=form.key.made())
     except AskRefused as refused:
         roll_back()
         form.tell(refused.faults)

@@ -101,7 +101,17 @@ def put_sold(mall_code: str) -> Page:
     anyway = bool(form.anyway.data) and "manager" in visitor().roles
     try:
         stay = place_sold(
-            db(), now(), mall, dealer, form.asked, bay, by=by(), until=form.until.data, from_in16=form.begins.data, anyway=anyway
+            db(),
+            now(),
+            mall,
+            dealer,
+            form.asked,
+            bay,
+            by=by(),
+            until=form.until.data,
+            from_in16=form.begins.data,
+            anyway=anyway,
+            key=form.key.made(),
         )
     except AskRefused as refused:
         roll_back()

@@ -6,8 +6,7 @@ from flask_wtf import FlaskForm
 from wtforms import StringField, TextAreaField
 from wtforms.validators import Length
 
-from coop.core.fields import ChoiceField, DayField, DollarsField, Needed, stripped
-from coop.office.layaway_forms import KeyField
+from coop.core.fields import ChoiceField, DayField, DollarsField, KeyField, Needed, stripped
 from coop.office.lease_forms import PickField
 from coop.sales.gifts import TENDERS
 

@@ -105,12 +105,24 @@ def require_version(row: OverflowRequest, version: int, undone: str) -> None:
 # --- deeds ----------------------------------------------------------------------------------------------------------------
 
 
-def ask_floor(session: Session, now: datetime, dealer: Dealer, mall: Mall, asked: Asked, *, by: By) -> OverflowRequest:
-    """Ask for floor. Raises AskRefused with what is wrong at each field."""
+def ask_floor(
+    session: Session, now: datetime, dealer: Dealer, mall: Mall, asked: Asked, *, by: By, key: str | None = None
+) -> OverflowRequest:
+    """Ask for floor. The same key again answers the first request. Raises AskRefused with what is wrong at each field."""
+    # Held, so that the second press of one form finds the first.
     lock(session, mall)
+    if key is not None:
+        sent = session.scalar(select(OverflowRequest).where(OverflowRequest.key == key))
+        if sent is not None:
+            return sent
     asked = _checked(session, now, dealer, mall, asked)
     row = OverflowRequest(
-        dealer_id=dealer.id, mall_id=mall.id, asked_on=today_at(session, now, mall.id), created_at=now, **_columns(asked)
+        dealer_id=dealer.id,
+        mall_id=mall.id,
+        asked_on=today_at(session, now, mall.id),
+        key=key,
+        created_at=now,
+        **_columns(asked),
     )
     session.add(row)
     session.flush()

@@ -146,6 +146,7 @@ class OverflowRequest(Base):
     __table_args__ = (
         CheckConstraint(f"state IN {REQUEST_STATES}", name="known_state"),
         CheckConstraint("weeks > 0 AND flexible_weeks >= 0", name="weeks"),
+        Index("uq_overflow_request_key", "key", unique=True),
     )
 
     id: Mapped[int] = mapped_column(Key, primary_key=True)
@@ -163,6 +164,8 @@ class OverflowRequest(Base):
     """The bay wished for, if any."""
     note: Mapped[str] = mapped_column(String(400), default="")
     state: Mapped[str] = mapped_column(String(9), default="waiting")
+    key: Mapped[str | None] = mapped_column(String(32))
+    """Of the form it was sent by: sent twice it is one."""
     version: Mapped[int] = mapped_column(Integer)
     created_at: Mapped[datetime] = mapped_column(UtcDateTime)
 
@@ -177,6 +180,7 @@ class OverflowPiece(Base):
         CheckConstraint("width_in16 > 0 AND depth_in16 > 0 AND height_in16 > 0", name="has_a_size"),
         CheckConstraint("weight_oz > 0", name="weight_above_zero"),
         CheckConstraint("price_cents >= 0", name="price_not_negative"),
+        Index("uq_overflow_piece_key", "key", unique=True),
     )
 
     id: Mapped[int] = mapped_column(Key, primary_key=True)
@@ -195,6 +199,8 @@ class OverflowPiece(Base):
     glass: Mapped[bool] = mapped_column(default=False)
     may_turn: Mapped[bool] = mapped_column(default=False)
     tag: Mapped[str] = mapped_column(String(40), default="")
+    key: Mapped[str | None] = mapped_column(String(32))
+    """Of the form by which it was put down as sold: sent twice it is one."""
 
 
 class Stay(Base):

@@ -25,7 +25,7 @@ from coop.leases.editing import By
 from coop.leases.holding import lock, today_at
 from coop.leases.models import Lease
 from coop.overflow import telling
-from coop.overflow.asking import AskRefused, PieceAsked, given_pieces, piece_faults, settle_state, tidied
+from coop.overflow.asking import AskRefused, PieceAsked, given_pieces, piece_faults, require_version, settle_state, tidied
 from coop.overflow.domain.answers import LONGEST
 from coop.overflow.domain.fitting import Stand
 from coop.overflow.judging import Judged, LimitRefused, Place, free_place, judge_place, leave_clear, stand_of
@@ -77,6 +77,7 @@ def place_request(
     by: By,
     why: str = "",
     anyway: bool = False,
+    version: int | None = None,
 ) -> OverflowAnswer:
     """Give pieces of a request floor by hand, all of these or none; its dealer has an answer, by mail too.
 
@@ -84,6 +85,8 @@ def place_request(
     """
     mall = session.get_one(Mall, request.mall_id)
     lock(session, mall, request)
+    if version is not None:
+        require_version(request, version, "no floor was given")
     if request.state not in WAITING:
         raise Refusal(f"This request is {request.state}: only what waits is given floor.")
     if not places:
@@ -169,12 +172,18 @@ def place_sold(
     from_in16: int | None = None,
     turned: bool = False,
     anyway: bool = False,
+    key: str | None = None,
 ) -> Stay:
     """Put a sold piece in a bay from today on, to wait until it is fetched: for the days of the house's rules, or through a day.
 
-    Without a place it is the leftmost free one. Refuses what `place_piece` does, and a piece that cannot be (AskRefused).
+    Without a place it is the leftmost free one. The same key again answers the first piece's stay. Refuses what `place_piece`
+    does, and a piece that cannot be (AskRefused).
     """
     lock(session, mall)
+    if key is not None:
+        sent = select(Stay).join(OverflowPiece, OverflowPiece.id == Stay.piece_id).where(OverflowPiece.key == key)
+        if (stay := session.scalar(sent.order_by(Stay.id.desc()).limit(1))) is not None:
+            return stay
     piece, today = tidied(piece), today_at(session, now, mall.id)
     faults = {field: f"{piece.name[:80] or 'The piece'}: {sentence}" for field, sentence in reversed([*piece_faults(piece)])}
     if faults:
@@ -185,7 +194,7 @@ def place_sold(
     until = until or today + timedelta(days=max(1, rules_on(session, mall.id, today).sold_days)) - _DAY
     if until - today > _LONGEST_SOLD:
         raise Refusal(f"{piece.name} would wait until {shown_day(until)}: choose a day of the next 90, and lengthen it then.")
-    row = OverflowPiece(dealer_id=dealer.id, request_id=None, **asdict(piece))
+    row = OverflowPiece(dealer_id=dealer.id, request_id=None, key=key, **asdict(piece))
     if from_in16 is None:
         length = stand_of(row, turned=turned).length_in16
         from_in16 = free_place(session, bay, length, today, max(today, until))

@@ -134,12 +134,12 @@ def ask() -> Page:
 @lent.post("/ask")
 @allow("dealer")
 def ask_floor() -> Page:
-    malls = _malls()
+    form = _sent(dealers_here(), _malls())
 
     def keep(dealer: Dealer, mall: Mall, asked: Asked) -> OverflowRequest:
-        return asking.ask_floor(db(), now(), dealer, mall, asked, by=by_dealer())
+        return asking.ask_floor(db(), now(), dealer, mall, asked, by=by_dealer(), key=form.key.made())
 
-    return _judge(_sent(dealers_here(), malls), keep)
+    return _judge(form, keep)
 
 
 # --- one request ------------------------------------------------------------------------------------------------------------

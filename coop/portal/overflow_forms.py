@@ -11,7 +11,7 @@ from wtforms import BooleanField, Field, FieldList, FormField, HiddenField, Sele
 from wtforms import Form as PlainForm
 from wtforms.fields.choices import SelectChoice
 
-from coop.core.fields import DayField, DollarsField, LengthField, Needed, NumberField, stripped, told, whole_number
+from coop.core.fields import DayField, DollarsField, KeyField, LengthField, Needed, NumberField, stripped, told, whole_number
 from coop.core.geometry import IN16_PER_INCH, format_length
 from coop.floor.models import Mall
 from coop.overflow.asking import MOST_FLEXIBLE_WEEKS, MOST_PIECES, Asked, PieceAsked
@@ -92,6 +92,7 @@ def _size(field: LengthField) -> int:
 
 
 class AskForm(DealerForm):
+    key = KeyField()
     mall = SelectField("Mall", validate_choice=False)
     not_before = DayField("Not before", validators=[Needed("Write the first day it could begin, like 2026-12-07.")])
     weeks = NumberField("Weeks", least=1, most=_LONGEST_WEEKS, validators=[Needed("Write for how many weeks.")])

@@ -110,5 +110,13 @@ SAID_OF_OVERFLOW = replace(
     functions=OVERFLOW.functions | names("guard_walk_mark_told"),
 )
 
-GUARDS = {**guards.GUARDS, "0012": TURNS, "0013": RESETS, "0014": RESETS, "0015": OVERFLOW, "0016": SAID_OF_OVERFLOW}
+GUARDS = {
+    **guards.GUARDS,
+    "0012": TURNS,
+    "0013": RESETS,
+    "0014": RESETS,
+    "0015": OVERFLOW,
+    "0016": SAID_OF_OVERFLOW,
+    "0017": SAID_OF_OVERFLOW,
+}
 """By revision."""

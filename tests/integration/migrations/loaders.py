@@ -357,6 +357,13 @@ def load_said(connection: Connection) -> None:
     connection.exec_driver_sql(f"UPDATE overflow_walk SET told_at = '{AT}' WHERE id = 2")
 
 
+def load_sent(connection: Connection) -> None:
+    """As of 0016; the forms by which a request and its piece came have keys now."""
+    load_said(connection)
+    for table in ("overflow_request", "overflow_piece"):
+        connection.exec_driver_sql(f"UPDATE {table} SET key = '{'a' * 32}' WHERE id = 1")
+
+
 LOADERS: dict[str, Callable[[Connection], None]] = {
     "0001": load_first,
     "0002": load_first,
@@ -374,5 +381,6 @@ LOADERS: dict[str, Callable[[Connection], None]] = {
     "0014": load_resets,
     "0015": load_overflow,
     "0016": load_said,
+    "0017": load_sent,
 }
 """By revision."""

@@ -444,6 +444,22 @@ def test_the_rows_of_a_change_carry_the_pieces_they_are_of(web: Web) -> None:
     assert "piece_id" not in client.get(f"{ASK}?like={web.house.overflow.waiting}").text
 
 
+def test_floor_asked_for_twice_by_one_form_is_one_request(web: Web) -> None:
+    """Pressed twice before the answer came; a further form asks anew, and looking at it uses its key up for nothing."""
+    client = web.browser("dealer")
+    key = unseen(client.get(ASK).text)["key"]
+    looked = send(client, ASK, **CHEST, **TIMES, key=key, do="look")
+    assert unseen(looked.text) == {"key": key}
+    answers = [send(client, ASK, **CHEST, **TIMES, key=key, do="keep") for _ in range(2)]
+    assert [answer.status_code for answer in answers] == [303, 303]
+    assert answers[0].headers["Location"] == answers[1].headers["Location"]
+    before = len(asked(web))
+    assert unseen(client.get(ASK).text)["key"] != key
+    send(client, ASK, **CHEST, **TIMES, key=unseen(client.get(ASK).text)["key"], do="keep")
+    assert len(asked(web)) == before + 1
+    assert [row.key for row in asked(web)].count(key) == 1
+
+
 def test_a_request_is_withdrawn_and_taken_up_again(web: Web) -> None:
     client, base = web.browser("dealer"), f"/portal/overflow/requests/{web.house.overflow.waiting}"
     send(client, f"{base}/withdraw")

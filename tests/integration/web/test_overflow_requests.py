@@ -11,6 +11,8 @@ from sqlalchemy import select
 
 from coop.core.db import transaction
 from coop.core.geometry import IN16_PER_INCH
+from coop.leases.editing import By
+from coop.overflow.asking import Asked, PieceAsked, change_request
 from coop.overflow.models import OverflowAnswer, OverflowPiece, OverflowRequest, Stay
 from tests.integration.web.conftest import Web, send
 
@@ -43,9 +45,11 @@ def chest(web: Web) -> int:
 
 
 def place(web: Web, bay: str = "A1-2", begins: str = "", **more: str) -> dict[str, str]:
-    """The fields of the chest's place."""
+    """The fields of the chest's place, and the version of its request as the page has it."""
     typed = {"bay": bay, "begins": begins, **DAYS, **more}
-    return {f"piece-{chest(web)}-{name}": value for name, value in typed.items()}
+    version = re.search(r'name="version" type="hidden" value="(\d+)"', web.browser("manager").get(request_at(web)).text)
+    assert version is not None
+    return {f"piece-{chest(web)}-{name}": value for name, value in typed.items()} | {"version": version[1]}
 
 
 def state(web: Web, request_id: int | None = None) -> str:
@@ -118,6 +122,56 @@ def test_a_place_is_refused_at_its_field_and_what_was_typed_stays(web: Web) -> N
     assert 'value="30"' in page
     assert 'value="2026-11-29"' in page
     assert 'value="Kept"' in page
+
+
+def test_what_its_dealer_changed_since_the_page_was_opened_is_given_no_floor_unseen(web: Web) -> None:
+    manager = web.browser("manager")
+    opened, chest_id = place(web), chest(web)
+    with transaction(web.sessions) as session:
+        row = session.get_one(OverflowRequest, web.house.overflow.waiting)
+        asked = PieceAsked("Blanket chest", 48 * 16, 18 * 16, 20 * 16, id=chest_id)
+        change = Asked(row.not_before, row.weeks, pieces=(asked,))
+        change_request(session, web.clock.at, row, change, version=row.version, by=By(web.house.users["dealer"]))
+    for sent in (opened, opened | {"version": ""}):
+        late = send(manager, f"{request_at(web)}/give", **sent, anyway="y")
+        assert late.status_code == 422
+        assert "This request was changed since you opened it, and no floor was given: look at it as it is now" in late.text
+        assert "4' 0\" × 1' 6\" × 1' 8\"" in words(late.text)
+    assert stays(web, "Blanket chest") == []
+    assert send(manager, f"{request_at(web)}/give", **place(web), anyway="y").status_code == 303
+    assert [one.to_in16 for one in stays(web, "Blanket chest")] == [48 * 16]
+
+
+def test_a_request_written_down_twice_by_one_form_is_one(web: Web) -> None:
+    manager = web.browser("manager")
+    key = re.search(r'name="key" type="hidden" value="([0-9a-f]{32})"', manager.get(f"{AT}/requests/new").text)
+    assert key is not None
+    typed = {"dealer": "D01", "not_before": "2026-11-09", "weeks": "4", "pieces-0-name": "Tin safe"}
+    sizes = {"pieces-0-width": "30", "pieces-0-depth": "16", "pieces-0-height": "40"}
+    wrong = send(manager, f"{AT}/requests/new", **typed, key=key[1])
+    assert f'value="{key[1]}"' in wrong.text, "what was refused is mended by the same form"
+    places = {send(manager, f"{AT}/requests/new", **typed, **sizes, key=key[1]).headers["Location"] for _ in range(2)}
+    assert len(places) == 1
+    assert named(web, "Tin safe") == 1
+    assert send(manager, f"{AT}/requests/new", **typed, **sizes, key="f" * 32).headers["Location"] not in places
+    assert named(web, "Tin safe") == 2
+
+
+def test_a_sold_piece_put_down_twice_by_one_form_is_one(web: Web) -> None:
+    desk = web.browser("desk")
+    key = re.search(r'name="key" type="hidden" value="([0-9a-f]{32})"', desk.get(f"{AT}/sold").text)
+    assert key is not None
+    typed = {"dealer": "D02", "name": "Tin safe", "width": "12", "depth": "16", "height": "40", "bay": "A1-2"}
+    for _ in range(2):
+        answer = send(desk, f"{AT}/sold", **typed, until="2026-11-05", key=key[1])
+        assert answer.status_code == 303
+    assert named(web, "Tin safe") == len(stays(web, "Tin safe")) == 1
+    assert "Tin safe waits in bay A1-2 until Nov 5, 2026." in desk.get(f"{AT}/sold").text
+
+
+def named(web: Web, name: str) -> int:
+    with transaction(web.sessions) as session:
+        return len(session.scalars(select(OverflowPiece.id).where(OverflowPiece.name == name)).all())
 
 
 def test_a_request_is_withdrawn_for_its_dealer_and_waits_again(web: Web) -> None:
