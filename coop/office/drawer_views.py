@@ -30,7 +30,7 @@ from coop.office.drawer_forms import (
     RetireForm,
     ToBankForm,
 )
-from coop.office.mall_page import row_of, today_of, wanted_mall
+from coop.office.mall_page import first_mall, row_of, today_of, wanted_mall
 from coop.office.views import READERS
 from coop.sales import devices as desk_devices
 from coop.sales import drawers as service
@@ -71,10 +71,7 @@ def _month(mall: Mall) -> Month:
 @drawers.get("/")
 @allow(*READERS, "desk")
 def first() -> Page:
-    malls = office_queries.malls(db())
-    if malls:
-        return redirect(url_for("drawers.listed", mall_code=malls[0].code), 303)
-    return render_template("office/drawers/none.html")
+    return first_mall("drawers.listed", "office/drawers/none.html")
 
 
 @drawers.get("/<mall_code>")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 from sqlalchemy import select
 
@@ -14,7 +16,7 @@ from coop.office import lease_queries
 from coop.office import queries as office_queries
 from coop.office.layaway_forms import AgreementForm, EndForm, PaymentForm, fee_words
 from coop.office.layaway_list import read_layaways
-from coop.office.mall_page import today_of, wanted_mall
+from coop.office.mall_page import first_mall, today_of, wanted_mall
 from coop.office.tax_terms_queries import known_classes
 from coop.office.views import READERS
 from coop.sales import layaway as service
@@ -40,10 +42,7 @@ def _wanted(mall: Mall, number: int) -> LayawayAgreement:
 @layaways.get("/")
 @allow(*READERS)
 def first() -> Page:
-    malls = office_queries.malls(db())
-    if malls:
-        return redirect(url_for("layaways.listed", mall_code=malls[0].code), 303)
-    return render_template("office/layaways/none.html")
+    return first_mall("layaways.listed", "office/layaways/none.html")
 
 
 @layaways.get("/<mall_code>")
@@ -180,17 +179,15 @@ def pay(mall_code: str, number: int) -> Page:
     return redirect(url_for("layaways.layaway", mall_code=mall.code, number=number), 303)
 
 
-@layaways.post("/<mall_code>/<count:number>/complete")
-@allow("manager")
-def complete(mall_code: str, number: int) -> Page:
+def _do(mall_code: str, number: int, deed: Callable[[LayawayAgreement], str]) -> Page:
+    """Do one thing to an agreement, and say so; what refuses it stands on its page, as it is now."""
     found = _wanted(wanted_mall(mall_code), number)
-    tender = _tender()
     try:
-        ticket = service.complete_layaway(db(), now(), found, tender=tender, user_id=visitor().user_id)
+        sentence = deed(found)
     except Refusal as refusal:
         roll_back()
         return _page(mall_code, number, wrong=str(refusal)), 422
-    flash(f"Layaway {number} is completed: its ticket is {ticket.number}, {format_dollars(ticket.total_cents)}.")
+    flash(sentence)
     return redirect(url_for("layaways.layaway", mall_code=mall_code, number=number), 303)
 
 
@@ -198,28 +195,31 @@ def _tender() -> str:
     return EndForm().tender.data or "cash"
 
 
+@layaways.post("/<mall_code>/<count:number>/complete")
+@allow("manager")
+def complete(mall_code: str, number: int) -> Page:
+    def deed(found: LayawayAgreement) -> str:
+        ticket = service.complete_layaway(db(), now(), found, tender=_tender(), user_id=visitor().user_id)
+        return f"Layaway {number} is completed: its ticket is {ticket.number}, {format_dollars(ticket.total_cents)}."
+
+    return _do(mall_code, number, deed)
+
+
 @layaways.post("/<mall_code>/<count:number>/cancel")
 @allow("manager")
 def cancel(mall_code: str, number: int) -> Page:
-    found = _wanted(wanted_mall(mall_code), number)
-    tender = _tender()
-    try:
-        back = service.cancel_layaway(db(), now(), found, tender=tender, user_id=visitor().user_id)
-    except Refusal as refusal:
-        roll_back()
-        return _page(mall_code, number, wrong=str(refusal)), 422
-    flash(f"Layaway {number} is cancelled: give {format_dollars(back)} back to the buyer.")
-    return redirect(url_for("layaways.layaway", mall_code=mall_code, number=number), 303)
+    def deed(found: LayawayAgreement) -> str:
+        back = service.cancel_layaway(db(), now(), found, tender=_tender(), user_id=visitor().user_id)
+        return f"Layaway {number} is cancelled: give {format_dollars(back)} back to the buyer."
+
+    return _do(mall_code, number, deed)
 
 
 @layaways.post("/<mall_code>/<count:number>/forget")
 @allow("manager")
 def forget(mall_code: str, number: int) -> Page:
-    found = _wanted(wanted_mall(mall_code), number)
-    try:
+    def deed(found: LayawayAgreement) -> str:
         service.forget_layaway_buyer(db(), now(), found, user_id=visitor().user_id)
-    except Refusal as refusal:
-        roll_back()
-        return _page(mall_code, number, wrong=str(refusal)), 422
-    flash("The buyer's name is removed.")
-    return redirect(url_for("layaways.layaway", mall_code=mall_code, number=number), 303)
+        return "The buyer's name is removed."
+
+    return _do(mall_code, number, deed)

@@ -19,7 +19,7 @@ from coop.office import queries as office_queries
 from coop.office.lease_forms import TickForm
 from coop.office.lease_list import LEASES
 from coop.office.lease_list import LETTERS as LETTER_LIST
-from coop.office.mall_page import page_of, row_of, today_of, wanted_mall
+from coop.office.mall_page import first_mall, page_of, row_of, today_of, wanted_mall
 from coop.office.views import READERS
 
 leases = Blueprint("leases", __name__, url_prefix="/office/leases")
@@ -49,10 +49,7 @@ def wanted_lease(mall: Mall, lease_id: int) -> Lease:
 @leases.get("/")
 @allow(*READERS)
 def first() -> Page:
-    malls = office_queries.malls(db())
-    if malls:
-        return redirect(url_for("leases.work", mall_code=malls[0].code), 303)
-    return render_template("office/leases/none.html")
+    return first_mall("leases.work", "office/leases/none.html")
 
 
 @leases.get("/<mall_code>")

@@ -5,10 +5,10 @@ from __future__ import annotations
 from datetime import date
 from typing import Any, Protocol, TypeVar
 
-from flask import abort
+from flask import abort, redirect, render_template, url_for
 
 from coop.core.clock import local_date
-from coop.core.web import db, now, request_id, visitor
+from coop.core.web import Page, db, now, request_id, visitor
 from coop.floor.models import Mall
 from coop.leases.editing import By
 from coop.office import queries as office_queries
@@ -20,6 +20,12 @@ class OfMall(Protocol):
 
 
 Row = TypeVar("Row", bound=OfMall)
+
+
+def first_mall(endpoint: str, without: str) -> Page:
+    """To a page of the first mall; `without` is the template that says what is to be done while there is none."""
+    malls = office_queries.malls(db())
+    return redirect(url_for(endpoint, mall_code=malls[0].code), 303) if malls else render_template(without)
 
 
 def wanted_mall(code: str) -> Mall:

@@ -15,7 +15,7 @@ from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.office import lease_queries
 from coop.office import queries as office_queries
-from coop.office.mall_page import today_of, wanted_mall
+from coop.office.mall_page import first_mall, today_of, wanted_mall
 from coop.office.queries import PAGE
 from coop.office.sales_forms import CertificateForm, ClaimForm, RefusalForm
 from coop.office.sales_lists import read_gifts, read_unclaimed
@@ -37,10 +37,7 @@ def _mall_here() -> Mall:
 @sales.get("/")
 @allow(*READERS)
 def first() -> Page:
-    malls = office_queries.malls(db())
-    if malls:
-        return redirect(url_for("sales.overview", mall_code=malls[0].code), 303)
-    return render_template("office/sales/none.html")
+    return first_mall("sales.overview", "office/sales/none.html")
 
 
 # --- unclaimed ----------------------------------------------------------------------------------------------------------
