@@ -15,7 +15,7 @@ from coop.books.bank_matching import CANCELLED, FROM_LINE, add_match, hold_line,
 from coop.books.domain.entries import EntryDraft, netted
 from coop.books.models import Account, BankLine, Entry, Posting
 from coop.books.payments import PAYMENT, bounce_check, charge_back
-from coop.books.service import post_entry, posting_date
+from coop.books.service import is_posted, post_entry, posting_date
 from coop.core import audit
 from coop.core.errors import Refusal
 from coop.core.money import format_dollars
@@ -74,10 +74,7 @@ def take_to_bank(
         raise Refusal("The reference is empty or longer than 40 characters: write the number on the deposit slip.")
     key = f"{mall.code}/{reference}"
     hold_mall(session, mall.id)
-    if (
-        session.scalar(select(Entry.id).where(Entry.source_kind == BANKED, func.lower(Entry.source_id) == key.lower()))
-        is not None
-    ):
+    if is_posted(session, BANKED, key):
         raise Refusal(f"A deposit of {mall.code} with the reference {reference} is posted already.")
     at = f", {drawer}" if drawer else ""
     entry_id = post_entry(

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session, aliased
 from coop.books.accounts import bank_account, coop_expense_account, dealer_account, expense_account, tender_account
 from coop.books.domain.entries import EntryDraft, netted
 from coop.books.models import Account, Entry, Posting
-from coop.books.service import post_entry, posting_date
+from coop.books.service import is_posted, post_entry, posting_date
 from coop.core import audit
 from coop.core.errors import Refusal
 from coop.core.money import format_cents, format_dollars
@@ -54,10 +54,7 @@ def receive_payment(
         raise Refusal("The reference is empty: write the number of the check or of the receipt.")
     hold_mall(session, mall.id)
     key = f"{mall.code}/{dealer.code}/{reference}"
-    taken = select(Entry.id).where(
-        Entry.source_kind == PAYMENT, func.lower(Entry.source_id) == key.lower(), Entry.purpose == PAYMENT
-    )
-    if session.scalar(taken) is not None:
+    if is_posted(session, PAYMENT, key):
         raise Refusal(f"A payment of {dealer.code} with the reference {reference} is posted already.")
     entry_id = post_entry(
         session,
@@ -235,10 +232,7 @@ def charge_back(
         require_not_own(session, user_id, dealer.id, "who bears a chargeback of your own sale")
     hold_mall(session, mall.id)
     key = f"{mall.code}/{reference}"
-    if (
-        session.scalar(select(Entry.id).where(Entry.source_kind == CHARGEBACK, func.lower(Entry.source_id) == key.lower()))
-        is not None
-    ):
+    if is_posted(session, CHARGEBACK, key):
         raise Refusal(f"A chargeback with the reference {reference} is posted already.")
     if dealer is not None and borne_by == "dealer":
         bears, memo = dealer_account(session, mall, dealer), f"Taken back by the bank: {reason}, {reference}"

@@ -13,11 +13,10 @@ from datetime import date, datetime, timedelta
 from sqlalchemy import ColumnElement, String, cast, func, select
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
-from coop.books.accounts import released_account, stale_account
-from coop.books.domain.entries import EntryDraft
+from coop.books.accounts import stale_account
 from coop.books.models import Account, Entry, Posting, ReleaseRule
+from coop.books.releasing import post_release
 from coop.books.rules import release_rule_on
-from coop.books.service import post_entry, posting_date
 from coop.core import audit
 from coop.core.errors import Refusal
 from coop.core.money import format_dollars
@@ -34,7 +33,6 @@ from coop.sales import claims, gifts
 from coop.sales.models import Claim, GiftCertificate, GiftMove, Ticket, TicketLine
 
 CERTIFICATES, UNCLAIMED, PAYOUTS = KINDS = ("gift certificates", "unclaimed sales", "stale payouts")
-RELEASE = "release"
 """Kind of entry, and source, of what is let go."""
 MOST = 200
 """Things of a kind that are listed at once."""
@@ -242,20 +240,16 @@ def _release_check(session: Session, now: datetime, line_id: int, goes_to: str, 
     run, dealer = session.get_one(PayoutRun, line.run_id), session.get_one(Dealer, line.dealer_id)
     stands = select(Mall).join(PayoutPart, PayoutPart.mall_id == Mall.id)
     mall = session.scalars(stands.where(PayoutPart.line_id == line.id, PayoutPart.back_entry_id.is_not(None))).one()
-    goes = released_account(session, mall, goes_to)
-    return post_entry(
+    return post_release(
         session,
         now,
-        EntryDraft(
-            mall_id=mall.id,
-            business_date=posting_date(session, mall.id, on),
-            kind=RELEASE,
-            source_kind=RELEASE,
-            source_id=f"payout/{run.number}/{dealer.code}",
-            purpose=RELEASE,
-            postings=((stale_account(session, mall), line.amount_cents), (goes, -line.amount_cents)),
-            memo=f"Released to the {goes_to}: {_check(line, run, dealer.code)}",
-        ),
+        mall,
+        stale_account(session, mall),
+        line.amount_cents,
+        goes_to=goes_to,
+        on=on,
+        source=f"payout/{run.number}/{dealer.code}",
+        memo=f"Released to the {goes_to}: {_check(line, run, dealer.code)}",
     )
 
 

@@ -17,10 +17,10 @@ from typing import Any
 from sqlalchemy import ColumnElement, Select, String, cast, func, literal, select
 from sqlalchemy.orm import Session, aliased
 
-from coop.books.accounts import dealer_account, released_account, unclaimed_account
+from coop.books.accounts import dealer_account, unclaimed_account
 from coop.books.domain.entries import EntryDraft, netted
 from coop.books.models import Account, Entry, Posting
-from coop.books.rules import GOES_TO
+from coop.books.releasing import RELEASE, post_release
 from coop.books.service import post_entry, posting_date
 from coop.core import audit
 from coop.core.clock import local_date
@@ -34,7 +34,7 @@ from coop.dealers.second_person import require_not_own
 from coop.floor.models import Mall
 from coop.sales.models import Claim, Ticket, TicketLine
 
-CLAIM, RELEASE = "claim", "release"
+CLAIM = "claim"
 """Kinds of entry: of a claim that was granted, of money let go."""
 _BACK = aliased(TicketLine)
 BACK: ColumnElement[int] = (
@@ -362,8 +362,6 @@ def release_line(session: Session, now: datetime, line: TicketLine, *, goes_to: 
     Whether the rule lets it go is the caller's to judge, and a second person's to approve. The entry's id. Refuses a line that is
     somebody's or released, a return without its sale, and one that somebody asks for.
     """
-    if goes_to not in GOES_TO:
-        raise Refusal(f"The money goes to the {' or the '.join(GOES_TO)}, not to {goes_to!r}.")
     _hold(session, line)
     back = _require_unclaimed(session, line)
     asked = open_claims(session, [line.id]).get(line.id)
@@ -373,20 +371,16 @@ def release_line(session: Session, now: datetime, line: TicketLine, *, goes_to: 
     if amount < 0:
         raise Refusal("This is a return whose sale is not known: there is nothing to release.")
     mall = session.get_one(Mall, line.mall_id)
-    goes = released_account(session, mall, goes_to)
-    entry_id = post_entry(
+    entry_id = post_release(
         session,
         now,
-        EntryDraft(
-            mall_id=mall.id,
-            business_date=posting_date(session, mall.id, on),
-            kind=RELEASE,
-            source_kind=RELEASE,
-            source_id=f"line/{line.id}",
-            purpose=RELEASE,
-            postings=((unclaimed_account(session, mall), amount), (goes, -amount)),
-            memo=f"Unclaimed sale released to the {goes_to}: {_named(session, line)}",
-        ),
+        mall,
+        unclaimed_account(session, mall),
+        amount,
+        goes_to=goes_to,
+        on=on,
+        source=f"line/{line.id}",
+        memo=f"Unclaimed sale released to the {goes_to}: {_named(session, line)}",
     )
     audit.record(session, now, "unclaimed sale released", "ticket line", line.id, user_id=user_id, detail=goes_to)
     return entry_id

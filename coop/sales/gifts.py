@@ -11,10 +11,10 @@ from typing import Any
 from sqlalchemy import ColumnElement, Select, and_, case, func, select
 from sqlalchemy.orm import Session
 
-from coop.books.accounts import gift_account, released_account, tender_account
+from coop.books.accounts import gift_account, tender_account
 from coop.books.domain.entries import EntryDraft, netted
 from coop.books.models import Account, Posting
-from coop.books.rules import GOES_TO
+from coop.books.releasing import RELEASE, post_release
 from coop.books.service import post_entry, posting_date
 from coop.core import audit
 from coop.core.errors import Refusal
@@ -28,7 +28,6 @@ from coop.sales.models import GiftCertificate, GiftMove, Ticket
 
 GIFT = "gift"
 """Kind of the tender, and of the entry of a sale."""
-RELEASE = "release"
 TENDERS = {"cash": "cash", "card": "card", "check": "check"}
 """How a certificate is paid for."""
 STATES = ("open", "used", "expired")
@@ -328,8 +327,6 @@ def release_certificate(
     Whether the rule lets it go is the caller's to judge, and a second person's to approve. The entry's id. Refuses one with
     nothing left.
     """
-    if goes_to not in GOES_TO:
-        raise Refusal(f"The money goes to the {' or the '.join(GOES_TO)}, not to {goes_to!r}.")
     session.refresh(certificate, with_for_update=True)
     left = certificate_left(session, certificate)
     if left <= 0:
@@ -338,21 +335,17 @@ def release_certificate(
     # What a return gives back to it later may be released too.
     before = session.scalar(select(func.count()).where(GiftMove.certificate_id == certificate.id, GiftMove.kind == "released"))
     source = f"gift/{certificate.number}" + (f"/{before + 1}" if before else "")
-    goes = released_account(session, mall, goes_to)
     day = posting_date(session, mall.id, on)
-    entry_id = post_entry(
+    entry_id = post_release(
         session,
         now,
-        EntryDraft(
-            mall_id=mall.id,
-            business_date=day,
-            kind=RELEASE,
-            source_kind=RELEASE,
-            source_id=source,
-            purpose=RELEASE,
-            postings=((gift_account(session), left), (goes, -left)),
-            memo=f"Gift certificate {certificate.number} released to the {goes_to}",
-        ),
+        mall,
+        gift_account(session),
+        left,
+        goes_to=goes_to,
+        on=day,
+        source=source,
+        memo=f"Gift certificate {certificate.number} released to the {goes_to}",
     )
     session.add(
         GiftMove(
