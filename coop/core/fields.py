@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 import secrets
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from decimal import Decimal
 from typing import Any
 
-from wtforms import Field, HiddenField, SelectField
+from wtforms import Field, Form, HiddenField, SelectField
 from wtforms.validators import StopValidation
 from wtforms.widgets import DateInput, TextInput
 
@@ -271,6 +271,19 @@ def whole_number(text: str | None) -> int | None:
     """An id or a version as forms and addresses carry them; None for anything else, and for what no database holds."""
     text = text or ""
     return int(text) if text.isascii() and text.isdigit() and len(text) < 19 else None
+
+
+class RowForm(Form):  # type: ignore[misc]
+    """A row of a list of forms; one in which nothing is written is left out."""
+
+    @property
+    def used(self) -> bool:
+        return is_written(self)
+
+
+def is_written(fields: Iterable[Any]) -> bool:
+    """Whether anything was typed into any of these, though it could not be read."""
+    return any(field.raw_data and field.raw_data[0].strip() for field in fields)
 
 
 def told(field: Any, sentence: str) -> None:

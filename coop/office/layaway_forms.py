@@ -9,7 +9,7 @@ from flask_wtf import FlaskForm
 from wtforms import FieldList, Form, FormField, StringField
 from wtforms.validators import Length
 
-from coop.core.fields import ChoiceField, DollarsField, KeyField, Needed, NumberField, PercentField, stripped, told
+from coop.core.fields import ChoiceField, DollarsField, KeyField, Needed, NumberField, PercentField, is_written, stripped, told
 from coop.core.money import format_dollars
 from coop.core.templating import percent
 from coop.office.lease_forms import NAME, PickField
@@ -38,7 +38,7 @@ class ItemForm(Form):  # type: ignore[misc]
 
     @property
     def used(self) -> bool:
-        return any(field.raw_data and field.raw_data[0].strip() for field in (self.dealer, self.tag, self.words, self.price))
+        return is_written((self.dealer, self.tag, self.words, self.price))
 
     def check_item(self) -> None:
         if not self.dealer.data and not self.dealer.errors:

@@ -22,6 +22,7 @@ from coop.core.fields import (
     NumberField,
     PercentField,
     PriceField,
+    RowForm,
     needed_first_day,
     stripped,
     told,
@@ -139,13 +140,9 @@ class DepositForm(FlaskForm):  # type: ignore[misc]
     reference = StringField("Reference, such as the check's number", filters=[stripped], validators=[NOTE])
 
 
-class DamageForm(Form):  # type: ignore[misc]
+class DamageForm(RowForm):
     reason = StringField("What for", filters=[stripped], validators=[NOTE])
     amount = DollarsField("Amount, in dollars")
-
-    @property
-    def used(self) -> bool:
-        return any(field.raw_data and field.raw_data[0].strip() for field in self)
 
 
 class SettleForm(FlaskForm):  # type: ignore[misc]

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any, ClassVar
 
 from flask_wtf import FlaskForm
-from wtforms import FieldList, Form, FormField, StringField
+from wtforms import FieldList, FormField, StringField
 from wtforms.validators import Length
 
 from coop.core.fields import (
@@ -18,6 +18,7 @@ from coop.core.fields import (
     Needed,
     NumberField,
     PercentField,
+    RowForm,
     needed_first_day,
     stripped,
     told,
@@ -118,13 +119,9 @@ class RiseForm(TermForm):
         return {"how": "percent", "percent": format_decimal(self.percent.data), "every_months": self.every_months.data}
 
 
-class StepForm(Form):  # type: ignore[misc]
+class StepForm(RowForm):
     on = DayField("From")
     percent = ChangeField("Percent more")
-
-    @property
-    def used(self) -> bool:
-        return any(field.raw_data and field.raw_data[0].strip() for field in self)
 
 
 class StepsForm(TermForm):
@@ -193,13 +190,9 @@ class SalesRentForm(TermForm):
         return {"percent": format_decimal(self.percent.data), "period": self.period.data, **limit}
 
 
-class TierForm(Form):  # type: ignore[misc]
+class TierForm(RowForm):
     upto = DollarsField("Items up to, in dollars")
     percent = PercentField("Percent")
-
-    @property
-    def used(self) -> bool:
-        return any(field.raw_data and field.raw_data[0].strip() for field in self)
 
 
 class CommissionForm(TermForm):

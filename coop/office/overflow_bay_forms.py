@@ -12,7 +12,7 @@ from wtforms.fields.choices import SelectChoice
 from wtforms.validators import Length
 from wtforms.widgets import ColorInput
 
-from coop.core.fields import LengthField, stripped, told
+from coop.core.fields import LengthField, is_written, stripped, told
 from coop.core.geometry import format_length
 from coop.overflow.bay_editing import LONGEST_NOTE
 from coop.overflow.models import BayRow, BoothOpening
@@ -57,7 +57,7 @@ class OpeningForm(PlainForm):  # type: ignore[misc]
 
     @property
     def is_empty(self) -> bool:
-        return not self.side.data and not any(field.raw_data and field.raw_data[0].strip() for field in (self.begins, self.width))
+        return not self.side.data and not is_written((self.begins, self.width))
 
     @property
     def opening(self) -> tuple[int, int, int]:

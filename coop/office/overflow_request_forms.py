@@ -10,7 +10,7 @@ from wtforms import BooleanField, Field, FieldList, FormField, HiddenField, Stri
 from wtforms import Form as PlainForm
 
 from coop.core.errors import Refusal
-from coop.core.fields import DayField, DollarsField, KeyField, LengthField, Needed, NumberField, stripped, told
+from coop.core.fields import DayField, DollarsField, KeyField, LengthField, Needed, NumberField, is_written, stripped, told
 from coop.office.lease_forms import PickField
 from coop.office.overflow_bay_forms import AboutForm
 from coop.office.overflow_stay_forms import LimitedForm
@@ -45,7 +45,7 @@ class AskedPieceForm(PlainForm):  # type: ignore[misc]
     @property
     def is_empty(self) -> bool:
         typed = (self.name, self.width, self.depth, self.height, self.weight, self.price, self.grouping, self.tag)
-        return not any(field.raw_data and field.raw_data[0].strip() for field in typed)
+        return not is_written(typed)
 
     @property
     def can_be_read(self) -> bool:

@@ -10,7 +10,7 @@ from wtforms import FieldList, FormField, HiddenField, StringField
 from wtforms import Form as PlainForm
 from wtforms.validators import Length
 
-from coop.core.fields import LengthField, Needed, NumberField, stripped, told, whole_number
+from coop.core.fields import LengthField, Needed, NumberField, is_written, stripped, told, whole_number
 from coop.resets.domain.way import Leg
 from coop.resets.domain.weight import OZ_PER_LB
 from coop.resets.ways import KIND_WORDS, LEGS, MEASURE_WORDS, leg_value, measure_names, needed_names
@@ -41,7 +41,7 @@ class LegForm(PlainForm):  # type: ignore[misc]
 
     @property
     def is_empty(self) -> bool:
-        return not self.name.data and not any(field.raw_data and field.raw_data[0].strip() for field, _ in self.measures)
+        return not self.name.data and not is_written(field for field, _ in self.measures)
 
     def read(self) -> Leg | None:
         """The leg; None where something is missing or cannot be, which is told at its field."""

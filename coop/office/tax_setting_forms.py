@@ -7,10 +7,20 @@ from decimal import Decimal
 from typing import Any
 
 from flask_wtf import FlaskForm
-from wtforms import BooleanField, FieldList, Form, FormField, IntegerField, StringField
+from wtforms import BooleanField, FieldList, FormField, IntegerField, StringField
 from wtforms.validators import Length
 
-from coop.core.fields import ChoiceField, DaysField, DollarsField, Needed, PercentField, needed_first_day, stripped, told
+from coop.core.fields import (
+    ChoiceField,
+    DaysField,
+    DollarsField,
+    Needed,
+    PercentField,
+    RowForm,
+    needed_first_day,
+    stripped,
+    told,
+)
 from coop.core.periods import Month
 from coop.tax.domain.duedates import DueRule
 from coop.tax.service import Terms
@@ -33,13 +43,9 @@ PLAIN = (
 """Terms that are typed as they are kept."""
 
 
-class AllowanceTierForm(Form):  # type: ignore[misc]
+class AllowanceTierForm(RowForm):
     percent = PercentField("Kept, in percent")
     upto = DollarsField("Of the tax up to, in dollars")
-
-    @property
-    def used(self) -> bool:
-        return any(field.raw_data and field.raw_data[0].strip() for field in self)
 
 
 class WholeField(IntegerField):  # type: ignore[misc]

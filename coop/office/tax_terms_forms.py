@@ -11,10 +11,20 @@ from decimal import Decimal
 from typing import Any
 
 from flask_wtf import FlaskForm
-from wtforms import BooleanField, FieldList, Form, FormField, StringField
+from wtforms import BooleanField, FieldList, FormField, StringField
 from wtforms.validators import Length, Regexp
 
-from coop.core.fields import ChoiceField, DayField, DollarsField, Needed, PercentField, needed_first_day, stripped, told
+from coop.core.fields import (
+    ChoiceField,
+    DayField,
+    DollarsField,
+    Needed,
+    PercentField,
+    RowForm,
+    needed_first_day,
+    stripped,
+    told,
+)
 from coop.core.money import plain_cents
 from coop.office.tax_fields import ClassesField, unknown_sentence
 from coop.tax.domain.rules import GENERAL
@@ -199,15 +209,11 @@ class ThresholdForm(ClassesRuleForm):
         }
 
 
-class TierForm(Form):  # type: ignore[misc]
+class TierForm(RowForm):
     name = ClassesField("Name")
     over = DollarsField("On the part above, in dollars")
     upto = DollarsField("Up to, in dollars")
     percent = PercentField("Rate, in percent")
-
-    @property
-    def used(self) -> bool:
-        return any(field.raw_data and field.raw_data[0].strip() for field in self)
 
 
 TIERS = 3

@@ -10,7 +10,7 @@ from flask_wtf import FlaskForm
 from wtforms import BooleanField, Field, FieldList, FormField, StringField
 from wtforms import Form as PlainForm
 
-from coop.core.fields import ChoiceField, DayField, LengthField, Needed, stripped, told
+from coop.core.fields import ChoiceField, DayField, LengthField, Needed, is_written, stripped, told
 from coop.floor.domain.plan import Outline
 from coop.resets.domain.booth import WAY_IN16, Booth, Side
 from coop.resets.measuring import MOST_CORNERS, MOST_OUTLETS, MOST_POSTS
@@ -40,7 +40,7 @@ class PlaceForm(PlainForm):  # type: ignore[misc]
 
     @property
     def is_empty(self) -> bool:
-        return not any(field.raw_data and field.raw_data[0].strip() for field in self if isinstance(field, LengthField))
+        return not is_written(field for field in self if isinstance(field, LengthField))
 
     @property
     def at(self) -> tuple[int, int]:
@@ -57,7 +57,7 @@ class CornerForm(PlaceForm, SideForm):
 
     @property
     def is_empty(self) -> bool:
-        return not any(field.raw_data and field.raw_data[0].strip() for field in (self.x, self.y))
+        return not is_written((self.x, self.y))
 
 
 class PostForm(PlaceForm):

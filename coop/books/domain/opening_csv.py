@@ -24,6 +24,7 @@ from decimal import Decimal
 from typing import Any
 
 from coop.books.domain.hand import MADE_ELSEWHERE
+from coop.core.csv_text import day_of
 from coop.core.money import format_decimal, format_dollars, parse_cents, parse_decimal
 
 COLUMNS = ("kind", "mall", "dealer", "what", "number", "amount", "price", "on", "due", "words", "buyer")
@@ -298,8 +299,8 @@ def _row(number: int, fields: list[str], columns: list[str]) -> OpeningRow:
         cents=cents,
         turns=turns,
         price_cents=_cents("price", given["price"]) if "price" in given else 0,
-        on=_day("on", given["on"]) if "on" in given else None,
-        due=_day("due", given["due"]) if "due" in given else None,
+        on=day_of("on", given["on"]) if "on" in given else None,
+        due=day_of("due", given["due"]) if "due" in given else None,
         words=given.get("words", ""),
         buyer=given.get("buyer", ""),
     )
@@ -362,15 +363,6 @@ def _number(text: str) -> Decimal:
         return parse_decimal(text)
     except ValueError as error:
         raise ValueError(f"has {text!r} turns, which {error}.") from error
-
-
-def _day(column: str, text: str) -> date:
-    try:
-        if re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", text):
-            return date.fromisoformat(text)
-    except ValueError:
-        pass
-    raise ValueError(f"has the day {text!r} in the column {column}; write it like 2026-01-31.")
 
 
 # --- what they come to --------------------------------------------------------------------------------------------------

@@ -11,10 +11,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
-from datetime import date
 from decimal import Decimal, InvalidOperation
 from typing import cast, get_args
 
+from coop.core.csv_text import day_of
 from coop.tax.domain.rate_files import FileRefused, Kind, Place, RateRow, RatesRead, RefusedRow, csv_rows
 
 REQUIRED = ("state", "kind", "percent", "starts")
@@ -97,8 +97,8 @@ def _row(number: int, fields: list[str], columns: list[str]) -> tuple[RateRow, s
     name = given.get("name", "")
     if len(name) > 120:
         raise ValueError(f"has a name of {len(name)} letters; it can have 120.")
-    starts_on = _day("starts", given["starts"])
-    ends_on = _day("ends", given["ends"]) if given.get("ends") else None
+    starts_on = day_of("starts", given["starts"])
+    ends_on = day_of("ends", given["ends"]) if given.get("ends") else None
     if ends_on is not None and ends_on < starts_on:
         raise ValueError(f"ends on {ends_on}, before it starts on {starts_on}.")
     return RateRow(place, tax_class, _percent(given["percent"]), starts_on, ends_on, number), name
@@ -128,15 +128,6 @@ def _percent(text: str) -> Decimal:
     if percent > 100:
         raise ValueError(f"has the percent {text}, which is more than the price; write 5.5 for five and a half percent.")
     return percent.normalize() + Decimal(0)
-
-
-def _day(column: str, text: str) -> date:
-    try:
-        if re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", text):
-            return date.fromisoformat(text)
-    except ValueError:
-        pass
-    raise ValueError(f"has the day {text!r} in the column {column}; write it like 2026-01-31.")
 
 
 def _agree(names: dict[Place, tuple[str, int]], row: RateRow, name: str) -> None:
