@@ -148,8 +148,10 @@ class Labels:
 
 
 def _shared(a: tuple[float, ...], b: tuple[float, ...]) -> float:
-    """Area that two boxes share."""
-    return max(min(a[2], b[2]) - max(a[0], b[0]), 0) * max(min(a[3], b[3]) - max(a[1], b[1]), 0)
+    """Area that two boxes share. Most share none: a page asks for a hundred thousand."""
+    if a[0] >= b[2] or b[0] >= a[2] or a[1] >= b[3] or b[1] >= a[3]:
+        return 0
+    return (min(a[2], b[2]) - max(a[0], b[0])) * (min(a[3], b[3]) - max(a[1], b[1]))
 
 
 def n(value: float | Fraction) -> str:
