@@ -161,11 +161,15 @@ def end_stay(session: Session, now: datetime, stay: Stay, *, on: date, by: By) -
 
 
 def take_back_end(session: Session, now: datetime, stay: Stay, *, by: By) -> None:
-    """Undo `end_stay`: it stands until the day it was given until. Refuses where somebody has got that floor meanwhile."""
+    """Undo `end_stay`: it stands until the day it was given until.
+
+    Refuses where somebody has got that floor meanwhile, and its dealer where another said so.
+    """
     mall, piece = hold_stay(session, stay)
     _require_stands(stay)
     if stay.gone_said_at is None:
         return
+    _require_own_word(session, piece, stay.gone_said_by, by)
     if stay.recalled_at is not None:
         raise Refusal(f"{piece.name} was asked back: take that back instead.")
     restore(session, mall, piece, stay, by=by)
@@ -217,10 +221,14 @@ def cancel_stay(session: Session, now: datetime, stay: Stay, *, by: By) -> None:
 
 
 def stand_again(session: Session, now: datetime, stay: Stay, *, by: By) -> None:
-    """Undo `cancel_stay`, where the floor is still free; limits were judged when it was given. Else refuses as `place_piece`."""
+    """Undo `cancel_stay`, where the floor is still free; limits were judged when it was given.
+
+    Refuses as `place_piece`, and its dealer where another took it back.
+    """
     mall, piece = hold_stay(session, stay)
     if stay.state == "stands":
         return
+    _require_own_word(session, piece, stay.cancelled_by, by)
     require_to_come(session, now, mall, stay.starts_on)
     place = Place(session.get_one(BayRow, stay.bay_id), stay.from_in16, stay.starts_on, stay.ends_on, stay.turned)
     mine = is_own(session, by.user_id, piece.dealer_id)
@@ -267,6 +275,12 @@ def _require_uncharged(session: Session, mall: Mall, since: date) -> None:
     if first_open != since:
         through = shown_day(first_open - _DAY)
         raise Refusal(f"Floor through {through} is charged, and stays as it was: choose {through} or later as the last day.")
+
+
+def _require_own_word(session: Session, piece: OverflowPiece, said_by: int | None, by: By) -> None:
+    """What another ended or took back is not its dealer's to undo."""
+    if said_by != by.user_id and is_own(session, by.user_id, piece.dealer_id):
+        raise Refusal(f"The manager has said this of {piece.name}: ask the manager to take it back.")
 
 
 def _require_stands(stay: Stay) -> None:

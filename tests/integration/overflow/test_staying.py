@@ -311,7 +311,7 @@ def test_floor_taken_back_before_it_began_waits_again_and_is_given_again_while_f
     assert (stay.state, request.state) == ("cancelled", "waiting")
     stand_again(session, now, stay, by=aisles.by)
     assert (stay.state, request.state) == ("stands", "granted")
-    cancel_stay(session, now, stay, by=aisles.by)
+    cancel_stay(session, now, stay, by=aisles.ida)
     put(session, now, aisles, other, "A1-1", 10)
     with pytest.raises(Refusal, match="of bay A1-1 is taken Nov 9 to Dec 6, 2026, by Oak hutch of D02"):
         stand_again(session, now, stay, by=aisles.by)
@@ -346,6 +346,25 @@ def test_a_dealer_is_told_what_the_manager_does_and_not_what_she_did(session: Se
     assert list(told(session, now))[1:] == ["d01@example.org: Oak hutch has floor until Dec 6, 2026"]
     lengthen_stay(session, now + timedelta(minutes=2), stay, until=SUNDAY + DAY, by=aisles.by)
     assert "d01@example.org: Oak hutch has floor until Dec 7, 2026" in told(session, now)
+
+
+def test_what_another_ended_or_took_back_is_not_its_dealers_to_undo(session: Session, now: datetime, aisles: Aisles) -> None:
+    _, (hutch,) = aisles.ask(session, now)
+    stay, monday = put(session, now, aisles, hutch), later(now, MONDAY)
+    said = "The manager has said this of Oak hutch: ask the manager to take it back"
+    cancel_stay(session, now, stay, by=aisles.by)
+    with pytest.raises(Refusal, match=said):
+        stand_again(session, now, stay, by=aisles.ida)
+    assert (stay.state, stay.cancelled_by) == ("cancelled", aisles.by.user_id)
+    stand_again(session, now, stay, by=aisles.by)
+    end_stay(session, monday, stay, on=MONDAY, by=aisles.by)
+    with pytest.raises(Refusal, match=said):
+        take_back_end(session, monday, stay, by=aisles.ida)
+    assert (stay.ends_on, stay.gone_said_by) == (MONDAY, aisles.by.user_id)
+    take_back_end(session, monday, stay, by=aisles.by)
+    end_stay(session, monday, stay, on=MONDAY, by=aisles.ida)
+    take_back_end(session, monday, stay, by=aisles.ida)
+    assert stay.ends_on == SUNDAY
 
 
 def test_what_has_moved_in_is_ended_on_a_day_instead(session: Session, now: datetime, aisles: Aisles) -> None:
