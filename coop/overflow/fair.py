@@ -73,7 +73,7 @@ def fairness(session: Session, now: datetime, mall: Mall) -> Fairness:
     had = floor_had(standing_between(session, mall.id, since, through), today)
     bays = bays_on(session, mall.id, today)
     floor_in = sum(row.length_in16 for row in bays) // IN16_PER_INCH
-    due = due_of({dealer.code: max(0, rents.get(dealer.id, 0)) for dealer in dealers}, floor_in) if bays else {}
+    due = due_of({dealer.code: rents.get(dealer.id, 0) for dealer in dealers}, floor_in) if bays else {}
     asking = select(OverflowRequest.dealer_id).where(OverflowRequest.mall_id == mall.id, OverflowRequest.state.in_(WAITING))
     waiting = Counter(session.scalars(asking))
     rows = tuple(
@@ -81,7 +81,7 @@ def fairness(session: Session, now: datetime, mall: Mall) -> Fairness:
             dealer_id=dealer.id,
             code=dealer.code,
             name=dealer.trade_name or dealer.member.name,
-            rent_cents=max(0, rents.get(dealer.id, 0)),
+            rent_cents=rents.get(dealer.id, 0),
             had=had.get(dealer.id, 0),
             due=due.get(dealer.code, 0),
             waiting=waiting[dealer.id],

@@ -20,6 +20,7 @@ from shapely.geometry import LineString, Polygon
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, joinedload
 
+from coop.books.queries import dealer_balances_before, last_closed
 from coop.core.geometry import IN16_PER_INCH
 from coop.core.money import round_half_up
 from coop.dealers.models import Dealer
@@ -289,7 +290,7 @@ def _dealers(session: Session, mall: Mall, first_day: date, last_day: date) -> I
         yield DealerFacts(
             code=dealer.code,
             spaces={spaces[one].code: spaces[one].kind for one in sorted(held.get(dealer.id, ()))},
-            rent_cents=max(0, rents.get(dealer.id, 0)),
+            rent_cents=rents.get(dealer.id, 0),
             had_inch_weeks=inch_weeks.get(dealer.id, 0),
             weeks_had=weeks_had.get(dealer.id, {}),
         )
@@ -304,14 +305,20 @@ def tenants(session: Session, mall: Mall, first: date, last: date) -> Sequence[D
 
 
 def rents_of(session: Session, mall: Mall, before: date) -> dict[int, int]:
-    """Cents of rent charged for months that begin in the year before a day, by the dealer's id."""
+    """Cents of rent paid for months that begin in the year before a day, by the dealer's id.
+
+    What was charged, less what a dealer's account was below zero when the last closed month ended. Money that comes in between
+    counts from the next close on: else each payment would make a draft that waits out of date.
+    """
     rows = session.execute(
         select(Charge.dealer_id, func.sum(Charge.amount_cents))
         .where(Charge.mall_id == mall.id, Charge.kind.in_(RENT_KINDS))
         .where(Charge.first_day >= before - YEAR, Charge.first_day < before)
         .group_by(Charge.dealer_id)
     )
-    return {dealer_id: int(cents) for dealer_id, cents in rows}
+    closed = last_closed(session, mall.id)
+    owed = dealer_balances_before(session, mall.id, closed.next.first_day) if closed else {}
+    return {dealer_id: max(0, int(cents) + min(0, owed.get(dealer_id, 0))) for dealer_id, cents in rows}
 
 
 def floor_had(standing: Iterable[Standing], before: date) -> dict[int, int]:

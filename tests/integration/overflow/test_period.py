@@ -9,12 +9,15 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from coop.books.models import Period
 from coop.core.db import Sessions, transaction
 from coop.leases.models import Charge, Lease
+from coop.leases.turn_charges import charge_turn
 from coop.overflow.fair import fairness
 from coop.overflow.fair_words import evenness_said
 from coop.overflow.models import BayRow
 from coop.overflow.period import hash_of, read_period
+from tests.factories.books import shut
 from tests.factories.leases import make_lease, make_space
 from tests.factories.overflow_floor import lay_bay, lay_piece, lay_request, lay_rules, lay_stay
 from tests.factories.people import make_coop, make_dealer, make_mall
@@ -86,6 +89,31 @@ def test_rent_and_floor_of_the_year_before_count_and_weeks_in_a_bay(rows: Rows) 
     assert (one.rent_cents, one.had_inch_weeks, one.weeks_had) == (320_00, 48, {"A1-1": 3})
     assert (two.rent_cents, two.had_inch_weeks, two.weeks_had) == (100_00, 24, {"A1-1": 1})
     assert (one.spaces, two.spaces) == ({"11": "booth"}, {"12": "booth"})
+
+
+def test_rent_counts_as_paid_less_what_was_owed_when_the_last_closed_month_ended(rows: Rows) -> None:
+    """D01 is $50.00 below zero at the end of October. What is charged or paid since counts when November is closed."""
+    with transaction(rows.sessions) as session:
+        lease = session.scalars(select(Lease).where(Lease.dealer_id == rows.dealers["D01"].id)).one()
+
+        def charge(key: str, on: date) -> None:
+            charge_turn(session, rows.now, lease, 50_00, key=key, label="Turn missed", working="as agreed", on=on)
+
+        def rents() -> dict[str, int]:
+            read = read_period(session, rows.mall, FIRST, 4, TODAY)
+            assert {row.code: row.rent_cents for row in fairness(session, rows.now, rows.mall).rows} == {
+                one.code: one.rent_cents for one in read.facts.dealers
+            }
+            return {one.code: one.rent_cents for one in read.facts.dealers}
+
+        charge("first", date(2026, 10, 20))
+        assert rents() == {"D01": 300_00, "D02": 100_00}
+        october = session.scalars(select(Period).where(Period.first_day == date(2026, 10, 1))).one()
+        shut(session, rows.now, october)
+        session.flush()
+        assert rents() == {"D01": 250_00, "D02": 100_00}
+        charge("second", date(2026, 11, 2))
+        assert rents() == {"D01": 250_00, "D02": 100_00}
 
 
 def test_what_waits_of_a_request_is_asked_for_and_what_stands_stays(rows: Rows) -> None:
