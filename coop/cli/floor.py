@@ -18,6 +18,7 @@ from coop.core.db import transaction
 from coop.core.errors import Refusal
 from coop.core.geometry import format_length
 from coop.core.pdf import PdfError
+from coop.core.periods import shown_day
 from coop.floor.domain.draft import PlanChange
 from coop.floor.domain.finding import CAUTION, Finding
 from coop.floor.domain.plan_csv import COLUMNS, HELP, PlanFileRefused, plan_csv, read_plan_csv
@@ -30,7 +31,7 @@ from coop.floor.rendering import plan_paper
 from coop.floor.sheets import PlanPaper, plan_pdf
 from coop.floor.svg import Look, drawing_css, plan_svg
 from coop.overflow.survey_asking import plan_changed
-from coop.overflow.surveying import read_ground, survey
+from coop.overflow.surveying import read_ground, survey, why_move
 
 FORMATS = ("svg", "pdf", "dxf", "csv")
 
@@ -143,7 +144,10 @@ def bays_command(mall_code: str, on: date | None, data: Path | None) -> None:
     coop = open_coop(data)
     with database_faults(), transaction(coop.sessions) as session:
         mall: Mall = find_mall(session, mall_code)
-        day = on or local_date(utc_now(), mall.timezone)
+        today = local_date(utc_now(), mall.timezone)
+        day = on or today
+        if day < today:
+            raise Refusal(f"{shown_day(day)} is past: leave --on out for today, or name a day to come.")
         ground = read_ground(session, mall, day)
     if ground is None:
         raise Refusal(f"{mall.name} has no plan yet: draw or import one first.")
@@ -153,7 +157,10 @@ def bays_command(mall_code: str, on: date | None, data: Path | None) -> None:
     for bay in found.cut.bays:
         behind = f"{bay.backing} {bay.before}".strip()
         click.echo(f"{bay.code:>10} {format_length(bay.length_in16):>10} by {format_length(bay.depth_in16):<10} at {behind}")
-    for sentence in (*ground.basis.lost, *(one.reason for one in found.must_move), *found.findings):
+    with database_faults(), transaction(coop.sessions) as session:
+        why = why_move(session, find_mall(session, mall_code), day, found.must_move)
+    moving = (f"{one.bay:>10} {why[one.key]}" for one in found.must_move)
+    for sentence in (*ground.basis.lost, *moving, *found.findings):
         click.echo(sentence)
     click.echo(f"{len(found.must_move) or 'No'} piece{'' if len(found.must_move) == 1 else 's'} must move. {CAUTION}")
 

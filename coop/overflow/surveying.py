@@ -141,8 +141,12 @@ def _read_basis(session: Session, mall: Mall, today: date, standing: Sequence[St
         openings=openings_of(session, mall.id),
         lost=tuple(lost_openings(session, mall.id)),
         rules=rules_on(session, mall.id, today).bays,
-        standing=tuple(Standing(str(one.stay.id), _name(one), one.outline, one.stay.starts_on.toordinal()) for one in standing),
+        standing=tuple(_standing(one) for one in standing),
     )
+
+
+def _standing(one: Stands) -> Standing:
+    return Standing(str(one.stay.id), _name(one), one.outline, one.stay.starts_on.toordinal(), one.bay.code)
 
 
 def _cut_before(session: Session, mall: Mall, cut_of: str) -> Survey | None:
@@ -213,6 +217,8 @@ def _worked_out(ground: Ground) -> Survey:
             kept, found = ground.used, anew
     fixed, walkable = {bay.code for bay in kept} & {bay.code for bay in found.bays}, Walkable(basis.plan)
     bays = [backed(walkable, bay) if bay.code in fixed else bay for bay in found.bays]
+    place = {bay.code: n for n, bay in enumerate(ground.there)}
+    bays.sort(key=lambda bay: place.get(bay.code, len(place)))
     return replace(found, bays=recoded(bays, ground.before, fixed))
 
 
@@ -323,12 +329,18 @@ def _carry(session: Session, mall: Mall, today: date) -> list[Stands]:
 
 
 def _moving(session: Session, mall: Mall, today: date, moving: Sequence[MustMove], left: Sequence[Stands]) -> dict[str, str]:
-    """Why each piece must move, by the id of its stay: with the day since which its aisle is to be so wide, if that is later."""
-    said = {str(one.stay.id): f"{_name(one)} stands in no bay there is now: move it into one." for one in left}
-    began = {str(one.stay.id): one.stay.starts_on for one in standing_between(session, mall.id, today, date.max)}
-    widths = [row for row in widths_of(session, mall.id) if row.starts_on <= today]
+    """Why each piece must move, by the id of its stay."""
+    left_over = {str(one.stay.id): f"{_name(one)} stands wholly within no bay there is now: move it into one." for one in left}
+    return left_over | why_move(session, mall, today, moving)
+
+
+def why_move(session: Session, mall: Mall, day: date, moving: Sequence[MustMove]) -> dict[str, str]:
+    """Why each piece must move on a day, by its key: with the day since which its aisle is to be so wide, if it stood then."""
+    began = {str(one.stay.id): one.stay.starts_on for one in standing_between(session, mall.id, day, date.max)}
+    widths = [row for row in widths_of(session, mall.id) if row.starts_on <= day]
+    said = {}
     for one in moving:
-        since = _since(widths, one.aisle, began[one.key]) if one.aisle else ""
+        since = _since(widths, one.aisle, began[one.key]) if one.aisle and one.key in began else ""
         said[one.key] = f"{one.reason} {since}".strip()
     return said
 

@@ -22,12 +22,16 @@ from coop.overflow.domain.lent import BayRules, Lent
 
 @dataclass(frozen=True)
 class Standing:
-    """A piece as it stands; its first two corners are its back (`Bay.stretch`). A lower `since` has stood there longer."""
+    """A piece as it stands; its first two corners are its back (`Bay.stretch`). A lower `since` has stood there longer.
+
+    `bay` is the code of the bay in which it was given floor.
+    """
 
     key: str
     name: str
     outline: Outline
     since: int
+    bay: str = ""
 
 
 @dataclass(frozen=True)
@@ -38,6 +42,7 @@ class MustMove:
     name: str
     reason: str
     aisle: str = ""
+    bay: str = ""
 
 
 def spoiled(plan: Plan, standing: Mapping[str, Outline], bays: Sequence[Bay] = ()) -> list[Finding]:
@@ -70,7 +75,7 @@ def must_move(
         last = rest.pop(high - 1)
         sentence, aisle = found[0].sentence, found[0].parts[0].code if found[0].kind == "aisle_narrow" else ""
         reasons[last.key] = f"With {last.name} in place: {sentence[0].lower()}{sentence[1:]}", aisle
-    return [MustMove(s.key, s.name, *reasons[s.key]) for s in standing if s.key in reasons]
+    return [MustMove(s.key, s.name, *reasons[s.key], s.bay) for s in standing if s.key in reasons]
 
 
 @lru_cache(maxsize=4)
@@ -117,13 +122,14 @@ def _own_faults(
     kept = keepouts(mall.stood.walkable, openings, rules.entry_in16)
     tree = shapely.STRtree([k.shape for k in kept])
     lent = Lent(mall.stood, (), rules)
-    room = shapely.union_all([_grown(bay) for bay in bays])
+    rooms = shapely.STRtree([_grown(bay) for bay in bays])
     faults = {}
     for piece in standing:
         shape = Polygon(piece.outline)
         core = shape.buffer(-NEAR_IN16, join_style="mitre")
         before = [kept[n] for n in sorted(tree.query(core, predicate="intersects").tolist())]
         in_way = mall.stood.in_way(core)
+        aisles = [one.code for one in mall.plan.aisles if _is_in(one, shape)]
         said, aisle = "", ""
         if in_way:
             said = f"{piece.name} stands where {in_way} is drawn: move it."
@@ -131,12 +137,12 @@ def _own_faults(
             said, aisle = narrow
         elif before:
             said = f"{piece.name} stands within {before[0].said}, which must stay free: move it."
-        elif not room.covers(shape):
-            aisles = [one.code for one in mall.plan.aisles if _is_in(one, shape)]
+            aisle = aisles[0] if aisles and before[0].is_width else ""
+        elif not len(rooms.query(shape, predicate="covered_by")):
             if aisles and not any(bay.aisle in aisles for bay in bays):
                 said, aisle = f"{piece.name} stands where no floor is lent any more, in aisle {aisles[0]}: move it.", aisles[0]
             else:
-                said = f"{piece.name} stands outside of every bay there is now: move it into one."
+                said = f"{piece.name} stands wholly within no bay there is now: move it into one."
         if said:
             faults[piece.key] = said, aisle
     return faults

@@ -48,10 +48,11 @@ class Opening:
 
 @dataclass(frozen=True)
 class Kept:
-    """Floor that stays free. `said` completes "stands within ..."."""
+    """Floor that stays free. `said` completes "stands within ...". `is_width` where it is as deep as the clear width there."""
 
     said: str
     shape: Geometry
+    is_width: bool = False
 
 
 def keepouts(walkable: Walkable, openings: Iterable[Opening], entry_in16: int) -> list[Kept]:
@@ -60,11 +61,11 @@ def keepouts(walkable: Walkable, openings: Iterable[Opening], entry_in16: int) -
     parts = shapely.get_parts(walkable.floor)
     tree = shapely.STRtree(parts)
 
-    def kept(said: str, at: Geometry, zone: Geometry) -> Iterator[Kept]:
+    def kept(said: str, at: Geometry, zone: Geometry, *, is_width: bool = False) -> Iterator[Kept]:
         near = shapely.union_all(parts[tree.query(zone, predicate="intersects")])
         pieces = [part for part in polygons(shapely.intersection(near, zone)) if part.distance(at) <= NEAR_IN16]
         if pieces:
-            yield Kept(said, shapely.union_all(pieces))
+            yield Kept(said, shapely.union_all(pieces), is_width)
 
     found: list[Kept] = []
     for door in plan.doors:
@@ -72,12 +73,14 @@ def keepouts(walkable: Walkable, openings: Iterable[Opening], entry_in16: int) -
         wide = required_in16(plan, shape)
         # Its leaf swings through its own width.
         deep = max(wide, min(round(door_width(door)), LEAF_IN16))
-        found += kept(f"the {length(deep)} before {named_door(door)}", shape, _before_door(shape, wide, deep))
+        found += kept(
+            f"the {length(deep)} before {named_door(door)}", shape, _before_door(shape, wide, deep), is_width=deep == wide
+        )
     for fixture, shape in walkable.fixtures:
         if fixture.kind in ("extinguisher", "counter"):
             far = EXTINGUISHER_IN16 if fixture.kind == "extinguisher" else required_in16(plan, shape)
             zone = shape.buffer(far, join_style="mitre")
-            found += kept(f"the {length(far)} round {named_fixture(fixture)}", shape, zone)
+            found += kept(f"the {length(far)} round {named_fixture(fixture)}", shape, zone, is_width=fixture.kind == "counter")
     chosen: dict[str, list[Opening]] = {}
     for opening in openings:
         chosen.setdefault(opening.space, []).append(opening)
@@ -86,7 +89,7 @@ def keepouts(walkable: Walkable, openings: Iterable[Opening], entry_in16: int) -
         own = [o for o in chosen.get(space.code, ()) if 0 <= o.side < len(space.outline)]
         for opening in own or _middles(space, entry_in16):
             at, zone = _before_opening(space, opening, wide, parts, tree)
-            found += kept(f"the {length(wide)} before the opening of {named_space(space)}", at, zone)
+            found += kept(f"the {length(wide)} before the opening of {named_space(space)}", at, zone, is_width=True)
     for at, zone in _turns(walkable.floor):
         found += kept("the floor of a turn (403.5.2)", at, zone)
     for n, aisle in enumerate(plan.aisles):

@@ -40,6 +40,26 @@ def test_a_raised_width_names_what_is_left_of_it():
     assert len(reasons) == 4
 
 
+def test_what_must_move_for_a_width_names_its_bay_and_the_aisle():
+    """44 in. of 60: 20 deep leave 40. One 16 deep stands in the last 18 in. of the bay's 57, and of these the opening of booth 1,
+    in the middle of its side of 150, must have 4 now.
+    """
+    bay = BAYS[0]
+    at = in16(39) if bay.corners[0][0] < bay.corners[1][0] else 0
+    deep = Standing("d", "Dresser", bay.stretch(0, in16(40), in16(20)), 1, bay.code)
+    before = Standing("t", "Trunk", bay.stretch(at, at + in16(18), in16(16)), 2, bay.code)
+    at_door = Standing("c", "Chest", BAYS[1].stretch(0, in16(18), in16(16)), 3, "A-2")
+    (x, y), *_ = at_door.outline
+    door = Door("D3", ((x - in16(20), y), (x + in16(20), y)))
+    plan = checked_plan(replace(booths(60, required=44), doors=(*PLAN.doors, door)))
+    found = must_move(plan, (), RULES, [deep, before, at_door], work_out(plan, kept=BAYS).bays)
+    assert [(one.key, one.bay, one.aisle) for one in found] == [("d", "A-1", "A"), ("t", "A-1", "A"), ("c", "A-2", "A")]
+    case = PlanSpace("C9", "case", box(62, 74, 30, 12))
+    drawn = checked_plan(replace(PLAN, spaces=(*PLAN.spaces, case)))
+    reasons = {one.key: one.aisle for one in must_move(drawn, (), RULES, FULL, work_out(drawn, kept=BAYS).bays)}
+    assert reasons["A-1"] == "", "what is drawn where it stands is no matter of a width"
+
+
 def test_a_raised_width_moves_only_what_is_too_deep():
     shallow = replace(FULL[0], outline=BAYS[0].stretch(in16(5), in16(45), in16(16)))
     assert "A-1" not in moved(booths(60, required=44), standing=[shallow, *FULL[1:]])
@@ -72,7 +92,7 @@ def test_a_piece_in_no_bay():
     stray = Standing("x", "Trunk", box(100, 100, 30, 12), since=1)
     assert "x" in moved(PLAN, standing=[stray])
     left = Standing("x", "Trunk", box(5, 180, 14, 14), since=1)
-    assert moved(PLAN, standing=[left]) == {"x": "Trunk stands outside of every bay there is now: move it into one."}
+    assert moved(PLAN, standing=[left]) == {"x": "Trunk stands wholly within no bay there is now: move it into one."}
 
 
 def test_where_an_aisle_has_no_bays_any_more_it_is_named():
