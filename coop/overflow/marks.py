@@ -95,7 +95,7 @@ class Labels:
 
     def __init__(self, kept: Iterable[Outline], view: Bounds | Sheet | None = None) -> None:
         self._taken = [shapely.Polygon(outline).bounds for outline in kept]
-        self._view = view and (view.x, view.y, view.x + view.width, view.y + view.height)
+        self._view = None if view is None else (view.x, view.y, view.x + view.width, view.y + view.height)
 
     def set_at(self, at: tuple[float, float], words: str, size: float, turn: int = 0, *, filled: bool = False) -> str:
         """Letters about a place, whatever else is there; `filled`: in the colour of the paper, on a mark of ink."""
