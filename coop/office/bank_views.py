@@ -32,7 +32,7 @@ from coop.books.domain.bank_file import MOST_BYTES
 from coop.books.domain.matching import OpenItem, Proposal
 from coop.books.models import BankLine, BankMatch
 from coop.core.errors import Refusal
-from coop.core.fields import told
+from coop.core.fields import told, whole_number
 from coop.core.listing import Listed, wants_csv
 from coop.core.money import format_dollars
 from coop.core.periods import Month
@@ -269,7 +269,7 @@ def cancel(line_id: int) -> Page:
     """With the line by which the bank took it back."""
     _wanted(line_id)
     try:
-        cancel_lines(db(), now(), line_id, request.form.get("other", 0, type=int), user_id=visitor().user_id)
+        cancel_lines(db(), now(), line_id, whole_number(request.form.get("other")) or 0, user_id=visitor().user_id)
     except Refusal as refusal:
         roll_back()
         return _line_page(line_id, wrong=str(refusal)), 422

@@ -17,6 +17,7 @@ from coop.books.queries import ledger_entries, ledger_head
 from coop.books.sums import EVERYBODY, Whose, account_sums
 from coop.core.db import dialect_name
 from coop.core.errors import Refusal
+from coop.core.fields import whole_number
 from coop.core.periods import Month
 from coop.core.web import Page, allow, db, download, now, show_list, visitor
 from coop.dealers.models import Dealer
@@ -169,7 +170,7 @@ def entry(entry_id: int) -> Page:
 @allow(*READERS)
 def find() -> Page:
     sought = read_sought(request.args.get("find", ""))
-    found = reading.find(db(), sought, before=request.args.get("before", type=int))
+    found = reading.find(db(), sought, before=whole_number(request.args.get("before")))
     return render_template(
         "office/books/find.html",
         sought=sought,

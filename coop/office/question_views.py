@@ -8,7 +8,7 @@ from wtforms import TextAreaField
 from wtforms.validators import Length
 
 from coop.core.errors import Refusal
-from coop.core.fields import Needed, stripped, told
+from coop.core.fields import Needed, stripped, told, whole_number
 from coop.core.web import Page, allow, db, now, roll_back, site, visitor
 from coop.dealers.second_person import is_own
 from coop.office.queries import statement_by_number
@@ -38,7 +38,7 @@ class AnswerForm(FlaskForm):  # type: ignore[misc]
 @allow(*READERS)
 def first() -> Page:
     """Open questions first, the oldest of them first; answered ones below, or alone on later pages."""
-    after, before = request.args.get("after", type=int), request.args.get("before", type=int)
+    after, before = whole_number(request.args.get("after")), whole_number(request.args.get("before"))
     waiting = asking.questions(db(), is_open=True, before_id=after) if before is None else []
     answered = asking.questions(db(), is_open=False, before_id=before) if after is None else []
     return render_template(

@@ -9,7 +9,7 @@ from wtforms.fields.choices import SelectChoice
 from wtforms.validators import Length
 
 from coop.core.errors import Refusal
-from coop.core.fields import Needed, stripped
+from coop.core.fields import Needed, stripped, whole_number
 from coop.core.web import Page, allow, db, now, roll_back, visitor
 from coop.portal import claim_queries as queries
 from coop.portal import queries as portal_queries
@@ -32,7 +32,7 @@ class OwnClaimForm(FlaskForm):  # type: ignore[misc]
 @portal.get("/unclaimed")
 @allow("dealer")
 def unclaimed() -> Page:
-    before = request.args.get("before", type=int)
+    before = whole_number(request.args.get("before"))
     rows = queries.own_unclaimed(db(), visitor(), before_id=before)
     return render_template(
         "portal/unclaimed.html",

@@ -9,6 +9,7 @@ from flask import Response, flash, jsonify, make_response, redirect, render_temp
 from coop.core import paths
 from coop.core.checked_json import FLAG, check, closed, parse_json
 from coop.core.errors import Refusal
+from coop.core.fields import whole_number
 from coop.core.web import Page, allow, db, now, visitor
 from coop.portal import reset_day_queries as queries
 from coop.portal.reset_day_views import reset_here
@@ -20,7 +21,8 @@ from coop.resets.planning import plan_to_tick
 from coop.resets.reset_models import Reset, ResetPlan
 from coop.resets.ticking import Tick, plan_numbered
 
-_NUMBER = {"type": "integer", "minimum": 1, "maximum": 100_000, "examples": [4]}
+_MOST = 100_000
+_NUMBER = {"type": "integer", "minimum": 1, "maximum": _MOST, "examples": [4]}
 _TICK = closed(
     {"move": _NUMBER, "done": FLAG, "at": {"type": "string", "examples": ["2026-11-30T10:15:00.000Z"]}}, ("move", "done", "at")
 )
@@ -50,13 +52,18 @@ def _plan(row: Reset, number: int) -> ResetPlan:
 def tick(reset_id: int) -> Page:
     """One move, without a script."""
     row = reset_here(reset_id)
-    number, plan = request.form.get("move", type=int), request.form.get("plan", type=int)
+    number, plan = _number("move"), _number("plan")
     if number is None or plan is None:
         raise Refusal("No move is named: press the button beside the move.")
     is_done = request.form.get("done") != "no"
     ticking.take_ticks(db(), now(), row, _plan(row, plan), [Tick(number, is_done, now())], user_id=visitor().user_id)
     flash(f"Move {number} is {'done' if is_done else 'not ticked any more'}.")
     return redirect(url_for("resets.moves", reset_id=row.id, _anchor=f"move-of-{number}"), 303)
+
+
+def _number(name: str) -> int | None:
+    found = whole_number(request.form.get(name))
+    return found if found is not None and found <= _MOST else None
 
 
 @resets.post("/days/<int:reset_id>/ticks")

@@ -284,6 +284,26 @@ def test_the_largest_number_of_an_address_is_looked_for_and_a_larger_one_is_no_a
         assert web.browser("dealer").get(f"/portal/overflow/requests/{beyond}").status_code == 404
 
 
+@pytest.mark.parametrize("number", ["9" * 11, "9" * 26, "9" * 5000])
+def test_a_number_that_no_column_holds_names_nothing_in_a_query_or_a_form(web: Web, number: str) -> None:
+    manager, dealer = web.browser("manager"), web.browser("dealer")
+    answers = [
+        manager.get(f"/office/books/find?find=rent&before={number}"),
+        manager.get(f"/office/letters/questions/?before={number}"),
+        manager.get(f"/office/letters/questions/?after={number}"),
+        manager.get(f"/office/months?year={number}"),
+        dealer.get(f"/portal/unclaimed?before={number}"),
+        dealer.get(f"/portal/overflow/ask?piece={number}&like={number}"),
+    ]
+    assert [answer.status_code for answer in answers] == [200] * len(answers)
+    sent = [
+        send(manager, "/office/bank/lines/1/cancel", other=number),
+        send(dealer, "/portal/resets/days/1/tick", move="1", plan=number),
+        send(dealer, "/portal/resets/days/1/tick", move=number, plan="1"),
+    ]
+    assert [answer.status_code for answer in sent] == [422] * len(sent)
+
+
 def test_a_nul_is_refused_wherever_it_is_sent(web: Web) -> None:
     """PostgreSQL keeps none in a text; the sentence is the same on both databases, and nothing is written."""
     client = web.browser("manager")
