@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from coop.books.service import check_books
+from coop.books.checking import check_books
 from coop.cli.context import data_option, open_coop
 from coop.config import FIELD_KEYS_FILE, add_field_key, load_settings
 from coop.core import audit, keeping

@@ -19,8 +19,7 @@ from sqlalchemy import func, select, text
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from coop.books import bank_months, journal
-from coop.books import service as books
+from coop.books import bank_months, checking, journal
 from coop.cli.context import Coop, data_option, open_coop
 from coop.closing import checking as closing
 from coop.config import Settings, SettingsError, load_settings
@@ -177,7 +176,7 @@ def _unknown(revision: str) -> str:
 # --- the books ----------------------------------------------------------------------------------------------------------
 
 BOOKS: tuple[tuple[str, Callable[[Session], list[str]]], ...] = (
-    ("trial balance and seals", books.check_books),
+    ("trial balance and seals", checking.check_books),
     ("deposits against the ledger", deposits.check_deposits),
     ("layaway money against the ledger", layaway_books.check_layaways),
     ("the bank's lines against the ledger", bank_months.check_bank),

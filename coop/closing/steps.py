@@ -11,11 +11,11 @@ from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
 from coop.books.bank_months import require_reconciled
+from coop.books.checking import check_trial_balance
 from coop.books.journal import waiting_journals
 from coop.books.queries import SALE_KINDS, dealer_movements, last_closed, tax_movements
 from coop.books.rules import rules_on
 from coop.books.service import (
-    check_trial_balance,
     close_coop_months,
     close_period,
     coop_closes_through,

@@ -34,7 +34,7 @@ from coop.core.errors import Refusal
 _LEFTOVER_S = 24 * 3600
 
 Check = Callable[[Session], list[str]]
-"""Looks through a restored co-op; a sentence for each fault. `coop.books.service.check_books`."""
+"""Looks through a restored co-op; a sentence for each fault. `coop.books.checking.check_books`."""
 
 
 @dataclass(frozen=True)

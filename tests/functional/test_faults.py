@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import func, select, update
 
-from coop.books.service import check_books
+from coop.books.checking import check_books
 from coop.closing.service import start_close
 from coop.config import Settings
 from coop.core import runner

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select
 
-from coop.books.service import check_books
+from coop.books.checking import check_books
 from coop.closing.models import MonthClose
 from coop.closing.service import start_close
 from coop.closing.steps import BEFORE_LOCK, BODIES

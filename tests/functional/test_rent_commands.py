@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import func, select
 
-from coop.books.service import check_books
+from coop.books.checking import check_books
 from coop.core.db import make_engine, make_sessions, transaction
 from coop.leases.models import Charge, PriceIndex
 from tests.factories.hall import ADVANCE, Hall

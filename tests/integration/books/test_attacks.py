@@ -15,8 +15,8 @@ import pytest
 from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.orm import Session
 
+from coop.books.checking import check_books
 from coop.books.models import Account, Entry, EntryProof, Period, Posting, Seal
-from coop.books.service import check_books
 from coop.core.audit import AuditLog
 from coop.core.db import make_sessions, transaction
 from coop.core.documents import Document

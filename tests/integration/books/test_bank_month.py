@@ -26,11 +26,12 @@ from coop.books.banking import (
     settle_proposed_cards,
     take_to_bank,
 )
+from coop.books.checking import check_books
 from coop.books.domain.entries import EntryDraft
 from coop.books.domain.ofx import BookLine, BookStatement, write_ofx
 from coop.books.models import Account, BankMatch, Entry, Posting
 from coop.books.queries import dealer_balances_before
-from coop.books.service import check_books, ensure_period, pay_dealer, post_entry, reverse_entry
+from coop.books.service import ensure_period, pay_dealer, post_entry, reverse_entry
 from coop.core.db import Sessions
 from coop.core.errors import Refusal
 from coop.core.periods import Month

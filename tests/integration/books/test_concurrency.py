@@ -16,17 +16,9 @@ from sqlalchemy import func, select, text
 from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.orm import Session
 
+from coop.books.checking import check_books
 from coop.books.models import Entry, Period, Posting, Seal
-from coop.books.service import (
-    check_books,
-    close_period,
-    ensure_period,
-    lock_period,
-    post_entries,
-    post_entry,
-    seal_period,
-    seal_periods,
-)
+from coop.books.service import close_period, ensure_period, lock_period, post_entries, post_entry, seal_period, seal_periods
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.periods import Month

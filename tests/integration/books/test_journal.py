@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 
 from coop.books import queries
 from coop.books.accounts import ensure_account, unclaimed_account
+from coop.books.checking import check_books
 from coop.books.domain.hand import HandLine
 from coop.books.journal import (
     Paper,
@@ -27,7 +28,7 @@ from coop.books.journal import (
 )
 from coop.books.models import Account, BankFile, BankLine, BankMatch, Entry, Journal
 from coop.books.payments import receive_payment
-from coop.books.service import check_books, ensure_period, post_entry
+from coop.books.service import ensure_period, post_entry
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.dealers.models import Dealer

@@ -13,13 +13,13 @@ from sqlalchemy.orm import Session
 
 from coop.books import queries
 from coop.books.accounts import bank_account, dealer_account, ensure_account, income_account, tender_account, unclaimed_account
+from coop.books.checking import check_books
 from coop.books.domain.entries import GENESIS, EntryDraft, UnbalancedError
 from coop.books.domain.hand import HandLine
 from coop.books.journal import enter_journal, refuse_journal
 from coop.books.models import Account, Entry, Period, Posting, Seal
 from coop.books.rules import Rules, rules_on, set_rules
 from coop.books.service import (
-    check_books,
     close_coop_months,
     close_period,
     ensure_period,

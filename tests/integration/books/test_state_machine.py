@@ -17,10 +17,10 @@ from sqlalchemy.orm import Session
 
 from coop.books import queries
 from coop.books.accounts import dealer_account, income_account, tender_account
+from coop.books.checking import check_books
 from coop.books.domain.entries import EntryDraft
 from coop.books.models import Account, Entry, Period, Posting
 from coop.books.service import (
-    check_books,
     close_period,
     lock_period,
     pay_dealer,

@@ -9,8 +9,9 @@ import pytest
 from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
+from coop.books.checking import check_books
 from coop.books.models import Period, Seal
-from coop.books.service import check_books, seal_period
+from coop.books.service import seal_period
 from coop.core.db import Sessions, make_sessions
 from tests.factories.books import Books, entry_sql, posting_sql, proof_sql
 from tests.integration.books.doors import NOW, ON_POSTGRESQL, opened

@@ -12,8 +12,8 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from coop.books.bank_matching import FROM_LINE
+from coop.books.checking import check_books
 from coop.books.models import Entry
-from coop.books.service import check_books
 from coop.cli.context import Coop, open_coop
 from coop.cli.demo import make_year, progress_line, summarize
 from coop.closing.models import CloseStep, MonthClose

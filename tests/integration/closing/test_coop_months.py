@@ -7,11 +7,12 @@ from datetime import date
 import pytest
 from sqlalchemy import select
 
+from coop.books.checking import check_books
 from coop.books.domain.entries import EntryDraft
 from coop.books.domain.hand import HandLine
 from coop.books.journal import enter_journal, refuse_journal
 from coop.books.models import Account, Period, Seal
-from coop.books.service import check_books, ensure_period, post_entry, posting_date
+from coop.books.service import ensure_period, post_entry, posting_date
 from coop.closing.steps import BODIES, StepRefused
 from coop.core.clock import utc_now
 from coop.core.db import transaction

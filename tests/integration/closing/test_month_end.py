@@ -10,8 +10,9 @@ from zoneinfo import ZoneInfo
 import pytest
 from sqlalchemy import delete, select, update
 
+from coop.books.checking import check_books
 from coop.books.models import Entry, Period
-from coop.books.service import check_books, ensure_period
+from coop.books.service import ensure_period
 from coop.closing.queries import dealer_rows, step_faults
 from coop.closing.service import rehearse_close, start_close
 from coop.closing.steps import BEFORE_LOCK, TITLES

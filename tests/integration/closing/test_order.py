@@ -8,8 +8,9 @@ from decimal import Decimal
 import pytest
 from sqlalchemy import delete, event, select, update
 
+from coop.books.checking import check_trial_balance
 from coop.books.models import Entry, Period
-from coop.books.service import check_trial_balance, close_period, ensure_period, lock_period
+from coop.books.service import close_period, ensure_period, lock_period
 from coop.closing import checking, steps
 from coop.closing.models import CloseStep
 from coop.closing.queries import close_first, close_of, group_of, step_faults

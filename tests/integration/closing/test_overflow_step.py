@@ -6,8 +6,8 @@ from datetime import date
 
 from sqlalchemy import func, select
 
+from coop.books.checking import check_books
 from coop.books.models import Account, Posting
-from coop.books.service import check_books
 from coop.closing.steps import post_rent
 from coop.core.clock import utc_now
 from coop.core.db import transaction

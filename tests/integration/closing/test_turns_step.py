@@ -7,7 +7,7 @@ from decimal import Decimal
 
 from sqlalchemy import select
 
-from coop.books.service import check_books
+from coop.books.checking import check_books
 from coop.core.clock import utc_now
 from coop.core.db import transaction
 from coop.leases.models import Charge, Lease, LeaseTerm

@@ -19,7 +19,7 @@ from sqlalchemy import Engine, MetaData, inspect, select, text
 from sqlalchemy.exc import DBAPIError
 
 from coop import rooms
-from coop.books.service import check_books
+from coop.books.checking import check_books
 from coop.cli.keeping import backup_command, restore_command
 from coop.config import Settings
 from coop.core import audit, migrate

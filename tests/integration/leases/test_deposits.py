@@ -11,8 +11,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import select, text
 
+from coop.books.checking import check_books
 from coop.books.queries import balances
-from coop.books.service import check_books
 from coop.core.audit import AuditLog
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal

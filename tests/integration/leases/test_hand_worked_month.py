@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date, datetime
 
-from coop.books.service import check_books
+from coop.books.checking import check_books
 from coop.core.db import Sessions
 from coop.core.periods import Month
 from coop.leases.rules import add_term

@@ -8,10 +8,11 @@ import pytest
 from sqlalchemy import func, select
 
 from coop.books.accounts import bank_account, dealer_account
+from coop.books.checking import check_books
 from coop.books.domain.entries import EntryDraft
 from coop.books.models import Account, Posting
 from coop.books.queries import dealer_balances_before
-from coop.books.service import check_books, close_period, ensure_period, lock_period, post_entry
+from coop.books.service import close_period, ensure_period, lock_period, post_entry
 from coop.core.errors import Refusal
 from coop.core.periods import Month
 from coop.leases.agreements import Terms, renew_lease, sign_in_portal, state_of

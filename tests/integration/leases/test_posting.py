@@ -12,7 +12,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import event, func, select
 
-from coop.books.service import check_books, ensure_period
+from coop.books.checking import check_books
+from coop.books.service import ensure_period
 from coop.core import jobs
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal

@@ -12,9 +12,10 @@ from sqlalchemy import func, select
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
+from coop.books.checking import check_books
 from coop.books.models import Account, Entry, Posting
 from coop.books.queries import dealer_balances_before
-from coop.books.service import check_books, ensure_period
+from coop.books.service import ensure_period
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.periods import Month

@@ -14,9 +14,10 @@ from sqlalchemy import Engine, func, select, text
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.schema import CreateTable
 
+from coop.books.checking import check_books
 from coop.books.models import Entry, Posting
 from coop.books.queries import balances
-from coop.books.service import check_books, post_entry
+from coop.books.service import post_entry
 from coop.core import migrate
 from coop.core.db import make_sessions, transaction
 from coop.core.periods import Month

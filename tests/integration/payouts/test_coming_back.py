@@ -7,9 +7,10 @@ from datetime import date, timedelta
 import pytest
 from sqlalchemy import select
 
+from coop.books.checking import check_books
 from coop.books.models import BankLine, BankMatch, Entry
 from coop.books.queries import balances, dealer_balances_before
-from coop.books.service import check_books, reverse_entry
+from coop.books.service import reverse_entry
 from coop.core.db import transaction
 from coop.core.errors import Refusal
 from coop.dealers.models import Dealer

@@ -10,10 +10,10 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from coop.books.checking import check_books
 from coop.books.models import Entry, ReleaseRule
 from coop.books.queries import balances
 from coop.books.rules import end_release_rule
-from coop.books.service import check_books
 from coop.core.db import transaction
 from coop.core.errors import Refusal
 from coop.dealers.models import Dealer

@@ -9,10 +9,11 @@ import pytest
 from sqlalchemy import func, select
 from sqlalchemy.exc import IntegrityError
 
+from coop.books.checking import check_books
 from coop.books.models import Entry, MoneyRule
 from coop.books.payments import receive_payment
 from coop.books.queries import balances, dealer_balances_before
-from coop.books.service import check_books, pay_dealer
+from coop.books.service import pay_dealer
 from coop.core.db import transaction
 from coop.core.documents import Document
 from coop.core.errors import Refusal

@@ -11,9 +11,10 @@ import pytest
 from sqlalchemy import event, select
 from sqlalchemy.orm import Session
 
+from coop.books.checking import check_books
 from coop.books.models import Entry, Opening, OpeningMemo, Period
 from coop.books.queries import balances
-from coop.books.service import check_books, ensure_period, pay_dealer, reverse_entry
+from coop.books.service import ensure_period, pay_dealer, reverse_entry
 from coop.closing.steps import BODIES
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal

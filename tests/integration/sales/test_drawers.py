@@ -15,11 +15,12 @@ from sqlalchemy import event, func, select
 from sqlalchemy.orm import Session
 
 from coop.books.accounts import bank_account, dealer_account, tender_account
+from coop.books.checking import check_books
 from coop.books.domain.entries import EntryDraft
 from coop.books.models import Entry
 from coop.books.queries import balances
 from coop.books.rules import Rules, set_rules
-from coop.books.service import check_books, ensure_period, post_entry
+from coop.books.service import ensure_period, post_entry
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.periods import Month

@@ -12,8 +12,8 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import select
 
+from coop.books.checking import check_books
 from coop.books.queries import balances
-from coop.books.service import check_books
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.dealers.membership import add_dealer

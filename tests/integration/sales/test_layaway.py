@@ -19,8 +19,8 @@ from hypothesis import strategies as st
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from coop.books.checking import check_books
 from coop.books.queries import balances
-from coop.books.service import check_books
 from coop.closing.steps import check_dealers, check_tax
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal

@@ -9,9 +9,10 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 from sqlalchemy import func, select
 
+from coop.books.checking import check_trial_balance
 from coop.books.models import Period
 from coop.books.queries import dealer_balances_before
-from coop.books.service import check_trial_balance, ensure_period
+from coop.books.service import ensure_period
 from coop.core.audit import AuditLog
 from coop.core.db import transaction
 from coop.core.errors import Refusal

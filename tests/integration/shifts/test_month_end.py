@@ -8,9 +8,9 @@ from decimal import Decimal
 import pytest
 from sqlalchemy import func, select
 
+from coop.books.checking import check_trial_balance
 from coop.books.models import Opening, OpeningMemo, Period
 from coop.books.queries import dealer_balances_before
-from coop.books.service import check_trial_balance
 from coop.core.db import transaction
 from coop.core.errors import Refusal
 from coop.core.periods import Month

@@ -14,9 +14,10 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 from coop.books.accounts import bank_account
+from coop.books.checking import check_trial_balance
 from coop.books.domain.entries import EntryDraft
 from coop.books.models import Account, Entry, Posting
-from coop.books.service import check_trial_balance, close_period, ensure_period, lock_period, post_entry
+from coop.books.service import close_period, ensure_period, lock_period, post_entry
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.periods import Month

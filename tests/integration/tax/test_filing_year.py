@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 from sqlalchemy import func, select, true
 from sqlalchemy.orm import Session
 
+from coop.books.checking import check_trial_balance
 from coop.books.models import Account, Entry, Posting
-from coop.books.service import check_trial_balance, close_period, ensure_period, lock_period
+from coop.books.service import close_period, ensure_period, lock_period
 from coop.core.db import Sessions
 from coop.core.periods import Month
 from coop.tax import filing
