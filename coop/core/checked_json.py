@@ -45,8 +45,17 @@ def closed(properties: Mapping[str, Schema], required: Sequence[str] = (), descr
     return {**made, "description": description} if description else made
 
 
+_NUL = re.compile(r"(?<!\\)(?:\\\\)*\\u0000")
+"""Written as JSON writes it: the text after an odd number of backslashes."""
+
+
 def parse_json(text: str) -> Any:
-    """The value of a JSON text, with fractions as Decimal. Raises ValueError with a sentence for what is no JSON."""
+    """The value of a JSON text, with fractions as Decimal. Raises ValueError with a sentence for what is no JSON.
+
+    A NUL in a text is refused, too: PostgreSQL keeps none.
+    """
+    if _NUL.search(text):
+        raise ValueError("A text of this JSON has a character of no meaning (NUL): leave it out.")
     try:
         return json.loads(text, parse_float=Decimal, parse_int=_whole, parse_constant=_no_number, object_pairs_hook=_once)
     except json.JSONDecodeError as error:
