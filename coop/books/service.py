@@ -266,6 +266,12 @@ def reverse_entry(session: Session, now: datetime, entry_id: int, *, on: date, m
     )
 
 
+def is_posted(session: Session, kind: str, source: str) -> bool:
+    """Whether an entry of a kind is posted under a source, however the letters of that are written."""
+    there = Entry.source_kind == kind, func.lower(Entry.source_id) == source.lower(), Entry.purpose == kind
+    return session.scalar(select(Entry.id).where(*there).limit(1)) is not None
+
+
 def pay_dealer(
     session: Session, now: datetime, mall: Mall, dealer: Dealer, *, amount_cents: int, on: date, reference: str
 ) -> int:
