@@ -102,7 +102,7 @@ def test_a_lease_that_ended_for_good_before_the_month_is_charged_nothing_more(ha
         lease.ends_on, lease.settled_on = date(2026, 11, 23), date(2026, 11, 30)
         session.flush()
         assert [cents for _, cents in hall.posted(session)] == [7_00]
-        with pytest.raises(Refusal, match="Floor was lent in December 2026 without a lease .* dealer .* owes \\$7.00"):
+        with pytest.raises(Refusal, match=r"Floor was lent in December 2026 without a lease .* dealer .* owes \$7.00"):
             hall.posted(session, DECEMBER)
 
 
