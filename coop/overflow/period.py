@@ -37,6 +37,7 @@ from coop.overflow.domain.facts import AskedFor, BayFacts, Closed, DealerFacts, 
 from coop.overflow.domain.fees import expected_fee
 from coop.overflow.domain.keepouts import Opening
 from coop.overflow.domain.kept_clear import PlanSpan
+from coop.overflow.domain.lanes import required_clear
 from coop.overflow.domain.lent import BayRules
 from coop.overflow.domain.walked import feet_from_bays
 from coop.overflow.models import BayRow, OverflowPiece, OverflowRequest
@@ -151,9 +152,9 @@ def _bare(plan: Plan) -> Plan:
 def _widened(before: Plan, plan: Plan, widths: Sequence[AisleWidth], day: date) -> Iterator[Widened]:
     """Aisles that must keep more clear on a day than before, and since when; `widths` are the newest first."""
     for aisle, was in zip(plan.aisles, before.aisles, strict=True):
-        required = max(aisle.required_clear_in16 or 0, plan.required_clear_in16)
+        required = required_clear(plan, aisle)
         rows = [row for row in widths if row.aisle in ("", aisle.code) and row.starts_on <= day]
-        if rows and required > max(was.required_clear_in16 or 0, before.required_clear_in16):
+        if rows and required > required_clear(before, was):
             yield Widened(aisle.code, required, _as_wide_since(rows))
 
 
