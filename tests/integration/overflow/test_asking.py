@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
@@ -25,11 +26,11 @@ from coop.overflow.asking import (
     leased_until,
     withdraw,
 )
-from coop.overflow.models import OverflowPiece, OverflowRequest, WalkMark
-from coop.overflow.placing import place_piece
+from coop.overflow.models import OverflowPiece, OverflowRequest, Stay, WalkMark
+from coop.overflow.placing import place_piece, place_request, place_sold
 from coop.overflow.queries import found_on
 from coop.overflow.reading import pieces_of
-from coop.overflow.staying import cancel_stay, stand_again
+from coop.overflow.staying import cancel_stay, move_stay, stand_again
 from coop.overflow.walking import begin_walk, mark
 from tests.factories.aisles import MONDAY, TODAY, Aisles, piece
 from tests.factories.leases import make_lease
@@ -252,6 +253,53 @@ def test_no_piece_that_has_floor_is_changed_whatever_its_request_says(session: S
     with pytest.raises(Refusal, match="withdraw what waits of it, and ask anew"):
         change_request(session, now, row, only(piece(width=20, id=hutch.id)), version=row.version, by=aisles.by)
     assert hutch.width_in16 == 40 * 16
+
+
+def test_two_presses_of_one_form_at_once_are_one_request(sessions: Sessions, now: datetime) -> None:
+    with transaction(sessions) as session:
+        aisles = Aisles(session, now)
+    together, made = threading.Barrier(2), []
+
+    def press() -> None:
+        with transaction(sessions) as session:
+            mall, dealer = aisles.mall(session), aisles.dealer(session)
+            if session.get_bind().dialect.name == "postgresql":
+                # Both have begun before either holds the mall; SQLite lets only one begin.
+                together.wait(timeout=30)
+            made.append(ask_floor(session, now, dealer, mall, ASKED, by=aisles.by, key="a" * 32).id)
+
+    threads = [threading.Thread(target=press) for _ in range(2)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(timeout=60)
+    assert len(made) == 2
+    assert len(set(made)) == 1
+    with transaction(sessions) as session:
+        assert len(session.scalars(select(OverflowPiece)).all()) == 1
+
+
+def test_a_sold_piece_of_one_form_has_one_stay_even_once_it_was_moved(session: Session, now: datetime, aisles: Aisles) -> None:
+    def put() -> Stay:
+        mall, dealer = aisles.mall(session), aisles.dealer(session)
+        return place_sold(session, now, mall, dealer, HUTCH, aisles.bay(session), by=aisles.by, key="b" * 32)
+
+    stay = put()
+    assert put() is stay
+    moved = move_stay(session, now + timedelta(days=1), stay, aisles.bay(session, "A2-1"), 0, by=aisles.by)
+    assert moved is not stay
+    assert put() is moved
+    assert len(session.scalars(select(OverflowPiece)).all()) == 1
+
+
+def test_floor_is_given_to_a_request_as_it_was_looked_at(session: Session, now: datetime, aisles: Aisles) -> None:
+    row, (hutch,) = aisles.ask(session, now)
+    seen = row.version
+    change_request(session, now, row, only(piece(width=30, id=hutch.id)), version=seen, by=aisles.ida)
+    places = [(hutch, aisles.place(session))]
+    with pytest.raises(RequestOutdated, match="since you opened it, and no floor was given: look at it as it is now"):
+        place_request(session, now, row, places, by=aisles.by, version=seen)
+    assert place_request(session, now, row, places, by=aisles.by, version=row.version).answer == "granted"
 
 
 def test_a_withdrawal_is_undone_to_where_it_was(session: Session, now: datetime, aisles: Aisles) -> None:
