@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from fractions import Fraction
 from math import copysign, dist
 from typing import Any
 
@@ -99,7 +100,7 @@ def map_of(
     return MapDrawing(Markup(svg), Markup(small), parts, pieces, said, legend)
 
 
-def _look(length: int, paper_in: float, text_pt: int) -> Look:
+def _look(length: int, paper_in: Fraction | int, text_pt: int) -> Look:
     """Letters as they are where so much floor is as wide as some paper."""
     return Look(max(int(length / (paper_in * IN16_PER_INCH)), 1), text_pt)
 

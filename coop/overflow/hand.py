@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from fractions import Fraction
 
 from coop.core.geometry import IN16_PER_FOOT
 from coop.floor.domain.scale import Bounds, Sheet
 from coop.overflow.drawn import DrawnBay
 
-HAND_IN = 3.4
+HAND_IN = Fraction(17, 5)
 """How wide a map is on a phone, of which 96 pixels are an inch."""
 _NEAR = 6 * IN16_PER_FOOT
 """What is shown round bays, so that the booths beside them say where one is."""
 _NARROWEST, _WIDEST, _TALLEST = 20 * IN16_PER_FOOT, 34 * IN16_PER_FOOT, 44 * IN16_PER_FOOT
-_TALL = 1.4
+_TALL = Fraction(7, 5)
 """How much higher than wide a part is at most."""
 
 

@@ -235,12 +235,13 @@ def test_a_sold_piece_that_nobody_fetched_is_asked_after_until_it_is_gone(web: W
     with transaction(web.sessions) as session:
         row = session.get_one(Stay, web.house.overflow.to_come)
         row.kind, row.starts_on, row.ends_on = "sold", date(2026, 10, 20), date(2026, 10, 26)
+        row.granted_until = row.ends_on
     client = web.browser("dealer")
-    assert "Cane rocker is sold and was to be fetched from bay A1-1 by Oct 26, 2026." in plain(client.get(PAGE).text)
+    assert "Cane rocker is sold, and to be fetched from bay A1-1 since Oct 26, 2026." in plain(client.get(PAGE).text)
     send(client, f"/portal/overflow/stays/{web.house.overflow.to_come}/gone", sold="1")
-    assert stay(web, web.house.overflow.to_come).ends_on == date(2026, 10, 26)
+    assert stay(web, web.house.overflow.to_come).ends_on == date(2026, 11, 3)
     client.get(PAGE)
-    assert "was to be fetched" not in plain(client.get(PAGE).text)
+    assert "to be fetched" not in plain(client.get(PAGE).text)
 
 
 # --- asking -----------------------------------------------------------------------------------------------------------------
@@ -495,8 +496,6 @@ def test_a_granted_request_is_neither_changed_nor_withdrawn(web: Web) -> None:
 def test_every_member_sees_who_has_had_how_much_by_code(web: Web) -> None:
     said = text(web, "/portal/overflow/fairness", "other dealer")
     # Of the two weeks since October 20, 48 in. are 8 foot-weeks, and 20 in. are 3 1/3.
-    assert re.search(r"D01 a request waits 8 of ", said)
-    assert re.search(r"D02 you 3\.3 of ", said)
-    assert "You have had 3.3 of " in said
-    assert "Jain’s index is" in said
+    for words in ("D01 a request waits 8 of ", "D02 you 3.3 of ", "You have had 3.3 of ", "Jain’s index is"):
+        assert words in said
     assert "Ida Fenwick" not in said

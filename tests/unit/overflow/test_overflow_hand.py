@@ -85,7 +85,9 @@ def test_letters_are_to_be_read_on_a_phone_and_stay_on_the_picture(draft: PlanDr
                         continue
                     if kind == "bay" or own:
                         assert float(text.get("font-size", "")) * NARROWEST_PX / view.width >= 6.7
-        assert float(ElementTree.fromstring(it.small).get("width", "").removesuffix("in")) == pytest.approx(HAND_IN, rel=0.02)
+        assert float(ElementTree.fromstring(it.small).get("width", "").removesuffix("in")) == pytest.approx(
+            float(HAND_IN), rel=0.02
+        )
 
 
 def test_a_dealers_map_marks_what_is_the_dealers_and_shows_it_larger() -> None:
