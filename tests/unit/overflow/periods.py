@@ -9,9 +9,12 @@ from typing import Any
 from hypothesis import strategies as st
 
 from coop.core.geometry import IN16_PER_INCH
+from coop.overflow.domain.answers import Answer, answers
 from coop.overflow.domain.bay import Bay
 from coop.overflow.domain.facts import AskedFor, BayFacts, Closed, DealerFacts, PeriodFacts, StandingStay, Widened
 from coop.overflow.domain.piece import AskedPiece
+from coop.overflow.domain.posing import Posed, pose
+from coop.overflow.domain.problem import Placed
 
 MONDAY = date(2027, 1, 4)
 WEEKS = 8
@@ -86,6 +89,22 @@ def make_facts(
     rooms = tuple(rooms) or (make_room(weeks=weeks),)
     known = tuple(dealers) or tuple(DealerFacts(code, {}, 10_000) for code in sorted({one.dealer for one in asked}))
     return PeriodFacts(MONDAY, weeks, rooms, asked, known, **more)
+
+
+# --- placed by hand, and told ---------------------------------------------------------------------------------------------
+
+
+def placed(posed: Posed, request: str, bay: str = "A1-1", at: float = 0.0, start: int = 0) -> Placed:
+    """A unit of a request as placed so many inches along a bay; the first of the request's."""
+    unit = next(unit for unit in posed.problem.units if unit.key.split()[1] == request)
+    place = next(place for place in unit.places if place.bay == bay)
+    return Placed(unit.key, bay, inches(at), inches(at) + place.length_in16, start, place.turned)
+
+
+def told(facts: PeriodFacts, *where: tuple[Any, ...]) -> dict[str, Answer]:
+    """The answers when the first of each request named is placed as said."""
+    posed = pose(facts)
+    return answers(posed, [placed(posed, *one) for one in where])
 
 
 # --- any ------------------------------------------------------------------------------------------------------------------
