@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 from coop.cli import demo_coop, demo_floor, demo_leases
 from coop.cli.context import Coop, data_option, open_coop
 from coop.cli.demo_closing import make_papers
-from coop.cli.demo_coop import BOOKKEEPER, MALLS, MANAGER, Demo, DemoMall, Months, at
+from coop.cli.demo_coop import BOOKKEEPER, DESK, MALLS, MANAGER, Demo, DemoMall, Months, at
 from coop.cli.demo_leases import add_demo_dealer
 from coop.cli.demo_sales import RESETS
 from coop.cli.demo_year import Year
@@ -48,6 +48,7 @@ _YEAR = 12
 _OFFICE = (
     (MANAGER, "manager", "the office"),
     (BOOKKEEPER, "bookkeeper", "the office: books, bank, payouts and drawers; closes no month"),
+    (DESK, "desk", "the desk: turns signed in and out, lists ticked, drawers counted, sold pieces put down"),
 )
 _DEALERS = (
     (7, "whose booth was re-laid, and sells far more since; has asked for floor in the aisles"),

@@ -28,7 +28,7 @@ JURISDICTIONS = (
     ("HOLLIN-FERRY", "City of Hollin Ferry", "city", Decimal("2")),
 )
 TAX_OFFICE = "State Revenue Office"
-MANAGER, BOOKKEEPER = "manager@example.org", "bookkeeper@example.org"
+MANAGER, BOOKKEEPER, DESK = "manager@example.org", "bookkeeper@example.org", "desk@example.org"
 
 
 def at(day: date, hour: int, minute: int = 0) -> datetime:
