@@ -322,6 +322,10 @@ def test_a_nul_is_refused_wherever_it_is_sent(web: Web) -> None:
     assert all("has a character of no meaning (NUL)" in answer.text for answer in bad)
     file = client.post("/nowhere", data={"csrf_token": token, "file": (io.BytesIO(b"\0"), "a.bin")})
     assert file.status_code == 404, "what is in a file is not text"
+    draft = {"version": 1, "draft": {"spaces": [{"code": "1", "kind": "booth", "zone": "fr\0nt"}]}}
+    saved = client.post("/office/floor/MAIN/save", json=draft, headers={"X-CSRFToken": token})
+    assert saved.status_code == 422
+    assert "has a character of no meaning (NUL)" in saved.json["faults"][0]["sentence"]
 
 
 def test_who_may_not_send_is_turned_away_before_what_was_sent_is_read(web: Web) -> None:

@@ -356,15 +356,6 @@ def test_a_draft_is_saved_once_and_a_late_one_gets_the_plan_there_is(drawn: Web)
     assert space(drawn, "1").outline_in16[0] == [7 * FOOT, 10 * FOOT]
 
 
-def test_a_draft_with_a_nul_in_a_text_is_refused_and_nothing_saved(drawn: Web) -> None:
-    draft = moved(drawn, -FOOT)
-    draft["spaces"][0]["zone"] = "fr\0nt"
-    answer = post_json(drawn.browser("manager"), f"{PLAN}/save", {"version": 1, "draft": draft})
-    assert answer.status_code == 422
-    assert "has a character of no meaning (NUL)" in answer.json["faults"][0]["sentence"]
-    assert space(drawn, "1").outline_in16[0] != [7 * FOOT, 10 * FOOT]
-
-
 # --- a space ----------------------------------------------------------------------------------------------------------------
 
 
