@@ -146,7 +146,8 @@ def map_svg(
         draft = on_sheet(draft, sheet, look)
         bays = [bay for bay in bays if is_on(sheet, bay.bay.corners, look)]
         pieces = [piece for piece in pieces if is_on(sheet, piece.outline, look)]
-    labels = Labels([*(one.outline for one in pieces), *(bay.bay.corners for bay in bays)], view)
+    codes = [_about(space.outline, space.code, look) for space in draft.spaces if space.outline]
+    labels = Labels([*(one.outline for one in pieces), *(bay.bay.corners for bay in bays), *codes], view)
     marked = {piece.bay.code for piece in pieces if is_own and piece.number}
     shapes = list(_ground(draft, look, view))
     # Letters are set in the order of what must stand nearest: numbers of pieces, codes of bays, codes of aisles.
@@ -229,6 +230,13 @@ def _code_in(code: str, outline: Outline, look: Look, seen: shapely.Polygon) -> 
     if sides[1] < _READABLE * look.text * LETTER * len(code) or sides[0] < look.text:
         return ""
     return label_in(tuple((round(x), round(y)) for x, y in shown.exterior.coords[:-1]), [code], look)
+
+
+def _about(outline: Outline, words: str, look: Look) -> Outline:
+    """What letters in the middle of a thing cover, about."""
+    at, half, tall = middle_of(outline), round(len(words) * LETTER * look.text / 2), look.text // 2
+    x, y = round(at.x), round(at.y)
+    return ((x - half, y - tall), (x + half, y - tall), (x + half, y + tall), (x - half, y + tall))
 
 
 def _part(part: PartDraft, attributes: str, look: Look, seen: shapely.Polygon) -> str:
