@@ -273,7 +273,7 @@ def take_width_back(session: Session, now: datetime, mall: Mall, width: AisleWid
     _held(session, mall)
     if width.starts_on < local_date(now, mall.timezone):
         raise Refusal(
-            f"{_width_words(width)} has been asked since {shown_day(width.starts_on)} and stays written down: "
+            f"The width of {width.aisle or 'every aisle'} was asked from {shown_day(width.starts_on)} on and stays written down: "
             "set another from today on."
         )
     session.delete(width)

@@ -16,7 +16,6 @@ from flask.testing import FlaskClient
 from sqlalchemy import event, select
 from werkzeug.test import TestResponse
 
-from coop.core.audit import AuditLog
 from coop.core.db import transaction
 from coop.core.geometry import IN16_PER_FOOT as FOOT
 from coop.core.jobs import Job
@@ -414,28 +413,6 @@ def test_an_aisles_width_is_set_from_a_day_with_who_says_so(drawn: Web) -> None:
     found = post_json(client, f"{PLAN}/check", {"draft": plan_json(drawn)}).json["findings"]
     assert len(found) > before
     assert "A1" in " ".join(one["sentence"] for one in found)
-
-
-def test_a_width_that_narrows_an_aisle_again_later_is_said_and_one_to_come_is_taken_back(drawn: Web) -> None:
-    """It is November 3. What was asked before today stays written down."""
-    client = drawn.browser("manager")
-    first = {"aisle": "A1", "starts_on": "2026-12-01", "width": "4'", "said_by": "the co-op's meeting"}
-    assert send(client, f"{PLAN}/aisles", **first).status_code == 303
-    assert "again, as was said before" not in client.get(f"{PLAN}/aisles").text
-    assert send(client, f"{PLAN}/aisles", **{**first, "starts_on": "2026-11-01", "width": "5'"}).status_code == 303
-    page = " ".join(unescape(re.sub(r"<[^>]+>", " ", client.get(f"{PLAN}/aisles").text)).split())
-    assert "From Dec 1, 2026 on it may be 4' 0\" again, as was said before" in page
-    assert "Take back the width of A1 from Dec 1, 2026" in page
-    assert "Take back the width of A1 from Nov 1, 2026" not in page
-    with transaction(drawn.sessions) as session:
-        past, to_come = session.scalars(select(AisleWidth).where(AisleWidth.aisle == "A1").order_by(AisleWidth.starts_on)).all()
-        past_id, to_come_id = past.id, to_come.id
-    assert "stays written down: set another from today on" in send(client, f"{PLAN}/aisles/{past_id}/back").text
-    assert send(client, f"{PLAN}/aisles/{to_come_id}/back").status_code == 303
-    with transaction(drawn.sessions) as session:
-        assert session.scalars(select(AisleWidth.id).where(AisleWidth.aisle == "A1")).all() == [past_id]
-        said = session.scalars(select(AuditLog.detail).where(AuditLog.action == "aisle width taken back")).all()
-        assert [one.partition(": ")[2] for one in said] == ["A1 from 2026-12-01: 4' 0\""]
 
 
 # --- files ------------------------------------------------------------------------------------------------------------------
