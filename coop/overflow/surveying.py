@@ -41,7 +41,7 @@ from coop.overflow.survey_asking import KIND, group_of, lends_floor, survey_row
 from coop.overflow.survey_asking import ask_survey as ask_survey
 
 DAILY = "overflow.daily"
-_CUT_BY = 2
+_CUT_BY = 3
 """Counts up when the same plan comes to other bays: then all are worked out anew."""
 _NO_PLAN = digest(None)
 

@@ -100,13 +100,15 @@ def _kept(
     """By code, those of some bays that may be as they are, and what may be of others.
 
     All that stay whole are taken before any is cut or a new one taken, in whatever aisle: none stands in the way before another.
+    Of those that are cut, what still holds something comes before what stands empty.
     """
     own = [[bay for bay in bays if bay.aisle == lending.aisle.code] for lending in lendings]
     whole = {bay.code: bay for lending, there in zip(lendings, own, strict=True) for bay in lending.keep(there)}
     cut: dict[str, Bay] = {}
-    for lending, there in zip(lendings, own, strict=True):
-        rest = [bay for bay in there if bay.code not in whole]
-        cut |= {old.code: bay for old in rest if (bay := lending.cut(old, standing))}
+    for least in (1, 0):
+        for lending, there in zip(lendings, own, strict=True):
+            rest = [bay for bay in there if bay.code not in whole and bay.code not in cut]
+            cut |= {old.code: bay for old in rest if (bay := lending.cut(old, standing, least))}
     return whole, cut
 
 
@@ -166,17 +168,19 @@ class _Lending:
         self._lent.forget(known)
         return None
 
-    def cut(self, bay: Bay, standing: Sequence[Outline]) -> Bay | None:
-        """As much of a bay there was as may be; None for nothing."""
-        edge, stretches = self._along(bay)
+    def cut(self, bay: Bay, standing: Sequence[Outline], least: int = 0) -> Bay | None:
+        """As much of a bay there was as may be; None for nothing, or where it holds fewer than `least` of what stands."""
         room = Polygon(bay.corners).buffer(NEAR_IN16, join_style="mitre")
+        inside = [piece for piece in map(Polygon, standing) if room.covers(piece)]
+        if len(inside) < least:
+            return None
+        edge, stretches = self._along(bay)
         held = []
-        for piece in map(Polygon, standing):
-            if room.covers(piece):
-                from_, _, to, deep = edge.seen(piece).bounds
-                held.append((from_, to, deep))
+        for piece in inside:
+            from_, _, to, deep = edge.seen(piece).bounds
+            held.append((from_, to, deep))
         found = self._lent.cut(bay, edge, stretches, held)
-        return next(filter(None, (self._tried(edge, s, bay, held) for s in found)), None)
+        return next(filter(None, (self._tried(edge, s, bay, held, least) for s in found)), None)
 
     def _along(self, bay: Bay) -> tuple[Edge, list[Stretch]]:
         """Its back, and how deep its floor may be lent along it: nothing where nothing is behind it any more."""
@@ -241,7 +245,9 @@ class _Lending:
         for from_, to in pairwise([stretch.from_, *ends, stretch.to]):
             yield stretch._replace(from_=from_, to=to)
 
-    def _tried(self, edge: Edge, stretch: Stretch, old: Bay | None = None, standing: Sequence[Held] = ()) -> Bay | None:
+    def _tried(
+        self, edge: Edge, stretch: Stretch, old: Bay | None = None, standing: Sequence[Held] = (), least: int = 0
+    ) -> Bay | None:
         """The largest that leaves all ways whole, of the stretch itself, shallower ones, its halves and what just holds what
         stands in it; first what holds most.
         """
@@ -251,6 +257,7 @@ class _Lending:
         deeps = range(int(stretch.deep), rules.least_depth_in16 - 1, -4 * IN16_PER_INCH)
         tries = [s for s in tries if s.to - s.from_ - 2 * slack(edge) >= rules.least_length_in16]
         tries += [stretch._replace(deep=deep) for deep in deeps]
+        tries = [s for s in tries if s.holds(standing) >= least]
         for smaller in sorted(tries, key=lambda s: (-s.holds(standing), -s.area)):
             bay = as_bay(edge, smaller, self.aisle.code, old)
             if self._lanes.take([Polygon(bay.corners)]):

@@ -15,7 +15,7 @@ import shapely
 from shapely.geometry import LineString, Polygon
 
 from coop.floor.domain.finding import length
-from coop.floor.domain.plan import LEAST_CLEAR_IN16, PlanSpace
+from coop.floor.domain.plan import LEAST_CLEAR_IN16, Plan, PlanSpace
 from coop.floor.domain.turning import ELEMENT_IN16, TURN_IN16, WIDE_TURN_IN16, clear_beside, free_ends
 from coop.floor.domain.walkable import (
     Geometry,
@@ -84,11 +84,10 @@ def keepouts(walkable: Walkable, openings: Iterable[Opening], entry_in16: int) -
     chosen: dict[str, list[Opening]] = {}
     for opening in openings:
         chosen.setdefault(opening.space, []).append(opening)
-    for space, shape in walkable.floor_spaces:
-        wide = required_in16(plan, shape)
+    for space, _ in walkable.floor_spaces:
         own = [o for o in chosen.get(space.code, ()) if 0 <= o.side < len(space.outline)]
         for opening in own or _middles(space, entry_in16):
-            at, zone = _before_opening(space, opening, wide, parts, tree)
+            wide, at, zone = _before_opening(plan, space, opening, parts, tree)
             found += kept(f"the {length(wide)} before the opening of {named_space(space)}", at, zone, is_width=True)
     for at, zone in _turns(walkable.floor):
         found += kept("the floor of a turn (403.5.2)", at, zone)
@@ -134,15 +133,19 @@ def _side_of(space: PlanSpace, side: int) -> Edge:
     return edge_between(a, b, (a[0] + turned[0], a[1] + turned[1]))
 
 
-def _before_opening(space: PlanSpace, opening: Opening, wide: int, parts: Any, tree: Any) -> tuple[Geometry, Geometry]:
-    """The opening, and the floor before it: as deep as the clear width, and at least as wide, so that it can be got to.
+def _before_opening(plan: Plan, space: PlanSpace, opening: Opening, parts: Any, tree: Any) -> tuple[int, Geometry, Geometry]:
+    """The clear width at an opening, the opening, and the floor before it: as deep as that, and at least as wide, to be got to.
 
+    The width is that of the aisles at the opening itself: at another side of its booth another may hold.
     What it lacks of that is kept half to either hand, or more to one where something stands to the other. What stands opposite
     leaves the clear width anyway, and nothing at the same side goes before an opening, however deep it is.
     """
     side = _side_of(space, opening.side)
     begin, end = (min(max(place, 0), side.length) for place in (opening.from_in16, opening.from_in16 + opening.width_in16))
     at = LineString(side.placed([(begin, 0), (end, 0)]))
+    # Without its ends: an aisle that only begins where the opening ends is another's.
+    off = min(2 * NEAR_IN16, (end - begin) / 4)
+    wide = required_in16(plan, LineString(side.placed([(begin + off, 0), (end - off, 0)])))
     if lack := max(wide - (end - begin), 0):
         around = side.box(begin - lack, 2 * NEAR_IN16, end + lack, wide)
         floor = shapely.union_all(parts[tree.query(around, predicate="intersects")])
@@ -155,7 +158,7 @@ def _before_opening(space: PlanSpace, opening: Opening, wide: int, parts: Any, t
         before, behind = room(begin - lack, begin, begin), room(end, end + lack, end)
         more = min(before, max(lack / 2, lack - behind))
         begin, end = begin - more, end + min(behind, lack - more)
-    return at, side.box(begin, 0, end, wide)
+    return wide, at, side.box(begin, 0, end, wide)
 
 
 def _turns(floor: Geometry) -> Iterator[tuple[Any, Any]]:

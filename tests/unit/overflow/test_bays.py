@@ -8,10 +8,11 @@ import pytest
 from shapely.geometry import LineString, Polygon
 
 from coop.floor.domain.plan import Aisle, Door, Fixture, Plan, PlanSpace, Wall, checked_plan
+from coop.floor.domain.walkable import Walkable
 from coop.overflow.domain.across import clipped
 from coop.overflow.domain.bays import work_out
 from coop.overflow.domain.clear import spoiled
-from coop.overflow.domain.keepouts import Opening
+from coop.overflow.domain.keepouts import Opening, keepouts
 from coop.overflow.domain.lent import BayRules
 from tests.unit.floor.domain.drawing import TURNS, box, in16, outline, turned
 from tests.unit.overflow.random_malls import random_mall
@@ -150,6 +151,17 @@ def test_openings_are_kept_where_they_are_said_to_be():
 def test_an_opening_narrower_than_the_clear_width_is_kept_as_wide():
     survey = work_out(booths(60, required=44), [Opening("1", 2, in16(60), in16(30))])
     assert sorted(b.length_in16 / 16 for b in survey.bays if b.before == "1") == [53, 53]
+
+
+def test_before_an_opening_the_width_of_its_own_aisle_is_kept():
+    """Booth 1 lies between A, which must keep 36 in., and W, which must keep 56: before its side to A are 36, right from W's end
+    on, and before its side to W 56. Its side 2, to booth 2, is no way.
+    """
+    plan = booths(60)
+    wide = replace(plan, aisles=(*plan.aisles, Aisle("W", box(0, 0, 60, 204), in16(56))))
+    openings = [Opening("1", 2, 0, in16(150)), Opening("1", 1, in16(10), in16(36)), Opening("1", 3, in16(10), in16(36))]
+    said = [kept.said for kept in keepouts(Walkable(wide), openings, in16(36)) if "booth 1" in kept.said]
+    assert said == [f"the {width} before the opening of booth 1" for width in ("3' 0\"", "4' 8\"")]
 
 
 def cornered():

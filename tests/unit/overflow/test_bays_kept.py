@@ -67,6 +67,7 @@ def test_where_nothing_has_changed_nothing_changes(seed: int, other: int) -> Non
 @settings(max_examples=3, deadline=None)
 @given(SEEDS, SEEDS)
 @example(65, 2)
+@example(374, 171)
 def test_what_stands_stays_where_something_else_has_changed(seed: int, other: int) -> None:
     """A booth gone, an opening, a post, an extinguisher or a wider aisle, 8 ft away and more: its bay is as it was."""
     plan, chance = random_mall(seed), random.Random(other)
@@ -143,3 +144,19 @@ def stays(found: Found, old: Bay, piece: Outline) -> bool:
     edge = edge_between(old.corners[0], old.corners[1], old.corners[3])
     from_, _, to, deep = edge.seen(Polygon(piece)).bounds
     return held_by([now], [piece]) == {piece} and place_in(now, old, round(from_), round(to), round(deep)) is not None
+
+
+def test_what_still_holds_something_is_cut_before_what_stands_empty():
+    """56 in. required in A0: what stands in A0-6 leaves 55 of its 90 and must go. What would be left of that bay, 34 in. deep,
+    took the mouth of A0 from a piece 24 in. wide that stands in E-2 across from it and may stay.
+    """
+    plan = random_mall(82)
+    bays = work_out(plan).bays
+    used = [bay for bay in bays if bay.code in ("A0-6", "E-2")]
+    deep, flat = used[0].stretch(0, used[0].length_in16, used[0].depth_in16), used[1].stretch(0, in16(24), in16(7))
+    now = replace(
+        plan, aisles=tuple(replace(one, required_clear_in16=in16(56)) if one.code == "A0" else one for one in plan.aisles)
+    )
+    found = surveyed(now, bays, used, [Standing("deep", "Dresser", deep, 1), Standing("flat", "Rack", flat, 2)])
+    assert [moving.key for moving in found.must_move] == ["deep"]
+    assert held_by(found.cut.bays, [flat]) == {flat}
