@@ -24,7 +24,7 @@ from coop.overflow.drawn import drawn_pieces
 from coop.overflow.models import BayRow, BoothOpening
 from coop.overflow.openings import set_openings
 from coop.overflow.queries import must_move, standing_now
-from coop.overflow.reading import bay_of, bays_on, standing_between
+from coop.overflow.reading import bay_of, bays_on, there_between
 from coop.overflow.rules import rules_on
 from coop.overflow.surveying import survey_of
 
@@ -65,7 +65,7 @@ def bay(mall_code: str, code: str) -> Page:
 
 def _bay_page(mall: Mall, row: BayRow, form: BayForm | None = None) -> str:
     today = today_of(mall)
-    standing = standing_between(db(), mall.id, today, today + timedelta(weeks=WEEKS))
+    standing = there_between(db(), mall.id, today, today + timedelta(weeks=WEEKS), today)
     why = {one.stay.id: sentence for one, sentence in must_move(db(), mall.id, today)}
     return render_template(
         "office/overflow/bay.html",

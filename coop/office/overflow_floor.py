@@ -20,11 +20,11 @@ from coop.overflow import drafting
 from coop.overflow.bay_drawing import Span, WeeksDrawing, bay_weeks
 from coop.overflow.charging import of_month
 from coop.overflow.drawing import MapDrawing, map_of
-from coop.overflow.drawn import drawn_pieces, state_of
+from coop.overflow.drawn import drawn_pieces, late_words, state_of
 from coop.overflow.marks import SOON_DAYS
 from coop.overflow.models import BayRow, OverflowDraft, Stay, Walk
 from coop.overflow.queries import Waiting, beyond_lease, last_walk, marks_of, must_move, waiting_counts
-from coop.overflow.reading import Standing, bay_of, bays_on, standing_between, standings
+from coop.overflow.reading import Standing, bay_of, bays_on, is_overdue, standings, there_between
 from coop.overflow.rules import OverflowRules, rules_on
 from coop.overflow.surveying import SurveyFacts, survey_of
 
@@ -116,7 +116,7 @@ def floor_on(session: Session, mall: Mall, today: date, day: date) -> FloorOn:
     moving = must_move(session, mall.id, today)
     survey = survey_of(session, mall, today)
     why = dict(survey.must_move) if survey else {}
-    standing = standing_between(session, mall.id, day, day + timedelta(days=SOON_DAYS))
+    standing = there_between(session, mall.id, day, day + timedelta(days=SOON_DAYS), today)
     plan = plan_draft_of(session, mall, day)
     walk = last_walk(session, mall.id)
     draft = drafting.draft_of(session, mall.id)
@@ -170,15 +170,15 @@ def bay_row(session: Session, mall_id: int, code: str) -> BayRow | None:
 
 
 def weeks_of(mall: Mall, row: BayRow, standing: Sequence[Standing], today: date, must_move: dict[int, str]) -> WeeksDrawing:
-    """The weeks to come of a bay. `standing` is what stands anywhere in them."""
+    """The weeks to come of a bay. `standing` is what stands anywhere in them; what was to be fetched is there until today."""
     spans = [
         Span(
             one.stay.from_in16,
             one.stay.to_in16,
             one.stay.starts_on,
-            one.stay.ends_on,
+            max(one.stay.ends_on, today),
             f"{one.dealer.code} {one.piece.name}",
-            f"{one.piece.name}, {one.dealer.code}",
+            f"{one.piece.name}, {one.dealer.code}{f', {late_words(one.stay)}, still there' if one.is_late_on(today) else ''}",
             "must move" if one.stay.id in must_move else state_of(one.stay, today),
             stay_page(mall, one.stay.id),
         )
@@ -189,10 +189,11 @@ def weeks_of(mall: Mall, row: BayRow, standing: Sequence[Standing], today: date,
 
 
 def stood_before(session: Session, row: BayRow, today: date) -> list[Standing]:
-    """What stood in a bay of this code until a day before today, the last first."""
+    """What stood in a bay of this code until a day before today, the last first; not what was to be fetched and was not."""
     found = session.execute(
         standings()
         .where(BayRow.mall_id == row.mall_id, BayRow.code == row.code, Stay.state == "stands", Stay.ends_on < today)
+        .where(~is_overdue(today))
         .order_by(Stay.ends_on.desc(), Stay.id.desc())
         .limit(_BEFORE)
     )

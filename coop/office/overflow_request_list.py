@@ -16,6 +16,7 @@ from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.leases.models import Lease
 from coop.office.floor_forms import natural
+from coop.office.mall_page import today_of
 from coop.office.overflow_list import behind_words
 from coop.overflow.asking import held_codes
 from coop.overflow.domain.fitting import Stand, cautions, may_stand, nowhere
@@ -23,7 +24,7 @@ from coop.overflow.domain.taking import Taken, first_free
 from coop.overflow.judging import stand_of, taken_of
 from coop.overflow.models import BayRow, OverflowPiece
 from coop.overflow.queries import RequestRow
-from coop.overflow.reading import bay_of, bays_on, piece_of, standing_between
+from coop.overflow.reading import bay_of, bays_on, piece_of, there_between
 from coop.overflow.rules import rules_on
 
 ANSWERS = {"granted": "granted", "partly": "granted in part", "refused": "no floor"}
@@ -137,7 +138,7 @@ def pieces_shown(session: Session, mall: Mall, row: RequestRow, first: date, las
     rules = rules_on(session, mall.id, first)
     rows = lent_bays(session, mall, first)
     held = held_codes(session, row.dealer.id, mall.id, first)
-    there = standing_between(session, mall.id, first, last)
+    there = there_between(session, mall.id, first, last, today_of(mall))
     taken = {bay.id: [taken_of(one, rules) for one in there if one.bay.id == bay.id] for bay in rows}
     shown = []
     for piece in row.pieces:
@@ -172,7 +173,8 @@ def leftmost(
 ) -> int | None:
     """The leftmost free place of a bay over some days, `own` being given just now; None where there is none."""
     rules = rules_on(session, mall.id, days[0])
-    there = [taken_of(one, rules) for one in standing_between(session, mall.id, *days) if one.bay.id == bay.id]
+    standing = there_between(session, mall.id, *days, today_of(mall))
+    there = [taken_of(one, rules) for one in standing if one.bay.id == bay.id]
     length = stand_of(piece, turned=turned).length_in16 + rules.gap_in16
     return first_free([*there, *(one for one in own if one.meets(*days))], length, bay.length_in16)
 

@@ -19,18 +19,21 @@ from coop.office.mall_page import by, page_of, today_of, wanted_mall
 from coop.office.overflow_floor import mall_lending
 from coop.office.overflow_request_forms import SoldForm
 from coop.office.overflow_request_list import bay_choices, lent_bays, renting
+from coop.office.overflow_stay import after_all_words
 from coop.office.overflow_views import overflow
 from coop.office.views import READERS
 from coop.overflow.asking import AskRefused
 from coop.overflow.placing import place_sold
-from coop.overflow.queries import OVERDUE_DAYS, overdue_sold, sold_since, stay_of
+from coop.overflow.queries import overdue_sold, sold_since, stay_of
 from coop.overflow.reading import Standing
 from coop.overflow.rules import rules_on
-from coop.overflow.staying import end_stay, take_back_end
+from coop.overflow.staying import end_stay, gone_on, take_back_end
 
 _DAY = timedelta(days=1)
 _LATELY = timedelta(days=7)
 """So long after it was fetched a piece is shown, for that may have been said of the wrong one."""
+_LEFT = timedelta(days=30)
+"""Who has left a mall so lately may still have something there that was sold."""
 
 
 @dataclass(frozen=True)
@@ -43,11 +46,11 @@ class Sold:
 
 
 def sold_of(session: Session, mall: Mall, today: date) -> Sold:
-    found = sold_since(session, mall.id, today - timedelta(days=OVERDUE_DAYS))
+    found = sold_since(session, mall.id, today - _LATELY)
     return Sold(
         overdue_sold(session, mall.id, today),
         [one for one in found if one.stay.ends_on >= today and one.stay.gone_said_at is None],
-        [one for one in found if one.stay.gone_said_at is not None and one.stay.ends_on >= today - _LATELY],
+        [one for one in found if one.stay.gone_said_at is not None],
     )
 
 
@@ -83,8 +86,7 @@ def _page(mall: Mall, form: SoldForm | None = None) -> str:
 
 def _dressed(mall: Mall, form: SoldForm) -> SoldForm:
     today = today_of(mall)
-    # Who has left may still have something that was sold and is not fetched.
-    form.among(renting(db(), mall, today - timedelta(days=OVERDUE_DAYS)), bay_choices(db(), mall, today))
+    form.among(renting(db(), mall, today - _LEFT), bay_choices(db(), mall, today))
     return form
 
 
@@ -128,7 +130,7 @@ def put_sold(mall_code: str) -> Page:
 @overflow.post("/<mall_code>/sold/<int:stay_id>/fetched")
 @allow("manager", "desk")
 def fetched(mall_code: str, stay_id: int) -> Page:
-    """It is gone, today or on its last day before; or, of one that is said to be gone, it is there after all."""
+    """It is gone by today; or, of one that is said to be gone, it is there after all."""
     mall, one = wanted_mall(mall_code), stay_of(db(), stay_id)
     if one is None or one.bay.mall_id != mall.id:
         abort(404)
@@ -137,10 +139,9 @@ def fetched(mall_code: str, stay_id: int) -> Page:
     name = one.piece.name
     try:
         if request.form.get("undo") == "yes":
-            take_back_end(db(), now(), one.stay, by=by())
-            said = f"{name} is there after all, until {shown_day(one.stay.ends_on)}."
+            said = after_all_words(one, take_back_end(db(), now(), one.stay, by=by()), today_of(mall))
         else:
-            end_stay(db(), now(), one.stay, on=min(today_of(mall), one.stay.ends_on), by=by())
+            end_stay(db(), now(), one.stay, on=gone_on(db(), one.stay, today_of(mall)), by=by())
             said = f"{name} is fetched."
     except Refusal as refusal:
         roll_back()

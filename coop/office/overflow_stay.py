@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from coop.core.audit import AuditLog
 from coop.core.geometry import format_length
-from coop.core.periods import shown_days
+from coop.core.periods import shown_day, shown_days
 from coop.floor.models import Mall
 from coop.office.floor_forms import natural
 from coop.office.overflow_list import behind_words
@@ -20,11 +20,11 @@ from coop.overflow.charging import charged_so_far, expected
 from coop.overflow.domain.fitting import Stand, cautions, may_stand, nowhere
 from coop.overflow.domain.taking import first_free
 from coop.overflow.judging import stand_of, taken_of
-from coop.overflow.models import BayRow, WalkMark
-from coop.overflow.queries import STAY, last_walk, marks_of, must_move, overdue_sold
-from coop.overflow.reading import Standing, bay_of, bays_on, piece_of, standing_between
+from coop.overflow.models import BayRow, Stay, WalkMark
+from coop.overflow.queries import STAY, is_unfetched, last_walk, marks_of, must_move
+from coop.overflow.reading import Standing, bay_of, bays_on, piece_of, there_between
 from coop.overflow.rules import OverflowRules, rules_on
-from coop.overflow.staying import is_longer
+from coop.overflow.staying import is_longer, last_day_after_all, last_day_before
 
 
 @dataclass(frozen=True)
@@ -41,6 +41,8 @@ class StayPage:
     """How the mall's last walk found it."""
     is_overdue: bool
     """It is sold and was not fetched in time."""
+    before: date | None
+    """Its last day before it was let stand longer."""
     log: Sequence[AuditLog]
     """What was done to it, the last first."""
 
@@ -61,9 +63,18 @@ class StayPage:
 
     @property
     def may_stay_after_all(self) -> bool:
-        """Somebody said that it is gone; what was asked back is kept by taking that back."""
+        """Somebody said that it is gone."""
         stay = self.standing.stay
-        return stay.state == "stands" and stay.recalled_at is None and stay.gone_said_at is not None
+        return stay.state == "stands" and stay.gone_said_at is not None
+
+    @property
+    def after_all(self) -> str:
+        """What is pressed if it is not."""
+        stay = self.standing.stay
+        last = last_day_after_all(stay)
+        if stay.kind == "sold" and last < self.today:
+            return f"It is there still, to be fetched since {shown_day(last)}"
+        return f"Let it stand until {shown_day(last)} after all"
 
     @property
     def may_stay_longer(self) -> bool:
@@ -72,7 +83,12 @@ class StayPage:
     @property
     def was_lengthened(self) -> bool:
         """And that may be undone."""
-        return self.stands and self.may_stay_longer and is_longer(self.standing.stay, self.today)
+        return (
+            self.stands
+            and self.may_stay_longer
+            and self.before is not None
+            and is_longer(self.standing.stay, self.before, self.today)
+        )
 
     @property
     def days(self) -> str:
@@ -92,14 +108,21 @@ def stay_page_of(session: Session, mall: Mall, one: Standing, today: date) -> St
         cautions=cautions(piece_of(one.piece), rules.pieces),
         must_move={moving.stay.id: why for moving, why in must_move(session, mall.id, today)}.get(one.stay.id, ""),
         mark=marks_of(session, walk).get(one.stay.id) if walk else None,
-        is_overdue=_is_overdue(session, mall, one, today),
+        is_overdue=is_unfetched(session, one.stay, today),
+        before=last_day_before(session, one.stay),
         log=session.scalars(log.order_by(AuditLog.id.desc())).all(),
     )
 
 
-def _is_overdue(session: Session, mall: Mall, one: Standing, today: date) -> bool:
-    may_be = one.stay.kind == "sold" and one.stay.ends_on < today
-    return may_be and one.stay.id in {late.stay.id for late in overdue_sold(session, mall.id, today)}
+def after_all_words(one: Standing, had: Stay, today: date) -> str:
+    """What is so now of a piece that is not gone after all."""
+    if had.ends_on < today:
+        to_be = "fetched" if had.kind == "sold" else "gone"
+        return f"{one.piece.name} is there still, and was to be {to_be} by {shown_day(had.ends_on)}."
+    until = f"{one.piece.name} is there after all, until {shown_day(had.ends_on)}"
+    if had.ends_on < last_day_after_all(had) and one.bay.ended_on is not None:
+        return f"{until}: bay {one.bay.code} is no bay any more from {shown_day(one.bay.ended_on)} on, so find it another place."
+    return f"{until}."
 
 
 # --- where else it may stand ------------------------------------------------------------------------------------------------
@@ -118,7 +141,7 @@ def elsewhere(session: Session, mall: Mall, one: Standing, today: date) -> Elsew
     stay, on = one.stay, max(today, one.stay.starts_on)
     rules = rules_on(session, mall.id, on)
     held = held_codes(session, one.dealer.id, mall.id, on)
-    there = standing_between(session, mall.id, on, stay.ends_on)
+    there = there_between(session, mall.id, on, stay.ends_on, today)
     rows = [row for row in bays_on(session, mall.id, on) if row.is_lent]
     piece = piece_of(one.piece)
 
@@ -135,10 +158,10 @@ def elsewhere(session: Session, mall: Mall, one: Standing, today: date) -> Elsew
     return Elsewhere(bays, f"{one.piece.name} {why}" if why else "")
 
 
-def first_place(session: Session, mall: Mall, one: Standing, row: BayRow, on: date, *, turned: bool) -> int | None:
+def first_place(session: Session, mall: Mall, one: Standing, row: BayRow, on: date, today: date, *, turned: bool) -> int | None:
     """The leftmost free place of a bay for a piece from a day on, its own left out of account; None where there is none."""
     rules = rules_on(session, mall.id, on)
-    there = standing_between(session, mall.id, on, max(on, one.stay.ends_on))
+    there = there_between(session, mall.id, on, max(on, one.stay.ends_on), today)
     return _first_free(there, one, row, stand_of(one.piece, turned=turned), rules)
 
 

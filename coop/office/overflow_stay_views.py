@@ -16,13 +16,14 @@ from coop.core.web import Page, allow, db, now, roll_back
 from coop.floor.models import Mall
 from coop.office.mall_page import by, page_of, today_of, wanted_mall
 from coop.office.overflow_floor import bay_row
-from coop.office.overflow_stay import Elsewhere, elsewhere, first_place, stay_page_of
+from coop.office.overflow_stay import Elsewhere, after_all_words, elsewhere, first_place, stay_page_of
 from coop.office.overflow_stay_forms import EndForm, LengthenForm, MoveForm, RecallForm, move_form
 from coop.office.overflow_views import overflow
 from coop.office.views import READERS
 from coop.overflow.bay_drawing import bay_strip
-from coop.overflow.queries import stay_of
-from coop.overflow.reading import Standing, bay_of, standing_between
+from coop.overflow.models import Stay
+from coop.overflow.queries import is_waiting, stay_of
+from coop.overflow.reading import Standing, bay_of, there_between
 from coop.overflow.recalling import recall, take_back_recall
 from coop.overflow.rules import rules_on
 from coop.overflow.staying import (
@@ -65,7 +66,7 @@ def _page(mall_code: str, stay_id: int, forms: Forms | None = None) -> str:
     mall, one = _wanted(mall_code, stay_id)
     today, forms = today_of(mall), forms or Forms()
     it = stay_page_of(db(), mall, one, today)
-    day = min(max(today, one.stay.starts_on), one.stay.ends_on)
+    day = today if it.is_overdue else min(max(today, one.stay.starts_on), one.stay.ends_on)
     other = elsewhere(db(), mall, one, today) if it.stands else None
     if other and not forms.move:
         forms = replace(forms, move=move_form(other.bays, one.bay.code, max(today, one.stay.starts_on), turned=one.stay.turned))
@@ -75,7 +76,9 @@ def _page(mall_code: str, stay_id: int, forms: Forms | None = None) -> str:
         it=it,
         one=one,
         day=day,
-        strip=bay_strip(bay_of(one.bay), standing_between(db(), mall.id, day, day), day, [one.stay.id] if it.must_move else []),
+        strip=bay_strip(
+            bay_of(one.bay), there_between(db(), mall.id, day, day, today), day, [one.stay.id] if it.must_move else []
+        ),
         other=other,
         move=forms.move,
         lengthen=forms.lengthen or LengthenForm(formdata=None),
@@ -98,16 +101,16 @@ def _to(mall_code: str, stay_id: int, sentence: str, **more: Any) -> Page:
     return redirect(url_for("overflow.stay", mall_code=mall_code, stay_id=stay_id, **more), 303)
 
 
-def _press(mall_code: str, stay_id: int, deed: Callable[[Standing], str]) -> Page:
-    """Do one thing to a stay, and say so; what refuses it stands on its page as it is now."""
+def _press(mall_code: str, stay_id: int, deed: Callable[[Standing], tuple[str, Stay]]) -> Page:
+    """Do one thing to a stay, and say so on the page of the one it is then; what refuses it stands on its page as it is now."""
     _, one = _wanted(mall_code, stay_id)
     try:
-        sentence = deed(one)
+        sentence, then = deed(one)
     except Refusal as refusal:
         roll_back()
         flash(str(refusal))
         return _page(mall_code, stay_id), 422
-    return _to(mall_code, stay_id, sentence)
+    return _to(mall_code, then.id, sentence)
 
 
 # --- where, and how long ----------------------------------------------------------------------------------------------------
@@ -125,7 +128,7 @@ def move(mall_code: str, stay_id: int) -> Page:
     row, at, before = bay_row(db(), mall.id, code), form.begins.data, (one.bay.code, one.stay.from_in16)
     assert row is not None, "a bay that was to be chosen is there"
     if at is None:
-        at = first_place(db(), mall, one, row, on, turned=turned)
+        at = first_place(db(), mall, one, row, on, today_of(mall), turned=turned)
     if at is None:
         form.begins.errors = [
             f"Bay {code} has no free place for it until {shown_day(one.stay.ends_on)}: choose another bay, or shorten its stay."
@@ -150,20 +153,20 @@ def lengthen(mall_code: str, stay_id: int) -> Page:
         return _page(mall_code, stay_id, Forms(lengthen=form)), 422
     until = form.until.data
     try:
-        lengthen_stay(db(), now(), one.stay, until=until, by=by(), anyway=bool(form.anyway.data))
+        longer = lengthen_stay(db(), now(), one.stay, until=until, by=by(), anyway=bool(form.anyway.data))
     except Refusal as refusal:
         roll_back()
         form.refuse(refusal, form.until)
         return _page(mall_code, stay_id, Forms(lengthen=form)), 422
-    return _to(mall_code, stay_id, f"It may stand there until {shown_day(until)}, and its dealer is told.")
+    return _to(mall_code, longer.id, f"It may stand there until {shown_day(until)}, and its dealer is told.")
 
 
 @overflow.post("/<mall_code>/stays/<int:stay_id>/lengthen/undo")
 @allow("manager")
 def undo_lengthen(mall_code: str, stay_id: int) -> Page:
-    def deed(one: Standing) -> str:
-        take_back_lengthening(db(), now(), one.stay, by=by())
-        return f"Its last day is {shown_day(one.stay.ends_on)} again, and its dealer is told."
+    def deed(one: Standing) -> tuple[str, Stay]:
+        had = take_back_lengthening(db(), now(), one.stay, by=by())
+        return f"Its last day is {shown_day(had.ends_on)} again, and its dealer is told.", had
 
     return _press(mall_code, stay_id, deed)
 
@@ -178,20 +181,20 @@ def end(mall_code: str, stay_id: int) -> Page:
         return _page(mall_code, stay_id, Forms(end=form)), 422
     on = form.on.data
     try:
-        end_stay(db(), now(), one.stay, on=on, by=by())
+        gone = end_stay(db(), now(), one.stay, on=on, by=by())
     except Refusal as refusal:
         roll_back()
         form.on.errors = [str(refusal)]
         return _page(mall_code, stay_id, Forms(end=form)), 422
-    return _to(mall_code, stay_id, f"Its last day is {shown_day(on)}.")
+    return _to(mall_code, gone.id, f"It is gone: its last day is {shown_day(on)}.")
 
 
 @overflow.post("/<mall_code>/stays/<int:stay_id>/end/undo")
 @allow("manager")
 def undo_end(mall_code: str, stay_id: int) -> Page:
-    def deed(one: Standing) -> str:
-        take_back_end(db(), now(), one.stay, by=by())
-        return f"It stands there until {shown_day(one.stay.ends_on)} again."
+    def deed(one: Standing) -> tuple[str, Stay]:
+        had = take_back_end(db(), now(), one.stay, by=by())
+        return after_all_words(one, had, today_of(wanted_mall(mall_code))), had
 
     return _press(mall_code, stay_id, deed)
 
@@ -218,9 +221,9 @@ def ask_one_back(mall_code: str, stay_id: int) -> Page:
 @overflow.post("/<mall_code>/stays/<int:stay_id>/recall/undo")
 @allow("manager")
 def undo_recall(mall_code: str, stay_id: int) -> Page:
-    def deed(one: Standing) -> str:
+    def deed(one: Standing) -> tuple[str, Stay]:
         take_back_recall(db(), now(), one.stay, by=by())
-        return f"It may stay until {shown_day(one.stay.ends_on)}, and its dealer is told."
+        return f"It may stay until {shown_day(one.stay.ends_on)}, and its dealer is told.", one.stay
 
     return _press(mall_code, stay_id, deed)
 
@@ -230,9 +233,9 @@ def undo_recall(mall_code: str, stay_id: int) -> Page:
 def cancel(mall_code: str, stay_id: int) -> Page:
     """Take back floor before the piece has moved in."""
 
-    def deed(one: Standing) -> str:
+    def deed(one: Standing) -> tuple[str, Stay]:
         cancel_stay(db(), now(), one.stay, by=by())
-        return "This floor is taken back" + (": the request waits again." if one.piece.request_id else ".")
+        return "This floor is taken back" + (": the request waits again." if is_waiting(db(), one.piece) else "."), one.stay
 
     return _press(mall_code, stay_id, deed)
 
@@ -240,9 +243,9 @@ def cancel(mall_code: str, stay_id: int) -> Page:
 @overflow.post("/<mall_code>/stays/<int:stay_id>/cancel/undo")
 @allow("manager")
 def undo_cancel(mall_code: str, stay_id: int) -> Page:
-    def deed(one: Standing) -> str:
+    def deed(one: Standing) -> tuple[str, Stay]:
         stand_again(db(), now(), one.stay, by=by())
-        return f"It has its floor in bay {one.bay.code} again."
+        return f"It has its floor in bay {one.bay.code} again.", one.stay
 
     return _press(mall_code, stay_id, deed)
 
@@ -252,9 +255,9 @@ def undo_cancel(mall_code: str, stay_id: int) -> Page:
 def there(mall_code: str, stay_id: int) -> Page:
     """Say that it stands there since today, or take that back."""
 
-    def deed(one: Standing) -> str:
+    def deed(one: Standing) -> tuple[str, Stay]:
         is_there = request.form.get("there") != "no"
         said_moved_in(db(), now(), one.stay, on=today_of(wanted_mall(mall_code)) if is_there else None, by=by())
-        return "It stands there since today." if is_there else "It is not there yet."
+        return "It stands there since today." if is_there else "It is not there yet.", one.stay
 
     return _press(mall_code, stay_id, deed)

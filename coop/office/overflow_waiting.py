@@ -1,4 +1,5 @@
-"""What waits of lent floor in the office, for its first page: what must move, and sold pieces that nobody fetched in time.
+"""What waits of lent floor in the office, for its first page: what must move, what has floor on days on which its dealer leases
+nothing, and sold pieces that nobody fetched in time.
 
 The number of queries is the same however many malls there are, and however much stands in them.
 """
@@ -13,7 +14,8 @@ from sqlalchemy import and_, func, or_, select
 from sqlalchemy.orm import Session
 
 from coop.overflow.models import BayRow, BaySurvey, Stay
-from coop.overflow.queries import is_overdue
+from coop.overflow.queries import beyond_leases
+from coop.overflow.reading import is_overdue
 
 
 def must_move_counts(session: Session, days: Mapping[int, date]) -> dict[int, int]:
@@ -38,3 +40,8 @@ def overdue_counts(session: Session, days: Mapping[int, date]) -> dict[int, tupl
         .group_by(BayRow.mall_id)
     )
     return {mall_id: (count, first) for mall_id, count, first in rows}
+
+
+def beyond_lease_counts(session: Session, days: Mapping[int, date]) -> dict[int, int]:
+    """How many pieces have floor on days to come on which their dealers have no lease, by mall."""
+    return {mall_id: len(those) for mall_id, those in beyond_leases(session, days).items()}

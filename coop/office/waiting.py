@@ -17,7 +17,7 @@ from coop.core.clock import local_date
 from coop.core.errors import Refusal
 from coop.core.periods import Month
 from coop.floor.models import Mall
-from coop.office.overflow_waiting import must_move_counts, overdue_counts
+from coop.office.overflow_waiting import beyond_lease_counts, must_move_counts, overdue_counts
 from coop.office.waiting_counts import Days, Found, count_all
 from coop.office.waiting_months import StandingMonth, standing_months, uncounted_before
 from coop.tax.due import DueRow, due_rows
@@ -100,6 +100,10 @@ def _lent_floor(session: Session, days: Days, codes: Mapping[int, str], names: M
         code, pieces = codes[mall_id], "1 sold piece" if count == 1 else f"{count} sold pieces"
         words = f"{pieces} in the aisles of {names[code]} not fetched in time"
         rows.append(Waiting(count, words, url_for("overflow.sold", mall_code=code), first, late=True))
+    for mall_id, count in sorted(beyond_lease_counts(session, days).items()):
+        code, pieces = codes[mall_id], "1 piece has" if count == 1 else f"{count} pieces have"
+        words = f"{pieces} floor in the aisles of {names[code]} on days without a lease"
+        rows.append(Waiting(count, words, url_for("overflow.plan", mall_code=code)))
     return rows
 
 

@@ -77,7 +77,7 @@ def bay_strip(
     own: Collection[int] | None = None,
 ) -> StripDrawing:
     """A bay as it stands on a day. One user unit is a sixteenth of an inch. `own` as `drawn_pieces` has it."""
-    there = [one for one in standing if one.bay.code == bay.code and one.stay.starts_on <= day <= one.stay.ends_on]
+    there = [one for one in standing if one.bay.code == bay.code and one.stands_on(day)]
     pieces = drawn_pieces(there, day, frozenset(must_move), own)
     long, deep = bay.length_in16, bay.depth_in16
     px = min(max(_PAGE_PX * IN16_PER_FOOT / long, _LEAST_PX), _MOST_PX) / IN16_PER_FOOT

@@ -80,14 +80,15 @@ def drawn_pieces(
 
     `own`: ids of dealers; then of what is another's only the floor is told that it takes, and its days.
     """
-    seen = [s for s in standing if s.stay.ends_on >= day and s.stay.starts_on <= day + timedelta(days=SOON_DAYS)]
+    soon = day + timedelta(days=SOON_DAYS)
+    seen = [s for s in standing if s.stands_on(day) or day < s.stay.starts_on <= soon]
     open_ = [one for one in seen if own is None or one.dealer.id in own]
     taken = [_taken(_drawn(0, one, day, must_move=False), day) for one in seen if own is not None and one.dealer.id not in own]
     return (*(_drawn(number, one, day, one.stay.id in must_move) for number, one in enumerate(open_, 1)), *taken)
 
 
 def _taken(one: DrawnPiece, day: date) -> DrawnPiece:
-    comes = one.state == "comes"
+    comes, is_over = one.state == "comes", one.ends_on < day
     said = f"from {shown_day(one.starts_on)}, " if comes and one.starts_on > day else ""
     return replace(
         one,
@@ -96,7 +97,7 @@ def _taken(one: DrawnPiece, day: date) -> DrawnPiece:
         dealer_code="",
         dealer_name="",
         state="comes" if comes else "stays",
-        said=f"{said}until {shown_day(one.ends_on)}",
+        said=f"was to be gone by {shown_day(one.ends_on)}, still there" if is_over else f"{said}until {shown_day(one.ends_on)}",
         colour="",
     )
 
@@ -119,7 +120,7 @@ def _drawn(number: int, one: Standing, day: date, must_move: bool) -> DrawnPiece
         stay.starts_on,
         stay.ends_on,
         state,
-        _said(stay, day, state),
+        _said(one, day, state),
         piece.colour,
     )
 
@@ -133,7 +134,11 @@ def state_of(stay: Stay, day: date) -> str:
     return "leaves" if stay.ends_on <= day + timedelta(days=SOON_DAYS) else "stays"
 
 
-def _said(stay: Stay, day: date, state: str) -> str:
+def _said(one: Standing, day: date, state: str) -> str:
+    stay = one.stay
+    if one.is_late_on(day):
+        late = f"{late_words(stay)}, still there"
+        return f"must move, {late}" if state == "must move" else f"sold, {late}"
     until = "today" if stay.ends_on == day else shown_day(stay.ends_on)
     if state == "comes":
         comes = "today" if stay.starts_on == day else shown_day(stay.starts_on)
@@ -141,6 +146,11 @@ def _said(stay: Stay, day: date, state: str) -> str:
     if state == "leaves":
         return f"{'asked back, ' if stay.recalled_at else ''}last day {until}"
     return {"must move": f"must move, until {until}", "sold": f"sold, waits until {until}"}.get(state, f"until {until}")
+
+
+def late_words(stay: Stay) -> str:
+    """Of a sold piece that was not fetched in time."""
+    return f"to be fetched since {shown_day(stay.ends_on)}"
 
 
 def free_stretches(bay: Bay, pieces: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:

@@ -26,7 +26,7 @@ from coop.overflow.domain.clear import spoiled
 from coop.overflow.domain.fitting import Stand, may_stand
 from coop.overflow.domain.taking import YEAR, Taken, days_in, first_again, first_free, fullest, most_at_once, most_in_year
 from coop.overflow.models import BayRow, OverflowPiece
-from coop.overflow.reading import Standing, bay_of, bays_on, piece_of, standing_between
+from coop.overflow.reading import Standing, bay_of, bays_on, piece_of, there_between
 from coop.overflow.rules import OverflowRules, rules_on
 
 _DAY = timedelta(days=1)
@@ -65,6 +65,7 @@ def judge_place(
     piece: OverflowPiece,
     place: Place,
     *,
+    today: date,
     kind: str,
     but: Collection[int] = (),
     anyway: bool = False,
@@ -74,18 +75,19 @@ def judge_place(
     """Raises Refusal for what may not stand there, LimitRefused for what may with `anyway`.
 
     `but` are ids of stays left out of account. `to_dealer`: it is a dealer who is refused, and no other's piece is named.
+    A sold piece that was to be fetched before today and was not bars its floor on all days: it stands there still.
     `is_clear`: what is left clear was judged (`leave_clear`). The mall is held by the caller.
     """
     dealer = session.get_one(Dealer, piece.dealer_id)
     rules = rules_on(session, mall.id, place.starts_on)
-    _require_bay(mall, place)
+    _require_bay(mall, place, to_dealer=to_dealer)
     if kind == "asked":
         _require_lease(session, mall, dealer, place)
     bay = bay_of(place.bay)
     stand = _require_fit(session, mall, piece, place, bay, rules)
-    since = standing_between(session, mall.id, place.starts_on - YEAR, date.max)
+    since = there_between(session, mall.id, place.starts_on - YEAR, date.max, today)
     known = [one for one in since if one.stay.id not in but]
-    now = [one for one in known if one.stay.starts_on <= place.ends_on and one.stay.ends_on >= place.starts_on]
+    now = [one for one in known if _is_there(one, piece, place)]
     _require_once(piece, now)
     own = Taken(0, place.from_in16, place.from_in16 + stand.length_in16 + rules.gap_in16, *place.days)
     _require_free(now, place, own, rules, names_all=not to_dealer)
@@ -97,20 +99,27 @@ def judge_place(
     return Judged(stand, passed)
 
 
-def leave_clear(session: Session, mall: Mall, pieces: Sequence[tuple[OverflowPiece, Place]]) -> bool:
+def _is_there(one: Standing, piece: OverflowPiece, place: Place) -> bool:
+    """On any of a place's days; what waits to be fetched bars all but itself."""
+    if one.stay.ends_on >= place.starts_on:
+        return one.stay.starts_on <= place.ends_on
+    return one.is_unfetched and one.piece.id != piece.id
+
+
+def leave_clear(session: Session, mall: Mall, pieces: Sequence[tuple[OverflowPiece, Place]], today: date) -> bool:
     """Whether the mall is clear with all of some pieces in it on all days of any: then it is with each on its own days.
 
     False says nothing of any one of them.
     """
     own = {f"own {n}": _outline(place, stand_of(piece, turned=place.turned)) for n, (piece, place) in enumerate(pieces)}
     days = min(place.starts_on for _, place in pieces), max(place.ends_on for _, place in pieces)
-    return not any(_spoiled_days(session, mall, own, days, standing_between(session, mall.id, *days)))
+    return not any(_spoiled_days(session, mall, own, days, there_between(session, mall.id, *days, today)))
 
 
-def free_place(session: Session, bay: BayRow, length_in16: int, starts_on: date, ends_on: date) -> int | None:
-    """The leftmost place of a bay that is free on all of some days for so much and the gap beside it; None where none is."""
-    rules = rules_on(session, bay.mall_id, starts_on)
-    there = standing_between(session, bay.mall_id, starts_on, ends_on)
+def free_place(session: Session, bay: BayRow, length_in16: int, today: date, ends_on: date) -> int | None:
+    """The leftmost place of a bay that is free from today to a last day for so much and the gap beside it; None where none is."""
+    rules = rules_on(session, bay.mall_id, today)
+    there = there_between(session, bay.mall_id, today, ends_on, today)
     return first_free(_along(there, bay.id, rules), length_in16 + rules.gap_in16, bay.length_in16)
 
 
@@ -133,7 +142,7 @@ def _along(there: Sequence[Standing], bay_id: int, rules: OverflowRules) -> list
 # --- place and piece ------------------------------------------------------------------------------------------------------
 
 
-def _require_bay(mall: Mall, place: Place) -> None:
+def _require_bay(mall: Mall, place: Place, *, to_dealer: bool) -> None:
     bay = place.bay
     if bay.mall_id != mall.id:
         raise Refusal(f"Bay {bay.code} is not in {mall.name}: choose one of that mall.")
@@ -142,9 +151,11 @@ def _require_bay(mall: Mall, place: Place) -> None:
             f"The last day, {shown_day(place.ends_on)}, is before the first, {shown_day(place.starts_on)}: write a later one."
         )
     if not bay.is_lent:
-        raise Refusal(f"Bay {bay.code} is kept free: choose another bay, or let it be lent again first.")
+        mend = "ask the manager for floor" if to_dealer else "choose another bay, or let it be lent again first"
+        raise Refusal(f"Bay {bay.code} is kept free: {mend}.")
     if place.starts_on < bay.starts_on or (bay.ended_on is not None and place.ends_on >= bay.ended_on):
-        raise Refusal(f"There is no bay {bay.code} on all of {shown_days(*place.days)}: choose another bay, or other days.")
+        mend = "ask the manager for floor" if to_dealer else "choose another bay, or other days"
+        raise Refusal(f"There is no bay {bay.code} on all of {shown_days(*place.days)}: {mend}.")
 
 
 def _require_lease(session: Session, mall: Mall, dealer: Dealer, place: Place) -> None:
@@ -186,6 +197,8 @@ def _require_free(now: Sequence[Standing], place: Place, own: Taken, rules: Over
     taken = [taken_of(one, rules) for one in there]
     for one, stretch in zip(there, taken, strict=True):
         if stretch.from_in16 < own.to_in16 and stretch.to_in16 > own.from_in16:
+            if one.is_late_on(place.starts_on):
+                raise Refusal(_may_stand_still(one, names_it=names_all))
             free = first_free(taken, own.length_in16, place.bay.length_in16)
             mend = (
                 "no other place of the bay is free then: choose another bay, or other days"
@@ -197,6 +210,12 @@ def _require_free(now: Sequence[Standing], place: Place, own: Taken, rules: Over
                 f"{format_length(one.stay.from_in16)} to {format_length(one.stay.to_in16)} of bay {place.bay.code} is taken "
                 f"{shown_days(one.stay.starts_on, one.stay.ends_on)}{by}; {mend}."
             )
+
+
+def _may_stand_still(one: Standing, *, names_it: bool) -> str:
+    which = f"{one.piece.name} of {one.dealer.code}" if names_it else "What stood there last"
+    mend = "say that it was fetched, or choose another place" if names_it else "ask the manager whether it was fetched"
+    return f"{which} is sold, was to be fetched by {shown_day(one.stay.ends_on)}, and may stand there still: {mend}."
 
 
 # --- limits ---------------------------------------------------------------------------------------------------------------
@@ -257,7 +276,10 @@ def _spoiled_days(
     Each with the bays that may be taken for full, and its days of which every other has no more on it.
     """
     outlines = {one.stay.id: one.outline for one in now}
-    taken = [Taken(one.stay.id, 0, 0, one.stay.starts_on, one.stay.ends_on) for one in now]
+    taken = [
+        Taken(one.stay.id, 0, 0, one.stay.starts_on, max(one.stay.ends_on, over[1] if one.is_unfetched else date.min))
+        for one in now
+    ]
     rows = [bay_of(row) for row in bays_on(session, mall.id, over[0])]
     for first, last in _of_one_width(session, mall, *over):
         # A bay is as deep as the width of its first days lets it be: only then may it be taken for full.

@@ -204,7 +204,9 @@ class OverflowPiece(Base):
 
 
 class Stay(Base):
-    """A piece stands in a bay for days, both included. Ended early, its last day is brought forward."""
+    """A piece stands in a bay for days, both included. Ended early, its last day is brought forward; a sold piece that was
+    fetched late had its floor until then, longer than it was given it.
+    """
 
     __tablename__ = "overflow_stay"
     __table_args__ = (
@@ -233,7 +235,7 @@ class Stay(Base):
     granted_until: Mapped[date]
     """The last day it was given until, whatever became of it."""
     lengthened_from: Mapped[date | None]
-    """Its last day before it was let stand longer last, while that may be undone."""
+    """While it may be undone: its last day before it was let stand longer last, or, asked back, before it was said to be gone."""
     why: Mapped[str] = mapped_column(String(400), default="")
     recalled_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
     recall_why: Mapped[str] = mapped_column(String(200), default="")

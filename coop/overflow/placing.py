@@ -30,7 +30,7 @@ from coop.overflow.domain.answers import LONGEST
 from coop.overflow.domain.fitting import Stand
 from coop.overflow.judging import Judged, LimitRefused, Place, free_place, judge_place, leave_clear, stand_of
 from coop.overflow.models import BayRow, OverflowAnswer, OverflowPiece, OverflowRequest, Stay
-from coop.overflow.queries import STAY, WAITING, overdue_sold, request_row
+from coop.overflow.queries import STAY, WAITING, request_row
 from coop.overflow.reading import pieces_of
 from coop.overflow.rules import rules_on
 from coop.overflow.survey_asking import ask_survey
@@ -60,7 +60,7 @@ def place_piece(
     """Give a piece floor. Refuses what `judge_place` does, days that are past, and a manager's own beyond the limits."""
     lock(session, mall)
     require_to_come(session, now, mall, place.starts_on)
-    judged = judged_place(session, mall, piece, place, kind=kind, by=by, anyway=anyway, is_clear=is_clear)
+    judged = judged_place(session, now, mall, piece, place, kind=kind, by=by, anyway=anyway, is_clear=is_clear)
     stay = insert_stay(session, now, piece, place, judged.stand, kind=kind, granted_until=place.ends_on, why=_why(why))
     log_stay(session, now, stay, "floor given", by, f"{said_place(session, piece, place)}{said_passed(judged)}")
     settle_request(session, piece)
@@ -103,7 +103,7 @@ def place_request(
             "These pieces are asked for side by side and for the same weeks: give all of them one bay and the same days."
         )
     # The whole mall is judged once for all of them; only where that finds something, with each as it comes.
-    is_clear = len(places) > 1 and leave_clear(session, mall, places)
+    is_clear = len(places) > 1 and leave_clear(session, mall, places, today_at(session, now, mall.id))
     said = why or "Given by the manager."
     with session.begin_nested():
         for piece, place in places:
@@ -230,6 +230,7 @@ def require_to_come(session: Session, now: datetime, mall: Mall, starts_on: date
 
 def judged_place(
     session: Session,
+    now: datetime,
     mall: Mall,
     piece: OverflowPiece,
     place: Place,
@@ -240,7 +241,8 @@ def judged_place(
     but: Sequence[int] = (),
     is_clear: bool = False,
 ) -> Judged:
-    judged = judge_place(session, mall, piece, place, kind=kind, but=but, anyway=anyway, is_clear=is_clear)
+    today = today_at(session, now, mall.id)
+    judged = judge_place(session, mall, piece, place, today=today, kind=kind, but=but, anyway=anyway, is_clear=is_clear)
     if judged.passed:
         require_not_own(session, by.user_id, piece.dealer_id, "your own limits of floor")
     return judged
@@ -257,7 +259,6 @@ def insert_stay(
     granted_until: date,
     why: str,
 ) -> Stay:
-    require_fetched(session, now, piece, place, stand)
     stay = Stay(
         piece_id=piece.id,
         bay_id=place.bay.id,
@@ -275,19 +276,6 @@ def insert_stay(
     session.add(stay)
     flush_stay(session)
     return stay
-
-
-def require_fetched(session: Session, now: datetime, piece: OverflowPiece, place: Place, stand: Stand) -> None:
-    """Refuse floor where a sold piece is that should have been fetched by now: until it is, it stands there all the same."""
-    today = today_at(session, now, place.bay.mall_id)
-    to = place.from_in16 + stand.length_in16
-    for one in overdue_sold(session, place.bay.mall_id, today):
-        there = one.bay.id == place.bay.id and one.stay.from_in16 < to and one.stay.to_in16 > place.from_in16
-        if there and one.piece.id != piece.id:
-            raise Refusal(
-                f"{one.piece.name} of {one.dealer.code} is sold, was to be fetched by {shown_day(one.stay.ends_on)}, and may "
-                "stand there still: say that it was fetched, or choose another place."
-            )
 
 
 def flush_stay(session: Session, said: str = "Another piece was given that floor meanwhile: look at the bay again.") -> None:

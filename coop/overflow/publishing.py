@@ -60,7 +60,7 @@ def publish(session: Session, now: datetime, row: OverflowDraft, *, by: By) -> i
     for stay in stays:
         if stay.piece_id in before:
             old = before[stay.piece_id]
-            _keep_days(session, mall, stay, until[old.id])
+            _keep_days(session, mall, stay, until[old.id], today)
             telling.tell_moved(session, now, stay, session.get_one(BayRow, old.bay_id).code, had=until[old.id])
     ask_survey(session, now, mall)
     return len(stays)
@@ -133,13 +133,13 @@ def _place(
     return stays
 
 
-def _keep_days(session: Session, mall: Mall, stay: Stay, until: date) -> None:
+def _keep_days(session: Session, mall: Mall, stay: Stay, until: date, today: date) -> None:
     """Let what was moved stay until the day it had floor until, beyond the period too, if its place is free then."""
     if stay.ends_on < until:
         bay, piece = session.get_one(BayRow, stay.bay_id), session.get_one(OverflowPiece, stay.piece_id)
         beyond = Place(bay, stay.from_in16, stay.ends_on + _DAY, until, stay.turned)
         try:
-            judge_place(session, mall, piece, beyond, kind=stay.kind)
+            judge_place(session, mall, piece, beyond, today=today, kind=stay.kind)
         except Refusal:
             return  # its dealer is told how many days it has
         stay.ends_on = until

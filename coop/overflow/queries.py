@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass
-from datetime import date, timedelta
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, time, timedelta
 
-from sqlalchemy import ColumnElement, and_, func, select
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy import ColumnElement, and_, func, or_, select
+from sqlalchemy.orm import Session
 
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
@@ -22,10 +22,8 @@ from coop.overflow.models import (
     Walk,
     WalkMark,
 )
-from coop.overflow.reading import Standing, pieces_of, standing_between, standings
+from coop.overflow.reading import Standing, is_overdue, pieces_of, standings, there_between
 
-OVERDUE_DAYS = 30
-"""A sold piece that nobody fetched is looked for so long after its last day."""
 WAITING = ("waiting", "partly")
 """States of a request that asks for floor."""
 STAY = "overflow stay"
@@ -107,6 +105,13 @@ def _requests(session: Session, *which: ColumnElement[bool]) -> list[RequestRow]
     ]
 
 
+def is_waiting(session: Session, piece: OverflowPiece) -> bool:
+    """Whether a piece's request asks for floor: not where it was withdrawn, nor of a piece that is sold."""
+    if piece.request_id is None:
+        return False
+    return session.get_one(OverflowRequest, piece.request_id).state in WAITING
+
+
 def answers_of(session: Session, request: OverflowRequest) -> Sequence[OverflowAnswer]:
     """What its asker was told, the first first."""
     return _answers(session, [request.id])
@@ -121,8 +126,8 @@ def _answers(session: Session, request_ids: Iterable[int]) -> Sequence[OverflowA
 
 
 def standing_now(session: Session, mall_id: int, day: date) -> list[Standing]:
-    """What has floor on a day, by bay and place."""
-    return standing_between(session, mall_id, day, day)
+    """What stands on a day, by bay and place: what has floor, and sold pieces that were to be fetched before and were not."""
+    return there_between(session, mall_id, day, day, day)
 
 
 def own_stays(session: Session, dealer_ids: Collection[int], today: date) -> list[Standing]:
@@ -157,33 +162,60 @@ def must_move(session: Session, mall_id: int, today: date) -> list[tuple[Standin
 
 def beyond_lease(session: Session, mall_id: int, today: date) -> list[Standing]:
     """What has floor on days to come on which its dealer has no lease at the mall: ended or given notice since it was given."""
-    leased = select(Lease.id).where(
-        Lease.dealer_id == OverflowPiece.dealer_id,
-        Lease.mall_id == mall_id,
-        Lease.starts_on <= Stay.ends_on,
-        Lease.ends_on.is_(None) | (Lease.ends_on >= Stay.ends_on),
+    return beyond_leases(session, {mall_id: today}).get(mall_id, [])
+
+
+def beyond_leases(session: Session, days: Mapping[int, date]) -> dict[int, list[Standing]]:
+    """The same by mall, in one query; `days`: the day it is at each."""
+    if not days:
+        return {}
+    to_come = or_(*(and_(BayRow.mall_id == mall_id, Stay.ends_on >= today) for mall_id, today in days.items()))
+    leased = and_(Lease.mall_id == BayRow.mall_id, Lease.dealer_id == Dealer.id, Lease.settled_on.is_(None))
+    rows = session.execute(
+        standings()
+        .add_columns(Lease.starts_on, Lease.ends_on)
+        .outerjoin(Lease, leased)
+        .where(Stay.state == "stands", Stay.kind == "asked", to_come)
+        .order_by(Stay.starts_on, BayRow.code, Stay.from_in16, Stay.id, Lease.starts_on)
     )
-    which = BayRow.mall_id == mall_id, Stay.state == "stands", Stay.kind == "asked", Stay.ends_on >= today
-    return _standing(session, *which, ~leased.exists())
+    given: dict[int, Standing] = {}
+    spans: dict[int, list[tuple[date, date | None]]] = {}
+    for stay, piece, bay, dealer, starts_on, ends_on in rows:
+        given[stay.id] = Standing(stay, piece, bay, dealer)
+        spans.setdefault(stay.id, []).extend([] if starts_on is None else [(starts_on, ends_on)])
+    found: dict[int, list[Standing]] = {}
+    for one in given.values():
+        mall_id = one.bay.mall_id
+        if not _covers(spans[one.stay.id], max(one.stay.starts_on, days[mall_id]), one.stay.ends_on):
+            found.setdefault(mall_id, []).append(one)
+    return found
+
+
+def _covers(spans: Iterable[tuple[date, date | None]], first: date, last: date) -> bool:
+    """Whether spans of days, in the order of their first, leave out none of some days; one without an end goes on."""
+    for starts_on, ends_on in spans:
+        if starts_on > first or first > last:
+            break
+        first = date.max if ends_on is None or ends_on == date.max else max(first, ends_on + timedelta(days=1))
+    return first > last
 
 
 def overdue_sold(session: Session, mall_id: int, today: date) -> list[Standing]:
     """Sold pieces that nobody has fetched, as far as is known, the first to be fetched first."""
-    return _by_last_day(_standing(session, BayRow.mall_id == mall_id, is_overdue(today)))
+    found = _standing(session, BayRow.mall_id == mall_id, is_overdue(today))
+    return _by_last_day(replace(one, is_unfetched=True) for one in found)
 
 
-def is_overdue(today: date) -> ColumnElement[bool]:
-    """Of a stay: its piece is sold, its last day lately past, nobody has said that it is gone, and it was not moved since."""
-    later = aliased(Stay)
-    moved = select(later.id).where(later.piece_id == Stay.piece_id, later.state == "stands", later.starts_on > Stay.ends_on)
-    lately = Stay.ends_on.between(today - timedelta(days=OVERDUE_DAYS), today - timedelta(days=1))
-    return and_(Stay.kind == "sold", Stay.state == "stands", lately, Stay.gone_said_at.is_(None), ~moved.exists())
+def is_unfetched(session: Session, stay: Stay, today: date) -> bool:
+    """Whether a stay is one of these."""
+    return session.scalar(select(Stay.id).where(Stay.id == stay.id, is_overdue(today))) is not None
 
 
 def sold_since(session: Session, mall_id: int, first: date) -> list[Standing]:
-    """Sold pieces that have or had floor on a day or later, the first to be fetched first."""
-    which = BayRow.mall_id == mall_id, Stay.kind == "sold", Stay.state == "stands", Stay.ends_on >= first
-    return _by_last_day(_standing(session, *which))
+    """Sold pieces that have or had floor on a day or later, or were said to be gone since, the first to be fetched first."""
+    which = BayRow.mall_id == mall_id, Stay.kind == "sold", Stay.state == "stands"
+    lately = or_(Stay.ends_on >= first, Stay.gone_said_at >= datetime.combine(first, time(), UTC))
+    return _by_last_day(_standing(session, *which, lately))
 
 
 def _by_last_day(found: Iterable[Standing]) -> list[Standing]:

@@ -6,8 +6,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from sqlalchemy import Select, select
-from sqlalchemy.orm import Session
+from sqlalchemy import ColumnElement, Select, and_, or_, select
+from sqlalchemy.orm import Session, aliased
 
 from coop.dealers.models import Dealer
 from coop.floor.domain.plan import Outline
@@ -53,11 +53,23 @@ class Standing:
     piece: OverflowPiece
     bay: BayRow
     dealer: Dealer
+    is_unfetched: bool = False
+    """It is sold, its last day is past, and nobody has said that it was fetched: it stands there still."""
+
+    def is_late_on(self, day: date) -> bool:
+        """It stands there on a day though it was to be fetched before."""
+        return self.is_unfetched and self.stay.ends_on < day
+
+    def stands_on(self, day: date) -> bool:
+        return self.stay.starts_on <= day and (self.stay.ends_on >= day or self.is_unfetched)
 
     @property
     def outline(self) -> Outline:
         """What it covers on the mall's plan."""
         return bay_of(self.bay).stretch(self.stay.from_in16, self.stay.to_in16, self.stay.depth_in16)
+
+
+_BY_PLACE = BayRow.code, BayRow.id, Stay.from_in16, Stay.starts_on, Stay.id
 
 
 def standings() -> Select[Stay, OverflowPiece, BayRow, Dealer]:
@@ -71,13 +83,39 @@ def standings() -> Select[Stay, OverflowPiece, BayRow, Dealer]:
 
 
 def standing_between(session: Session, mall_id: int, first: date, last: date) -> list[Standing]:
-    """Who stands on any of these days, both included, by bay and place; what was cancelled is left out."""
+    """Who has floor on any of these days, both included, by bay and place; what was cancelled is left out."""
     rows = session.execute(
         standings()
         .where(BayRow.mall_id == mall_id, Stay.state == "stands", Stay.starts_on <= last, Stay.ends_on >= first)
-        .order_by(BayRow.code, BayRow.id, Stay.from_in16, Stay.starts_on, Stay.id)
+        .order_by(*_BY_PLACE)
     )
     return [Standing(*row) for row in rows]
+
+
+def there_between(session: Session, mall_id: int, first: date, last: date, today: date) -> list[Standing]:
+    """Who stands on any of these days: as `standing_between`, and sold pieces that were to be fetched before today and were not.
+
+    Such a piece has no floor any more, and costs nothing; it stands there all the same until somebody says that it was fetched.
+    """
+    rows = session.execute(
+        standings()
+        .add_columns(is_overdue(today))
+        .where(
+            BayRow.mall_id == mall_id,
+            Stay.state == "stands",
+            Stay.starts_on <= last,
+            or_(Stay.ends_on >= first, is_overdue(today)),
+        )
+        .order_by(*_BY_PLACE)
+    )
+    return [Standing(stay, piece, bay, dealer, bool(late)) for stay, piece, bay, dealer, late in rows]
+
+
+def is_overdue(today: date) -> ColumnElement[bool]:
+    """Of a stay: its piece is sold, its last day past, nobody has said that it is gone, and it was not moved or let stay on."""
+    later = aliased(Stay)
+    went_on = select(later.id).where(later.piece_id == Stay.piece_id, later.state == "stands", later.starts_on > Stay.ends_on)
+    return and_(Stay.kind == "sold", Stay.state == "stands", Stay.ends_on < today, Stay.gone_said_at.is_(None), ~went_on.exists())
 
 
 def pieces_of(session: Session, requests: Iterable[OverflowRequest]) -> dict[int, list[OverflowPiece]]:

@@ -54,6 +54,8 @@ def recall(
     if last < stay.starts_on:
         raise Refusal(f"{piece.name} comes on {shown_day(stay.starts_on)} only: take that floor back instead.")
     stay.ends_on, stay.recalled_at, stay.recall_why = last, now, why
+    # That it would be gone on a later day is said no more: it may still be there until then.
+    stay.gone_said_at = stay.gone_said_by = None
     session.flush()
     log_stay(session, now, stay, "floor asked back", by, f"last day {last}{', for safety' if days < notice else ''}")
     ask_survey(session, now, mall)
@@ -93,7 +95,9 @@ def take_back_recall(session: Session, now: datetime, stay: Stay, *, by: By) -> 
         raise Refusal(f"{piece.name} was not asked back.")
     if stay.ends_on < today_at(session, now, mall.id):
         raise Refusal(f"{piece.name} went on {shown_day(stay.ends_on)}: give it floor anew.")
-    restore(session, mall, piece, stay, by=by)
+    if stay.gone_said_at is not None:
+        stay.lengthened_from = None  # that is the day it was asked back until
+    restore(session, now, mall, piece, stay, stay.granted_until, by=by)
     stay.recalled_at, stay.recall_why = None, ""
     session.flush()
     log_stay(session, now, stay, "recall taken back", by, f"until {stay.ends_on}")

@@ -35,7 +35,7 @@ from coop.overflow.domain.lent import BayRules
 from coop.overflow.models import BayRow, BaySurvey
 from coop.overflow.openings import lost_openings, openings_of
 from coop.overflow.reading import Standing as Stands
-from coop.overflow.reading import bay_of, standing_between
+from coop.overflow.reading import bay_of, standing_between, there_between
 from coop.overflow.rules import rules_on
 from coop.overflow.survey_asking import KIND, group_of, lends_floor, survey_row
 from coop.overflow.survey_asking import ask_survey as ask_survey
@@ -118,7 +118,7 @@ class SurveyFacts:
 
 def read_ground(session: Session, mall: Mall, today: date) -> Ground | None:
     """As it is on a day, with all that stands then and later; None while no plan is drawn."""
-    standing = standing_between(session, mall.id, today, date.max)
+    standing = there_between(session, mall.id, today, date.max, today)
     basis = _read_basis(session, mall, today, standing)
     if basis is None:
         return None
@@ -179,7 +179,7 @@ def _last_rows(session: Session, mall: Mall) -> dict[str, BayRow]:
 
 def made_of(session: Session, mall: Mall, today: date) -> str:
     """A hash over plan, widths, openings, rules and stays of a day: another one means that bays are to be worked out anew."""
-    basis = _read_basis(session, mall, today, standing_between(session, mall.id, today, date.max))
+    basis = _read_basis(session, mall, today, there_between(session, mall.id, today, date.max, today))
     return _NO_PLAN if basis is None else basis.made_of
 
 
@@ -313,7 +313,7 @@ def _carry(session: Session, mall: Mall, today: date) -> list[Stands]:
     """Put what stands in a bay that has ended into the one in which it stands now; what stands in none."""
     rows = _open_rows(session, mall)
     left = []
-    for one in standing_between(session, mall.id, today, date.max):
+    for one in there_between(session, mall.id, today, date.max, today):
         stay, old = one.stay, bay_of(one.bay)
         if one.bay.ended_on is None:
             continue

@@ -23,7 +23,7 @@ from coop.dealers.notes import Letter, Note, to_members, write_letters
 from coop.floor.models import Mall
 from coop.overflow.domain.fitting import cautions
 from coop.overflow.models import OverflowAnswer, OverflowRequest, Stay, Walk
-from coop.overflow.queries import found_on, overdue_sold, request_row, stay_of
+from coop.overflow.queries import found_on, is_waiting, overdue_sold, request_row, stay_of
 from coop.overflow.reading import Standing, piece_of, standing_between
 from coop.overflow.rules import rules_on
 
@@ -173,12 +173,12 @@ def _taken_back(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
     one, mall = _of_stay(session, args)
     if one.stay.state == "stands":
         return  # given again before this was written
-    waits = "Its request waits again, and has since it was made. Ask the manager why." if one.piece.request_id else ""
+    waits = "Its request waits again, and has since it was made. " if is_waiting(session, one.piece) else ""
     note = _note(
         f"{one.piece.name} does not move in on {shown_day(one.stay.starts_on)}",
         f"The manager has taken back the floor that {one.piece.name} was to have in bay {one.bay.code} at {mall.name} "
         f"from {shown_day(one.stay.starts_on)} on.",
-        waits,
+        f"{waits}Ask the manager why.",
     )
     yield from to_members(session, f"overflow-taken-back/{one.stay.id}/{args['at']}", [one.dealer.member_id], note)
 

@@ -23,7 +23,7 @@ from coop.leases.editing import By
 from coop.leases.holding import lock, today_at
 from coop.overflow import telling
 from coop.overflow.models import MARKS, BayRow, Stay, Walk, WalkMark
-from coop.overflow.queries import found_on, marks_of, standing_now
+from coop.overflow.queries import found_on, is_unfetched, marks_of, standing_now
 from coop.overflow.reading import Standing
 
 SUBJECT = "overflow walk"
@@ -49,6 +49,11 @@ class SheetRow:
         return self.standing.stay.ends_on == self.day
 
     @property
+    def late_since(self) -> date | None:
+        """The day by which it was to be fetched, where that is past."""
+        return self.standing.stay.ends_on if self.standing.is_late_on(self.day) else None
+
+    @property
     def along(self) -> str:
         """`2' 0" to 5' 0"`"""
         stay = self.standing.stay
@@ -62,7 +67,10 @@ class SheetRow:
 
 
 def walk_sheet(session: Session, mall: Mall, day: date, walk: Walk | None = None) -> list[SheetRow]:
-    """What should stand where on a day, in walking order: aisle by aisle, along each bay; with a walk's marks."""
+    """What should stand where on a day, in walking order: aisle by aisle, along each bay; with a walk's marks.
+
+    A sold piece that was to be fetched before and was not is still there, as far as anybody knows.
+    """
     marks: Mapping[int, WalkMark] = {} if walk is None else marks_of(session, walk)
     # What is said to be gone is looked for no more; what the walk had found by then stays on it.
     there = sorted(
@@ -107,7 +115,7 @@ def mark(session: Session, now: datetime, walk: Walk, stay: Stay, how: str, note
     note = _line(note, LONGEST_MARK_NOTE)
     if how not in MARKS:
         raise Refusal(f"The mark is {how!r}: choose {joined(MARKS, 'or')}.")
-    if stay.state != "stands" or not stay.starts_on <= walk.on_date <= stay.ends_on or _mall_of(session, stay) != walk.mall_id:
+    if _mall_of(session, stay) != walk.mall_id or not _is_looked_for(session, stay, walk.on_date):
         raise Refusal("That piece has no floor on the day of this walk: write what stands there in the note of the walk.")
     row = session.scalar(select(WalkMark).where(WalkMark.walk_id == walk.id, WalkMark.stay_id == stay.id))
     if row is None:
@@ -117,7 +125,7 @@ def mark(session: Session, now: datetime, walk: Walk, stay: Stay, how: str, note
     if how == "not there":
         if stay.moved_in_on == walk.on_date:
             stay.moved_in_on = None
-    elif stay.moved_in_on is None:
+    elif stay.moved_in_on is None and walk.on_date <= stay.ends_on:
         stay.moved_in_on = walk.on_date
     session.flush()
     return row
@@ -168,6 +176,11 @@ def _require_open(session: Session, now: datetime, walk: Walk) -> None:
         raise Refusal(f"This walk is of {shown_day(walk.on_date)}, and stays as it is: begin one of today.")
     if walk.told_at is not None:
         raise Refusal("Dealers were told what this walk found: begin another for what you find now.")
+
+
+def _is_looked_for(session: Session, stay: Stay, day: date) -> bool:
+    has_floor = stay.state == "stands" and stay.starts_on <= day <= stay.ends_on
+    return has_floor or is_unfetched(session, stay, day)
 
 
 def _mall_of(session: Session, stay: Stay) -> int:

@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import select
+from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
 from coop.core.clock import local_date
@@ -25,7 +25,6 @@ from coop.overflow.drawing import MapDrawing, map_of
 from coop.overflow.marks import SOON_DAYS
 from coop.overflow.models import BayRow, OverflowDraft, OverflowPiece, Stay
 from coop.overflow.queries import (
-    OVERDUE_DAYS,
     Found,
     RequestRow,
     last_walk,
@@ -34,8 +33,9 @@ from coop.overflow.queries import (
     overdue_sold,
     own_stays,
 )
-from coop.overflow.reading import Standing, bay_of, bays_on, piece_of, standing_between, standings
+from coop.overflow.reading import Standing, bay_of, bays_on, is_overdue, piece_of, standings, there_between
 from coop.overflow.rules import OverflowRules, rules_on
+from coop.overflow.staying import last_day_after_all
 
 # --- where pieces stand ---------------------------------------------------------------------------------------------------
 
@@ -70,8 +70,8 @@ class StayShown:
         return self.stay.is_gone(self.today)
 
     def may_undo(self, user_id: int) -> bool:
-        """Whether this user said so, and may take it back: what was asked back is the manager's to lengthen."""
-        return self.stay.gone_said_by == user_id and self.stay.recalled_at is None
+        """Whether this user said so, and may take it back."""
+        return self.stay.gone_said_by == user_id
 
     @property
     def days_left(self) -> int:
@@ -95,8 +95,8 @@ class FloorAt:
     today: date
     rules: OverflowRules
     stays: Sequence[StayShown]
-    unfetched: Sequence[Standing]
-    """Sold pieces whose last day is past, and of which nobody said that they were fetched."""
+    unfetched: Sequence[tuple[Standing, int]]
+    """Sold pieces whose last day is past, and of which nobody said that they were fetched; each with its number on the map."""
     given_back: Sequence[Standing]
     """Floor to come that the user gave back."""
     had: Sequence[Had]
@@ -108,13 +108,15 @@ class FloorAt:
 
 
 def malls_of_stays(session: Session, now: datetime, dealer_ids: Collection[int]) -> Sequence[Mall]:
-    """The malls where anything of dealers has floor, or had it so lately that it may not be fetched yet."""
-    since = now.date() - timedelta(days=OVERDUE_DAYS + 1)
+    """The malls where anything of dealers has floor, or is sold and not fetched yet."""
+    # By UTC: at a mall it may be the day before or after.
+    day = now.date()
     malls = (
         select(BayRow.mall_id)
         .join(Stay, Stay.bay_id == BayRow.id)
         .join(OverflowPiece, OverflowPiece.id == Stay.piece_id)
-        .where(OverflowPiece.dealer_id.in_(dealer_ids), Stay.state == "stands", Stay.ends_on >= since)
+        .where(OverflowPiece.dealer_id.in_(dealer_ids), Stay.state == "stands")
+        .where(or_(Stay.ends_on >= day - timedelta(days=1), is_overdue(day + timedelta(days=1))))
     )
     return session.scalars(select(Mall).where(Mall.id.in_(malls)).order_by(Mall.code)).all()
 
@@ -134,7 +136,7 @@ def floor_at(session: Session, now: datetime, mall: Mall, dealers: Sequence[Deal
         today=today,
         rules=rules,
         stays=sorted(_shown(session, mall, own, rules, today, numbers), key=lambda one: (not one.number, one.number)),
-        unfetched=[one for one in overdue_sold(session, mall.id, today) if one.dealer.id in ids],
+        unfetched=[(one, numbers.get(one.stay.id, 0)) for one in overdue_sold(session, mall.id, today) if one.dealer.id in ids],
         given_back=[one for one in back if one.stay.cancelled_by == user_id],
         had=[_had(dealer, own, today, rules) for dealer in dealers],
         given_out=last_given_out(session, mall.id),
@@ -199,7 +201,7 @@ def _map(session: Session, mall: Mall, bays: Sequence[BayRow], today: date, own:
     plan = draft_of(session, mall, today)
     if plan is None or not bays:
         return None
-    standing = standing_between(session, mall.id, today, today + timedelta(days=SOON_DAYS))
+    standing = there_between(session, mall.id, today, today + timedelta(days=SOON_DAYS), today)
     return map_of(plan, bays, standing, day=today, own=own, title=f"Bays of {mall.name}", name=f"map-{mall.id}")
 
 
@@ -221,7 +223,7 @@ def bays_shown(session: Session, row: RequestRow, today: date) -> list[BayShown]
             days[one.bay.id] = one.bay, min(on, days.get(one.bay.id, (one.bay, on))[1])
     shown = []
     for bay, on in sorted(days.values(), key=lambda each: (each[1], each[0].code)):
-        standing = standing_between(session, row.mall.id, on, on)
+        standing = there_between(session, row.mall.id, on, on, today)
         shown.append(BayShown(bay, on, bay_strip(bay_of(bay), standing, on, own={row.dealer.id})))
     return shown
 
@@ -296,6 +298,18 @@ def rule_words(rules: OverflowRules) -> Iterator[str]:
     if rules.glass in glass:
         yield glass[rules.glass]
     yield f"Floor may be asked back with {rules.recall_days} days of notice; for safety, sooner."
+
+
+def not_gone_words(one: Standing, had: Stay, today: date) -> str:
+    """What is so now of a piece that is not gone after all."""
+    name, last, bay = one.piece.name, shown_day(had.ends_on), one.bay
+    if had.ends_on < today:
+        return f"{name} is not gone: it was to be {'fetched' if had.kind == 'sold' else 'gone'} by {last}."
+    said = f"{name} is not gone: it has its floor until {last}."
+    if had.ends_on < last_day_after_all(had) and bay.ended_on is not None:
+        mend = "tell the manager, who finds it another place"
+        return f"{said} Bay {bay.code} is no bay any more from {shown_day(bay.ended_on)} on: {mend}."
+    return said
 
 
 def pieces_words(pieces: Sequence[OverflowPiece]) -> str:

@@ -15,9 +15,9 @@ from coop.leases.editing import By
 from coop.leases.holding import today_at
 from coop.overflow import fair, fair_words
 from coop.overflow.domain.fitting import CAUTION
-from coop.overflow.queries import WAITING, own_requests, stay_of
+from coop.overflow.queries import WAITING, is_waiting, own_requests, stay_of
 from coop.overflow.reading import Standing
-from coop.overflow.staying import cancel_stay, end_stay, said_moved_in, stand_again, take_back_end
+from coop.overflow.staying import cancel_stay, end_stay, gone_on, said_moved_in, stand_again, take_back_end
 from coop.portal import overflow_queries as queries
 from coop.portal.queries import own_dealers
 from coop.shifts.answering import own_malls
@@ -136,13 +136,13 @@ def not_there(stay_id: int) -> Page:
 @lent.post("/stays/<int:stay_id>/gone")
 @allow("dealer")
 def gone(stay_id: int) -> Page:
-    """Taken away, or sold and fetched: today is its last day, or the day it was to go by."""
+    """Taken away, or sold and fetched: today is its last day, or the day it was to go by unless it was late."""
 
     def deed(one: Standing) -> str:
         today = today_at(db(), now(), one.bay.mall_id)
-        end_stay(db(), now(), one.stay, on=min(today, one.stay.ends_on), by=by_dealer())
+        gone = end_stay(db(), now(), one.stay, on=gone_on(db(), one.stay, today), by=by_dealer())
         how = "sold and gone" if request.form.get("sold") else "gone"
-        return f"{one.piece.name} is {how}, with {shown_day(one.stay.ends_on)} as its last day: others may have its floor."
+        return f"{one.piece.name} is {how}, with {shown_day(gone.ends_on)} as its last day: others may have its floor."
 
     return _do(stay_id, deed)
 
@@ -151,8 +151,8 @@ def gone(stay_id: int) -> Page:
 @allow("dealer")
 def not_gone(stay_id: int) -> Page:
     def deed(one: Standing) -> str:
-        take_back_end(db(), now(), one.stay, by=by_dealer())
-        return f"{one.piece.name} is not gone: it has its floor until {shown_day(one.stay.ends_on)}."
+        had = take_back_end(db(), now(), one.stay, by=by_dealer())
+        return queries.not_gone_words(one, had, today_at(db(), now(), one.bay.mall_id))
 
     return _do(stay_id, deed)
 
@@ -162,8 +162,8 @@ def not_gone(stay_id: int) -> Page:
 def give_back(stay_id: int) -> Page:
     def deed(one: Standing) -> str:
         cancel_stay(db(), now(), one.stay, by=by_dealer())
-        waits = "the piece waits again: withdraw its request if you want no other floor"
-        return f"The floor of {one.piece.name} is given back, and {waits}."
+        waits = ", and the piece waits again: withdraw its request if you want no other floor"
+        return f"The floor of {one.piece.name} is given back{waits if is_waiting(db(), one.piece) else ''}."
 
     return _do(stay_id, deed)
 

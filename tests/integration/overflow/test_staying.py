@@ -137,7 +137,8 @@ def test_a_stay_is_lengthened_only_over_free_floor_and_within_the_limits(session
     put(session, now, aisles, bench, "A2-1", 0)
     assert aisles.logged(session, "overflow stay")[1:3] == [
         "stay lengthened: until 2026-12-13",
-        "stay lengthened: until 2026-12-14",
+        "stay lengthened: until 2026-12-14; let pass: D01 would be in bay A1-1 on 36 days of 52 weeks: 5 weeks (35 days) are the "
+        "most, so that everybody has a turn in it; from Nov 8, 2027 on it may be there for as many.",
     ]
 
 

@@ -177,15 +177,16 @@ def test_what_must_move_is_asked_back_at_once_or_with_notice(web: Web) -> None:
 
 
 def test_what_has_floor_longer_than_its_dealer_has_a_lease_is_told(web: Web) -> None:
-    assert "Longer than the lease" not in said(web, MAIN)
+    assert "On days without a lease" not in said(web, MAIN)
     with transaction(web.sessions) as session:
         piece = session.get_one(OverflowPiece, session.get_one(Stay, web.house.overflow.stay).piece_id)
         last = session.get_one(Stay, web.house.overflow.stay).ends_on
         for lease in session.scalars(select(Lease).where(Lease.dealer_id == piece.dealer_id)):
             lease.ends_on = last - timedelta(days=1)
     page = said(web, MAIN)
-    assert "Longer than the lease" in page
+    assert "On days without a lease" in page
     assert "Ask it back in time, or see to the lease. Hall bench" in page
+    assert "2 pieces have floor in the aisles of Lantern Yard Antiques Hall on days without a lease" in said(web, "/office/")
 
 
 def test_asking_everything_back_tells_of_what_goes_by_then(web: Web) -> None:
@@ -366,17 +367,24 @@ def test_a_sold_piece_that_is_late_is_let_stand_longer_or_fetched_on_its_page(we
         safe = session.get_one(Stay, laid.others)
         safe.kind, safe.ends_on, safe.granted_until = "sold", date(2026, 10, 30), date(2026, 10, 30)
     page = said(web, at(web, laid.others), browser)
-    assert "It is sold and was to be fetched by Oct 30, 2026." in page
+    assert "It is sold, to be fetched since Oct 30, 2026, and still there as far as anybody has said." in page
     assert "Move it to another place" not in page
     send(browser, at(web, laid.others, "/lengthen"), **{"lengthen-until": "2026-11-05"})
     assert stay(web, laid.others).ends_on == date(2026, 11, 5)
     assert "Undo: let it stand until Oct 30, 2026 only" in said(web, at(web, laid.others), browser)
     send(browser, at(web, laid.others, "/lengthen/undo"))
-    send(browser, at(web, laid.others, "/end"), **{"end-on": "2026-10-30"})
     page = said(web, at(web, laid.others), browser)
-    assert "It is gone: its last day was Oct 30, 2026." in page
+    assert "It was fetched today" in page
+    assert "It was fetched on a day" in page
+    send(browser, at(web, laid.others, "/end"), **{"end-on": "2026-11-02"})
+    assert stay(web, laid.others).ends_on == date(2026, 11, 2)
+    page = said(web, at(web, laid.others), browser)
+    assert "It is gone: its last day was Nov 2, 2026." in page
     assert "Let it stand longer" not in page
-    assert "Let it stand until Oct 30, 2026 after all" in page
+    assert "It is there still, to be fetched since Oct 30, 2026" in page
+    send(browser, at(web, laid.others, "/end/undo"))
+    assert "Pie safe is there still, and was to be fetched by Oct 30, 2026." in said(web, at(web, laid.others), browser)
+    assert stay(web, laid.others).ends_on == date(2026, 10, 30)
 
 
 def test_a_stay_is_ended_and_the_end_taken_back(web: Web) -> None:
@@ -390,7 +398,7 @@ def test_a_stay_is_ended_and_the_end_taken_back(web: Web) -> None:
     send(browser, at(web, laid.stay, "/end/undo"))
     assert stay(web, laid.stay).ends_on == date(2026, 12, 6)
     page = said(web, at(web, laid.stay), browser)
-    assert "It stands there until Dec 6, 2026 again." in page
+    assert "Hall bench is there after all, until Dec 6, 2026." in page
     assert "Move it to another place" in page
 
 
