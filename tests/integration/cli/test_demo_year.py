@@ -189,7 +189,7 @@ def test_pieces_are_asked_back_sold_and_found_out_of_place(session: Session) -> 
     (overdue,) = overdue_sold(session, mall.id, today)
     assert overdue.stay.ends_on == today - timedelta(days=7)
     sold = [one for one in standing_now(session, mall.id, today) if one.stay.kind == "sold"]
-    assert [one.stay.ends_on for one in sold] == [today + timedelta(days=3)]
+    assert {one.stay.ends_on: one.is_unfetched for one in sold} == {today + timedelta(days=3): False, overdue.stay.ends_on: True}
     walk = session.scalars(select(Walk).order_by(Walk.id.desc()).limit(1)).one()
     assert [one.mark.mark for one in found_on(session, walk)] == ["out of place"]
     assert overdue.piece.name in walk.note
