@@ -152,7 +152,7 @@ DRAWN = {
     *(Path("coop/overflow") / name for name in ("drawing.py", "bay_drawing.py", "drawn.py", "marks.py")),
     *(
         Path("coop/overflow/domain") / f"{name}.py"
-        for name in "across bay bays carrying clear colour keepouts lanes walked".split()
+        for name in "across bay bays carrying clear colour keepouts lanes lent walked".split()
     ),
 }
 MONEY = [
