@@ -106,7 +106,8 @@ def give(mall_code: str, asked_id: int) -> Page:
     """Give pieces floor by hand; with no place said, the leftmost that is free in the bay."""
     mall, row = _wanted(mall_code, asked_id)
     form = _give_form(mall, row, request.form)
-    seen = whole_number(form.version.data) or 0
+    # As it was sent: a form without it has not looked at any.
+    seen = whole_number(request.form.get("version")) or 0
     try:
         require_version(row.request, seen, "no floor was given")
     except RequestOutdated as refusal:
