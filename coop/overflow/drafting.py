@@ -46,6 +46,8 @@ WEEKS, MOST_WEEKS = 12, 52
 SECONDS, MOST_SECONDS = 30, 600
 SURVEY_WAIT = timedelta(seconds=2)
 """How long a draft waits for bays that are being worked out before it looks again."""
+FARTHEST = timedelta(days=365)
+"""A draft begins within a year."""
 _SECOND = timedelta(seconds=1)
 Solve = Callable[..., Outcome]
 
@@ -98,7 +100,7 @@ def redraft(
     _name_draft(session, now, mall, row, by)
 
 
-def stop_draft(session: Session, now: datetime, row: OverflowDraft) -> None:
+def stop_draft(session: Session, now: datetime, row: OverflowDraft, *, by: By) -> None:
     """Ask the search under way to end with the best it has. Refuses when there is none."""
     if not is_drafted_now(session, row):
         raise Refusal(f"The draft of {_period(row)} is not being worked out.")
@@ -106,6 +108,7 @@ def stop_draft(session: Session, now: datetime, row: OverflowDraft) -> None:
     # Not its version: the job that ends it has looked at the row before.
     session.execute(update(table).where(table.c.id == row.id).values(stop_asked_at=now))  # type: ignore[arg-type]
     session.expire(row, ["stop_asked_at"])
+    log_draft(session, now, session.get_one(Mall, row.mall_id), row, "draft asked to stop", by)
 
 
 def drop_draft(session: Session, now: datetime, row: OverflowDraft, *, by: By) -> None:
@@ -189,6 +192,9 @@ def _last_day(first_day: date, weeks: int) -> date:
 def _require_meant(first_day: date, weeks: int, today: date) -> None:
     if first_day < today:
         raise Refusal(f"The first day, {shown_day(first_day)}, is past: choose {shown_day(today)} or a later one.")
+    last = today + FARTHEST
+    if first_day > last:
+        raise Refusal(f"The first day, {shown_day(first_day)}, is far off: choose {shown_day(last)} or an earlier one.")
     if not 1 <= weeks <= MOST_WEEKS:
         raise Refusal(f"The weeks are {weeks}: write 1 to {MOST_WEEKS}.")
 

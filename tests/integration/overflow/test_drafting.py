@@ -120,6 +120,7 @@ def test_what_cannot_be_drafted_is_refused_in_a_sentence(floor: Floor) -> None:
     assert refused() == "Nobody waits for floor at Lantern Yard Antiques Hall: there is nothing to draft."
     floor.request("V1", "Pine chest")
     assert refused(first_day=date(2026, 11, 2)) == "The first day, Nov 2, 2026, is past: choose Nov 3, 2026 or a later one."
+    assert refused(first_day=date(2027, 11, 4)).endswith("is far off: choose Nov 3, 2027 or an earlier one.")
     assert refused(weeks=53) == "The weeks are 53: write 1 to 52."
     assert refused(seconds=0) == "The seconds are 0: write 1 to 600."
     assert refused(seed=-1) == "The seed is -1: write 0 to 2147483647."
