@@ -77,7 +77,11 @@ def _page(mall_code: str, stay_id: int, forms: Forms | None = None) -> str:
         one=one,
         day=day,
         strip=bay_strip(
-            bay_of(one.bay), there_between(db(), mall.id, day, day, today), day, [one.stay.id] if it.must_move else []
+            bay_of(bay_row(db(), mall.id, one.bay.code) or one.bay),
+            there_between(db(), mall.id, day, day, today),
+            day,
+            [one.stay.id] if it.must_move else [],
+            today=today,
         ),
         other=other,
         move=forms.move,
@@ -186,7 +190,7 @@ def end(mall_code: str, stay_id: int) -> Page:
         roll_back()
         form.on.errors = [str(refusal)]
         return _page(mall_code, stay_id, Forms(end=form)), 422
-    return _to(mall_code, gone.id, f"It is gone: its last day is {shown_day(on)}.")
+    return _to(mall_code, gone.id, f"Its last day is {shown_day(gone.ends_on)}.")
 
 
 @overflow.post("/<mall_code>/stays/<int:stay_id>/end/undo")
