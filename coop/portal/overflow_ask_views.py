@@ -22,7 +22,8 @@ from coop.overflow.queries import RequestRow, answers_of, request_row
 from coop.overflow.reading import bays_on
 from coop.overflow.rules import rules_on
 from coop.portal import overflow_queries as queries
-from coop.portal.overflow_forms import AskForm, data_of, request_data, rows_said
+from coop.portal.overflow_forms import AskForm, data_of, has_empty_row, request_data, rows_said
+from coop.portal.overflow_quotes import ground_of, had_then, reckon
 from coop.portal.overflow_views import by_dealer, dealers_here, lent, malls_here
 from coop.portal.queries import own_dealers_query
 from coop.resets.models import PieceRow
@@ -68,8 +69,11 @@ def _page(form: AskForm, row: OverflowRequest | None = None, *, judged: bool = F
         form.one_more()
     mall = form.mall_meant
     today = today_at(db(), now(), mall.id)
-    rules = rules_on(db(), mall.id, today if form.not_before.errors else max(today, form.not_before.data or today))
+    first = today if form.not_before.errors else max(today, form.not_before.data or today)
+    rules = rules_on(db(), mall.id, first)
     weeks = _WEEKS if form.weeks.errors else form.weeks.data or _WEEKS
+    measured = [one.form.asked for one in form.pieces if one.form.is_measured]
+    reckoned = reckon(rules, measured, weeks, ground_of(db(), mall, form.dealer_meant, first, form.bay_meant))
     return render_template(
         "portal/overflow/ask.html",
         form=form,
@@ -77,8 +81,9 @@ def _page(form: AskForm, row: OverflowRequest | None = None, *, judged: bool = F
         # The one it was opened with, whatever was done to its rows since.
         version=request.form.get("version", row.version) if row else None,
         rules=rules,
-        reckoned=queries.reckon(rules, [one.form.asked for one in form.pieces if one.form.is_measured], weeks),
+        reckoned=reckoned,
         judged=judged,
+        had=had_then(db(), mall, form.dealer_meant, rules, first, reckoned) if judged else None,
         own=_own_pieces(),
         may_add=len(form.pieces) < MOST_PIECES,
         words=queries,
@@ -89,7 +94,8 @@ def _judge(form: AskForm, keep: Callable[[Dealer, Mall, Asked], OverflowRequest]
     """Do what the press says: change the rows alone, say what is in the way of the request, or keep it."""
     do = request.form.get("do", "")
     if do == "more":
-        form.one_more()
+        if form.one_more() and has_empty_row(request.form):
+            form.wants_piece()
     elif do == "fill":
         taken = next((one for one in _own_pieces() if one.id == whole_number(request.form.get("take"))), None)
         form.one_more(data_of(taken) if taken else None)
@@ -154,15 +160,19 @@ def _own(asked_id: int) -> RequestRow:
 
 def _asked_page(row: RequestRow) -> str:
     today = today_at(db(), now(), row.mall.id)
-    rules = rules_on(db(), row.mall.id, max(today, row.request.not_before))
+    first, weeks = max(today, row.request.not_before), row.request.weeks
+    rules = rules_on(db(), row.mall.id, first)
+    ground = ground_of(db(), row.mall, row.dealer, first, row.request.bay_code)
+    waiting = reckon(rules, row.waiting, weeks, ground)
     return render_template(
         "portal/overflow/asked.html",
         row=row,
         today=today,
         timezone=row.mall.timezone,
         rules=rules,
-        waiting=queries.reckon(rules, row.waiting, row.request.weeks),
-        reckoned=queries.reckon(rules, row.pieces, row.request.weeks),
+        waiting=waiting,
+        reckoned=reckon(rules, row.pieces, weeks, ground),
+        had=had_then(db(), row.mall, row.dealer, rules, first, waiting),
         answers=answers_of(db(), row.request),
         given_out=queries.last_given_out(db(), row.mall.id),
         bays=queries.bays_shown(db(), row, today),

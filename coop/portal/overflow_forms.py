@@ -11,8 +11,20 @@ from wtforms import BooleanField, Field, FieldList, FormField, HiddenField, Sele
 from wtforms import Form as PlainForm
 from wtforms.fields.choices import SelectChoice
 
-from coop.core.fields import DayField, DollarsField, KeyField, LengthField, Needed, NumberField, stripped, told, whole_number
+from coop.core.fields import (
+    DayField,
+    DollarsField,
+    KeyField,
+    LengthField,
+    Needed,
+    NumberField,
+    TypedField,
+    stripped,
+    told,
+    whole_number,
+)
 from coop.core.geometry import IN16_PER_INCH, format_length
+from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.overflow.asking import MOST_FLEXIBLE_WEEKS, MOST_PIECES, Asked, PieceAsked
 from coop.overflow.models import BayRow, OverflowPiece, OverflowRequest
@@ -20,7 +32,6 @@ from coop.portal.reset_forms import LISTED, ColourForm, DealerForm, WeightField
 from coop.resets.models import PieceRow
 
 ANY = ""
-_LONGEST_WEEKS = 52
 _SOME_SIZE_IN16 = 6 * IN16_PER_INCH
 """What stands in for a size that could not be read, so that all else is judged: nothing is wrong with it."""
 _OF_NONE = -1
@@ -33,6 +44,15 @@ _FIELDS = {
     "price_cents": "price",
 }
 """Fields of a piece that are not called as the piece has it."""
+
+
+class WeeksField(TypedField):
+    """A whole number; how many weeks may be asked for, the house's rules say."""
+
+    def read(self, text: str) -> int:
+        if not (text.isascii() and text.isdigit() and len(text) <= 6):
+            raise ValueError("Write a whole number of weeks, like 4.")
+        return int(text)
 
 
 class MainColourForm(ColourForm):
@@ -95,7 +115,7 @@ class AskForm(DealerForm):
     key = KeyField()
     mall = SelectField("Mall", validate_choice=False)
     not_before = DayField("Not before", validators=[Needed("Write the first day it could begin, like 2026-12-07.")])
-    weeks = NumberField("Weeks", least=1, most=_LONGEST_WEEKS, validators=[Needed("Write for how many weeks.")])
+    weeks = WeeksField("Weeks", validators=[Needed("Write for how many weeks.")])
     flexible_weeks = NumberField("May begin later", most=MOST_FLEXIBLE_WEEKS)
     bay = SelectField("Bay", validate_choice=False)
     together = BooleanField("Keep the pieces together: side by side and for the same weeks, or not at all")
@@ -120,6 +140,17 @@ class AskForm(DealerForm):
     def mall_meant(self) -> Mall:
         """The one that was chosen, or the first."""
         return self._malls.get(self.mall.data or "") or next(iter(self._malls.values()))
+
+    @property
+    def dealer_meant(self) -> Dealer:
+        """The one that was chosen, or the first."""
+        return self._dealers.get(self.dealer.data or "") or next(iter(self._dealers.values()))
+
+    @property
+    def bay_meant(self) -> str:
+        """The code of the bay wished for; empty for any, and for one of another mall."""
+        mall_code, _, bay_code = (self.bay.data or "").partition(" ")
+        return bay_code if mall_code == self.mall_meant.code else ANY
 
     def chosen_mall(self) -> Mall | None:
         """None where more than one could be meant and none was chosen."""
@@ -173,6 +204,10 @@ class AskForm(DealerForm):
         self.pieces.append_entry(data)
         return True
 
+    def wants_piece(self) -> None:
+        """Say at the last row, which is empty, that it is the one more."""
+        told(self.pieces[-1].form.name, "This row is empty: write a piece in it first, and then one more row.")
+
 
 def _leaves(form: PlainForm) -> Iterable[Field]:
     for field in form:
@@ -188,6 +223,11 @@ def _bay_words(row: BayRow, codes: Mapping[int, str]) -> str:
 
 _SAY_NOTHING = ("-main-colour", "-piece_id")
 """Fields of a row that have a value though nobody wrote one."""
+
+
+def has_empty_row(sent: MultiDict[str, str]) -> bool:
+    """Whether a row of a piece was sent in which nothing is written."""
+    return {_row_of(key) for key in sent} != {_row_of(key) for key in rows_said(sent)}
 
 
 def rows_said(sent: MultiDict[str, str], without: str = "") -> MultiDict[str, str]:

@@ -1,9 +1,9 @@
-"""What a dealer's pages of lent floor read: where pieces stand, what that costs, what was asked for, which floor is taken."""
+"""What a dealer's pages of lent floor read: where pieces stand, what that costs, which floor is taken."""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from sqlalchemy import or_, select
@@ -16,10 +16,9 @@ from coop.core.periods import shown_day, shown_days
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.floor.queries import draft_of
-from coop.overflow.asking import PieceAsked
 from coop.overflow.bay_drawing import StripDrawing, bay_strip
 from coop.overflow.charging import charged_so_far, expected
-from coop.overflow.domain.fees import FeeRule, expected_fee
+from coop.overflow.domain.fees import FeeRule
 from coop.overflow.domain.fitting import cautions
 from coop.overflow.drawing import MapDrawing, map_of
 from coop.overflow.marks import SOON_DAYS
@@ -27,8 +26,7 @@ from coop.overflow.models import BayRow, OverflowDraft, OverflowPiece, Stay
 from coop.overflow.queries import (
     Found,
     RequestRow,
-    last_walk,
-    marks_of,
+    last_found,
     must_move,
     overdue_sold,
     own_stays,
@@ -36,6 +34,7 @@ from coop.overflow.queries import (
 from coop.overflow.reading import Standing, bay_of, bays_on, is_overdue, piece_of, standings, there_between
 from coop.overflow.rules import OverflowRules, rules_on
 from coop.overflow.staying import last_day_after_all
+from coop.portal.overflow_quotes import limit_words as limit_words
 
 # --- where pieces stand ---------------------------------------------------------------------------------------------------
 
@@ -52,7 +51,7 @@ class StayShown:
     must_move: str
     """Why it may not stand there any more, as the bays were worked out last."""
     found: Found | None
-    """How the mall's last walk found it, where that was not in its place."""
+    """How it was found last, where that was not in its place."""
     cautions: tuple[str, ...]
     """What is to be said before it is moved in."""
 
@@ -156,10 +155,9 @@ def _shown(
     stays = [one.stay for one in own]
     charged, costs = charged_so_far(session, stays), expected(session, mall, stays)
     moving = {one.stay.id: why for one, why in must_move(session, mall.id, today)} if own else {}
-    walk = last_walk(session, mall.id) if own else None
-    marks = marks_of(session, walk) if walk else {}
+    looked = last_found(session, own, today) if own else {}
     for one in own:
-        mark = marks.get(one.stay.id)
+        found = looked.get(one.stay.id)
         yield StayShown(
             standing=one,
             today=today,
@@ -167,7 +165,7 @@ def _shown(
             charged_cents=charged[one.stay.id],
             costs_cents=costs[one.stay.id],
             must_move=moving.get(one.stay.id, ""),
-            found=Found(walk, mark, one) if walk and mark is not None and mark.mark != "in place" else None,
+            found=found if found is not None and found.mark.mark != "in place" else None,
             cautions=() if one.stay.moved_in_on else cautions(piece_of(one.piece), rules.pieces),
         )
 
@@ -228,39 +226,7 @@ def bays_shown(session: Session, row: RequestRow, today: date) -> list[BayShown]
     return shown
 
 
-# --- what it would cost, and what is said of pieces -------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class PieceReckoned:
-    name: str
-    cents: int
-    cautions: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class Reckoned:
-    """What floor for some pieces and weeks would cost by rules, and the cautions of each piece."""
-
-    weeks: int
-    pieces: tuple[PieceReckoned, ...]
-
-    @property
-    def cents(self) -> int:
-        return sum(one.cents for one in self.pieces)
-
-
-def reckon(rules: OverflowRules, pieces: Iterable[PieceAsked | OverflowPiece], weeks: int) -> Reckoned:
-    """By each piece's width: one that may stand sideways may come to less. A piece without its sizes is left out."""
-    rows = [one if isinstance(one, OverflowPiece) else OverflowPiece(**asdict(one) | {"id": 0}) for one in pieces]
-    return Reckoned(
-        weeks,
-        tuple(
-            PieceReckoned(row.name, expected_fee(rules.fee, row.width_in16, weeks), cautions(piece_of(row), rules.pieces))
-            for row in rows
-            if min(row.width_in16, row.depth_in16, row.height_in16) > 0
-        ),
-    )
+# --- in words --------------------------------------------------------------------------------------------------------------
 
 
 def fee_words(fee: FeeRule) -> str:
@@ -268,13 +234,6 @@ def fee_words(fee: FeeRule) -> str:
     if fee.kind == "free":
         return "nothing"
     return f"{format_dollars(fee.cents)} a week for each {'foot along the bay' if fee.kind == 'foot-week' else 'piece'}"
-
-
-def limit_words(rules: OverflowRules) -> str:
-    """`8' 0" along the bays and 4 pieces`; empty where there is no limit."""
-    length = f"{format_length(rules.most_in16)} along the bays" if rules.most_in16 is not None else ""
-    pieces = f"{rules.most_pieces} {'piece' if rules.most_pieces == 1 else 'pieces'}" if rules.most_pieces is not None else ""
-    return " and ".join(filter(None, (length, pieces)))
 
 
 def rule_words(rules: OverflowRules) -> Iterator[str]:

@@ -9,7 +9,7 @@ from decimal import Decimal
 from sqlalchemy import select
 
 from coop.core.db import transaction
-from coop.core.geometry import IN16_PER_INCH
+from coop.core.geometry import IN16_PER_FOOT, IN16_PER_INCH
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.floor.service import add_mall
@@ -129,7 +129,8 @@ def test_a_piece_for_which_no_bay_is_large_enough_is_told_at_its_row(web: Web) -
 
 def test_looking_first_tells_the_cost_and_the_cautions_and_asks_for_nothing(web: Web) -> None:
     with transaction(web.sessions) as session:
-        lay_rules(session, session.get_one(Mall, web.house.mall.id), fee_kind="foot-week", fee_cents=150)
+        mall = session.get_one(Mall, web.house.mall.id)
+        lay_rules(session, mall, fee_kind="foot-week", fee_cents=150, most_in16=10 * IN16_PER_FOOT)
     before = len(asked(web))
     answer = send(web.browser("dealer"), ASK, **CHEST | {"pieces-0-weight": "80 lb"}, **TIMES, do="look")
     assert answer.status_code == 200
@@ -139,6 +140,76 @@ def test_looking_first_tells_the_cost_and_the_cautions_and_asks_for_nothing(web:
     assert "Nothing is in its way, as things are now. It is not asked yet. It would cost $18.00." in said
     assert "It weighs 80 lb: lift it with more than one person." in said
     assert len(asked(web)) == before
+    # The bench has 4' 1" from the first day, the rocker 2' 1", the box would have 3' 1": with the gaps beside them.
+    assert (
+        "On Nov 9 to Dec 6, 2026 you have 6&#39; 2&#34; with 2 pieces in the aisles already, until Dec 6, 2026; with all of this "
+        "it would be 9&#39; 3&#34; with 3 pieces, of 10&#39; 0&#34; along the bays and 4 pieces at a time."
+    ) in said
+
+
+def test_looking_first_tells_what_a_dealer_has_of_the_limits_on_the_days_asked_for(web: Web) -> None:
+    """It may be asked for all the same, since it may begin later; after the last day of what is had nothing is said of it."""
+    client = web.browser("dealer")
+    over = (
+        "On Nov 9 to Dec 6, 2026 you have 6&#39; 2&#34; with 2 pieces in the aisles already, until Dec 6, 2026: with all of this "
+        "it would be 9&#39; 3&#34; with 3 pieces, and a dealer has at most 8&#39; 0&#34; along the bays and 4 pieces at a time. "
+        "So not all of it can stand there with what you have: it waits, or begins when that has gone."
+    )
+    said = plain(send(client, ASK, **CHEST, **TIMES, do="look").text)
+    assert "It may be asked for, but your own floor is in its way. It is not asked yet." in said
+    assert over in said
+    assert "Nothing is in its way" not in said
+    kept = send(client, ASK, **CHEST, **TIMES, do="keep")
+    assert over in plain(client.get(kept.headers["Location"]).text)
+    later = plain(send(client, ASK, **CHEST, **TIMES | {"not_before": "2026-12-07"}, do="look").text)
+    assert "Nothing is in its way, as things are now." in later
+    assert "in the aisles already" not in later
+    other = plain(send(web.browser("other dealer"), ASK, **CHEST, **TIMES, do="look").text)
+    assert "you have 1&#39; 9&#34; with one piece in the aisles already" in other
+
+
+def test_a_piece_is_reckoned_as_it_can_stand_in_some_bay(web: Web) -> None:
+    """Bays are 2 ft deep: what is deeper stands turned, and takes its depth of them; where bays differ the cost does."""
+    with transaction(web.sessions) as session:
+        mall = session.get_one(Mall, web.house.mall.id)
+        lay_rules(session, mall, fee_kind="foot-week", fee_cents=150, most_in16=20 * IN16_PER_FOOT)
+    client = web.browser("dealer")
+    cabinet = CHEST | {"pieces-0-width": "20", "pieces-0-depth": "3'", "pieces-0-may_turn": "y"}
+    turned = plain(send(client, ASK, **cabinet, **TIMES, do="look").text)
+    # 3 feet for 4 weeks at $1.50; by its width it would be $10.00.
+    assert "For 4 weeks this piece comes to $18.00 , by the rules of that day." in turned
+    assert "It would cost $18.00." in turned
+    with transaction(web.sessions) as session:
+        lay_bay(session, session.get_one(Mall, web.house.mall.id), "A9-1", depth=36, y=300)
+    either = send(client, ASK, **cabinet, **TIMES, do="look")
+    assert "For 4 weeks this piece costs from $10.00 to $18.00 , depending on the bay, by the rules of that day." in plain(
+        either.text
+    )
+    assert "It would cost from $10.00 to $18.00." in plain(either.text)
+    wished = plain(send(client, ASK, **cabinet, **TIMES | {"bay": "MAIN A1-2"}, do="look").text)
+    assert "It would cost $18.00." in wished
+    kept = send(client, ASK, **cabinet, **TIMES | {"bay": "MAIN A1-2"}, do="keep")
+    assert "this piece comes to $18.00" in plain(client.get(kept.headers["Location"]).text)
+
+
+def test_a_request_that_may_begin_later_says_that_it_goes_on_from_each_new_draft(web: Web) -> None:
+    client = web.browser("dealer")
+    said = (
+        "It goes on waiting: from each new draft’s first day, or from Nov 9, 2026 if that is later, it may begin up to {} later."
+    )
+    for weeks, words in (("1", "a week"), ("4", "4 weeks")):
+        kept = send(client, ASK, **CHEST, **TIMES | {"flexible_weeks": weeks}, do="keep")
+        page = kept.headers["Location"]
+        assert said.format(words) in plain(client.get(page).text)
+        number = page.rpartition("/")[2]
+        manager = web.browser("manager")
+        assert said.format(words) in plain(manager.get(f"/office/overflow/MAIN/requests/{number}").text)
+    assert "from each new draft’s first day it may begin so many weeks later" in plain(
+        manager.get("/office/overflow/MAIN/requests").text
+    )
+    assert "While it waits, that counts from each new draft’s first day." in plain(client.get(ASK).text)
+    send(client, f"{page}/withdraw")
+    assert "goes on waiting" not in plain(client.get(page).text)
 
 
 def test_rows_are_added_filled_with_own_pieces_and_taken_out(web: Web) -> None:
@@ -168,6 +239,29 @@ def test_rows_are_added_filled_with_own_pieces_and_taken_out(web: Web) -> None:
     out = send(client, ASK, **CHEST, **TIMES, do="out-0")
     assert "Blanket box" not in out.text
     assert "mistake" not in out.text
+
+
+def test_one_more_piece_below_an_empty_row_says_that_the_row_is_the_one_more(web: Web) -> None:
+    client = web.browser("dealer")
+    empty = send(client, ASK, **dict.fromkeys(CHEST, ""), **TIMES, do="more")
+    assert mistakes(empty.text) == {"pieces-0-name": "✻ This row is empty: write a piece in it first, and then one more row."}
+    below = send(client, ASK, **CHEST, **{key.replace("-0-", "-1-"): "" for key in CHEST}, **TIMES, do="more")
+    assert list(mistakes(below.text)) == ["pieces-1-name"]
+    assert mistakes(send(client, ASK, **CHEST, **TIMES, do="more").text) == {}
+
+
+def test_the_weeks_that_may_be_asked_for_are_the_house_s(web: Web) -> None:
+    client = web.browser("dealer")
+    for typed, said in (
+        ("60", "Floor is asked for 60 weeks: write 1 to 12."),
+        ("0", "Floor is asked for 0 weeks: write 1 to 12."),
+        ("two", "Write a whole number of weeks, like 4."),
+        ("9" * 7, "Write a whole number of weeks, like 4."),
+    ):
+        answer = send(client, ASK, **CHEST, **TIMES | {"weeks": typed}, do="keep")
+        assert answer.status_code == 422
+        assert mistakes(answer.text) == {"weeks": f"✻ {said}"}
+    assert send(client, ASK, **CHEST, **TIMES | {"weeks": "999999"}, do="more").status_code == 200
 
 
 def test_a_request_without_a_piece_says_so(web: Web) -> None:
