@@ -68,7 +68,7 @@ def take_back_rate(session: Session, now: datetime, by: By, rate: RentRate) -> N
 
 def change_rules(session: Session, now: datetime, by: By, mall: Mall, starts_on: date, **changes: Any) -> LeaseRule:
     """The house rules from a day on. Refuses a day in a closed month, and what `rules.set_rules` does."""
-    require_open_day(session, mall.id, starts_on, "The house rules")
+    require_open_day(session, mall.id, starts_on, "The house rules", many=True)
     row = rules.set_rules(session, mall, starts_on, **changes)
     _log(session, now, by, "house rules set", "lease rules", row.id, f"{mall.code} from {starts_on}")
     return row

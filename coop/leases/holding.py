@@ -34,11 +34,12 @@ def code_of(session: Session, lease: Lease) -> str:
     return session.get_one(Dealer, lease.dealer_id).code
 
 
-def require_open_day(session: Session, mall_id: int, on: date, what: str) -> None:
-    """Refuses a change whose first day lies in a month that is closed: its rent is posted and stated."""
+def require_open_day(session: Session, mall_id: int, on: date, what: str, *, many: bool = False) -> None:
+    """Refuses a change whose first day lies in a month that is closed: its rent is posted and stated. `many`: of what is so."""
     first_open = posting_date(session, mall_id, on)
     if first_open != on:
-        raise Refusal(f"{what} from {day(on)} lies in a closed month: begin it on {day(first_open)} or later.")
+        lies, it = ("lie", "them") if many else ("lies", "it")
+        raise Refusal(f"{what} from {day(on)} {lies} in a closed month: begin {it} on {day(first_open)} or later.")
 
 
 def lock(session: Session, *rows: object) -> None:

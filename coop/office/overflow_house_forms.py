@@ -19,7 +19,7 @@ from coop.core.fields import (
 )
 from coop.office.house_rules import DatedForm
 from coop.office.settings_overflow_wording import FEES, GLASS_STANDS, LAST_BY
-from coop.overflow.rules import OverflowRules
+from coop.overflow.rules import OverflowRules, rule_faults
 
 _LENGTH = "Write a length, like 4' 0\" or 48."
 
@@ -68,30 +68,18 @@ class RulesForm(DatedForm):
             told(self.fee_cents, "Floor is free: leave it empty, or choose what it is charged by.")
         elif self.fee_kind.data != "free" and not self.fee_cents.data and not self.fee_cents.errors:
             told(self.fee_cents, "Write how many dollars, or let it be free.")
+        self._tell_faults()
+
+    def _tell_faults(self) -> None:
+        """All that the service would refuse, at once, of what could be read."""
+        unread = {field.name for field in self if field.errors}
+        read = {name: value for name, value in self.changes().items() if name not in unread}
+        for about, sentence in rule_faults(OverflowRules(**read)):
+            if unread.isdisjoint(about):
+                told(self[about[0]], sentence)
 
     def changes(self) -> dict[str, Any]:
         return super().changes() | {"fee_cents": self.fee_cents.data or 0}
-
-    def refuse(self, sentence: str) -> None:
-        """At the field whose words the sentence has; else at the day."""
-        name = next((name for name, words in _NAMED.items() if words in sentence), "starts_on")
-        told(self[name], sentence)
-
-
-_NAMED = {
-    "longest_weeks": "A request may ask for",
-    "most_in16": "length a dealer may have",
-    "least_depth_in16": "least depth of a bay",
-    "least_length_in16": "least length of a bay",
-    "deepest_in16": "greatest depth of a bay",
-    "entry_in16": "opening kept before a booth",
-    "gap_in16": "gap between pieces",
-    "highest_in16": "greatest height of a piece",
-    "wall_above_in16": "height above which",
-    "before_in16": "height before another",
-    "fee_cents": "The fee is",
-}
-"""Words of what `rules.require_rules` refuses, by the field they are about."""
 
 
 def rules_form(rules: OverflowRules, starts_on: date) -> RulesForm:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass, fields
 from datetime import date, datetime
 from decimal import Decimal
@@ -123,7 +124,7 @@ def set_rules(session: Session, now: datetime, mall: Mall, starts_on: date, *, b
     lock(session, mall)
     if session.scalar(select(OverflowRule.id).where(OverflowRule.mall_id == mall.id, OverflowRule.starts_on == starts_on)):
         raise Refusal(f"{mall.name} has rules of overflow from {shown_day(starts_on)} already: choose another day.")
-    require_open_day(session, mall.id, starts_on, "The rules of overflow")
+    require_open_day(session, mall.id, starts_on, "The rules of overflow", many=True)
     today = today_at(session, now, mall.id)
     if starts_on < today and _floor_given(session, mall, starts_on):
         raise Refusal(
@@ -165,48 +166,72 @@ def _log(session: Session, now: datetime, by: By, action: str, subject: object, 
 
 
 def require_rules(rules: OverflowRules) -> None:
-    """Raises Refusal, naming the field, for rules that cannot be meant."""
-    for value, known, what in (
-        (rules.fee_kind, FEE_KINDS, "What floor costs"),
-        (rules.glass, GLASS, "Where glass may stand"),
-        (rules.last_by, ("fee", "price"), "What decides last"),
+    """Raises Refusal, naming each field, for rules that cannot be meant."""
+    if faults := [sentence for _, sentence in rule_faults(rules)]:
+        raise Refusal(" ".join(faults))
+
+
+def rule_faults(rules: OverflowRules) -> Iterator[tuple[tuple[str, ...], str]]:
+    """What cannot be meant, a sentence each, and the fields it is about: where it is told first, then those it goes by."""
+    yield from _choice_faults(rules)
+    yield from _fee_faults(rules)
+    for field, least, most, what in (
+        ("most_pieces", 1, 100, "pieces a dealer may have at a time"),
+        ("recall_days", 0, 90, "days of notice of a recall"),
+        ("longest_weeks", 1, 52, "weeks a request may ask for"),
+        ("rotation_weeks", 1, 52, "weeks in one bay of any 52"),
+        ("sold_days", 0, 90, "days a sold piece may wait"),
     ):
-        if value not in known:
-            raise Refusal(f"{what} is {value!r}: choose one of {', '.join(known)}.")
-    if rules.fee_kind != "free" and not 0 < rules.fee_cents <= _MOST_CENTS:
-        raise Refusal(
-            f"The fee is {format_dollars(rules.fee_cents)}: write one above zero, at most {format_dollars(_MOST_CENTS)}."
-        )
-    if rules.fee_kind == "free" and rules.fee_cents:
-        raise Refusal(
-            f"The fee is {format_dollars(rules.fee_cents)}, and floor is free: leave it empty, or choose what it is by."
-        )
-    for number, least, most, what in (
-        (rules.most_pieces, 1, 100, "pieces a dealer may have at a time"),
-        (rules.recall_days, 0, 90, "days of notice of a recall"),
-        (rules.longest_weeks, 1, 52, "weeks a request may ask for"),
-        (rules.rotation_weeks, 1, 52, "weeks in one bay of any 52"),
-        (rules.sold_days, 0, 90, "days a sold piece may wait"),
-    ):
+        number = getattr(rules, field)
         if number is not None and not least <= number <= most:
-            raise Refusal(f"The {what} are {number}: write {least} to {most}.")
-    for length, least, most, what in (
-        (rules.most_in16, 1, 100 * IN16_PER_FOOT, "length a dealer may have at a time"),
-        (rules.least_depth_in16, 6 * IN16_PER_INCH, rules.deepest_in16, "least depth of a bay"),
-        (rules.least_length_in16, 6 * IN16_PER_INCH, 20 * IN16_PER_FOOT, "least length of a bay"),
-        (rules.deepest_in16, 6 * IN16_PER_INCH, 20 * IN16_PER_FOOT, "greatest depth of a bay"),
-        (rules.entry_in16, 32 * IN16_PER_INCH, 20 * IN16_PER_FOOT, "opening kept before a booth"),
-        (rules.gap_in16, 0, IN16_PER_FOOT, "gap between pieces"),
-        (rules.highest_in16, IN16_PER_FOOT, _HIGHEST_IN16, "greatest height of a piece"),
-        (rules.wall_above_in16, IN16_PER_FOOT, rules.highest_in16, "height above which a piece stands at a wall"),
-        (rules.before_in16, 0, rules.highest_in16, "height before another dealer's booth"),
-    ):
-        if length is not None and not least <= length <= most:
-            raise Refusal(f"The {what} is {format_length(length)}: write {format_length(least)} to {format_length(most)}.")
+            yield (field,), f"The {what} are {number}: write {least} to {most}."
+    yield from _length_faults(rules)
     if not Decimal(1) <= rules.tips_from <= Decimal(20):
-        raise Refusal(f"A piece counts as tipping easily from {rules.tips_from} times its base: write 1 to 20, such as 3.")
-    if rules.longest_weeks > rules.rotation_weeks:
-        raise Refusal(
-            f"A request may ask for {rules.longest_weeks} weeks, and nobody is longer than {rules.rotation_weeks} in one bay: "
-            "lower the first, or raise the second."
+        yield (
+            ("tips_from",),
+            f"A piece counts as tipping easily from {rules.tips_from} times its base: write 1 to 20, such as 3.",
         )
+    if rules.longest_weeks > rules.rotation_weeks:
+        yield (
+            ("longest_weeks", "rotation_weeks"),
+            f"A request may ask for {rules.longest_weeks} weeks, and nobody is longer than {rules.rotation_weeks} in one bay: "
+            "lower the first, or raise the second.",
+        )
+
+
+def _choice_faults(rules: OverflowRules) -> Iterator[tuple[tuple[str, ...], str]]:
+    for field, known, what in (
+        ("fee_kind", FEE_KINDS, "What floor costs"),
+        ("glass", GLASS, "Where glass may stand"),
+        ("last_by", ("fee", "price"), "What decides last"),
+    ):
+        if getattr(rules, field) not in known:
+            yield (field,), f"{what} is {getattr(rules, field)!r}: choose one of {', '.join(known)}."
+
+
+def _fee_faults(rules: OverflowRules) -> Iterator[tuple[tuple[str, ...], str]]:
+    said = f"The fee is {format_dollars(rules.fee_cents)}"
+    if rules.fee_kind != "free" and not 0 < rules.fee_cents <= _MOST_CENTS:
+        yield ("fee_cents", "fee_kind"), f"{said}: write one above zero, at most {format_dollars(_MOST_CENTS)}."
+    if rules.fee_kind == "free" and rules.fee_cents:
+        yield ("fee_cents", "fee_kind"), f"{said}, and floor is free: leave it empty, or choose what it is by."
+
+
+def _length_faults(rules: OverflowRules) -> Iterator[tuple[tuple[str, ...], str]]:
+    feet, inches = IN16_PER_FOOT, IN16_PER_INCH
+    for field, least, most, what in (
+        ("most_in16", 1, 100 * feet, "length a dealer may have at a time"),
+        ("least_depth_in16", 6 * inches, "deepest_in16", "least depth of a bay"),
+        ("least_length_in16", 6 * inches, 20 * feet, "least length of a bay"),
+        ("deepest_in16", 6 * inches, 20 * feet, "greatest depth of a bay"),
+        ("entry_in16", 32 * inches, 20 * feet, "opening kept before a booth"),
+        ("gap_in16", 0, feet, "gap between pieces"),
+        ("highest_in16", feet, _HIGHEST_IN16, "greatest height of a piece"),
+        ("wall_above_in16", feet, "highest_in16", "height above which a piece stands at a wall"),
+        ("before_in16", 0, "highest_in16", "height before another dealer's booth"),
+    ):
+        length, by = getattr(rules, field), (most,) if isinstance(most, str) else ()
+        most_in16 = getattr(rules, most) if isinstance(most, str) else most
+        if length is not None and not least <= length <= most_in16:
+            said = f"The {what} is {format_length(length)}: write {format_length(least)} to {format_length(most_in16)}."
+            yield (field, *by), said

@@ -105,7 +105,7 @@ def set_rules(session: Session, now: datetime, mall: Mall, starts_on: date, *, b
     hold_mall(session, mall.id)
     if session.scalar(select(TurnRule.id).where(TurnRule.mall_id == mall.id, TurnRule.starts_on == starts_on)) is not None:
         raise Refusal(f"{mall.name} has rules of turns from {written(starts_on)} already: choose another day.")
-    require_open_day(session, mall.id, starts_on, "The rules of turns")
+    require_open_day(session, mall.id, starts_on, "The rules of turns", many=True)
     rules = TurnRules(**asdict(rules_on(session, mall.id, starts_on)) | changes | {"starts_on": starts_on})
     require_rules(rules)
     row = TurnRule(mall_id=mall.id, **asdict(rules) | {"owed_by_area": [list(step) for step in rules.owed_by_area]})

@@ -10,7 +10,9 @@ import pytest
 from flask.testing import FlaskClient
 from sqlalchemy import select
 
+from coop.books.service import close_period, ensure_period
 from coop.core.db import transaction
+from coop.core.periods import Month
 from coop.overflow.models import BayRow, OverflowRule
 from coop.overflow.rules import rules_on
 from tests.integration.web.conftest import Web, send
@@ -110,6 +112,32 @@ def test_rules_that_cannot_be_meant_are_refused_at_their_field(
     assert list(wrong) == [where]
     assert sentence in wrong[where]
     assert not read(web, lambda session: session.scalars(select(OverflowRule).where(OverflowRule.starts_on <= TODAY)).all())
+
+
+def test_all_rules_that_cannot_be_meant_are_told_at_once(web: Web) -> None:
+    typed = {
+        "starts_on": "",
+        "fee_cents": "2000",
+        "deepest_in16": "1'",
+        "least_depth_in16": "1' 6",
+        "gap_in16": "wide",
+        "longest_weeks": "11",
+        "before_in16": "8'",
+    }
+    wrong = told(change(web.browser("manager"), **typed))
+    assert set(wrong) == typed.keys() - {"deepest_in16"}
+    assert wrong["least_depth_in16"].endswith('The least depth of a bay is 1\' 6": write 6" to 1\' 0".')
+    unread = told(change(web.browser("manager"), least_depth_in16="5'", deepest_in16="deep"))
+    assert list(unread) == ["deepest_in16"], "how deep a bay may be at least goes by that"
+
+
+def test_rules_of_a_closed_month_are_refused_in_the_plural(web: Web) -> None:
+    with transaction(web.sessions) as session:
+        close_period(session, web.clock.at, ensure_period(session, web.house.mall.id, Month(2026, 10)))
+    wrong = told(change(web.browser("manager"), starts_on="2026-10-01"))
+    assert wrong["starts_on"].endswith(
+        "The rules of overflow from Oct 1, 2026 lie in a closed month: begin them on Nov 1, 2026 or later."
+    )
 
 
 def test_fairness_shows_floor_had_against_rent_paid(web: Web) -> None:
