@@ -133,6 +133,21 @@ def shown_day(value: date) -> str:
     return f"{_MONTHS[value.month - 1]} {value.day}, {value.year}"
 
 
+_WRITTEN = re.compile(r"\b[0-9]{4}-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12][0-9]|3[01])\b")
+
+
+def with_days_shown(text: str) -> str:
+    """A line of the log with its days as people write them: `until 2026-12-04` as `until Dec 4, 2026`."""
+    return _WRITTEN.sub(_shown_match, text)
+
+
+def _shown_match(found: re.Match[str]) -> str:
+    try:
+        return shown_day(date.fromisoformat(found[0]))
+    except ValueError:
+        return found[0]
+
+
 def shown_days(first: date, last: date) -> str:
     """Days from one to another, as people write them: `Nov 3 to Nov 7, 2026`; a single one as `shown_day` does."""
     if first == last:

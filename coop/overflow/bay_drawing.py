@@ -15,7 +15,7 @@ from coop.core.geometry import IN16_PER_FOOT, format_length
 from coop.core.periods import shown_day
 from coop.floor.domain.plan import Outline
 from coop.overflow.domain.bay import Bay
-from coop.overflow.drawn import DrawnPiece, drawn_pieces, free_stretches
+from coop.overflow.drawn import DrawnPiece, drawn_pieces, free_stretches, places_in
 from coop.overflow.marks import LETTER, Labels, Pen, n, pattern
 from coop.overflow.reading import Standing
 
@@ -35,17 +35,24 @@ class StripDrawing:
     free: Sequence[str]
     bay: Bay
 
+    @property
+    def beside(self) -> Sequence[str]:
+        """What does not stand wholly in the bay as it is, in words."""
+        return [f"{one.words}: {one.place}" for one in self.pieces if one.was_until]
+
     def is_right(self, stay_id: int = 0) -> bool:
         """Whether a piece, by its stay, or else the first, is in the right half of the picture."""
         one = next((piece for piece in self.pieces if piece.stay_id == stay_id), None) or next(iter(self.pieces), None)
-        if one is None:
-            return False
-        return (sum(one.place_in(self.bay)) > self.bay.length_in16) != is_flipped(self.bay)
+        place = one.place_in(self.bay) if one else None
+        return place is not None and (sum(place) > self.bay.length_in16) != is_flipped(self.bay)
 
 
 @dataclass(frozen=True)
 class Span:
-    """What stands, or is to stand, in a bay over days, both included; `words` stand on it, `said` says all of it."""
+    """What stands, or is to stand, in a bay over days, both included; `words` stand on it, `said` says all of it.
+
+    The place is that in the bay which is drawn.
+    """
 
     from_in16: int
     to_in16: int
@@ -56,6 +63,8 @@ class Span:
     state: str = "stays"
     """A key of `marks.STATES`."""
     link: str = ""
+    place: str = ""
+    """Where it stands in words, unless that is its place along the bay."""
 
 
 @dataclass(frozen=True)
@@ -75,15 +84,16 @@ def bay_strip(
     day: date,
     must_move: Iterable[int] = (),
     own: Collection[int] | None = None,
+    today: date | None = None,
 ) -> StripDrawing:
-    """A bay as it stands on a day. One user unit is a sixteenth of an inch. `own` as `drawn_pieces` has it."""
+    """A bay as it stands on a day. One user unit is a sixteenth of an inch. `own` and `today` as `drawn_pieces` has them."""
     there = [one for one in standing if one.bay.code == bay.code and one.stands_on(day)]
-    pieces = drawn_pieces(there, day, frozenset(must_move), own)
+    pieces = drawn_pieces(there, day, frozenset(must_move), own, today=today)
     long, deep = bay.length_in16, bay.depth_in16
     px = min(max(_PAGE_PX * IN16_PER_FOOT / long, _LEAST_PX), _MOST_PX) / IN16_PER_FOOT
     pen, labels = Pen(_TEXT_PX / px, 0.6 / px), Labels(())
     flipped = is_flipped(bay)
-    free = free_stretches(bay, [one.place_in(bay) for one in pieces])
+    free = free_stretches(bay, places_in(bay, pieces))
 
     def across(from_in16: int, to_in16: int) -> tuple[int, int]:
         return (long - to_in16, long - from_in16) if flipped else (from_in16, to_in16)
@@ -95,7 +105,7 @@ def bay_strip(
         f'<path d="M0 0H{long}" fill="none" stroke="currentColor" stroke-width="{n(8 * pen.hair)}"/>',
         _text(long / 2, -0.6 * text, _behind(bay), text),
         *(_length(*across(*stretch), deep, stretch, labels, pen) for stretch in free),
-        *(_named(one, *across(*one.place_in(bay)), labels, pen) for one in pieces),
+        *(_named(one, *across(*place), labels, pen) for one in pieces if (place := one.place_in(bay)) is not None),
         *_ruler(long, deep, pen, flipped),
     ]
     said = "; ".join(one.words for one in pieces) or "nothing"
@@ -187,7 +197,7 @@ def bay_weeks(bay: Bay, stays: Iterable[Span], first_day: date, weeks: int) -> W
         top, low = (round(place * foot / IN16_PER_FOOT) for place in (one.from_in16, one.to_in16))
         body.append(_span(one, (round(begin), top, round(end), low), pen))
     rows = [
-        f"{one.said}, {format_length(one.from_in16)} to {format_length(one.to_in16)} along the bay, "
+        f"{one.said}, {one.place or f'{format_length(one.from_in16)} to {format_length(one.to_in16)} along the bay'}, "
         f"{shown_day(one.starts_on)} to {shown_day(one.ends_on)}"
         for one in shown
     ]

@@ -11,7 +11,8 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
-from math import copysign, dist
+from itertools import pairwise
+from math import ceil, copysign, dist, floor
 from typing import Any
 
 import shapely
@@ -23,7 +24,7 @@ from coop.floor.domain.draft import PartDraft, PlanDraft
 from coop.floor.domain.plan import Outline
 from coop.floor.domain.scale import Bounds, Sheet
 from coop.floor.svg import Look, bounds_of, is_on, join_marks, label_in, middle_of, on_sheet, points_text
-from coop.overflow.domain.bay import Bay
+from coop.overflow.domain.bay import Bay, numbers_in_order
 from coop.overflow.drawn import KEPT_FREE, DrawnBay, DrawnPiece, bay_words, drawn_bays, drawn_pieces
 from coop.overflow.hand import HAND_IN, Window, windows_round
 from coop.overflow.marks import LETTER, STATES, Labels, Pen, hatch, n, pattern, swatch
@@ -37,6 +38,10 @@ _HAND_PT = 9
 """Letters of a map as wide as a hand."""
 _READABLE = 0.8
 """A space's code is set no smaller than this, of the height of letters."""
+_SOLID = ("wall", "door", "exit", "post")
+"""What letters are not set on: a wall blanked out looks like a way through."""
+_UPRIGHT = 0.9
+"""What covers so much of the box about it lies in line with the drawing."""
 
 Link = Callable[[int], str]
 
@@ -76,6 +81,7 @@ def map_of(
     standing: Iterable[Standing],
     *,
     day: date,
+    today: date | None = None,
     must_move: Collection[int] = (),
     own: Collection[int] | None = None,
     link_bay: Link | None = None,
@@ -85,9 +91,11 @@ def map_of(
 ) -> MapDrawing:
     """The map of a page. Pieces are numbered in their order; `must_move` and links go by ids of stays, and of rows of bays.
 
+    `today` as `drawn_pieces` has it.
     `own`: ids of dealers, to whom no more is told of others than that floor is taken. `name`: no other map of the page has it.
     """
-    drawn, pieces = drawn_bays(bays), drawn_pieces(standing, day, must_move, own)
+    rows = sorted(bays, key=lambda row: (numbers_in_order(row.aisle), numbers_in_order(row.code)))
+    drawn, pieces = drawn_bays(rows), drawn_pieces(standing, day, must_move, own, today=today, bays=rows)
     bounds, is_own = bounds_of(draft), own is not None
     ways: dict[str, Any] = {"link_bay": link_bay, "link_piece": link_piece, "is_own": is_own}
     svg = map_svg(draft, drawn, pieces, look=_look(bounds.width, _PAGE_IN, 8), title=title, name=name, **ways)
@@ -147,7 +155,10 @@ def map_svg(
         bays = [bay for bay in bays if is_on(sheet, bay.bay.corners, look)]
         pieces = [piece for piece in pieces if is_on(sheet, piece.outline, look)]
     codes = [_about(space.outline, space.code, look) for space in draft.spaces if space.outline]
-    labels = Labels([*(one.outline for one in pieces), *(bay.bay.corners for bay in bays), *codes], view)
+    edges = pairwise((*draft.outline, draft.outline[0]))
+    lines = [*edges, *(part.outline for part in draft.parts if part.kind in _SOLID)]
+    solid = [box for line in lines for box in boxes_about(line, look)]
+    labels = Labels([*(one.outline for one in pieces), *(bay.bay.corners for bay in bays), *codes, *solid], view)
     marked = {piece.bay.code for piece in pieces if is_own and piece.number}
     shapes = list(_ground(draft, look, view))
     # Letters are set in the order of what must stand nearest: numbers of pieces, codes of bays, codes of aisles.
@@ -167,6 +178,8 @@ def map_svg(
     ]
     shapes += put
     shapes += [_dot(bay.bay, look) for bay in bays]
+    # A piece that stands before an exit, or in it, does not hide it.
+    shapes += [_seen_exit(part, look) for part in draft.parts if part.kind == "exit"]
     beside = [(part, f"Exit {part.code}", float(look.text)) for part in draft.parts if part.kind == "exit"]
     beside += [
         (part, f"Ext. {part.code}", _ring(part.outline, look) + look.text) for part in draft.parts if part.kind == "extinguisher"
@@ -230,6 +243,30 @@ def _code_in(code: str, outline: Outline, look: Look, seen: shapely.Polygon) -> 
     if sides[1] < _READABLE * look.text * LETTER * len(code) or sides[0] < look.text:
         return ""
     return label_in(tuple((round(x), round(y)) for x, y in shown.exterior.coords[:-1]), [code], look)
+
+
+def boxes_about(outline: Outline, look: Look) -> Iterator[Outline]:
+    """What covers a thing, in upright boxes: one that lies aslant in many."""
+    shape = shapely.LineString(outline) if len(outline) == 2 else shapely.Polygon(outline)
+    shape = shape.buffer(3 * float(look.hair), join_style="mitre")
+    left, top, right, low = shape.bounds
+    is_wide = right - left > low - top
+    step = max(look.text, 1) if shape.area < _UPRIGHT * (right - left) * (low - top) else max(right - left, low - top)
+    begin, end = (left, right) if is_wide else (top, low)
+    for number in range(ceil((end - begin) / step)):
+        at, to = begin + number * step, min(begin + (number + 1) * step, end)
+        part = shape.intersection(shapely.box(at, top, to, low) if is_wide else shapely.box(left, at, right, to))
+        if not part.is_empty:
+            a, b, c, d = part.bounds
+            yield ((floor(a), floor(b)), (ceil(c), floor(b)), (ceil(c), ceil(d)), (floor(a), ceil(d)))
+
+
+def _seen_exit(part: PartDraft, look: Look) -> str:
+    tag = "polyline" if len(part.outline) == 2 else "polygon"
+    return (
+        f'<{tag} class="seen-exit" points="{points_text(part.outline)}" fill="none" stroke="currentColor" '
+        f'stroke-width="{n(look.hair * (6 if len(part.outline) == 2 else 3))}"/>'
+    )
 
 
 def _about(outline: Outline, words: str, look: Look) -> Outline:
@@ -316,9 +353,11 @@ def _code_beside(part: PartDraft, words: str, away: float, look: Look, labels: L
     """What a thing is called, beside it, towards the middle of the hall where letters are free."""
     at = middle_of(part.outline)
     half = len(words) * LETTER * look.text / 2
-    spots = [(at.x + x, at.y + y) for x in (0, -half, half) for y in (-away, away)]
-    spots += [(at.x + x, at.y + y) for x in (-away - half, away + half) for y in (0, -look.text, look.text)]
-    spots.sort(key=lambda spot: dist(spot, (hall.x + hall.width / 2, hall.y + hall.height / 2)))
+    spots: list[tuple[float, float]] = []
+    for far in (away, away + 2 * look.text, away + 4 * look.text):
+        near = [(at.x + x, at.y + y) for x in (0, -half, half) for y in (-far, far)]
+        near += [(at.x + x, at.y + y) for x in (-far - half, far + half) for y in (0, -look.text, look.text)]
+        spots += sorted(near, key=lambda spot: dist(spot, (hall.x + hall.width / 2, hall.y + hall.height / 2)))
     return f'<g fill-opacity="0.65">{labels.set_first(spots, words, look.text)}</g>'
 
 

@@ -16,11 +16,12 @@ from coop.core.jobs import Job, JobRun, long_job, name_job
 from coop.core.pdf import PdfError, made_with
 from coop.floor.models import Mall
 from coop.floor.queries import draft_of, plan_row, widths_on
+from coop.overflow.domain.bay import numbers_in_order
 from coop.overflow.drawn import drawn_bays, drawn_pieces
 from coop.overflow.queries import must_move
 from coop.overflow.reading import bays_on
 from coop.overflow.sheets import WalkPaper, walk_pdf
-from coop.overflow.walking import numbers_in_order, walk_sheet
+from coop.overflow.walking import walk_sheet
 
 KIND = "overflow.sheet"
 _OPEN = ("queued", "running")

@@ -4,17 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime, timedelta
 
 from sqlalchemy import ColumnElement, Select, and_, or_, select
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy.orm import InstrumentedAttribute, Session, aliased
 
+from coop.core.geometry import format_length
+from coop.core.periods import shown_day
 from coop.dealers.models import Dealer
 from coop.floor.domain.plan import Outline
 from coop.leases.models import Lease, LeaseShare, LeaseSpace
 from coop.overflow.domain.bay import Bay, as_corners
 from coop.overflow.domain.piece import AskedPiece
 from coop.overflow.models import BayRow, OverflowPiece, OverflowRequest, Stay
+
+BESIDE = "beside the bay as it is now"
+"""Of what does not stand wholly in it any more."""
 
 
 def bay_of(row: BayRow) -> Bay:
@@ -54,19 +59,41 @@ class Standing:
     bay: BayRow
     dealer: Dealer
     is_unfetched: bool = False
-    """It is sold, its last day is past, and nobody has said that it was fetched: it stands there still."""
+    """Its last day is past, and nobody has said that it is gone: as far as anybody knows it stands there still."""
 
     def is_late_on(self, day: date) -> bool:
-        """It stands there on a day though it was to be fetched before."""
+        """It stands there on a day though it was to be gone before."""
         return self.is_unfetched and self.stay.ends_on < day
 
     def stands_on(self, day: date) -> bool:
         return self.stay.starts_on <= day and (self.stay.ends_on >= day or self.is_unfetched)
 
     @property
+    def was_until(self) -> date | None:
+        """The last day on which its bay was as it was when its place was given; None where it was so for all its days.
+
+        What stands wholly in a bay that is cut anew goes over to that: this is of what does not.
+        """
+        ended = self.bay.ended_on
+        if ended is None or (self.stay.ends_on < ended and not self.is_unfetched):
+            return None
+        return max(ended - timedelta(days=1), self.bay.starts_on)
+
+    @property
+    def along(self) -> str:
+        """`2' 0" to 5' 0"`, along its bay."""
+        return along_words(self.stay.from_in16, self.stay.to_in16, self.was_until)
+
+    @property
     def outline(self) -> Outline:
         """What it covers on the mall's plan."""
         return bay_of(self.bay).stretch(self.stay.from_in16, self.stay.to_in16, self.stay.depth_in16)
+
+
+def along_words(from_in16: int, to_in16: int, was_until: date | None) -> str:
+    """A place along a bay; that of a piece the bay was cut away from is told as it was, never as one in the bay there is now."""
+    place = f"{format_length(from_in16)} to {format_length(to_in16)}"
+    return place if was_until is None else f"{BESIDE} ({place} along it as it was until {shown_day(was_until)})"
 
 
 _BY_PLACE = BayRow.code, BayRow.id, Stay.from_in16, Stay.starts_on, Stay.id
@@ -113,9 +140,15 @@ def there_between(session: Session, mall_id: int, first: date, last: date, today
 
 def is_overdue(today: date) -> ColumnElement[bool]:
     """Of a stay: its piece is sold, its last day past, nobody has said that it is gone, and it was not moved or let stay on."""
+    return and_(Stay.kind == "sold", is_past(today), Stay.gone_said_at.is_(None))
+
+
+def is_past(day: date | InstrumentedAttribute[date], at: datetime | None = None) -> ColumnElement[bool]:
+    """Of a stay: its last day was before a day, and its piece was not moved or let stay on; with a moment, not by then."""
     later = aliased(Stay)
     went_on = select(later.id).where(later.piece_id == Stay.piece_id, later.state == "stands", later.starts_on > Stay.ends_on)
-    return and_(Stay.kind == "sold", Stay.state == "stands", Stay.ends_on < today, Stay.gone_said_at.is_(None), ~went_on.exists())
+    went_on = went_on if at is None else went_on.where(later.created_at <= at)
+    return and_(Stay.state == "stands", Stay.ends_on < day, ~went_on.exists())
 
 
 def pieces_of(session: Session, requests: Iterable[OverflowRequest]) -> dict[int, list[OverflowPiece]]:

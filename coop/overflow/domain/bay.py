@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import hypot
@@ -10,6 +11,18 @@ from coop.floor.domain.plan import Outline, Point
 
 BACKINGS = ("wall", "booth", "fixture")
 """What is behind a bay: only at a wall can a piece be fastened."""
+_ROUNDED_IN16 = 2
+"""Corners are rounded to sixteenths: what reaches no farther than this beyond a bay, or into it, does not."""
+
+
+@dataclass(frozen=True)
+class Along:
+    """Where along a bay something stands, as far as it stands in it."""
+
+    from_in16: int
+    to_in16: int
+    is_whole: bool
+    """All of it stands in the bay."""
 
 
 @dataclass(frozen=True)
@@ -45,6 +58,21 @@ class Bay:
             (round(start[0] + along[0] * a + out[0] * d), round(start[1] + along[1] * a + out[1] * d)) for a, d in places
         )
 
+    def along(self, outline: Outline) -> Along | None:
+        """Where a piece stands that was given its place in another bay, or in this one before it was cut anew.
+
+        None for one that stands beside this one.
+        """
+        along, out = _unit(self.corners[0], self.corners[1]), _unit(self.corners[1], self.corners[2])
+        away = [(x - self.corners[0][0], y - self.corners[0][1]) for x, y in outline]
+        places, depths = ([round(x * way[0] + y * way[1]) for x, y in away] for way in (along, out))
+        begin, end, near, far = min(places), max(places), min(depths), max(depths)
+        long, deep, off = self.length_in16, self.depth_in16, _ROUNDED_IN16
+        if end <= off or begin >= long - off or far <= off or near >= deep - off:
+            return None
+        is_whole = begin >= -off and end <= long + off and near >= -off and far <= deep + off
+        return Along(max(begin, 0), min(end, long), is_whole)
+
 
 def _far(a: Point, b: Point) -> float:
     return hypot(b[0] - a[0], b[1] - a[1])
@@ -53,6 +81,11 @@ def _far(a: Point, b: Point) -> float:
 def _unit(a: Point, b: Point) -> tuple[float, float]:
     far = _far(a, b)
     return (b[0] - a[0]) / far, (b[1] - a[1]) / far
+
+
+def numbers_in_order(code: str) -> list[tuple[int, str]]:
+    """A key of codes by which A2 comes before A10."""
+    return [(int(part), "") if part.isdigit() else (0, part) for part in re.findall(r"[0-9]+|[^0-9]+", code)]
 
 
 def as_corners(points: Sequence[Sequence[int]]) -> tuple[Point, Point, Point, Point]:
