@@ -9,7 +9,6 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from coop.core.clock import local_date
-from coop.core.geometry import format_length
 from coop.core.periods import shown_day
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
@@ -79,8 +78,7 @@ def _event(
 
 def _moves_in(one: Standing, before: Standing | None, said: tuple[str, ...]) -> tuple[str, list[str]]:
     name, bay = one.piece.name, one.bay.code
-    place = f"{format_length(one.stay.from_in16)} to {format_length(one.stay.to_in16)}"
-    along = f"Bay {bay} in aisle {one.bay.aisle}, {place} along it{', with its side to the aisle' if one.stay.turned else ''}."
+    along = f"Bay {bay} in aisle {one.bay.aisle}, {one.along_it}{', with its side to the aisle' if one.stay.turned else ''}."
     until = f"It has floor until {shown_day(one.stay.ends_on)}."
     summary = f"{name} moves into bay {bay}" if before is None else f"{name} moves from bay {before.bay.code} to bay {bay}"
     return summary, [along, until, *said, CAUTION]

@@ -85,6 +85,11 @@ class Standing:
         return along_words(self.stay.from_in16, self.stay.to_in16, self.was_until)
 
     @property
+    def along_it(self) -> str:
+        """The same after its bay is named: `2' 0" to 5' 0" along it`."""
+        return self.along if self.was_until else f"{self.along} along it"
+
+    @property
     def outline(self) -> Outline:
         """What it covers on the mall's plan."""
         return bay_of(self.bay).stretch(self.stay.from_in16, self.stay.to_in16, self.stay.depth_in16)

@@ -222,7 +222,7 @@ def bays_shown(session: Session, row: RequestRow, today: date) -> list[BayShown]
     shown = []
     for bay, on in sorted(days.values(), key=lambda each: (each[1], each[0].code)):
         standing = there_between(session, row.mall.id, on, on, today)
-        shown.append(BayShown(bay, on, bay_strip(bay_of(bay), standing, on, own={row.dealer.id})))
+        shown.append(BayShown(bay, on, bay_strip(bay_of(bay), standing, on, own={row.dealer.id}, today=today)))
     return shown
 
 
