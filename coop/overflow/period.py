@@ -351,7 +351,7 @@ def facts_of(read: PeriodRead) -> PeriodFacts:
     depths = {room.bay.code: list(room.depth_by_week) for room in facts.rooms}
     closed: dict[str, list[Closed]] = defaultdict(list)
     widened: dict[str, list[Widened | None]] = {room.bay.code: [None] * facts.weeks for room in facts.rooms}
-    moves_from: dict[str, date] = {}
+    moves_from: dict[str, tuple[date, Widened | None]] = {}
     should_be_gone = {stay.key for stay in facts.standing if stay.was_due}
     for one, last in _spans(read):
         if one.as_surveyed:
@@ -375,7 +375,8 @@ def facts_of(read: PeriodRead) -> PeriodFacts:
             closed[bay.code] += [Closed(at, to, first, final, why) for at, to in gone if at < to]
         for moving in clear.must_move(one.plan, read.openings, read.bay_rules, standing, found.bays):
             if moving.key not in should_be_gone:
-                moves_from.setdefault(moving.key, one.day)
+                because = next((each for each in one.widened if each.aisle == moving.aisle), None)
+                moves_from.setdefault(moving.key, (one.day, because))
     standing_then = tuple(part for stay in facts.standing for part in _parts(stay, moves_from.get(stay.key)))
     feet = feet_from_bays(read.plans[0].plan, bays) if read.plans and bays else {}
     rooms = tuple(
@@ -424,14 +425,15 @@ def _outline(facts: PeriodFacts, stay: StandingStay) -> Outline:
     return facts.bays[stay.bay].bay.stretch(stay.from_in16, stay.to_in16, stay.depth_in16)
 
 
-def _parts(stay: StandingStay, moves_from: date | None) -> Iterator[StandingStay]:
+def _parts(stay: StandingStay, moves_from: tuple[date, Widened | None] | None) -> Iterator[StandingStay]:
     """A stay that must move from a day on stands where it is before, and looks for another place after."""
     if stay.must_move or moves_from is None:
         yield stay
         return
-    if stay.starts_on < moves_from:
-        yield replace(stay, ends_on=moves_from - _DAY)
-    yield replace(stay, starts_on=max(stay.starts_on, moves_from), must_move=True)
+    day, because = moves_from
+    if stay.starts_on < day:
+        yield replace(stay, ends_on=day - _DAY)
+    yield replace(stay, starts_on=max(stay.starts_on, day), must_move=True, because=because)
 
 
 def _colours(bay: str, standing: Iterable[StandingStay]) -> list[str]:

@@ -159,11 +159,16 @@ def _why(held: Held, unit: PosedUnit) -> str:
 
 def _told_moved(held: Held, unit: PosedUnit) -> str:
     facts, one = held.facts, held.placed.get(unit.key)
+    because = unit.stay.because if unit.stay else None
+    wider = because and (
+        f"as aisle {because.aisle} must keep {format_length(because.required_in16)} clear from {shown_day(because.since)} on, "
+    )
+    cannot = f"{_names(unit)} cannot stay where it stands, {wider or ''}"
     if one is None:
-        return f"{_names(unit)} cannot stay where it stands, and no bay has floor for it: take it home, or ask the manager."
+        return f"{cannot}and no bay has floor for it: take it home, or ask the manager."
     had = unit.stay.ends_on if unit.stay else facts.last_day
     longer = f"it had floor until {shown_day(had)}, and keeps it so long if that place is free" if had > facts.last_day else ""
-    said = f"{_names(unit)} cannot stay where it stands, and moves to {_where(facts, unit, one)}"
+    said = f"{cannot}and moves to {_where(facts, unit, one)}"
     return _sentence(said, longer, _here(held, unit, one))
 
 

@@ -95,6 +95,8 @@ class StandingStay:
     """`asked`, or `sold`: waiting to be fetched."""
     must_move: bool = False
     """It may not stay where it is: another place is looked for, for the rest of its days."""
+    because: Widened | None = None
+    """The width for which it must move, where it is a width to come."""
     was_due: date | None = None
     """Sold, it was to be fetched by this day, and nobody has said that it was: it has no floor any more, and stands on it."""
 

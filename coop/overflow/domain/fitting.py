@@ -78,14 +78,26 @@ def nowhere(piece: AskedPiece, bays: Sequence[Bay], rules: PieceRules, held: Con
 
 def cautions(piece: AskedPiece, rules: PieceRules) -> tuple[str, ...]:
     """Sentences that a page shows beside a piece, `CAUTION` not among them; none for a small, light one that was weighed."""
-    return tuple(_cautions(piece, rules))
+    return (*_standing_cautions(piece, rules), *_lifting_cautions(piece))
 
 
-def _cautions(piece: AskedPiece, rules: PieceRules) -> Iterator[str]:
+def taking_cautions(piece: AskedPiece, rules: PieceRules) -> tuple[str, ...]:
+    """As `cautions`, of a piece that is to be taken from where it stands and is fastened nowhere any more."""
+    held = "empty it, let a second person hold it before it is loosened from a wall, and do not carry it alone."
+    is_high = piece.height_in16 > rules.wall_above_in16
+    high = f"It is {_slender(piece)}, and tips easily" if piece.slenderness >= rules.tips_from else ""
+    high = high or (f"It is {format_length(piece.height_in16)} high" if is_high else "")
+    return (*((f"{high}: {held}",) if high else ()), *_lifting_cautions(piece))
+
+
+def _standing_cautions(piece: AskedPiece, rules: PieceRules) -> Iterator[str]:
     if piece.height_in16 > rules.wall_above_in16:
         yield f"It is {format_length(piece.height_in16)} high: fasten it to the wall behind it before anything is put on it."
     if piece.slenderness >= rules.tips_from:
         yield f"It is {_slender(piece)}: it tips easily. Fasten it to a wall, the heaviest at the bottom."
+
+
+def _lifting_cautions(piece: AskedPiece) -> Iterator[str]:
     if piece.glass:
         yield "It has glass: move it with a second person, and put nothing on the glass."
     if piece.weight_oz is None:

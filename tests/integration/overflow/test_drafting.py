@@ -324,7 +324,10 @@ def test_what_must_move_and_has_no_place_goes_and_what_has_not_come_waits_again(
         (stay_id, "2026-11-16", False),
         (later_id, "2026-11-23", False),
     ]
-    said = "V2: Deep chest cannot stay where it stands, and no bay has floor for it: take it home, or ask the manager."
+    said = (
+        "V2: Deep chest cannot stay where it stands, as aisle A1 must keep 5' 0\" clear from Nov 16, 2026 on, and no bay has "
+        "floor for it: take it home, or ask the manager."
+    )
     assert said in said_outcome(outcome)
     assert floor.publish(draft_id) == 1
     with transaction(floor.sessions) as session:

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coop.overflow.domain.bay import BACKINGS, Bay, as_corners
-from coop.overflow.domain.fitting import CAUTION, Stand, cautions, may_stand, nowhere
+from coop.overflow.domain.fitting import CAUTION, Stand, cautions, may_stand, nowhere, taking_cautions
 from coop.overflow.domain.piece import GLASS, AskedPiece, PieceRules
 from tests.unit.floor.domain.drawing import box
 
@@ -224,6 +224,29 @@ def test_cautions(one: AskedPiece, starts: list[str]) -> None:
     said = cautions(one, RULES)
     assert len(said) == len(starts)
     assert all(sentence.startswith(start) and sentence.endswith(".") for sentence, start in zip(said, starts, strict=True))
+
+
+HELD = ": empty it, let a second person hold it before it is loosened from a wall, and do not carry it alone."
+
+
+@pytest.mark.parametrize(
+    ("one", "expected"),
+    [
+        (CHEST, ()),
+        (piece(40, 24, 60.5), (f"It is 5' 1/2\" high{HELD}",)),
+        (piece(40, 16, 50), (f"It is 4' 2\" high on a base of 1' 4\", 3.1 to 1, and tips easily{HELD}",)),
+        (piece(40, 20, 72), (f"It is 6' 0\" high on a base of 1' 8\", 3.6 to 1, and tips easily{HELD}",)),
+        (
+            piece(40, 20, 36, glass=True, weight_oz=None),
+            (
+                "It has glass: move it with a second person, and put nothing on the glass.",
+                "Nobody weighed it: take it to be heavy, and do not lift it alone.",
+            ),
+        ),
+    ],
+)
+def test_what_is_taken_away_is_fastened_nowhere(one: AskedPiece, expected: tuple[str, ...]) -> None:
+    assert taking_cautions(one, RULES) == expected
 
 
 def test_the_standing_caution_defers_to_those_who_decide() -> None:

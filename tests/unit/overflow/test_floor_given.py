@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import date
+
 import pytest
 
 from coop.overflow.domain.answers import LONGEST, answers, moves
-from coop.overflow.domain.facts import DealerFacts
+from coop.overflow.domain.facts import DealerFacts, Widened
 from coop.overflow.domain.posing import pose
 from coop.overflow.domain.problem import Placed
 from tests.unit.overflow.periods import inches, make_asked, make_facts, make_piece, make_room, make_stay, make_wider, told
@@ -163,6 +166,15 @@ def test_what_must_move():
         "s": "Pine bench cannot stay where it stands, and no bay has floor for it: take it home, or ask the manager."
     }
     assert answers(posed, []) == {}
+
+
+def test_what_must_move_for_a_width_says_so():
+    wider = Widened("B2", inches(60), date(2027, 1, 11))
+    stay = replace(make_stay(days=(-7, 16), must_move=True), because=wider)
+    posed = pose(make_facts(standing=(stay,), rooms=[make_room("B1-2")]))
+    why = "Pine bench cannot stay where it stands, as aisle B2 must keep 5' 0\" clear from Jan 11, 2027 on, and "
+    assert moves(posed, [])["s"] == f"{why}no bay has floor for it: take it home, or ask the manager."
+    assert moves(posed, [Placed("stay s", "B1-2", 0, inches(49), 0)])["s"].startswith(f"{why}moves to bay B1-2, from ")
 
 
 def test_what_matters_least_is_left_out_of_an_answer_that_is_too_long():
