@@ -20,10 +20,10 @@ from coop.overflow import drafting
 from coop.overflow.bay_drawing import Span, WeeksDrawing, bay_weeks
 from coop.overflow.charging import of_month
 from coop.overflow.drawing import MapDrawing, map_of
-from coop.overflow.drawn import drawn_pieces, late_words, state_of
+from coop.overflow.drawn import drawn_pieces, late_words, standing_in, state_of
 from coop.overflow.marks import SOON_DAYS
 from coop.overflow.models import BayRow, OverflowDraft, Stay, Walk
-from coop.overflow.queries import Waiting, beyond_lease, last_walk, marks_of, must_move, waiting_counts
+from coop.overflow.queries import Waiting, beyond_lease, in_the_way, last_found, last_walk, waiting_counts
 from coop.overflow.reading import Standing, bay_of, bays_on, is_overdue, standings, there_between
 from coop.overflow.rules import OverflowRules, rules_on
 from coop.overflow.surveying import SurveyFacts, survey_of
@@ -54,6 +54,8 @@ class FloorOn:
     """What stands there on the day, and what comes within a week."""
     moving: Sequence[tuple[Standing, str]]
     """What must move today and was not asked back yet, and why."""
+    leaving: Sequence[tuple[Standing, str]]
+    """What may not stand there either and is asked back already."""
     beyond_lease: Sequence[Standing]
     """What has floor on days on which its dealer leases nothing here any more."""
     waiting: Waiting
@@ -113,14 +115,14 @@ def mall_lending(session: Session, malls: Sequence[Mall]) -> Mall | None:
 def floor_on(session: Session, mall: Mall, today: date, day: date) -> FloorOn:
     """In a number of queries that does not grow with what stands there."""
     bays = bays_on(session, mall.id, day)
-    moving = must_move(session, mall.id, today)
+    spoiling = in_the_way(session, mall.id, today)
     survey = survey_of(session, mall, today)
     why = dict(survey.must_move) if survey else {}
     standing = there_between(session, mall.id, day, day + timedelta(days=SOON_DAYS), today)
     plan = plan_draft_of(session, mall, day)
     walk = last_walk(session, mall.id)
     draft = drafting.draft_of(session, mall.id)
-    drawn = drawn_pieces(standing, day, why)
+    drawn = drawn_pieces(standing, day, why, today=today, bays=bays)
     return FloorOn(
         mall=mall,
         today=today,
@@ -134,6 +136,7 @@ def floor_on(session: Session, mall: Mall, today: date, day: date) -> FloorOn:
             bays,
             standing,
             day=day,
+            today=today,
             must_move=why,
             link_bay={row.id: _bay_page(mall, row) for row in bays}.__getitem__,
             link_piece=lambda stay_id: stay_page(mall, stay_id),
@@ -141,8 +144,9 @@ def floor_on(session: Session, mall: Mall, today: date, day: date) -> FloorOn:
         )
         if plan is not None and bays
         else None,
-        rows=standing_rows(drawn, standing, marks_of(session, walk) if walk else {}, why),
-        moving=moving,
+        rows=standing_rows(drawn, standing, last_found(session, standing, today), why),
+        moving=[(one, why) for one, why in spoiling if one.stay.recalled_at is None],
+        leaving=[(one, why) for one, why in spoiling if one.stay.recalled_at is not None],
         beyond_lease=beyond_lease(session, mall.id, today),
         waiting=waiting_counts(session, mall.id, today),
         draft=draft,
@@ -171,21 +175,22 @@ def bay_row(session: Session, mall_id: int, code: str) -> BayRow | None:
 
 def weeks_of(mall: Mall, row: BayRow, standing: Sequence[Standing], today: date, must_move: dict[int, str]) -> WeeksDrawing:
     """The weeks to come of a bay. `standing` is what stands anywhere in them; what was to be fetched is there until today."""
+    bay = bay_of(row)
     spans = [
         Span(
-            one.stay.from_in16,
-            one.stay.to_in16,
+            *place,
             one.stay.starts_on,
             max(one.stay.ends_on, today),
             f"{one.dealer.code} {one.piece.name}",
             f"{one.piece.name}, {one.dealer.code}{f', {late_words(one.stay)}, still there' if one.is_late_on(today) else ''}",
             "must move" if one.stay.id in must_move else state_of(one.stay, today),
             stay_page(mall, one.stay.id),
+            one.along if one.was_until else "",
         )
         for one in standing
-        if one.bay.code == row.code
+        if one.bay.code == row.code and (place := standing_in(bay, one)) is not None
     ]
-    return bay_weeks(bay_of(row), spans, today - timedelta(days=today.weekday()), WEEKS)
+    return bay_weeks(bay, spans, today - timedelta(days=today.weekday()), WEEKS)
 
 
 def stood_before(session: Session, row: BayRow, today: date) -> list[Standing]:

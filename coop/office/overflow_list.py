@@ -9,9 +9,11 @@ from typing import Any
 
 from coop.core.geometry import format_length
 from coop.core.listing import Column, FromDay, Listing, OneOf, Words
+from coop.core.periods import shown_day
 from coop.office.floor_forms import natural
-from coop.overflow.drawn import DrawnPiece, free_stretches
-from coop.overflow.models import BayRow, WalkMark
+from coop.overflow.drawn import DrawnPiece, free_stretches, places_in
+from coop.overflow.models import BayRow
+from coop.overflow.queries import Found
 from coop.overflow.reading import Standing, bay_of
 
 KINDS = {
@@ -30,24 +32,25 @@ KINDS = {
 
 @dataclass(frozen=True)
 class StandingRow:
-    """What stands in a bay, or comes within a week, as it is drawn and as it was found on the last walk."""
+    """What stands in a bay, or comes within a week, as it is drawn and as it was found last."""
 
     drawn: DrawnPiece
     standing: Standing
-    mark: WalkMark | None
+    last: Found | None
     why: str
     """Why it must move; empty where it may stand."""
 
     @property
     def place(self) -> str:
-        return f"{format_length(self.drawn.from_in16)} to {format_length(self.drawn.to_in16)}"
+        return self.drawn.place
 
     @property
     def found(self) -> str:
-        """`out of place: before the fuse box`; empty where the last walk found it in its place, or did not look."""
-        if self.mark is None or self.mark.mark == "in place":
+        """`out of place on Nov 28, 2026: before the fuse box`; empty where it was in its place, or nobody has looked at it."""
+        if self.last is None or self.last.mark.mark == "in place":
             return ""
-        return f"{self.mark.mark}: {self.mark.note}" if self.mark.note else self.mark.mark
+        note = self.last.mark.note
+        return f"{self.last.mark.mark} on {shown_day(self.last.walk.on_date)}{f': {note}' if note else ''}"
 
     @property
     def kinds(self) -> tuple[str, ...]:
@@ -57,10 +60,10 @@ class StandingRow:
 
 
 def standing_rows(
-    drawn: Iterable[DrawnPiece], standing: Iterable[Standing], marks: dict[int, WalkMark], why: dict[int, str]
+    drawn: Iterable[DrawnPiece], standing: Iterable[Standing], found: dict[int, Found], why: dict[int, str]
 ) -> list[StandingRow]:
     by_id = {one.stay.id: one for one in standing}
-    return [StandingRow(one, by_id[one.stay_id], marks.get(one.stay_id), why.get(one.stay_id, "")) for one in drawn]
+    return [StandingRow(one, by_id[one.stay_id], found.get(one.stay_id), why.get(one.stay_id, "")) for one in drawn]
 
 
 class OnDay(FromDay):
@@ -94,7 +97,7 @@ STANDING: Listing[StandingRow] = Listing(
         Column("state", "How it stands", lambda row: row.drawn.said, by=lambda row: (row.drawn.state, *_by_place(row))),
         Column("recalled", "Asked back", lambda row: row.standing.stay.recall_why if row.standing.stay.recalled_at else ""),
         Column("moved", "There since", _day(lambda row: row.standing.stay.moved_in_on)),
-        Column("found", "Last walk", lambda row: row.found),
+        Column("found", "Found last", lambda row: row.found),
     ),
     usual="bay",
     filters=(
@@ -143,7 +146,7 @@ def bay_lines(bays: Iterable[BayRow], pieces: Collection[DrawnPiece]) -> list[Ba
     for row in bays:
         bay = bay_of(row)
         here = [one for one in pieces if one.bay.code == row.code]
-        free = free_stretches(bay, [one.place_in(bay) for one in here])
+        free = free_stretches(bay, places_in(bay, here))
         lines.append(BayLine(row, here, sum(to - begin for begin, to in free)))
     return lines
 

@@ -20,8 +20,8 @@ from coop.overflow.charging import charged_so_far, expected
 from coop.overflow.domain.fitting import Stand, cautions, may_stand, nowhere
 from coop.overflow.domain.taking import first_free
 from coop.overflow.judging import stand_of, taken_of
-from coop.overflow.models import BayRow, Stay, WalkMark
-from coop.overflow.queries import STAY, is_unfetched, last_walk, marks_of, must_move
+from coop.overflow.models import BayRow, Stay
+from coop.overflow.queries import STAY, Found, in_the_way, is_unfetched, last_found
 from coop.overflow.reading import Standing, bay_of, bays_on, piece_of, there_between
 from coop.overflow.rules import OverflowRules, rules_on
 from coop.overflow.staying import is_longer, last_day_after_all, last_day_before
@@ -36,9 +36,9 @@ class StayPage:
     costs_cents: int
     cautions: tuple[str, ...]
     must_move: str
-    """Why it may not stand there any more."""
-    mark: WalkMark | None
-    """How the mall's last walk found it."""
+    """Why it may not stand there any more, asked back or not."""
+    found: Found | None
+    """How it was found when somebody looked at it last."""
     is_overdue: bool
     """It is sold and was not fetched in time."""
     before: date | None
@@ -60,6 +60,12 @@ class StayPage:
     @property
     def has_begun(self) -> bool:
         return self.standing.stay.starts_on < self.today or self.standing.stay.moved_in_on is not None
+
+    @property
+    def may_be_asked_back(self) -> bool:
+        """What is asked back already, sooner."""
+        stay = self.standing.stay
+        return self.stands and (stay.recalled_at is None or stay.starts_on <= self.today < stay.ends_on)
 
     @property
     def may_stay_after_all(self) -> bool:
@@ -97,7 +103,6 @@ class StayPage:
 
 def stay_page_of(session: Session, mall: Mall, one: Standing, today: date) -> StayPage:
     rules = rules_on(session, mall.id, max(today, one.stay.starts_on))
-    walk = last_walk(session, mall.id)
     log = select(AuditLog).where(AuditLog.subject_kind == STAY, AuditLog.subject_id == str(one.stay.id))
     return StayPage(
         standing=one,
@@ -106,8 +111,8 @@ def stay_page_of(session: Session, mall: Mall, one: Standing, today: date) -> St
         charged_cents=charged_so_far(session, [one.stay])[one.stay.id],
         costs_cents=expected(session, mall, [one.stay])[one.stay.id],
         cautions=cautions(piece_of(one.piece), rules.pieces),
-        must_move={moving.stay.id: why for moving, why in must_move(session, mall.id, today)}.get(one.stay.id, ""),
-        mark=marks_of(session, walk).get(one.stay.id) if walk else None,
+        must_move={moving.stay.id: why for moving, why in in_the_way(session, mall.id, today)}.get(one.stay.id, ""),
+        found=last_found(session, [one], today).get(one.stay.id),
         is_overdue=is_unfetched(session, one.stay, today),
         before=last_day_before(session, one.stay),
         log=session.scalars(log.order_by(AuditLog.id.desc())).all(),

@@ -16,7 +16,7 @@ from coop.core.web import Page, allow, db, now, roll_back
 from coop.floor.models import Mall
 from coop.office.mall_page import by, page_of, today_of, wanted_mall
 from coop.office.overflow_floor import bay_row
-from coop.office.overflow_stay import Elsewhere, after_all_words, elsewhere, first_place, stay_page_of
+from coop.office.overflow_stay import Elsewhere, StayPage, after_all_words, elsewhere, first_place, stay_page_of
 from coop.office.overflow_stay_forms import EndForm, LengthenForm, MoveForm, RecallForm, move_form
 from coop.office.overflow_views import overflow
 from coop.office.views import READERS
@@ -24,7 +24,7 @@ from coop.overflow.bay_drawing import bay_strip
 from coop.overflow.models import Stay
 from coop.overflow.queries import is_waiting, stay_of
 from coop.overflow.reading import Standing, bay_of, there_between
-from coop.overflow.recalling import recall, take_back_recall
+from coop.overflow.recalling import LONGEST_WHY, recall, take_back_recall
 from coop.overflow.rules import rules_on
 from coop.overflow.staying import (
     cancel_stay,
@@ -87,9 +87,17 @@ def _page(mall_code: str, stay_id: int, forms: Forms | None = None) -> str:
         move=forms.move,
         lengthen=forms.lengthen or LengthenForm(formdata=None),
         end=forms.end or EndForm(formdata=None, on=today),
-        recall=forms.recall or RecallForm(formdata=None, days=rules_on(db(), mall.id, today).recall_days, why=it.must_move[:200]),
+        recall=forms.recall or _recall_form(mall, it),
         was=_was(other),
     )
+
+
+def _recall_form(mall: Mall, it: StayPage) -> RecallForm:
+    """With the notice of the house, or sooner where it is asked back already."""
+    stay = it.standing.stay
+    sooner = stay.recalled_at is not None
+    days = 0 if sooner else rules_on(db(), mall.id, it.today).recall_days
+    return RecallForm(formdata=None, days=days, why=it.must_move[:LONGEST_WHY] or stay.recall_why, for_safety=sooner)
 
 
 def _was(other: Elsewhere | None) -> tuple[str, str] | None:

@@ -172,7 +172,7 @@ def mark_walk(mall_code: str, walk_id: int) -> Page:
             if (how, typed.notes[stay.id]) == (_how(row), _note(row)):
                 continue
             if how == _UNMARKED:
-                take_back_mark(db(), now(), walk, stay)
+                take_back_mark(db(), now(), walk, stay, by=by())
             else:
                 mark(db(), now(), walk, stay, how, typed.notes[stay.id], by=by())
         if typed.note != walk.note:

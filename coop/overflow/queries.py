@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.leases.models import Lease
+from coop.overflow.looking import looked_for, should_be_gone
 from coop.overflow.models import (
     BayRow,
     BaySurvey,
@@ -22,7 +23,7 @@ from coop.overflow.models import (
     Walk,
     WalkMark,
 )
-from coop.overflow.reading import Standing, is_overdue, pieces_of, standings, there_between
+from coop.overflow.reading import Standing, is_overdue, is_past, pieces_of, standings, there_between
 
 WAITING = ("waiting", "partly")
 """States of a request that asks for floor."""
@@ -154,10 +155,15 @@ def recalled(session: Session, mall_id: int, today: date) -> list[Standing]:
 
 def must_move(session: Session, mall_id: int, today: date) -> list[tuple[Standing, str]]:
     """What stands where it may not any more as the bays were worked out last, and why; what was asked back since is left out."""
+    return [(one, why) for one, why in in_the_way(session, mall_id, today) if one.stay.recalled_at is None]
+
+
+def in_the_way(session: Session, mall_id: int, today: date) -> list[tuple[Standing, str]]:
+    """The same with what was asked back, as long as it may stand there and nobody has said that it is gone."""
     value = session.scalar(select(BaySurvey.value).where(BaySurvey.mall_id == mall_id)) or {}
     why = {int(stay): sentence for stay, sentence in value.get("must_move", {}).items()}
-    which = Stay.id.in_(why), Stay.state == "stands", Stay.recalled_at.is_(None), Stay.ends_on >= today
-    return [(one, why[one.stay.id]) for one in _standing(session, *which)]
+    there = _standing(session, Stay.id.in_(why), Stay.state == "stands", Stay.ends_on >= today)
+    return [(one, why[one.stay.id]) for one in there if one.stay.recalled_at is None or not one.stay.is_gone(today)]
 
 
 def beyond_lease(session: Session, mall_id: int, today: date) -> list[Standing]:
@@ -259,27 +265,59 @@ class Found:
     mark: WalkMark
     standing: Standing
 
+    @property
+    def is_late(self) -> bool:
+        """It was to be gone or fetched before the walk."""
+        return self.standing.is_late_on(self.walk.on_date)
+
 
 def found_of(session: Session, dealer_ids: Collection[int], since: date) -> list[Found]:
     """What of dealers was found out of place or not there on walks since a day, the newest first."""
-    return _found(session, Dealer.id.in_(dealer_ids), Walk.on_date >= since)
+    return _wrong(_found(session, Dealer.id.in_(dealer_ids), Walk.on_date >= since))
 
 
 def found_on(session: Session, walk: Walk) -> list[Found]:
-    """What a walk found out of place or not there, by bay and place."""
-    return _found(session, Walk.id == walk.id)
+    """What a walk found out of place or not there, by bay and place; not what was to be gone and is."""
+    return _wrong(_found(session, Walk.id == walk.id))
+
+
+def last_found(session: Session, standing: Iterable[Standing], today: date) -> dict[int, Found]:
+    """How pieces were found when somebody looked at them last, by the stay's id; of what was moved since or is gone, nothing."""
+    found: dict[int, Found] = {}
+    for one in _found(session, Stay.id.in_([one.stay.id for one in standing])):
+        found.setdefault(one.standing.stay.id, one)
+    return {stay_id: one for stay_id, one in found.items() if not _is_outdated(one, today)}
+
+
+def _is_outdated(one: Found, today: date) -> bool:
+    stay = one.standing.stay
+    if one.mark.mark == "not there":
+        brought = stay.moved_in_on is not None and stay.moved_in_on >= one.walk.on_date
+        return brought or stay.is_gone(today)
+    # What is found has moved in; what has not moved in any more was moved since, or said not to be there yet.
+    moved = stay.moved_in_on is None and one.walk.on_date <= stay.ends_on
+    return moved or stay.is_gone(today)
+
+
+def _wrong(found: Iterable[Found]) -> list[Found]:
+    def is_right(one: Found) -> bool:
+        return one.mark.mark == ("not there" if should_be_gone(one.standing, one.walk.on_date) else "in place")
+
+    return [one for one in found if not is_right(one)]
 
 
 def _found(session: Session, *which: ColumnElement[bool]) -> list[Found]:
     rows = session.execute(
         standings()
-        .add_columns(WalkMark, Walk)
+        .add_columns(is_past(Walk.on_date), WalkMark, Walk)
         .join(WalkMark, WalkMark.stay_id == Stay.id)
         .join(Walk, Walk.id == WalkMark.walk_id)
-        .where(*which, WalkMark.mark != "in place")
+        .where(*which)
         .order_by(Walk.on_date.desc(), Walk.id.desc(), BayRow.code, Stay.from_in16)
     )
-    return [Found(walk, mark, Standing(stay, piece, bay, dealer)) for stay, piece, bay, dealer, mark, walk in rows]
+    return [
+        Found(walk, mark, Standing(stay, piece, bay, dealer, bool(late))) for stay, piece, bay, dealer, late, mark, walk in rows
+    ]
 
 
 # --- what waits for somebody ----------------------------------------------------------------------------------------------
@@ -293,7 +331,7 @@ class Waiting:
     must_move: int
     overdue_sold: int
     unmarked: int
-    """On the day's last walk: what stands there and has no mark yet. 0 without a walk on the day."""
+    """On the day's last walk: what is on its list and has no mark yet. 0 without a walk on the day."""
 
 
 def waiting_counts(session: Session, mall_id: int, today: date) -> Waiting:
@@ -302,8 +340,7 @@ def waiting_counts(session: Session, mall_id: int, today: date) -> Waiting:
     unmarked = 0
     if walk is not None and walk.on_date == today:
         marks = marks_of(session, walk)
-        there = standing_now(session, mall_id, today)
-        unmarked = sum(one.stay.id not in marks and not one.stay.is_gone(today) for one in there)
+        unmarked = sum(one.stay.id not in marks for one in looked_for(session, mall_id, today, walk.told_at))
     return Waiting(
         requests=session.scalar(requests) or 0,
         must_move=len(must_move(session, mall_id, today)),

@@ -7,7 +7,7 @@ sends nothing twice. Whoever has no address reads it all in the portal.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -15,13 +15,12 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from coop.core.clock import local_date
-from coop.core.geometry import format_length
 from coop.core.jobs import JobRun, long_job, name_job
 from coop.core.periods import shown_day, shown_days
 from coop.dealers.models import Dealer
 from coop.dealers.notes import Letter, Note, to_members, write_letters
 from coop.floor.models import Mall
-from coop.overflow.domain.fitting import cautions
+from coop.overflow.domain.fitting import cautions, taking_cautions
 from coop.overflow.models import OverflowAnswer, OverflowRequest, Stay, Walk
 from coop.overflow.queries import found_on, is_waiting, overdue_sold, request_row, stay_of
 from coop.overflow.reading import Standing, piece_of, standing_between
@@ -57,10 +56,13 @@ def tell_answer(session: Session, now: datetime, answer: OverflowAnswer) -> None
     _tell(session, now, "answer", str(answer.id), answer=answer.id)
 
 
-def tell_moved(session: Session, now: datetime, stay: Stay, before: str, *, had: date | None = None) -> None:
-    """Tell a dealer that a piece is to stand elsewhere than in the bay of a code before, where it had floor until a day."""
-    lost = {} if had is None or had <= stay.ends_on else {"had": had.isoformat()}
-    _tell(session, now, "moved", f"{stay.id}:{stay.version}", stay=stay.id, before=before, **lost)
+def tell_moved(session: Session, now: datetime, stay: Stay, before: str, *, had: date | None = None, why: str = "") -> None:
+    """Tell a dealer that a piece is to stand elsewhere than in the bay of a code before, where it had floor until a day; and, of
+    one that is in the way there now, why it must.
+    """
+    more = {} if had is None or had <= stay.ends_on else {"had": had.isoformat()}
+    more |= {"why": why} if why else {}
+    _tell(session, now, "moved", f"{stay.id}:{stay.version}", stay=stay.id, before=before, **more)
 
 
 def tell_given(session: Session, now: datetime, stay: Stay) -> None:
@@ -108,13 +110,12 @@ def _answer(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
     if answer.answer == "partly" and row is not None and row.has_fewer_weeks:
         said["partly"], waits = "Floor for fewer weeks than you asked for", ""
     rules = rules_on(session, mall.id, request.not_before)
-    warned = dict.fromkeys(one for stay in stays for one in cautions(piece_of(stay.piece), rules.pieces))
+    warned = [(stay.piece.name, cautions(piece_of(stay.piece), rules.pieces)) for stay in stays]
     note = _note(
         f"{said[answer.answer]}: {mall.name}",
         answer.sentence,
         waits,
-        *warned,
-        _HELP if warned else "",
+        *_said_of(warned, names_each=len(stays) > 1),
         lines=[f"{stay.piece.name}: {place_words(stay)}, {days_words(stay.stay)}" for stay in stays],
     )
     yield from to_members(session, f"overflow-answer/{answer.id}", [dealer.member_id], note)
@@ -135,7 +136,11 @@ def _moved(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
         f"{one.piece.name} is to stand in bay {one.bay.code}",
         f"The manager has given {one.piece.name} another place at {mall.name}: {place_words(one)}, {days_words(one.stay)}. "
         f"Before, it was bay {args['before']}.",
+        f"Why: {args['why']}" if "why" in args else "",
         f"Move it on {shown_day(one.stay.starts_on)}.",
+        "What is in the way is not to wait until then: put it aside today, or ask the manager where it may stand."
+        if "why" in args and one.stay.starts_on > local_date(datetime.fromisoformat(args["at"]), mall.timezone)
+        else "",
         f"It had floor until {shown_day(date.fromisoformat(args['had']))}: for the days after {shown_day(one.stay.ends_on)} the "
         "new place is not free, so ask the manager, or ask for floor again."
         if "had" in args
@@ -164,7 +169,7 @@ def _not_longer(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
         f"The manager has taken back that {one.piece.name} may stand in bay {one.bay.code} at {mall.name} until "
         f"{shown_day(had)}: as before, its last day is {last}.",
         _SOLD if one.stay.kind == "sold" else _TAKE_AWAY,
-        *_warned(session, mall, one),
+        *_warned(session, mall, one, taking=True),
     )
     yield from to_members(session, f"overflow-not-longer/{one.stay.id}/{args['at']}", [one.dealer.member_id], note)
 
@@ -194,7 +199,7 @@ def _recalled(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
         f"{mall.name} needs the floor in bay {one.bay.code} back. Why: {one.stay.recall_why.rstrip('.')}.",
         f"Take {one.piece.name} away {'today' if is_over else f'by the end of {shown_day(one.stay.ends_on)}'}; it had floor "
         f"until {shown_day(one.stay.granted_until)}. You may ask for other floor at once.",
-        *_warned(session, mall, one),
+        *_warned(session, mall, one, taking=True),
     )
     yield from to_members(session, f"overflow-recall/{one.stay.id}/{args['at']}", [one.dealer.member_id], note)
 
@@ -218,21 +223,27 @@ def _found(session: Session, args: dict[str, Any]) -> Iterable[Letter]:
         lines = []
         for one in found:
             note_words = f" ({one.mark.note})" if one.mark.note else ""
-            lines.append(f"{one.standing.piece.name}, {place_words(one.standing)}: {one.mark.mark}{note_words}")
+            how = (
+                f"{one.mark.mark}, should be gone since {shown_day(one.standing.stay.ends_on)}" if one.is_late else one.mark.mark
+            )
+            lines.append(f"{one.standing.piece.name}, {place_words(one.standing)}: {how}{note_words}")
         marks = {one.mark.mark for one in found}
-        is_out = "out of place" in marks
-        warned = dict.fromkeys(
-            said for one in found if one.mark.mark == "out of place" for said in _warned(session, mall, one.standing)
-        )
+        out = [one for one in found if one.mark.mark == "out of place"]
+        warned = [(one.standing.piece.name, _cautions_of(session, mall, one.standing, taking=one.is_late)) for one in out]
         note = _note(
-            f"{'Out of place' if is_out else 'Not there'}: "
+            f"{'Out of place' if out else 'Not there'}: "
             f"{found[0].standing.piece.name if len(found) == 1 else f'{len(found)} pieces'}",
-            f"Somebody walked the aisles of {mall.name} on {shown_day(walk.on_date)} and found of yours:",
-            "Put what is out of place back where it has its floor today: the aisles are everybody's way out." if is_out else "",
+            f"Somebody walked the aisles of {mall.name} on {shown_day(walk.on_date)}, and found of yours what is listed below.",
+            "Put what is out of place back where it has its floor today: the aisles are everybody's way out."
+            if any(not one.is_late for one in out)
+            else "",
+            "What should be gone has no floor any more: take it away today, or ask the manager."
+            if any(one.is_late for one in out)
+            else "",
             "If what is not there is gone for good, say so in the portal, and others may have the floor."
             if "not there" in marks
             else "",
-            *warned,
+            *_said_of(warned, names_each=len(found) > 1),
             lines=lines,
         )
         yield from to_members(session, f"overflow-found/{walk.id}", [member_id], note)
@@ -287,7 +298,7 @@ def _last_day(session: Session, mall: Mall, one: Standing, today: date) -> Itera
         f"{one.piece.name} has floor in bay {one.bay.code} at {mall.name} until {shown_day(stay.ends_on)}.",
         why,
         _SOLD if stay.kind == "sold" else _TAKE_AWAY,
-        *_warned(session, mall, one),
+        *_warned(session, mall, one, taking=True),
     )
     yield from to_members(session, f"overflow-last-day/{stay.id}/{stay.ends_on}", [one.dealer.member_id], note)
 
@@ -307,7 +318,7 @@ def _not_fetched(session: Session, mall: Mall, one: Standing) -> Iterator[Letter
 
 def place_words(one: Standing) -> str:
     """`bay A1-2, 2' 0" to 5' 0" along it`"""
-    return f"bay {one.bay.code}, {format_length(one.stay.from_in16)} to {format_length(one.stay.to_in16)} along it"
+    return f"bay {one.bay.code}, {one.along_it}"
 
 
 def days_words(stay: Stay) -> str:
@@ -318,10 +329,25 @@ def _when(day: date, today: date) -> str:
     return {0: "today", 1: "tomorrow"}.get((day - today).days, f"on {shown_day(day)}")
 
 
-def _warned(session: Session, mall: Mall, one: Standing) -> tuple[str, ...]:
-    """What is to be said before anybody moves a piece that is heavy, tall, tips or has glass; nothing of another."""
-    found = cautions(piece_of(one.piece), rules_on(session, mall.id, one.stay.starts_on).pieces)
-    return (*found, _HELP) if found else ()
+def _warned(session: Session, mall: Mall, one: Standing, *, taking: bool = False) -> tuple[str, ...]:
+    """What is said before anybody moves a piece that is heavy, tall, tips or has glass; nothing of another.
+
+    `taking`: it is taken away, and stands nowhere after.
+    """
+    return _said_of([(one.piece.name, _cautions_of(session, mall, one, taking=taking))], names_each=False)
+
+
+def _cautions_of(session: Session, mall: Mall, one: Standing, *, taking: bool) -> tuple[str, ...]:
+    rules = rules_on(session, mall.id, one.stay.starts_on).pieces
+    return taking_cautions(piece_of(one.piece), rules) if taking else cautions(piece_of(one.piece), rules)
+
+
+def _said_of(warned: Sequence[tuple[str, tuple[str, ...]]], *, names_each: bool) -> tuple[str, ...]:
+    """Cautions of pieces, then who helps. `names_each`: the mail is of several pieces, so each is named."""
+    said = [
+        sentence for name, found in warned for sentence in ((f"{name}. {' '.join(found)}",) if names_each and found else found)
+    ]
+    return (*said, _HELP) if said else ()
 
 
 # --- jobs -----------------------------------------------------------------------------------------------------------------

@@ -5,26 +5,29 @@ A mark may be changed on the day of its walk until dealers are told; then anothe
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
+from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from coop.core import audit
 from coop.core.errors import Refusal
-from coop.core.geometry import format_length, format_sides
+from coop.core.geometry import format_sides
 from coop.core.periods import shown_day
 from coop.core.words import joined
 from coop.floor.models import Mall
 from coop.leases.editing import By
 from coop.leases.holding import lock, today_at
 from coop.overflow import telling
-from coop.overflow.models import MARKS, BayRow, Stay, Walk, WalkMark
-from coop.overflow.queries import found_on, is_unfetched, marks_of, standing_now
-from coop.overflow.reading import Standing
+from coop.overflow.domain.bay import numbers_in_order
+from coop.overflow.looking import listed, looked_for, should_be_gone
+from coop.overflow.models import MARKS, BayRow, OverflowPiece, Stay, Walk, WalkMark
+from coop.overflow.queries import found_on, marks_of
+from coop.overflow.reading import Standing, is_past
+from coop.overflow.staying import end_stay, take_back_end
 
 SUBJECT = "overflow walk"
 LONGEST_NOTE, LONGEST_MARK_NOTE = 400, 200
@@ -50,14 +53,18 @@ class SheetRow:
 
     @property
     def late_since(self) -> date | None:
-        """The day by which it was to be fetched, where that is past."""
+        """The day by which it was to be gone or fetched, where that is past."""
         return self.standing.stay.ends_on if self.standing.is_late_on(self.day) else None
+
+    @property
+    def should_be_gone(self) -> bool:
+        """Its dealer was to take it away before."""
+        return should_be_gone(self.standing, self.day)
 
     @property
     def along(self) -> str:
         """`2' 0" to 5' 0"`"""
-        stay = self.standing.stay
-        return f"{format_length(stay.from_in16)} to {format_length(stay.to_in16)}"
+        return self.standing.along
 
     @property
     def size(self) -> str:
@@ -69,20 +76,18 @@ class SheetRow:
 def walk_sheet(session: Session, mall: Mall, day: date, walk: Walk | None = None) -> list[SheetRow]:
     """What should stand where on a day, in walking order: aisle by aisle, along each bay; with a walk's marks.
 
-    A sold piece that was to be fetched before and was not is still there, as far as anybody knows.
+    What was to be gone or fetched before, and is not said to be, is looked for too. Of a walk that is over it is what it was.
     """
     marks: Mapping[int, WalkMark] = {} if walk is None else marks_of(session, walk)
-    # What is said to be gone is looked for no more; what the walk had found by then stays on it.
-    there = sorted(
-        (one for one in standing_now(session, mall.id, day) if one.stay.id in marks or not one.stay.is_gone(day)),
-        key=lambda one: (*map(numbers_in_order, (one.bay.aisle, one.bay.code)), one.stay.from_in16),
-    )
+    there = looked_for(session, mall.id, day) if walk is None else listed(session, mall, walk, marks)
+    there.sort(key=_in_order)
     return [SheetRow(one, day, marks.get(one.stay.id)) for one in there]
 
 
-def numbers_in_order(code: str) -> list[tuple[int, str]]:
-    """So that A2 comes before A10."""
-    return [(int(part), "") if part.isdigit() else (0, part) for part in re.findall(r"[0-9]+|[^0-9]+", code)]
+def _in_order(one: Standing) -> Any:
+    """By its bay, and along that; what was measured along the bay as it was before it was cut anew comes last."""
+    codes = map(numbers_in_order, (one.bay.aisle, one.bay.code))
+    return *codes, one.was_until is not None, one.stay.from_in16, one.stay.starts_on
 
 
 # --- walking --------------------------------------------------------------------------------------------------------------
@@ -108,36 +113,69 @@ def begin_walk(session: Session, now: datetime, mall: Mall, *, by: By) -> Walk:
 def mark(session: Session, now: datetime, walk: Walk, stay: Stay, how: str, note: str = "", *, by: By) -> WalkMark:
     """How a piece was found: in place, out of place or not there. What is found has moved in.
 
-    Refuses a mark that is none, a piece that is not on the walk's list, and a walk that is over.
+    What was to be gone before is out of place as long as it stands; not there, it is said to be gone. Refuses a mark that is
+    none, a piece that is not on the walk's list, and a walk that is over.
     """
     _require_open(session, now, walk)
     lock(session, stay)
     note = _line(note, LONGEST_MARK_NOTE)
     if how not in MARKS:
         raise Refusal(f"The mark is {how!r}: choose {joined(MARKS, 'or')}.")
-    if _mall_of(session, stay) != walk.mall_id or not _is_looked_for(session, stay, walk.on_date):
+    row = _row(session, walk, stay)
+    is_late = _is_late(session, walk, stay)
+    if not (row and is_late) and not looked_for(session, walk.mall_id, walk.on_date, None, Stay.id == stay.id):
         raise Refusal("That piece has no floor on the day of this walk: write what stands there in the note of the walk.")
-    row = session.scalar(select(WalkMark).where(WalkMark.walk_id == walk.id, WalkMark.stay_id == stay.id))
+    if is_late and how == "in place":
+        piece = session.get_one(OverflowPiece, stay.piece_id)
+        raise Refusal(
+            f"{piece.name} should be gone since {shown_day(stay.ends_on)} and has no place: mark it out of place if it still "
+            "stands, or not there."
+        )
     if row is None:
         row = WalkMark(walk_id=walk.id, stay_id=stay.id, mark=how, note=note)
         session.add(row)
     row.mark, row.note = how, note
-    if how == "not there":
+    if is_late:
+        _say_gone(session, now, stay, how == "not there", by)
+    elif how == "not there":
         if stay.moved_in_on == walk.on_date:
             stay.moved_in_on = None
     elif stay.moved_in_on is None and walk.on_date <= stay.ends_on:
         stay.moved_in_on = walk.on_date
     session.flush()
+    _log_mark(session, now, walk, stay, "piece marked", by, f"{how}{f' ({note})' if note else ''}")
     return row
 
 
-def take_back_mark(session: Session, now: datetime, walk: Walk, stay: Stay) -> None:
+def take_back_mark(session: Session, now: datetime, walk: Walk, stay: Stay, *, by: By) -> None:
     """A piece that nobody has looked at after all."""
     _require_open(session, now, walk)
-    row = session.scalar(select(WalkMark).where(WalkMark.walk_id == walk.id, WalkMark.stay_id == stay.id))
+    lock(session, stay)
+    row = _row(session, walk, stay)
     if row is not None:
+        if row.mark == "not there" and _is_late(session, walk, stay):
+            _say_gone(session, now, stay, False, by)
         session.delete(row)
         session.flush()
+        _log_mark(session, now, walk, stay, "mark taken back", by, row.mark)
+
+
+def _row(session: Session, walk: Walk, stay: Stay) -> WalkMark | None:
+    return session.scalar(select(WalkMark).where(WalkMark.walk_id == walk.id, WalkMark.stay_id == stay.id))
+
+
+def _is_late(session: Session, walk: Walk, stay: Stay) -> bool:
+    """Whether its dealer was to take it away before the walk."""
+    late = select(Stay.id).where(Stay.id == stay.id, Stay.kind == "asked", is_past(walk.on_date))
+    return session.scalar(late) is not None
+
+
+def _say_gone(session: Session, now: datetime, stay: Stay, is_gone: bool, by: By) -> None:
+    """Say of what was to be gone that it is, or that it is not after all."""
+    if is_gone and stay.gone_said_at is None:
+        end_stay(session, now, stay, on=stay.ends_on, by=by)
+    elif not is_gone and stay.gone_said_at is not None:
+        take_back_end(session, now, stay, by=by)
 
 
 def note_walk(session: Session, now: datetime, walk: Walk, note: str, *, by: By) -> None:
@@ -169,22 +207,13 @@ def finish_walk(session: Session, now: datetime, walk: Walk, *, by: By) -> int:
 
 
 def _require_open(session: Session, now: datetime, walk: Walk) -> None:
-    """Hold the walk, so that nothing is marked while dealers are told."""
-    lock(session, walk)
+    """Hold the walk, so that nothing is marked while dealers are told; the mall before it, as all who change who stands there."""
+    lock(session, session.get_one(Mall, walk.mall_id), walk)
     today = today_at(session, now, walk.mall_id)
     if walk.on_date != today:
         raise Refusal(f"This walk is of {shown_day(walk.on_date)}, and stays as it is: begin one of today.")
     if walk.told_at is not None:
         raise Refusal("Dealers were told what this walk found: begin another for what you find now.")
-
-
-def _is_looked_for(session: Session, stay: Stay, day: date) -> bool:
-    has_floor = stay.state == "stands" and stay.starts_on <= day <= stay.ends_on
-    return has_floor or is_unfetched(session, stay, day)
-
-
-def _mall_of(session: Session, stay: Stay) -> int:
-    return session.get_one(BayRow, stay.bay_id).mall_id
 
 
 def _line(text: str, most: int) -> str:
@@ -196,3 +225,8 @@ def _line(text: str, most: int) -> str:
 
 def _log(session: Session, now: datetime, walk: Walk, action: str, by: By, detail: str = "") -> None:
     audit.record(session, now, action, SUBJECT, walk.id, user_id=by.user_id, request_id=by.request_id, detail=detail)
+
+
+def _log_mark(session: Session, now: datetime, walk: Walk, stay: Stay, action: str, by: By, how: str) -> None:
+    piece, bay = session.get_one(OverflowPiece, stay.piece_id), session.get_one(BayRow, stay.bay_id)
+    _log(session, now, walk, action, by, f"{piece.name} in bay {bay.code}: {how}")

@@ -2,7 +2,7 @@
 
 const form = document.getElementById("walk");
 const said = document.getElementById("walk-said");
-const looked = document.getElementById("looked");
+const counts = ["looked", "unlooked"];
 let last = Promise.resolve();
 
 function say(words) {
@@ -20,9 +20,8 @@ async function keep(row) {
   try {
     const answer = await fetch(form.action, { method: "POST", body: sent });
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-    const count = page.getElementById("looked");
-    if (!answer.ok || !count) throw new Error(page.querySelector(`#note-${stay}-wrong`)?.textContent.trim() ?? "");
-    looked.textContent = count.textContent;
+    if (!answer.ok || !page.getElementById(counts[0])) throw new Error(page.querySelector(`#note-${stay}-wrong`)?.textContent.trim() ?? "");
+    for (const id of counts) document.getElementById(id).textContent = page.getElementById(id).textContent;
     row.classList.add("walk-kept");
     say(`Kept: ${row.dataset.name}, ${how.value === "none" ? "not looked at" : how.value}.`);
   } catch (fault) {

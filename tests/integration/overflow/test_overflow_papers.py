@@ -51,10 +51,12 @@ def stays(session: Session, dealer: Dealer, two: BayRow, ten: BayRow) -> None:
         ("Oak dresser", ten, 0, -30, 30),
         ("Cane chair", two, 10, 0, 20),
         ("Gone yesterday", two, 0, -30, -1),
+        ("Late screen", ten, 80, -30, -1),
         ("Comes tomorrow", ten, 80, 1, 20),
     ):
         piece = lay_piece(session, dealer, name)
-        lay_stay(session, piece, bay, TODAY + timedelta(days=first), TODAY + timedelta(days=last), at=at)
+        stay = lay_stay(session, piece, bay, TODAY + timedelta(days=first), TODAY + timedelta(days=last), at=at)
+        stay.gone_said_at = stay.created_at if name == "Gone yesterday" else None
 
 
 def run_all(sessions: Sessions, now: datetime) -> int:
@@ -76,6 +78,7 @@ def test_the_sheet_says_what_is_to_stand_where_in_walking_order(sessions: Sessio
             (1, "A1-2", "Cane chair", "moves in today, until Nov 23, 2026"),
             (2, "A1-10", "Oak dresser", "until Dec 3, 2026"),
             (3, "A1-10", "Pine chest", "moves in today, until today"),
+            (4, "A1-10", "Late screen", "should be gone since Nov 2, 2026"),
         ]
         assert [(one.bay.code, one.is_lent) for one in paper.bays] == [("A1-2", True), ("A1-10", True), ("A2-1", False)]
         assert paper.aisles == (("A1", 44 * IN16_PER_INCH), ("A2", 36 * IN16_PER_INCH))
@@ -83,7 +86,7 @@ def test_the_sheet_says_what_is_to_stand_where_in_walking_order(sessions: Sessio
         survey = BaySurvey(mall_id=mall_id, value={"must_move": {str(dresser.id): "A1-10 is cut."}})
         session.add(survey)
         session.flush()
-        assert [one.state for one in walk_paper(session, mall, TODAY).pieces] == ["comes", "must move", "comes"]
+        assert [one.state for one in walk_paper(session, mall, TODAY).pieces] == ["comes", "must move", "comes", "leaves"]
 
 
 def test_a_sheet_is_made_once_until_what_is_on_it_changes(sessions: Sessions, now: datetime, mall_id: int) -> None:
@@ -108,6 +111,7 @@ def test_a_sheet_is_made_once_until_what_is_on_it_changes(sessions: Sessions, no
         said = "".join(texts_of(state.document.content))
         for words in ("Cane chair", "Oak dresser", "Pine chest", "moves in today", "Nothing is to stand in A2-1 (kept free)."):
             assert words in said
+        assert "Late screen" in said
         assert "Gone yesterday" not in said
         assert "Comes tomorrow" not in said
         assert sheet_document(session, mall, state.document.id) is state.document

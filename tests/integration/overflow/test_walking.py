@@ -64,7 +64,8 @@ def test_the_sheet_goes_aisle_by_aisle_and_along_each_bay(session: Session, aisl
     assert [(row.moves_in, row.moves_out) for row in rows] == [(False, False), (False, True), (True, False)]
     assert (rows[1].along, rows[1].size, rows[1].mark) == ("4' 2\" to 7' 2\"", "3' 0\" × 1' 6\" × 2' 6\"", None)
     tuesday = walk_sheet(session, aisles.mall(session), MONDAY + DAY)
-    assert [row.standing.bay.code for row in tuesday] == ["A1-1", "A2-1", "A10-1"], "A2 before A10"
+    assert [row.standing.bay.code for row in tuesday] == ["A1-1", "A1-1", "A2-1", "A10-1"], "A2 before A10"
+    assert [row.late_since for row in tuesday] == [None, MONDAY, None, None], "nobody has said that the bench is gone"
 
 
 def test_marks_are_changed_on_their_day_and_say_what_has_moved_in(
@@ -80,7 +81,7 @@ def test_marks_are_changed_on_their_day_and_say_what_has_moved_in(
     mark(session, then, walk, clock, "not there", " Not   seen ", by=aisles.by)
     mark(session, then, walk, chair, "not there", by=aisles.by)
     assert (clock.moved_in_on, chair.moved_in_on) == (None, TODAY)
-    take_back_mark(session, then, walk, chair)
+    take_back_mark(session, then, walk, chair, by=aisles.by)
     marks = session.scalars(select(WalkMark)).all()
     assert [(one.stay_id, one.mark, one.note) for one in marks] == [(clock.id, "not there", "Not seen")]
     assert waiting_counts(session, mall.id, MONDAY).unmarked == 2
@@ -130,9 +131,13 @@ def test_dealers_are_told_once_what_was_out_of_place(
     assert "If what is not there is gone for good, say so in the portal" in letters["d02@example.org: Not there: Chair"]
     assert aisles.logged(session, "overflow walk") == [
         "walk begun: MAIN",
+        "piece marked: Clock in bay A10-1: out of place (Before the exit)",
+        "piece marked: Bench in bay A1-1: not there",
+        "piece marked: Chair in bay A1-1: in place",
         "walk noted: ",
         "dealers told of a walk: 1 told",
         "walk begun: MAIN",
+        "piece marked: Chair in bay A1-1: not there",
         "dealers told of a walk: 1 told",
     ]
 

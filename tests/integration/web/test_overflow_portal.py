@@ -168,6 +168,7 @@ def test_floor_asked_back_and_a_piece_out_of_place_are_told_here_and_on_my_booth
     with transaction(web.sessions) as session:
         row = session.get_one(Stay, web.house.overflow.stay)
         recall(session, web.clock.at, row, why="The fire marshal wants it clear", by=By(web.house.users["manager"]))
+        row.moved_in_on = date(2026, 11, 2)
         walk = Walk(mall_id=web.house.mall.id, on_date=date(2026, 11, 2), note="", created_at=web.clock.at)
         session.add(walk)
         session.flush()

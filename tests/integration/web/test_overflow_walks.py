@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import date
+from datetime import date, timedelta
 from html import unescape
 
 from flask.testing import FlaskClient
@@ -50,7 +50,7 @@ def told(web: Web) -> int:
 
 def test_a_walk_is_begun_once_a_day_and_gone_on_with(web: Web) -> None:
     manager = web.browser("manager")
-    assert "2 pieces have floor in the aisles today." in words(manager.get(AT).text)
+    assert "2 pieces are looked for in the aisles today." in words(manager.get(AT).text)
     walk = begin(manager)
     assert begin(manager) == walk
     assert "Go on with today’s walk" in manager.get(AT).text
@@ -146,3 +146,42 @@ def test_the_sheet_is_asked_for_and_shown_when_it_is_made(web: Web) -> None:
         mine = kept.id
     assert auditor.get(f"{AT}/sheets/{mine}.pdf").data == b"%PDF-"
     assert auditor.get(f"{AT}/sheets/{other or 999}.pdf").status_code == 404, "a document that is no sheet of this mall"
+
+
+def test_how_many_are_not_looked_at_is_said_beside_the_press_that_ends_it(web: Web) -> None:
+    manager, laid = web.browser("manager"), web.house.overflow
+    walk = begin(manager)
+    assert "2 not looked at yet: nobody is told of these." in words(manager.get(walk).text)
+    send(manager, walk, **{f"how-{laid.stay}": "in place"})
+    page = words(manager.get(walk).text)
+    assert "Tell the dealers 1 not looked at yet: nobody is told of these." in page
+    send(manager, walk, **{f"how-{laid.others}": "in place"})
+    assert "none not looked at yet: nobody is told of these." in words(manager.get(walk).text)
+
+
+def test_what_was_found_out_of_place_stays_listed_when_the_next_walk_begins(web: Web) -> None:
+    manager, laid = web.browser("manager"), web.house.overflow
+    send(manager, begin(manager), do="tell", **{f"how-{laid.others}": "out of place", f"note-{laid.others}": "at the exit"})
+    begin(manager)
+    listed = words(manager.get("/office/overflow/MAIN", query_string={"kind": "out of place"}).text)
+    assert "out of place on Nov 3, 2026: at the exit" in listed
+    assert "out of place on the walk of Nov 3, 2026: at the exit" in words(
+        manager.get(f"/office/overflow/MAIN/stays/{laid.others}").text
+    )
+
+
+def test_what_should_be_gone_is_out_of_place_or_not_there(web: Web) -> None:
+    manager, laid = web.browser("manager"), web.house.overflow
+    with transaction(web.sessions) as session:
+        session.get_one(Stay, laid.others).ends_on = TODAY - timedelta(days=1)
+    walk = begin(manager)
+    page = manager.get(walk).text
+    assert "should be gone since Nov 2, 2026: out of place if it still stands" in words(page)
+    choices = re.findall(rf'name="how-{laid.others}" value="([a-z ]+)"', page)
+    assert choices == ["out of place", "not there"]
+    send(manager, walk, **{f"how-{laid.others}": "not there"})
+    with transaction(web.sessions) as session:
+        assert session.get_one(Stay, laid.others).gone_said_at is not None
+    send(manager, walk, **{f"how-{laid.others}": "none", f"note-{laid.others}": ""})
+    with transaction(web.sessions) as session:
+        assert session.get_one(Stay, laid.others).gone_said_at is None
