@@ -27,7 +27,7 @@ from coop.office.views import READERS
 from coop.overflow import drafting, publishing
 from coop.overflow.drafting import MOST_SECONDS, MOST_WEEKS, SECONDS, WEEKS
 from coop.overflow.models import OverflowDraft
-from coop.overflow.queries import requests_waiting
+from coop.overflow.queries import in_the_way, requests_waiting
 
 
 class DraftForm(FlaskForm):  # type: ignore[misc]
@@ -191,7 +191,7 @@ def draft_again(mall_code: str) -> Page:
 def stop_draft(mall_code: str) -> Page:
     """Let a draft end with the best it has."""
     _, row = _wanted(mall_code)
-    drafting.stop_draft(db(), now(), row)
+    drafting.stop_draft(db(), now(), row, by=by())
     flash("It is being stopped: the best that is found so far is kept.")
     return _to(mall_code)
 

@@ -8,7 +8,7 @@ from textwrap import shorten
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 
 from coop.core.fields import whole_number
-from coop.core.periods import shown_day
+from coop.core.periods import shown_day, with_days_shown
 from coop.core.web import Page, allow, db, now, show_list
 from coop.office import queries as office_queries
 from coop.office.mall_page import by, page_of, today_of, wanted_mall
@@ -16,13 +16,14 @@ from coop.office.overflow_floor import floor_on, mall_lending
 from coop.office.overflow_list import STANDING
 from coop.office.views import READERS
 from coop.overflow.domain.fitting import CAUTION
-from coop.overflow.queries import must_move
+from coop.overflow.queries import in_the_way, must_move
 from coop.overflow.recalling import LONGEST_WHY, recall_many
 from coop.overflow.rules import rules_on
 from coop.overflow.survey_asking import ask_survey
 from coop.overflow.surveying import survey_of
 
 overflow = Blueprint("overflow", __name__, url_prefix="/office/overflow")
+overflow.add_app_template_filter(with_days_shown, "with_days_shown")
 _WEEK = timedelta(weeks=1)
 
 
@@ -94,12 +95,15 @@ def work_out(mall_code: str) -> Page:
 @overflow.post("/<mall_code>/must-move")
 @allow("manager")
 def ask_back(mall_code: str) -> Page:
-    """Ask back what must move, or one of it: today for safety, or with the notice of the house's rules."""
+    """Ask back what must move, or one of it: today for safety, or with the notice of the house's rules.
+
+    One that was asked back by a later day is asked back sooner.
+    """
     mall, today = wanted_mall(mall_code), today_of(wanted_mall(mall_code))
     for_safety = request.form.get("when") == "today"
     days = 0 if for_safety else rules_on(db(), mall.id, today).recall_days
     wanted = whole_number(request.form.get("stay"))
-    moving = must_move(db(), mall.id, today)
+    moving = (in_the_way if for_safety and wanted is not None else must_move)(db(), mall.id, today)
     chosen = [(one, why) for one, why in moving if wanted in (None, one.stay.id)]
     here = [(one, why) for one, why in chosen if one.stay.starts_on <= today + timedelta(days=days)]
     asked = recall_many(

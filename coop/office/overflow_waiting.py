@@ -18,15 +18,20 @@ from coop.overflow.queries import beyond_leases
 from coop.overflow.reading import is_overdue
 
 
-def must_move_counts(session: Session, days: Mapping[int, date]) -> dict[int, int]:
-    """How many pieces must move and were not asked back yet, by mall; `days`: the day it is at each."""
+def must_move_counts(session: Session, days: Mapping[int, date]) -> tuple[dict[int, int], dict[int, list[date]]]:
+    """By mall, how many pieces must move and were not asked back yet; and until when those that were may stand there, the first
+    first. `days`: the day it is at each.
+    """
     named = {int(stay_id) for value in session.scalars(select(BaySurvey.value)) for stay_id in value.get("must_move", {})}
     rows = session.execute(
-        select(BayRow.mall_id, Stay.ends_on)
-        .join(Stay, Stay.bay_id == BayRow.id)
-        .where(Stay.id.in_(named), Stay.state == "stands", Stay.recalled_at.is_(None))
-    )
-    return Counter(mall_id for mall_id, ends_on in rows if ends_on >= days[mall_id])
+        select(BayRow.mall_id, Stay).join(Stay, Stay.bay_id == BayRow.id).where(Stay.id.in_(named), Stay.state == "stands")
+    ).all()
+    there = [(mall_id, stay) for mall_id, stay in rows if stay.ends_on >= days[mall_id]]
+    asked_back: dict[int, list[date]] = {}
+    for mall_id, stay in there:
+        if stay.recalled_at is not None and not stay.is_gone(days[mall_id]):
+            asked_back[mall_id] = sorted([*asked_back.get(mall_id, []), stay.ends_on])
+    return Counter(mall_id for mall_id, stay in there if stay.recalled_at is None), asked_back
 
 
 def overdue_counts(session: Session, days: Mapping[int, date]) -> dict[int, tuple[int, date]]:

@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 
 from coop.core.clock import local_date
 from coop.core.errors import Refusal
-from coop.core.periods import Month
+from coop.core.periods import Month, shown_day
 from coop.floor.models import Mall
 from coop.office.overflow_waiting import beyond_lease_counts, must_move_counts, overdue_counts
 from coop.office.waiting_counts import Days, Found, count_all
@@ -92,10 +92,16 @@ def _month(row: StandingMonth, name: str) -> Waiting:
 
 def _lent_floor(session: Session, days: Days, codes: Mapping[int, str], names: Mapping[str, str]) -> list[Waiting]:
     rows = []
-    for mall_id, count in sorted(must_move_counts(session, days).items()):
-        code, pieces = codes[mall_id], "1 piece" if count == 1 else f"{count} pieces"
+    moving, asked_back = must_move_counts(session, days)
+    for mall_id, count in sorted(moving.items()):
+        code, pieces = codes[mall_id], said(count, "piece")
         words = f"{pieces} in the aisles of {names[code]} must move today"
         rows.append(Waiting(count, words, url_for("overflow.plan", mall_code=code), days[mall_id], at_once=True))
+    for mall_id, until in sorted(asked_back.items()):
+        code, count = codes[mall_id], len(until)
+        last = shown_day(until[-1])
+        words = f"{said(count, 'piece')} in the aisles of {names[code]} where nothing may stand, asked back until {last}"
+        rows.append(Waiting(count, words, url_for("overflow.plan", mall_code=code), until[0], at_once=True))
     for mall_id, (count, first) in sorted(overdue_counts(session, days).items()):
         code, pieces = codes[mall_id], "1 sold piece" if count == 1 else f"{count} sold pieces"
         words = f"{pieces} in the aisles of {names[code]} not fetched in time"

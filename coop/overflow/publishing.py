@@ -23,6 +23,7 @@ from coop.overflow.judging import Place, judge_place
 from coop.overflow.models import BayRow, OverflowAnswer, OverflowDraft, OverflowPiece, OverflowRequest, Stay
 from coop.overflow.period import hash_of, read_period
 from coop.overflow.placing import flush_stay
+from coop.overflow.queries import in_the_way
 from coop.overflow.surveying import ask_survey
 
 LONGEST_WHY, LONGEST_RECALL = 400, 200
@@ -49,7 +50,8 @@ def publish(session: Session, now: datetime, row: OverflowDraft, *, by: By) -> i
     if hash_of(read_period(session, mall, row.first_day, row.weeks, today)) != row.made_of:
         raise Refusal(CHANGED)
     outcome = row.outcome
-    before = _end_moved(session, now, mall, outcome)
+    why = {one.stay.id: sentence for one, sentence in in_the_way(session, mall.id, today)}
+    before = _end_moved(session, now, mall, outcome, why)
     stays = _place(session, now, mall, outcome["placements"], before)
     row.state, row.published_at = "published", now
     _answer(session, now, row, outcome)
@@ -61,15 +63,19 @@ def publish(session: Session, now: datetime, row: OverflowDraft, *, by: By) -> i
         if stay.piece_id in before:
             old = before[stay.piece_id]
             _keep_days(session, mall, stay, until[old.id], today)
-            telling.tell_moved(session, now, stay, session.get_one(BayRow, old.bay_id).code, had=until[old.id])
+            code = session.get_one(BayRow, old.bay_id).code
+            telling.tell_moved(session, now, stay, code, had=until[old.id], why=why.get(old.id, ""))
     ask_survey(session, now, mall)
     return len(stays)
 
 
-def _end_moved(session: Session, now: datetime, mall: Mall, outcome: Mapping[str, Any]) -> dict[int, Stay]:
+def _end_moved(
+    session: Session, now: datetime, mall: Mall, outcome: Mapping[str, Any], why: Mapping[int, str]
+) -> dict[int, Stay]:
     """End what must move on the day before, or take it back where it had not begun; those that get another place, by piece.
 
-    All are ended before any stands elsewhere: one may come where another leaves.
+    All are ended before any stands elsewhere: one may come where another leaves. `why`: of what is in the way now, by the id of
+    its stay; its dealer is told.
     """
     begins = {one["stay"]: date.fromisoformat(one["starts_on"]) for one in outcome["placements"] if one["stay"] is not None}
     placed = {}
@@ -83,7 +89,7 @@ def _end_moved(session: Session, now: datetime, mall: Mall, outcome: Mapping[str
         if one["placed"]:
             placed[stay.piece_id] = stay
             continue
-        stay.recalled_at, stay.recall_why = now, shorten(one["sentence"], LONGEST_RECALL, placeholder=" ...")
+        stay.recalled_at, stay.recall_why = now, shorten(why.get(stay.id, one["sentence"]), LONGEST_RECALL, placeholder=" ...")
         session.flush()
         if stay.state == "stands":
             telling.tell_recalled(session, now, stay)

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from sqlalchemy import select
 
+from coop.core.audit import AuditLog
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.geometry import IN16_PER_INCH
@@ -193,13 +194,15 @@ def test_a_draft_that_is_stopped_before_it_begins_leaves_nothing(floor: Floor) -
         assert is_drafted_now(session, row)
         with pytest.raises(Refusal, match="is being worked out: wait for it, or stop it"):
             redraft(session, floor.now, row, by=floor.by)
-        stop_draft(session, floor.now, row)
+        stop_draft(session, floor.now, row, by=floor.by)
+        last = session.scalars(select(AuditLog).order_by(AuditLog.id.desc()).limit(1)).one()
+        assert (last.action, last.subject_id, last.user_id) == ("draft asked to stop", str(draft_id), floor.by.user_id)
     assert floor.work()[-1] == ("overflow.draft", "done")
     with transaction(floor.sessions) as session:
         row = session.get_one(OverflowDraft, draft_id)
         assert row.outcome is None
         with pytest.raises(Refusal, match="is not being worked out"):
-            stop_draft(session, floor.now, row)
+            stop_draft(session, floor.now, row, by=floor.by)
         with pytest.raises(Refusal, match="is not worked out: draft it again"):
             publish(session, floor.now, row, by=floor.by)
 
@@ -213,7 +216,7 @@ def test_a_search_that_is_stopped_ends_with_the_best_it_has(floor: Floor, monkey
 
     def stop_and_pose(facts: PeriodFacts) -> Posed:
         with transaction(floor.sessions) as session:
-            stop_draft(session, floor.now, session.get_one(OverflowDraft, draft_id))
+            stop_draft(session, floor.now, session.get_one(OverflowDraft, draft_id), by=floor.by)
         return pose(facts)
 
     monkeypatch.setattr(drafting, "pose", stop_and_pose)

@@ -13,8 +13,8 @@ from coop.core.geometry import IN16_PER_INCH
 from coop.core.jobs import Job
 from coop.dealers.models import Member
 from coop.floor.planning import set_aisle_width
-from coop.overflow.drafting import drop_draft
-from coop.overflow.models import BayRow, OverflowDraft, OverflowRule, Stay
+from coop.overflow.drafting import drop_draft, redraft
+from coop.overflow.models import BayRow, BaySurvey, OverflowDraft, OverflowRule, Stay
 from coop.overflow.telling import NOTES
 from tests.factories.overflow_drafted import TODAY, Floor
 from tests.factories.overflow_floor import lay_piece, lay_rules, lay_stay
@@ -49,6 +49,34 @@ def test_what_is_moved_keeps_its_last_day_only_where_its_place_is_free_and_is_to
             "It had floor until Dec 20, 2026: for the days after Dec 6, 2026 the new place is not free, so ask the manager, "
             "or ask for floor again."
         ) in letter.note.sentences
+
+
+def test_what_is_in_the_way_now_is_moved_with_the_reason_and_not_to_wait(floor: Floor) -> None:
+    """The draft begins on November 9, and it stands before an exit today."""
+    said = "Deep chest (V2) stands before the exit, which must stay free: move it."
+    with transaction(floor.sessions) as session:
+        bays = {bay.code: bay for bay in session.scalars(select(BayRow))}
+        for bay in bays.values():
+            bay.is_lent = bay.code in ("A1-3", "A2-2")
+        chest = lay_piece(session, floor.hall.dealers["V2"], "Deep chest", (20, 30, 30))
+        stay_id = lay_stay(session, chest, bays["A1-3"], TODAY, date(2026, 12, 20), why="Given.").id
+    floor.request("V1", "Pine chest")
+    draft_id = floor.drafted()
+    with transaction(floor.sessions) as session:
+        row = session.scalars(select(BaySurvey)).one()
+        row.value = {**row.value, "must_move": {str(stay_id): said}}
+        redraft(session, floor.now, session.get_one(OverflowDraft, draft_id), seed=7, by=floor.by)
+    floor.work()
+    floor.publish(draft_id)
+    with transaction(floor.sessions) as session:
+        (job,) = [job for job in session.scalars(select(Job).where(Job.kind == "overflow.tell")) if job.args["what"] == "moved"]
+        session.get_one(Member, floor.hall.dealers["V2"].member_id).email = "otis@example.org"
+        (letter,) = NOTES["moved"](session, job.args)
+        assert letter.note.sentences[1:4] == (
+            f"Why: {said}",
+            "Move it on Nov 9, 2026.",
+            "What is in the way is not to wait until then: put it aside today, or ask the manager where it may stand.",
+        )
 
 
 def test_a_period_in_which_the_rules_change_is_not_drafted_and_not_published(floor: Floor) -> None:

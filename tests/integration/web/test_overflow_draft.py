@@ -7,13 +7,13 @@ from datetime import date
 from html import unescape
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import delete, select
 
 from coop.core.db import transaction
 from coop.core.geometry import IN16_PER_INCH
 from coop.core.jobs import Job
 from coop.floor.models import Mall
-from coop.overflow.models import OverflowAnswer, OverflowDraft, OverflowPiece, OverflowRequest, Stay
+from coop.overflow.models import BaySurvey, OverflowAnswer, OverflowDraft, OverflowPiece, OverflowRequest, Stay
 from coop.overflow.period import hash_of, read_period
 from tests.integration.web.conftest import Web, send
 
@@ -232,3 +232,18 @@ def test_a_draft_that_was_dropped_is_taken_up_again(web: Web) -> None:
     answer = send(manager, undo)
     assert "A draft of Nov 9 to Dec 6, 2026 is there already" in answer.text
     assert send(manager, "/office/overflow/MAIN/drafts/999/again").status_code == 404
+
+
+def test_what_is_in_the_way_until_the_draft_moves_it_is_asked_back_from_its_page(web: Web) -> None:
+    others, manager = web.house.overflow.others, web.browser("manager")
+    drafted(web)
+    assert "Until then it stands where it must not" not in words(manager.get(AT).text)
+    with transaction(web.sessions) as session:
+        session.execute(delete(BaySurvey))
+        value = {"must_move": {str(others): "It stands before the exit."}}
+        session.add(BaySurvey(mall_id=web.house.mall.id, made_of="", value=value))
+    page = words(manager.get(AT).text)
+    assert "Until then it stands where it must not: It stands before the exit. That is not to wait for the draft." in page
+    assert "Ask it back today, for safety" in page
+    send(manager, "/office/overflow/MAIN/must-move", when="today", stay=str(others))
+    assert "Ask it back today, for safety" not in words(manager.get(AT).text), "today is its last day"

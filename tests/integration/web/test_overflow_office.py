@@ -176,6 +176,29 @@ def test_what_must_move_is_asked_back_at_once_or_with_notice(web: Web) -> None:
     assert "Nothing must move any more." in said(web, MAIN, browser)
 
 
+def test_what_is_asked_back_is_named_as_long_as_it_is_in_the_way_and_may_be_asked_back_sooner(web: Web) -> None:
+    laid, browser = web.house.overflow, web.browser("manager")
+    must_move(web, laid.stay, laid.others)
+    send(browser, f"{MAIN}/must-move", when="notice")
+    page = said(web, MAIN, browser)
+    assert "2 pieces may not stand there, asked back already" in page
+    assert f"bay A1-1, until Nov 10, 2026: Piece {laid.stay} leaves 3' 0\"" in page
+    assert f'href="{MAIN}/stays/{laid.stay}"' in browser.get(MAIN).text.split('id="leaving"')[1].split("</section>")[0]
+    send(browser, f"{MAIN}/must-move", when="today", stay=str(laid.stay))
+    assert (stay(web, laid.stay).ends_on, stay(web, laid.others).ends_on) == (TODAY, date(2026, 11, 10))
+    its = f"{MAIN}/stays/{laid.others}"
+    assert "It may not stand there, and is asked back: its last day is Nov 10, 2026." in said(web, its, browser)
+    late = {"recall-why": "It blocks the exit", "recall-days": "2"}
+    assert "fewer are for safety only" in send(browser, f"{its}/recall", **late).text
+    send(browser, f"{its}/recall", **late, **{"recall-for_safety": "y"})
+    sooner = stay(web, laid.others)
+    assert (sooner.ends_on, sooner.recall_why) == (date(2026, 11, 5), "It blocks the exit")
+    assert "Ask it back sooner" in said(web, its, browser)
+    assert "Ask it back sooner" not in said(web, f"{MAIN}/stays/{laid.stay}", browser), "today is its last day"
+    send(browser, f"{MAIN}/stays/{laid.stay}/end", **{"end-on": str(TODAY)})
+    assert "One piece may not stand there, asked back already" in said(web, MAIN, browser)
+
+
 def test_what_has_floor_longer_than_its_dealer_has_a_lease_is_told(web: Web) -> None:
     assert "On days without a lease" not in said(web, MAIN)
     with transaction(web.sessions) as session:
