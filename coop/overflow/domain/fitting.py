@@ -76,6 +76,20 @@ def nowhere(piece: AskedPiece, bays: Sequence[Bay], rules: PieceRules, held: Con
     return f"{_before(piece, rules)}, and every bay it would fit is before one; {_ASK}."
 
 
+def kept_out_by(piece: AskedPiece, bays: Sequence[Bay], rules: PieceRules) -> str:
+    """Of a piece that may stand in no bay (`nowhere`), which of its fields is the one to mend."""
+    if piece.height_in16 > rules.highest_in16:
+        return "height_in16"
+    if piece.glass and rules.glass == "nowhere":
+        return "glass"
+    large = [bay for bay in bays if any(_fits(stand, bay, rules) for stand in _ways(piece))]
+    if not large:
+        return "width_in16" if any(piece.depth_in16 <= bay.depth_in16 for bay in bays) else "depth_in16"
+    is_high = piece.height_in16 > rules.wall_above_in16 or piece.slenderness >= rules.tips_from
+    needs_wall = piece.glass and rules.glass == "at a wall" and not any(bay.backing == "wall" for bay in large)
+    return "glass" if needs_wall and not is_high else "height_in16"
+
+
 def cautions(piece: AskedPiece, rules: PieceRules) -> tuple[str, ...]:
     """Sentences that a page shows beside a piece, `CAUTION` not among them; none for a small, light one that was weighed."""
     return (*_standing_cautions(piece, rules), *_lifting_cautions(piece))

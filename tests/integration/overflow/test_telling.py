@@ -41,6 +41,7 @@ from coop.overflow.staying import (
     take_back_lengthening,
 )
 from coop.overflow.survey_asking import survey_row
+from coop.overflow.walking import begin_walk, finish_walk, mark
 from tests.factories.aisles import MONDAY, SUNDAY, TODAY, Aisles, mails, piece, told, write
 
 DAY, LEASE = timedelta(days=1), timedelta(seconds=60)
@@ -93,6 +94,48 @@ def test_a_piece_is_told_of_before_it_moves_in_and_before_its_last_day(session: 
     assert "It was asked back: Painting." in body
     assert "Take it away by the end of that day." in body
     assert remind(session, now, SUNDAY) == ["d01@example.org: The last day of Pine bench is today"]
+
+
+def test_what_is_taken_away_has_other_cautions_than_what_moves_in(session: Session, now: datetime, aisles: Aisles) -> None:
+    """Who takes a piece home fastens it to no wall of the mall."""
+    _, (hutch,) = aisles.ask(session, now, piece(height=66))
+    stay = place_piece(session, now, aisles.mall(session), hutch, aisles.place(session), by=aisles.by)
+    recall(session, morning(now, MONDAY), stay, why="Painting.", by=aisles.by)
+    remind(session, now, MONDAY + 7 * DAY)
+    bodies = told(session, morning(now, MONDAY))
+    for subject in ("Oak hutch must go by Nov 16, 2026", "The last day of Oak hutch is "):
+        (body,) = [text for key, text in bodies.items() if subject in key]
+        assert "It is 5' 6\" high on a base of 1' 6\", 3.6 to 1, and tips easily: empty it, let a second person hold it" in body
+        assert "asten it to" not in body
+        assert "The manager finds somebody to lift with you" in body
+
+
+def test_a_mail_of_several_pieces_says_of_which_its_cautions_are(session: Session, now: datetime, aisles: Aisles) -> None:
+    request, (hutch, bench) = aisles.ask(session, now, piece(height=66), piece("Pine bench"))
+    places = [(hutch, aisles.place(session)), (bench, aisles.place(session, at=50))]
+    place_request(session, now, request, places, by=aisles.by)
+    (body,) = told(session, now).values()
+    assert "\nOak hutch. It is 5' 6\" high: fasten it to the wall behind it before anything is put on it. It is 5' 6\"" in body
+    assert "Pine bench. " not in body
+    one, (chest,) = aisles.ask(session, now, piece("Tall chest", height=61), code="D02")
+    place_request(session, now, one, [(chest, aisles.place(session, "A2-1"))], by=aisles.by)
+    assert "\nIt is 5' 1\" high: fasten it" in next(text for key, text in told(session, now).items() if key.startswith("d02"))
+
+
+def test_a_walk_s_list_is_announced_by_no_colon_that_other_words_follow(session: Session, now: datetime, aisles: Aisles) -> None:
+    _, (hutch, bench) = aisles.ask(session, now, piece(height=66), piece("Pine bench"))
+    stays = [
+        place_piece(session, now, aisles.mall(session), one, aisles.place(session, at=at), by=aisles.by)
+        for one, at in ((hutch, 0), (bench, 50))
+    ]
+    then = morning(now, MONDAY)
+    walk = begin_walk(session, then, aisles.mall(session), by=aisles.by)
+    for stay in stays:
+        mark(session, then, walk, stay, "out of place", by=aisles.by)
+    finish_walk(session, then, walk, by=aisles.by)
+    body = told(session, then)["d01@example.org: Out of place: 2 pieces"]
+    assert f"Somebody walked the aisles of {HALL} on Nov 9, 2026, and found of yours what is listed below.\n" in body
+    assert "\nOak hutch. It is 5' 6\" high: fasten it to the wall" in body
 
 
 def test_who_has_moved_in_or_has_no_address_gets_no_mail(session: Session, now: datetime, aisles: Aisles) -> None:

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coop.overflow.domain.bay import BACKINGS, Bay, as_corners
-from coop.overflow.domain.fitting import CAUTION, Stand, cautions, may_stand, nowhere, taking_cautions
+from coop.overflow.domain.fitting import CAUTION, Stand, cautions, kept_out_by, may_stand, nowhere, taking_cautions
 from coop.overflow.domain.piece import GLASS, AskedPiece, PieceRules
 from tests.unit.floor.domain.drawing import box
 
@@ -170,6 +170,30 @@ BAYS = (bay(96, 24), bay(60, 30, "fixture", code="A2"), bay(72, 18, "booth", "14
 )
 def test_why_it_can_stand_nowhere(one: AskedPiece, said: str) -> None:
     assert nowhere(one, BAYS, RULES, ()) == f"{said}; {ASK}"
+
+
+@pytest.mark.parametrize(
+    ("one", "field"),
+    [
+        (piece(40, 40, 36), "depth_in16"),
+        (piece(100, 20, 36), "width_in16"),
+        (piece(100, 20, 36, may_turn=True), "width_in16"),
+        (piece(24, 100, 36, may_turn=True), "depth_in16"),
+        (piece(40, 20, 90), "height_in16"),
+        (piece(40, 28, 61), "height_in16"),
+        (piece(40, 28, 61, glass=True), "height_in16"),
+        (piece(40, 28, 36, glass=True), "glass"),
+    ],
+)
+def test_the_field_to_mend_is_the_one_its_reason_is_about(one: AskedPiece, field: str) -> None:
+    assert nowhere(one, BAYS, RULES, ()) is not None
+    assert kept_out_by(one, BAYS, RULES) == field
+
+
+def test_the_field_to_mend_of_glass_where_none_may_stand_and_of_what_hides_a_booth() -> None:
+    assert kept_out_by(piece(40, 20, 36, glass=True), BAYS, replace(RULES, glass="nowhere")) == "glass"
+    before = (bay(96, 24, "booth", "14"), bay(96, 24, "booth", "15"))
+    assert kept_out_by(piece(40, 20, 50), before, RULES) == "height_in16"
 
 
 def test_that_it_would_fit_turned_is_said() -> None:
