@@ -97,8 +97,8 @@ def _show(mall: Mall, row: OverflowDraft | None, refused: bool = False, **more: 
         outcome=outcome,
         week=week,
         week_first=row.first_day + timedelta(weeks=week) if row else None,
-        map=week_map(db(), mall, outcome, week) if outcome else None,
-        drawn=weeks_by_bay(mall, outcome) if outcome else [],
+        map=week_map(db(), mall, outcome, week, today_of(mall)) if outcome else None,
+        drawn=weeks_by_bay(db(), mall, outcome) if outcome else [],
         spoiling={one.stay.id: why for one, why in in_the_way(db(), mall.id, today_of(mall))}
         if row and row.state == "draft"
         else {},

@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from coop.core.geometry import format_length, format_size
+from coop.core.geometry import format_size
 from coop.core.jobs import Job
 from coop.core.listing import Column, Listing, OneOf, Words
 from coop.core.periods import shown_days
@@ -24,7 +24,7 @@ from coop.overflow import drafting
 from coop.overflow.bay_drawing import Span, WeeksDrawing, bay_weeks
 from coop.overflow.domain.answers import GRANTED
 from coop.overflow.drawing import MapDrawing, map_of
-from coop.overflow.drawn import state_of
+from coop.overflow.drawn import standing_in, state_of
 from coop.overflow.models import BayRow, OverflowDraft, OverflowPiece, OverflowRequest, Stay
 from coop.overflow.period import hash_of, read_period
 from coop.overflow.reading import Standing, bay_of, bays_on, pieces_of, standing_between
@@ -51,7 +51,7 @@ class GivenLine:
 
     @property
     def place(self) -> str:
-        return f"{format_length(self.standing.stay.from_in16)} to {format_length(self.standing.stay.to_in16)}"
+        return self.standing.along
 
 
 GIVEN: Listing[GivenLine] = Listing(
@@ -250,7 +250,7 @@ def _until(stay: Stay, day: date) -> Stay:
 # --- pictures ---------------------------------------------------------------------------------------------------------------
 
 
-def week_map(session: Session, mall: Mall, it: Outcome, week: int) -> MapDrawing | None:
+def week_map(session: Session, mall: Mall, it: Outcome, week: int, today: date) -> MapDrawing | None:
     """The plan on a week of the period, from 0, with all that would stand there; None where no plan is drawn then."""
     first = it.row.first_day + timedelta(weeks=week)
     plan = plan_draft_of(session, mall, first)
@@ -259,31 +259,46 @@ def week_map(session: Session, mall: Mall, it: Outcome, week: int) -> MapDrawing
     last = first + timedelta(days=6)
     there = [one for one in it.standing if one.stay.starts_on <= last and one.stay.ends_on >= first]
     by_place = sorted(there, key=_by_place)
-    bays = bays_on(session, mall.id, max(first, max((one.bay.starts_on for one in there), default=first)))
-    return map_of(plan, bays, by_place, day=first, title=f"{mall.name}, {shown_days(first, last)}")
+    return map_of(
+        plan,
+        _bays_of(session, mall, there, first),
+        by_place,
+        day=first,
+        today=today,
+        title=f"{mall.name}, {shown_days(first, last)}",
+    )
 
 
-def weeks_by_bay(mall: Mall, it: Outcome) -> list[tuple[str, WeeksDrawing]]:
+def _bays_of(session: Session, mall: Mall, there: Sequence[Standing], first: date) -> Sequence[BayRow]:
+    """The bays of a day, or those there were when the last of what stands there was given its place."""
+    return bays_on(session, mall.id, max(first, max((one.bay.starts_on for one in there), default=first)))
+
+
+def weeks_by_bay(session: Session, mall: Mall, it: Outcome) -> list[tuple[str, WeeksDrawing]]:
     """Each bay in which something stands in the period, by its code."""
-    bays = {one.bay.code: one.bay for one in it.standing}
+    first, there = it.row.first_day, it.standing
+    rows = {one.bay.code: one.bay for one in there}
+    rows |= {row.code: row for row in _bays_of(session, mall, there, first) if row.code in rows}
     drawn = []
-    for code in sorted(bays, key=natural):
-        spans = [_span(mall, one, it.row.first_day) for one in it.standing if one.bay.code == code]
-        drawn.append((code, bay_weeks(bay_of(bays[code]), spans, it.row.first_day, it.row.weeks)))
+    for code in sorted(rows, key=natural):
+        bay = bay_of(rows[code])
+        places = [(one, standing_in(bay, one)) for one in there if one.bay.code == code]
+        spans = [_span(mall, one, place, first) for one, place in places if place is not None]
+        drawn.append((code, bay_weeks(bay, spans, first, it.row.weeks)))
     return drawn
 
 
-def _span(mall: Mall, one: Standing, day: date) -> Span:
+def _span(mall: Mall, one: Standing, place: tuple[int, int], day: date) -> Span:
     is_new = one.stay.id < 0
     return Span(
-        one.stay.from_in16,
-        one.stay.to_in16,
+        *place,
         one.stay.starts_on,
         one.stay.ends_on,
         f"{one.dealer.code} {one.piece.name}",
         f"{one.piece.name}, {one.dealer.code}{', by this draft' if is_new else ''}",
         "comes" if is_new else state_of(one.stay, day),
         "" if is_new else stay_page(mall, one.stay.id),
+        one.along if one.was_until else "",
     )
 
 

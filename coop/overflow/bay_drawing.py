@@ -38,7 +38,7 @@ class StripDrawing:
     @property
     def beside(self) -> Sequence[str]:
         """What does not stand wholly in the bay as it is, in words."""
-        return [f"{one.words}: {one.place}" for one in self.pieces if one.was_until]
+        return [f"{one.told}; {one.place}" for one in self.pieces if one.was_until]
 
     def is_right(self, stay_id: int = 0) -> bool:
         """Whether a piece, by its stay, or else the first, is in the right half of the picture."""

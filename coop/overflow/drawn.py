@@ -57,9 +57,13 @@ class DrawnPiece:
     """As `Standing.was_until`."""
 
     @property
+    def told(self) -> str:
+        """Whose it is and how it stands, not where."""
+        return f"{self.number} {self.name}, {self.dealer_code}, {self.said}" if self.number else f"{self.name}, {self.said}"
+
+    @property
     def words(self) -> str:
-        named = f"{self.number} {self.name}, {self.dealer_code}" if self.number else self.name
-        return f"{named}, {self.said}{f', {BESIDE}' if self.was_until else ''}"
+        return f"{self.told}, {BESIDE}" if self.was_until else self.told
 
     @property
     def place(self) -> str:
