@@ -72,7 +72,7 @@ class AskedPieceForm(PlainForm):  # type: ignore[misc]
         if key == "colour":
             told(self.about.colour, sentence)
         else:
-            told(self[{"": "name"}.get(key, key.removesuffix("_in16").removesuffix("_oz").removesuffix("_cents"))], sentence)
+            told(self[{"": "name", "glass": "name"}.get(key, key.removesuffix("_in16").removesuffix("_oz").removesuffix("_cents"))], sentence)
 
 
 # --- a request --------------------------------------------------------------------------------------------------------------

@@ -25,7 +25,7 @@ from coop.leases.editing import By
 from coop.leases.holding import lock, today_at
 from coop.leases.models import Lease
 from coop.overflow.domain.bay import Bay
-from coop.overflow.domain.fitting import OZ_PER_LB, Stand, may_stand, nowhere
+from coop.overflow.domain.fitting import OZ_PER_LB, Stand, kept_out_by, may_stand, nowhere
 from coop.overflow.domain.piece import AskedPiece
 from coop.overflow.models import OverflowPiece, OverflowRequest, Stay
 from coop.overflow.reading import bay_of, bays_on, piece_of, pieces_of, spaces_held
@@ -144,7 +144,7 @@ def change_request(session: Session, now: datetime, row: OverflowRequest, asked:
     if row.state != "waiting" or given:
         ended = {"withdrawn": "is withdrawn: ask for it again first", "granted": "was granted: ask anew for what is to be else"}
         raise Refusal(f"This request {ended.get(row.state, 'was granted in part: withdraw what waits of it, and ask anew')}.")
-    asked = _checked(session, now, dealer, mall, asked, before)
+    asked = _checked(session, now, dealer, mall, asked, before, row.not_before)
     for name, value in _columns(asked).items():
         setattr(row, name, value)
     _put_pieces(session, row, before, asked.pieces)
@@ -234,23 +234,31 @@ def _log(session: Session, now: datetime, row: OverflowRequest, action: str, by:
 
 
 def _checked(
-    session: Session, now: datetime, dealer: Dealer, mall: Mall, asked: Asked, before: Sequence[OverflowPiece] = ()
+    session: Session,
+    now: datetime,
+    dealer: Dealer,
+    mall: Mall,
+    asked: Asked,
+    before: Sequence[OverflowPiece] = (),
+    begun: date | None = None,
 ) -> Asked:
-    """The request with its texts on one line. Raises AskRefused with every fault it has. `before`: the pieces it has already."""
+    """The request with its texts on one line. Raises AskRefused with every fault it has, all at once.
+
+    `before`: the pieces it has already. `begun`: the day it was not to begin before until now, which may be past by now.
+    """
     asked = Asked(**_columns(asked) | {"note": _line(asked.note), "pieces": tuple(map(tidied, asked.pieces))})  # type: ignore[arg-type]
     today = today_at(session, now, mall.id)
-    rules = rules_on(session, mall.id, max(asked.not_before, today))
-    faults: dict[str, str] = {}
+    first = max(asked.not_before, today)
+    rules = rules_on(session, mall.id, first)
     own = [piece.id for piece in before]
-    for field, sentence in (*_time_faults(asked, rules, today), *_id_faults(asked, own), *_pieces_faults(asked, rules)):
+    faults: dict[str, str] = {}
+    for field, sentence in (*_time_faults(asked, rules, today, begun), *_id_faults(asked, own), *_pieces_faults(asked, rules)):
         faults.setdefault(field, sentence)
-    if not faults:
-        judged = (
-            *_dealer_faults(session, dealer, mall, asked.not_before, asked.weeks),
-            *_floor_faults(session, dealer, mall, asked, rules),
-        )
-        for field, sentence in judged:
-            faults.setdefault(field, sentence)
+    of_dealer = () if {"not_before", "weeks"} & faults.keys() else _dealer_faults(session, dealer, mall, first, asked.weeks)
+    wrong = {int(field.split(".")[1]) for field in faults if field.startswith("pieces.")}
+    of_floor = () if "pieces" in faults else _floor_faults(session, dealer, mall, asked, rules, first, wrong)
+    for field, sentence in (*of_dealer, *of_floor):
+        faults.setdefault(field, sentence)
     if faults:
         raise AskRefused(faults)
     return asked
@@ -267,8 +275,8 @@ def _line(text: str) -> str:
     return " ".join(text.split())
 
 
-def _time_faults(asked: Asked, rules: OverflowRules, today: date) -> Iterator[tuple[str, str]]:
-    if asked.not_before < today:
+def _time_faults(asked: Asked, rules: OverflowRules, today: date, begun: date | None) -> Iterator[tuple[str, str]]:
+    if asked.not_before < today and asked.not_before != begun:
         yield "not_before", f"It begins on {shown_day(asked.not_before)}, which is past: write today or a day to come."
     elif asked.not_before > today + LATEST:
         yield "not_before", f"It begins on {shown_day(asked.not_before)}: write a day of the next twelve months."
@@ -371,13 +379,23 @@ def leased_until(session: Session, dealer_id: int, mall_id: int, day: date) -> d
     return until
 
 
-def _floor_faults(session: Session, dealer: Dealer, mall: Mall, asked: Asked, rules: OverflowRules) -> Iterator[tuple[str, str]]:
-    """What no bay, or not the one wished for, will ever have room for; and what is longer than a dealer may have."""
-    rows = [row for row in bays_on(session, mall.id, asked.not_before) if row.is_lent]
+def _floor_faults(
+    session: Session, dealer: Dealer, mall: Mall, asked: Asked, rules: OverflowRules, first: date, wrong: Collection[int]
+) -> Iterator[tuple[str, str]]:
+    """What no bay, or not the one wished for, will ever have room for; and what is longer than a dealer may have.
+
+    `wrong`: numbers of pieces that are refused by themselves, of which nothing more is said.
+    """
+    rows = [row for row in bays_on(session, mall.id, first) if row.is_lent]
     bays = [bay_of(row) for row in rows]
-    held = held_codes(session, dealer.id, mall.id, asked.not_before)
-    pieces = [piece_of(OverflowPiece(**asdict(piece) | {"id": 0})) for piece in asked.pieces]
-    yield from _limit_faults(asked, pieces, rules)
+    held = held_codes(session, dealer.id, mall.id, first)
+    pieces = {
+        number: piece_of(OverflowPiece(**asdict(piece) | {"id": 0}))
+        for number, piece in enumerate(asked.pieces)
+        if number not in wrong
+    }
+    together = [*pieces.values()] if asked.together and not wrong else []
+    yield from _limit_faults(asked, pieces, together, rules)
     wished = next((bay for bay in bays if bay.code == asked.bay_code), None)
     if asked.bay_code and wished is None:
         some = ", ".join(bay.code for bay in bays[:5])
@@ -387,37 +405,43 @@ def _floor_faults(session: Session, dealer: Dealer, mall: Mall, asked: Asked, ru
         )
     if not bays:
         return
-    for number, (asked_piece, piece) in enumerate(zip(asked.pieces, pieces, strict=True)):
+    for number, piece in pieces.items():
+        named = _named(number, asked.pieces[number])
         if why := nowhere(piece, bays, rules.pieces, held):
-            yield f"pieces.{number}", f"{_named(number, asked_piece)} {why}"
+            yield f"pieces.{number}.{kept_out_by(piece, bays, rules.pieces)}", f"{named} {why}"
         elif wished is not None:
             stand = may_stand(piece, wished, rules.pieces, holds_before=wished.before in held)
             if not isinstance(stand, Stand):
                 yield (
                     "bay_code",
-                    f"Bay {wished.code}: {_named(number, asked_piece)} {stand} Leave the bay empty, or name another.",
+                    f"Bay {wished.code}: {named} {stand} Leave the bay empty, or name another.",
                 )
-    if asked.together and not any(_stand_together(pieces, bay, rules, held) for bay in bays):
+    if together and not any(_stand_together(together, bay, rules, held) for bay in bays):
         yield "together", "No bay has room for all these pieces side by side: let them stand apart, or ask for fewer."
 
 
-def _limit_faults(asked: Asked, pieces: Sequence[AskedPiece], rules: OverflowRules) -> Iterator[tuple[str, str]]:
+def _limit_faults(
+    asked: Asked, pieces: Mapping[int, AskedPiece], together: Sequence[AskedPiece], rules: OverflowRules
+) -> Iterator[tuple[str, str]]:
     if rules.most_in16 is None:
         return
     most = format_length(rules.most_in16)
     # Along a bay a piece takes its width, or its depth where it may be turned, and the gap beside it.
-    least = [min(p.width_in16, p.depth_in16 if p.may_turn else p.width_in16) + rules.gap_in16 for p in pieces]
-    for number, (piece, length) in enumerate(zip(asked.pieces, least, strict=True)):
+    least = {
+        number: min(p.width_in16, p.depth_in16 if p.may_turn else p.width_in16) + rules.gap_in16 for number, p in pieces.items()
+    }
+    for number, length in least.items():
         if length > rules.most_in16:
+            named = _named(number, asked.pieces[number])
             yield (
                 f"pieces.{number}.width_in16",
-                f"{_named(number, piece)} takes {format_length(length)} along a bay with the gap beside it, and a dealer has "
+                f"{named} takes {format_length(length)} along a bay with the gap beside it, and a dealer has "
                 f"{most} at a time: ask the manager.",
             )
-    if asked.together and sum(least) > rules.most_in16:
+    if together and (all_of_them := sum(least.values())) > rules.most_in16:
         yield (
             "together",
-            f"Side by side these pieces take {format_length(sum(least))}, and a dealer has {most} at a time: let them stand "
+            f"Side by side these pieces take {format_length(all_of_them)}, and a dealer has {most} at a time: let them stand "
             "apart, or ask for fewer.",
         )
 

@@ -54,7 +54,7 @@ def test_floor_is_asked_for_by_keyboard_on_a_phone_and_the_piece_moves_in_and_ou
         page.keyboard.press("Enter")
         page.locator(".mistake").first.wait_for()
         assert "the deepest bay is 2' 0\" deep" in page.inner_text("main")
-        assert page.evaluate("document.activeElement.name") == "pieces-0-name", "it goes on at what is wrong"
+        assert page.evaluate("document.activeElement.name") == "pieces-0-depth", "it goes on at what is wrong"
         write(page, "Depth", "20")
         page.get_by_label("Its main color is").wait_for()
         page.locator("#pieces-0-main-colour").fill("#8a5a2b")

@@ -93,8 +93,16 @@ REFUSED: list[tuple[Asked, str, str]] = [
         "bay_code",
         "No bay Z9 is lent at Lantern Yard Antiques Hall: leave it empty, or name one such",
     ),
-    (only(piece(depth=31)), "pieces.0", "Piece 1, Oak hutch is 2' 7\" deep; the deepest bay is 2' 6\" deep; ask the manager"),
-    (only(piece(height=85)), "pieces.0", "is 7' 1\" high, and nothing higher than 7' 0\" stands in an aisle; ask the manager"),
+    (
+        only(piece(depth=31)),
+        "pieces.0.depth_in16",
+        "Piece 1, Oak hutch is 2' 7\" deep; the deepest bay is 2' 6\" deep; ask the manager",
+    ),
+    (
+        only(piece(height=85)),
+        "pieces.0.height_in16",
+        "is 7' 1\" high, and nothing higher than 7' 0\" stands in an aisle; ask the manager",
+    ),
     (only(piece(width=96)), "pieces.0.width_in16", "takes 8' 1\" along a bay with the gap beside it, and a dealer has 8' 0\""),
     (only(piece(depth=20), bay_code="A1-2"), "bay_code", "Bay A1-2: Piece 1, Oak hutch is 1' 8\" deep and the bay 1' 6\"."),
     (
@@ -116,6 +124,18 @@ def test_what_cannot_be_asked_is_refused_at_its_field(session: Session, now: dat
     with pytest.raises(AskRefused) as refused:
         ask_floor(session, now, aisles.dealer(session), aisles.mall(session), two, by=aisles.by)
     assert list(refused.value.faults) == ["weeks", "pieces.0.depth_in16", "pieces.1.width_in16"]
+    every = replace(
+        ASKED, not_before=date(2026, 11, 2), bay_code="Z9", together=True, pieces=(piece(depth=31), piece(""), piece(width=98))
+    )
+    with pytest.raises(AskRefused) as refused:
+        ask_floor(session, now, aisles.dealer(session), aisles.mall(session), every, by=aisles.by)
+    assert sorted(refused.value.faults) == [
+        "bay_code",
+        "not_before",
+        "pieces.0.depth_in16",
+        "pieces.1.name",
+        "pieces.2.width_in16",
+    ], "all at once; of the three together nothing is known until each can be"
 
 
 def test_together_needs_a_bay_with_room_for_all(session: Session, now: datetime) -> None:
@@ -175,6 +195,23 @@ def test_a_request_is_changed_against_its_version(session: Session, now: datetim
     assert len(pieces_of(session, [row])[row.id]) == 2
     with pytest.raises(AskRefused, match="Floor is asked for 0 weeks"):
         change_request(session, later, row, replace(ASKED, weeks=0), version=3, by=aisles.by)
+
+
+def test_the_day_a_waiting_request_has_may_be_past_while_it_is_not_changed(
+    session: Session, now: datetime, aisles: Aisles
+) -> None:
+    """It waits since before that day, and still may begin with any draft; another day that is past is refused."""
+    row, (hutch,) = aisles.ask(session, now)
+    later = now + timedelta(days=20)
+    asked = only(piece("Oak hutch", 38, id=hutch.id))
+    change_request(session, later, row, asked, version=1, by=aisles.ida)
+    assert (row.not_before, hutch.width_in16) == (MONDAY, 608)
+    with pytest.raises(AskRefused, match="It begins on Nov 10, 2026, which is past") as refused:
+        change_request(session, later, row, replace(asked, not_before=MONDAY + timedelta(days=1)), version=2, by=aisles.ida)
+    assert list(refused.value.faults) == ["not_before"]
+    theirs, _ = aisles.ask(session, now, piece("Clock"), code="D02")
+    with pytest.raises(AskRefused, match=r"The lease of D02 at .* ends on Jan 31, 2027, before Feb 8, 2027"):
+        change_request(session, now + timedelta(days=70), theirs, ASKED, version=1, by=aisles.by)
 
 
 def test_what_was_given_is_not_changed_but_what_was_taken_back_before_it_began_is(

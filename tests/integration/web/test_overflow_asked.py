@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import date
+from datetime import date, timedelta
 from decimal import Decimal
 
 from sqlalchemy import select
@@ -18,7 +18,7 @@ from coop.overflow.models import OverflowPiece, OverflowRequest
 from coop.resets.models import PieceRow
 from tests.factories.overflow_floor import lay_bay, lay_rules
 from tests.integration.web.conftest import Web, send
-from tests.integration.web.test_overflow_portal import PAGE, plain
+from tests.integration.web.test_overflow_portal import PAGE, at, plain
 
 ASK = "/portal/overflow/ask"
 CHEST = {"pieces-0-name": "Blanket box", "pieces-0-width": "3'", "pieces-0-depth": "18", "pieces-0-height": "20"}
@@ -123,8 +123,14 @@ def test_a_piece_for_which_no_bay_is_large_enough_is_told_at_its_row(web: Web) -
     assert answer.status_code == 422
     assert (
         "Piece 1, Blanket box is 2&#39; 6&#34; deep; the deepest bay is 2&#39; 0&#34; deep; ask the manager"
-        in mistakes(answer.text)["pieces-0-name"]
+        in mistakes(answer.text)["pieces-0-depth"]
     )
+    other = CHEST | {"pieces-0-depth": "30", "pieces-1-name": "Case", "pieces-1-width": "20", "pieces-1-depth": "20"}
+    glass = {"pieces-1-height": "30", "pieces-1-glass": "y"}
+    with transaction(web.sessions) as session:
+        lay_rules(session, session.get_one(Mall, web.house.mall.id), glass="nowhere")
+    every = send(web.browser("dealer"), ASK, **other, **glass, **TIMES | {"not_before": "2026-11-01"}, do="keep")
+    assert mistakes(every.text).keys() == {"pieces-0-depth", "pieces-1-glass", "not_before"}, "each at its own field, all at once"
 
 
 def test_looking_first_tells_the_cost_and_the_cautions_and_asks_for_nothing(web: Web) -> None:
@@ -323,6 +329,20 @@ def test_a_request_is_changed_against_the_version_it_was_opened_with(web: Web) -
     assert "was changed since you opened it" in late.text
     added = send(client, f"{base}/change", **CHEST, **TIMES, version=version[1], do="more")
     assert f'name="version" value="{version[1]}"' in added.text, "a row more is no look at the newer one"
+
+
+def test_the_day_of_a_waiting_request_may_be_past_and_what_is_wrong_is_no_change(web: Web) -> None:
+    base = f"/portal/overflow/requests/{web.house.overflow.waiting}"
+    client = at(web, web.clock.at + timedelta(days=20))
+    shown = client.get(f"{base}/change").text
+    assert 'value="2026-11-09"' in shown
+    wrong = send(client, f"{base}/change", **CHEST, **TIMES | {"not_before": "2026-11-10"}, **unseen(shown), do="keep")
+    assert "which is past" in mistakes(wrong.text)["not_before"]
+    assert "Nothing is changed yet: what is to be mended stands at its field." in plain(wrong.text)
+    looked = send(client, f"{base}/change", **CHEST, **TIMES, **unseen(shown), do="look")
+    assert "It is not changed yet." in plain(looked.text)
+    assert send(client, f"{base}/change", **CHEST, **TIMES, **unseen(shown), do="keep").status_code == 303
+    assert [one.name for one in pieces(web, web.house.overflow.waiting)] == ["Blanket box"]
 
 
 def test_the_rows_of_a_change_carry_the_pieces_they_are_of(web: Web) -> None:
