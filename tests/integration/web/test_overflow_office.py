@@ -199,6 +199,18 @@ def test_what_is_asked_back_is_named_as_long_as_it_is_in_the_way_and_may_be_aske
     assert "One piece may not stand there, asked back already" in said(web, MAIN, browser)
 
 
+def test_two_measures_of_one_aisle_are_told_apart(web: Web) -> None:
+    """A bench that leaves less straight across than gets through stands beside the width of the whole aisle."""
+    must_move(web, web.house.overflow.stay)
+    assert "What one piece leaves of an aisle is measured straight across it" not in said(web, MAIN)
+    with transaction(web.sessions) as session:
+        row = session.scalars(select(BaySurvey)).one()
+        row.value = {**row.value, "findings": ["Aisle A1 is 3' 2\" clear at its narrowest; 3' 8\" is required."]}
+    page = said(web, MAIN)
+    assert "A width here is of what gets through the whole aisle, round what stands in it by the floor beside it too." in page
+    assert "What one piece leaves of an aisle is measured straight across it, and may be less." in page
+
+
 def test_what_has_floor_longer_than_its_dealer_has_a_lease_is_told(web: Web) -> None:
     assert "On days without a lease" not in said(web, MAIN)
     with transaction(web.sessions) as session:

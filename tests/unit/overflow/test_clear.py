@@ -40,6 +40,21 @@ def test_a_raised_width_names_what_is_left_of_it():
     assert len(reasons) == 4
 
 
+def test_what_a_piece_leaves_is_measured_straight_across_and_the_whole_aisle_by_the_floor_beside_it_too():
+    """24 in. of 72 leave 48. The bench stands 66 in. wide before 100 in. between booths, 17 from either: what comes through goes
+    round its corners by there, about the root of 48 and 17 squared, 50.9 in.
+    """
+    open_to = booths(72, required=54, left_out=("3", "4"))
+    beside = (PlanSpace("3", "booth", box(60, 144, 100, 72)), PlanSpace("4", "booth", box(260, 144, 100, 72)))
+    plan = checked_plan(replace(open_to, spaces=(*open_to.spaces, *beside)))
+    bench = Standing("b", "Work bench", outline((177, 72), (243, 72), (243, 96), (177, 96)), 1)
+    bays = work_out(plan).bays
+    (must,) = must_move(plan, (), RULES, [bench], bays)
+    assert must.reason.startswith("Work bench leaves 4' 0\" of the 4' 6\"")
+    (found,) = spoiled(plan, {"b": bench.outline}, bays)
+    assert found.sentence.startswith("Aisle A is 4' 2 15/16\" clear at its narrowest; 4' 6\" is required")
+
+
 def test_what_must_move_for_a_width_names_its_bay_and_the_aisle():
     """44 in. of 60: 20 deep leave 40. One 16 deep stands in the last 18 in. of the bay's 57, and of these the opening of booth 1,
     in the middle of its side of 150, must have 4 now.
