@@ -20,11 +20,11 @@ from coop.overflow import drafting
 from coop.overflow.bay_drawing import Span, WeeksDrawing, bay_weeks
 from coop.overflow.charging import of_month
 from coop.overflow.drawing import MapDrawing, map_of
-from coop.overflow.drawn import drawn_pieces, late_words, standing_in, state_of
+from coop.overflow.drawn import drawn_pieces, late_words, state_of
 from coop.overflow.marks import SOON_DAYS
 from coop.overflow.models import BayRow, OverflowDraft, Stay, Walk
 from coop.overflow.queries import Waiting, beyond_lease, in_the_way, last_found, last_walk, waiting_counts
-from coop.overflow.reading import Standing, bay_of, bays_on, is_overdue, standings, there_between
+from coop.overflow.reading import Standing, bay_of, bays_on, is_overdue, standing_in, standings, there_between
 from coop.overflow.rules import OverflowRules, rules_on
 from coop.overflow.surveying import SurveyFacts, survey_of
 

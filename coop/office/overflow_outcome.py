@@ -24,10 +24,10 @@ from coop.overflow import drafting
 from coop.overflow.bay_drawing import Span, WeeksDrawing, bay_weeks
 from coop.overflow.domain.answers import GRANTED
 from coop.overflow.drawing import MapDrawing, map_of
-from coop.overflow.drawn import standing_in, state_of
+from coop.overflow.drawn import state_of
 from coop.overflow.models import BayRow, OverflowDraft, OverflowPiece, OverflowRequest, Stay
 from coop.overflow.period import hash_of, read_period
-from coop.overflow.reading import Standing, bay_of, bays_on, pieces_of, standing_between
+from coop.overflow.reading import Standing, bay_of, bays_on, pieces_of, standing_between, standing_in
 
 _DAY = timedelta(days=1)
 

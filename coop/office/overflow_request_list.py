@@ -21,7 +21,7 @@ from coop.office.overflow_list import behind_words
 from coop.overflow.asking import held_codes
 from coop.overflow.domain.fitting import Stand, cautions, may_stand, nowhere
 from coop.overflow.domain.taking import Taken, first_free
-from coop.overflow.judging import stand_of, taken_of
+from coop.overflow.judging import stand_of, taken_along
 from coop.overflow.models import BayRow, OverflowPiece
 from coop.overflow.queries import RequestRow
 from coop.overflow.reading import bay_of, bays_on, piece_of, there_between
@@ -139,7 +139,7 @@ def pieces_shown(session: Session, mall: Mall, row: RequestRow, first: date, las
     rows = lent_bays(session, mall, first)
     held = held_codes(session, row.dealer.id, mall.id, first)
     there = there_between(session, mall.id, first, last, today_of(mall))
-    taken = {bay.id: [taken_of(one, rules) for one in there if one.bay.id == bay.id] for bay in rows}
+    taken = {bay.id: taken_along(there, bay, rules) for bay in rows}
     shown = []
     for piece in row.pieces:
         asked, bays, why = piece_of(piece), [], None
@@ -174,7 +174,7 @@ def leftmost(
     """The leftmost free place of a bay over some days, `own` being given just now; None where there is none."""
     rules = rules_on(session, mall.id, days[0])
     standing = there_between(session, mall.id, *days, today_of(mall))
-    there = [taken_of(one, rules) for one in standing if one.bay.id == bay.id]
+    there = taken_along(standing, bay, rules)
     length = stand_of(piece, turned=turned).length_in16 + rules.gap_in16
     return first_free([*there, *(one for one in own if one.meets(*days))], length, bay.length_in16)
 

@@ -19,7 +19,7 @@ from coop.overflow.asking import held_codes
 from coop.overflow.charging import charged_so_far, expected
 from coop.overflow.domain.fitting import Stand, cautions, may_stand, nowhere
 from coop.overflow.domain.taking import first_free
-from coop.overflow.judging import stand_of, taken_of
+from coop.overflow.judging import stand_of, taken_along
 from coop.overflow.models import BayRow, Stay
 from coop.overflow.queries import STAY, Found, in_the_way, is_unfetched, last_found
 from coop.overflow.reading import Standing, bay_of, bays_on, piece_of, there_between
@@ -171,5 +171,5 @@ def first_place(session: Session, mall: Mall, one: Standing, row: BayRow, on: da
 
 
 def _first_free(there: Sequence[Standing], one: Standing, row: BayRow, stand: Stand, rules: OverflowRules) -> int | None:
-    taken = [taken_of(other, rules) for other in there if other.bay.id == row.id and other.stay.id != one.stay.id]
+    taken = taken_along([other for other in there if other.stay.id != one.stay.id], row, rules)
     return first_free(taken, stand.length_in16 + rules.gap_in16, row.length_in16)

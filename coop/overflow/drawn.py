@@ -12,7 +12,7 @@ from coop.floor.domain.plan import Outline
 from coop.overflow.domain.bay import Bay
 from coop.overflow.marks import SOON_DAYS
 from coop.overflow.models import BayRow, Stay
-from coop.overflow.reading import BESIDE, Standing, along_words, bay_of
+from coop.overflow.reading import BESIDE, Standing, along_words, bay_of, place_in
 
 KEPT_FREE = "kept free"
 TAKEN = "Taken"
@@ -72,20 +72,7 @@ class DrawnPiece:
 
     def place_in(self, bay: Bay) -> tuple[int, int] | None:
         """From where to where it stands along a bay, which may have been cut anew since; None where it stands beside it."""
-        return _place_in(bay, self.bay, self.outline, (self.from_in16, self.to_in16))
-
-
-def standing_in(bay: Bay, one: Standing) -> tuple[int, int] | None:
-    """The same of who stands there."""
-    return _place_in(bay, bay_of(one.bay), one.outline, (one.stay.from_in16, one.stay.to_in16))
-
-
-def _place_in(bay: Bay, own: Bay, outline: Outline, place: tuple[int, int]) -> tuple[int, int] | None:
-    """As far as it stands in the bay; `place` is along its own, in whose corners no sixteenth is lost."""
-    if bay.corners == own.corners:
-        return place
-    found = bay.along(outline)
-    return None if found is None else (found.from_in16, found.to_in16)
+        return place_in(bay, self.bay, self.outline, (self.from_in16, self.to_in16))
 
 
 def places_in(bay: Bay, pieces: Iterable[DrawnPiece]) -> list[tuple[int, int]]:

@@ -6,7 +6,7 @@ checked again with everything that stands on the same days in it.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
@@ -26,10 +26,12 @@ from coop.overflow.domain.clear import spoiled
 from coop.overflow.domain.fitting import Stand, may_stand
 from coop.overflow.domain.taking import YEAR, Taken, days_in, first_again, first_free, fullest, most_at_once, most_in_year
 from coop.overflow.models import BayRow, OverflowPiece
-from coop.overflow.reading import Standing, bay_of, bays_on, piece_of, there_between
+from coop.overflow.reading import Standing, bay_of, bays_on, piece_of, standing_in, there_between
 from coop.overflow.rules import OverflowRules, rules_on
 
 _DAY = timedelta(days=1)
+_ROUNDED_IN16 = 1
+"""By so much a place that is reckoned anew in another bay may be off: what stood side by side still does."""
 
 
 @dataclass(frozen=True)
@@ -120,7 +122,7 @@ def free_place(session: Session, bay: BayRow, length_in16: int, today: date, end
     """The leftmost place of a bay that is free from today to a last day for so much and the gap beside it; None where none is."""
     rules = rules_on(session, bay.mall_id, today)
     there = there_between(session, bay.mall_id, today, ends_on, today)
-    return first_free(_along(there, bay.id, rules), length_in16 + rules.gap_in16, bay.length_in16)
+    return first_free(taken_along(there, bay, rules), length_in16 + rules.gap_in16, bay.length_in16)
 
 
 def stand_of(piece: OverflowPiece, *, turned: bool) -> Stand:
@@ -135,8 +137,19 @@ def taken_of(one: Standing, rules: OverflowRules) -> Taken:
     return Taken(stay.id, stay.from_in16, stay.to_in16 + rules.gap_in16, stay.starts_on, stay.ends_on)
 
 
-def _along(there: Sequence[Standing], bay_id: int, rules: OverflowRules) -> list[Taken]:
-    return [taken_of(one, rules) for one in there if one.bay.id == bay_id]
+def taken_along(there: Iterable[Standing], bay: BayRow, rules: OverflowRules) -> list[Taken]:
+    """What is taken of a bay, also by what stands partly in it since it was cut anew."""
+    return [taken for _, taken in _takers(there, bay, rules)]
+
+
+def _takers(there: Iterable[Standing], row: BayRow, rules: OverflowRules) -> Iterator[tuple[Standing, Taken]]:
+    bay = bay_of(row)
+    for one in there:
+        taken = taken_of(one, rules)
+        if one.bay.id == row.id:
+            yield one, taken
+        elif one.bay.ended_on is not None and (place := standing_in(bay, one)) is not None:
+            yield one, replace(taken, from_in16=place[0] + _ROUNDED_IN16, to_in16=place[1] + rules.gap_in16 - _ROUNDED_IN16)
 
 
 # --- place and piece ------------------------------------------------------------------------------------------------------
@@ -193,9 +206,9 @@ def _require_once(piece: OverflowPiece, now: Sequence[Standing]) -> None:
 
 
 def _require_free(now: Sequence[Standing], place: Place, own: Taken, rules: OverflowRules, *, names_all: bool) -> None:
-    there = [one for one in now if one.bay.id == place.bay.id]
-    taken = [taken_of(one, rules) for one in there]
-    for one, stretch in zip(there, taken, strict=True):
+    takers = list(_takers(now, place.bay, rules))
+    taken = [stretch for _, stretch in takers]
+    for one, stretch in takers:
         if stretch.from_in16 < own.to_in16 and stretch.to_in16 > own.from_in16:
             if one.is_late_on(place.starts_on):
                 raise Refusal(_may_stand_still(one, names_it=names_all))
@@ -206,8 +219,9 @@ def _require_free(now: Sequence[Standing], place: Place, own: Taken, rules: Over
                 else f"the first place free for it is at {format_length(free)}"
             )
             by = f", by {one.piece.name} of {one.dealer.code}" if names_all else ""
+            begin, end = standing_in(bay_of(place.bay), one) or (stretch.from_in16, stretch.to_in16)
             raise Refusal(
-                f"{format_length(one.stay.from_in16)} to {format_length(one.stay.to_in16)} of bay {place.bay.code} is taken "
+                f"{format_length(begin)} to {format_length(end)} of bay {place.bay.code} is taken "
                 f"{shown_days(one.stay.starts_on, one.stay.ends_on)}{by}; {mend}."
             )
 

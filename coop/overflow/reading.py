@@ -101,6 +101,19 @@ def along_words(from_in16: int, to_in16: int, was_until: date | None) -> str:
     return place if was_until is None else f"{BESIDE} ({place} along it as it was until {shown_day(was_until)})"
 
 
+def standing_in(bay: Bay, one: Standing) -> tuple[int, int] | None:
+    """From where to where it stands along a bay as it is now, as far as it stands in it; None where it stands beside it."""
+    return place_in(bay, bay_of(one.bay), one.outline, (one.stay.from_in16, one.stay.to_in16))
+
+
+def place_in(bay: Bay, own: Bay, outline: Outline, place: tuple[int, int]) -> tuple[int, int] | None:
+    """The same of an outline; `place` is along its own bay, in which no sixteenth is lost by rounding."""
+    if bay.corners == own.corners:
+        return place
+    found = bay.along(outline)
+    return None if found is None else (found.from_in16, found.to_in16)
+
+
 _BY_PLACE = BayRow.code, BayRow.id, Stay.from_in16, Stay.starts_on, Stay.id
 
 

@@ -16,9 +16,11 @@ from coop.core.periods import Month
 from coop.leases.models import Lease
 from coop.overflow.charging import charged_otherwise, charged_so_far, expected, post_overflow
 from coop.overflow.domain.answers import LONGEST
+from coop.overflow.judging import free_place
 from coop.overflow.models import OverflowAnswer, Stay
 from coop.overflow.placing import place_piece, place_request, place_sold
 from coop.overflow.recalling import recall
+from coop.overflow.rules import rules_on
 from coop.overflow.staying import lengthen_stay, move_stay
 from coop.overflow.telling import NOTES, reminders
 from tests.factories.aisles import MONDAY, SUNDAY, TODAY, Aisles, mails, piece, write
@@ -151,3 +153,19 @@ def test_of_two_managers_one_asks_back_and_the_other_is_told(sessions: Sessions,
             assert stay.granted_until == SUNDAY
         else:
             assert stay.granted_until == SUNDAY + 7 * DAY
+
+
+def test_what_stands_partly_in_a_bay_that_was_cut_anew_bars_that_part_of_it(
+    session: Session, now: datetime, aisles: Aisles
+) -> None:
+    """A new exit takes the first four feet of ten: of lockers at 30 to 80 in. 32 in. are within what is left."""
+    old, amos, mall = aisles.bay(session), aisles.dealer(session, "D02"), aisles.mall(session)
+    lay_stay(session, lay_piece(session, amos, "Locker bank", (50, 18, 36)), old, TODAY - DAY, SUNDAY, at=30)
+    old.ended_on = TODAY
+    new = lay_bay(session, mall, "A1-1", 72, 24, x=48, starts_on=TODAY)
+    _, (shelf,) = aisles.ask(session, now, piece("Shelf", 30, 14, 36))
+    gap = rules_on(session, mall.id, TODAY).gap_in16
+    assert free_place(session, new, 30 * 16, TODAY, SUNDAY) in range(32 * 16 + gap - 2, 32 * 16 + gap + 1)
+    with pytest.raises(Refusal, match='0" to 2\' 8" of bay A1-1 is taken Nov 2 to Dec 6, 2026, by Locker bank of D02'):
+        place_piece(session, now, mall, shelf, aisles.place(session, at=10), by=aisles.by)
+    place_piece(session, now, mall, shelf, aisles.place(session, at=34), by=aisles.by)

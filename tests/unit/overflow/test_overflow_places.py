@@ -16,9 +16,9 @@ from coop.floor.svg import Look
 from coop.overflow.bay_drawing import Span, bay_strip, bay_weeks
 from coop.overflow.domain.bay import Bay, as_corners
 from coop.overflow.drawing import boxes_about, map_of, map_svg
-from coop.overflow.drawn import DrawnBay, drawn_pieces, standing_in
+from coop.overflow.drawn import DrawnBay, drawn_pieces
 from coop.overflow.models import BayRow
-from coop.overflow.reading import Standing, bay_of
+from coop.overflow.reading import Standing, bay_of, standing_in
 from tests.factories.overflow_hall import overflow_draft
 from tests.unit.overflow.test_overflow_drawing import BAY, DAY, SVG, WIDE, bay_row, days, letter_boxes, stands
 
