@@ -271,13 +271,10 @@ class Found:
         return self.standing.is_late_on(self.walk.on_date)
 
 
-def found_of(session: Session, dealer_ids: Collection[int], since: date) -> list[Found]:
-    """What of dealers was found out of place or not there on walks since a day, the newest first."""
-    return _wrong(_found(session, Dealer.id.in_(dealer_ids), Walk.on_date >= since))
-
-
 def found_on(session: Session, walk: Walk) -> list[Found]:
-    """What a walk found out of place or not there, by bay and place; not what was to be gone and is."""
+    """What a walk found out of place or not there, by bay and place; not what was to be gone and is, or what is said to be gone
+    by the day of the walk.
+    """
     return _wrong(_found(session, Walk.id == walk.id))
 
 
@@ -301,7 +298,10 @@ def _is_outdated(one: Found, today: date) -> bool:
 
 def _wrong(found: Iterable[Found]) -> list[Found]:
     def is_right(one: Found) -> bool:
-        return one.mark.mark == ("not there" if should_be_gone(one.standing, one.walk.on_date) else "in place")
+        day = one.walk.on_date
+        if should_be_gone(one.standing, day):
+            return one.mark.mark == "not there"
+        return one.mark.mark == "in place" or one.standing.stay.is_gone(day)
 
     return [one for one in found if not is_right(one)]
 

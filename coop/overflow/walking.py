@@ -18,6 +18,7 @@ from coop.core.errors import Refusal
 from coop.core.geometry import format_sides
 from coop.core.periods import shown_day
 from coop.core.words import joined
+from coop.dealers.second_person import is_own
 from coop.floor.models import Mall
 from coop.leases.editing import By
 from coop.leases.holding import lock, today_at
@@ -25,9 +26,11 @@ from coop.overflow import telling
 from coop.overflow.domain.bay import numbers_in_order
 from coop.overflow.looking import listed, looked_for, should_be_gone
 from coop.overflow.models import MARKS, BayRow, OverflowPiece, Stay, Walk, WalkMark
+from coop.overflow.placing import log_stay
 from coop.overflow.queries import found_on, marks_of
 from coop.overflow.reading import Standing, is_past
-from coop.overflow.staying import end_stay, take_back_end
+from coop.overflow.staying import end_stay
+from coop.overflow.survey_asking import ask_survey
 
 SUBJECT = "overflow walk"
 LONGEST_NOTE, LONGEST_MARK_NOTE = 400, 200
@@ -60,6 +63,12 @@ class SheetRow:
     def should_be_gone(self) -> bool:
         """Its dealer was to take it away before."""
         return should_be_gone(self.standing, self.day)
+
+    @property
+    def is_said_gone(self) -> bool:
+        """Somebody said that it is gone, and the walk found it all the same."""
+        found = self.mark is not None and self.mark.mark != "not there"
+        return found and self.should_be_gone and self.standing.stay.gone_said_at is not None
 
     @property
     def along(self) -> str:
@@ -122,7 +131,7 @@ def mark(session: Session, now: datetime, walk: Walk, stay: Stay, how: str, note
     if how not in MARKS:
         raise Refusal(f"The mark is {how!r}: choose {joined(MARKS, 'or')}.")
     row = _row(session, walk, stay)
-    is_late = _is_late(session, walk, stay)
+    was, is_late = row.mark if row else "", _is_late(session, walk, stay)
     if not (row and is_late) and not looked_for(session, walk.mall_id, walk.on_date, None, Stay.id == stay.id):
         raise Refusal("That piece has no floor on the day of this walk: write what stands there in the note of the walk.")
     if is_late and how == "in place":
@@ -135,8 +144,11 @@ def mark(session: Session, now: datetime, walk: Walk, stay: Stay, how: str, note
         row = WalkMark(walk_id=walk.id, stay_id=stay.id, mark=how, note=note)
         session.add(row)
     row.mark, row.note = how, note
-    if is_late:
-        _say_gone(session, now, stay, how == "not there", by)
+    if is_late and how == "not there":
+        if stay.gone_said_at is None:
+            end_stay(session, now, stay, on=stay.ends_on, by=by)
+    elif is_late:
+        _unsay_gone(session, now, stay, was, by)
     elif how == "not there":
         if stay.moved_in_on == walk.on_date:
             stay.moved_in_on = None
@@ -153,8 +165,8 @@ def take_back_mark(session: Session, now: datetime, walk: Walk, stay: Stay, *, b
     lock(session, stay)
     row = _row(session, walk, stay)
     if row is not None:
-        if row.mark == "not there" and _is_late(session, walk, stay):
-            _say_gone(session, now, stay, False, by)
+        if _is_late(session, walk, stay):
+            _unsay_gone(session, now, stay, row.mark, by)
         session.delete(row)
         session.flush()
         _log_mark(session, now, walk, stay, "mark taken back", by, row.mark)
@@ -170,12 +182,17 @@ def _is_late(session: Session, walk: Walk, stay: Stay) -> bool:
     return session.scalar(late) is not None
 
 
-def _say_gone(session: Session, now: datetime, stay: Stay, is_gone: bool, by: By) -> None:
-    """Say of what was to be gone that it is, or that it is not after all."""
-    if is_gone and stay.gone_said_at is None:
-        end_stay(session, now, stay, on=stay.ends_on, by=by)
-    elif not is_gone and stay.gone_said_at is not None:
-        take_back_end(session, now, stay, by=by)
+def _unsay_gone(session: Session, now: datetime, stay: Stay, was: str, by: By) -> None:
+    """Take back that it is gone, as far as this walk said so by its mark before: its last day stays, and its dealer's own word."""
+    if was != "not there" or stay.gone_said_at is None:
+        return
+    piece = session.get_one(OverflowPiece, stay.piece_id)
+    if stay.gone_said_by is not None and is_own(session, stay.gone_said_by, piece.dealer_id):
+        return
+    stay.gone_said_at = stay.gone_said_by = None
+    session.flush()
+    log_stay(session, now, stay, "piece stays after all", by, f"until {stay.ends_on}")
+    ask_survey(session, now, session.get_one(Mall, session.get_one(BayRow, stay.bay_id).mall_id))
 
 
 def note_walk(session: Session, now: datetime, walk: Walk, note: str, *, by: By) -> None:

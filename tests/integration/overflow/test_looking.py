@@ -175,6 +175,44 @@ def test_what_should_be_gone_is_looked_for_until_somebody_says_it_is(
     ]
 
 
+@pytest.mark.parametrize("first", ["in place", "not there"])
+def test_a_mark_takes_back_no_word_but_its_walks_own(
+    session: Session, then: datetime, aisles: Aisles, stays: dict[str, Stay], first: str
+) -> None:
+    """Ida says of her clock, which has floor until December 6 and was marked, that it left on Sunday."""
+    mall, clock = aisles.mall(session), stays["Clock"]
+    walk = begin_walk(session, then, mall, by=aisles.by)
+    clock.moved_in_on = TODAY
+    mark(session, then, walk, clock, first, by=aisles.by)
+    end_stay(session, then, clock, on=LAST, by=aisles.ida)
+    for how in ("out of place", "not there", "out of place"):
+        mark(session, then, walk, clock, how, by=aisles.by)
+        assert (clock.ends_on, clock.gone_said_at, clock.gone_said_by) == (LAST, then, aisles.ida.user_id)
+    (row,) = [row for row in walk_sheet(session, mall, MONDAY, walk) if row.standing.stay is clock]
+    assert row.is_said_gone
+    assert finish_walk(session, then, walk, by=aisles.by) == 1
+    (letter,) = told(session, then).values()
+    assert "out of place, should be gone since Nov 8, 2026" in " ".join(letter.split())
+
+
+def test_a_mark_taken_back_takes_back_no_word_of_the_dealer_and_lends_no_day(
+    session: Session, then: datetime, aisles: Aisles, stays: dict[str, Stay]
+) -> None:
+    mall, clock = aisles.mall(session), stays["Clock"]
+    walk = begin_walk(session, then, mall, by=aisles.by)
+    mark(session, then, walk, clock, "not there", by=aisles.by)
+    end_stay(session, then, clock, on=LAST, by=aisles.ida)
+    take_back_mark(session, then, walk, clock, by=aisles.by)
+    assert (clock.ends_on, clock.gone_said_by) == (LAST, aisles.ida.user_id)
+    bench = stays["Bench"]
+    bench.granted_until = SUNDAY
+    mark(session, then, walk, bench, "not there", by=aisles.by)
+    mark(session, then, walk, bench, "out of place", by=aisles.by)
+    assert (bench.ends_on, bench.gone_said_at, bench.gone_said_by) == (LAST, None, None)
+    (row,) = [row for row in walk_sheet(session, mall, MONDAY, walk) if row.standing.stay is bench]
+    assert (row.should_be_gone, row.is_said_gone) == (True, False)
+
+
 def test_its_dealer_is_told_to_take_it_away_where_it_still_stands(
     session: Session, then: datetime, aisles: Aisles, stays: dict[str, Stay]
 ) -> None:

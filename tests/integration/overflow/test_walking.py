@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.overflow.models import Stay, WalkMark
-from coop.overflow.queries import found_of, last_walk, waiting_counts, walks_of
+from coop.overflow.queries import found_on, last_walk, waiting_counts, walks_of
 from coop.overflow.staying import end_stay
 from coop.overflow.walking import begin_walk, finish_walk, mark, note_walk, take_back_mark, walk_sheet
 from tests.factories.aisles import MONDAY, SUNDAY, TODAY, Aisles, told
@@ -145,15 +145,13 @@ def test_dealers_are_told_once_what_was_out_of_place(
 def test_pages_see_walks_and_what_was_found_of_whom(
     session: Session, then: datetime, aisles: Aisles, stays: dict[str, Stay]
 ) -> None:
-    mall, ida = aisles.mall(session), aisles.dealer(session)
+    mall = aisles.mall(session)
     assert last_walk(session, mall.id) is None
     walk = begin_walk(session, then, mall, by=aisles.by)
     mark(session, then, walk, stays["Clock"], "out of place", by=aisles.by)
     mark(session, then, walk, stays["Chair"], "in place", by=aisles.by)
     assert [(one.id, counts) for one, counts in walks_of(session, mall.id)] == [(walk.id, {"out of place": 1, "in place": 1})]
-    found = found_of(session, [ida.id], MONDAY)
-    assert [(one.walk.id, one.mark.mark, one.standing.piece.name) for one in found] == [(walk.id, "out of place", "Clock")]
-    assert found_of(session, [ida.id], MONDAY + DAY) == []
+    assert [(one.mark.mark, one.standing.piece.name) for one in found_on(session, walk)] == [("out of place", "Clock")]
 
 
 def test_what_is_said_to_be_gone_is_looked_for_no_more_and_what_was_found_stays(
@@ -171,6 +169,20 @@ def test_what_is_said_to_be_gone_is_looked_for_no_more_and_what_was_found_stays(
     end_stay(session, then, stays["Clock"], on=MONDAY, by=aisles.by)
     with pytest.raises(Refusal, match="Nothing has floor in the aisles of"):
         begin_walk(session, then, mall, by=aisles.by)
+
+
+def test_nobody_is_asked_to_say_that_a_piece_is_gone_who_has_said_so(
+    session: Session, then: datetime, aisles: Aisles, stays: dict[str, Stay]
+) -> None:
+    walk = begin_walk(session, then, aisles.mall(session), by=aisles.by)
+    mark(session, then, walk, stays["Bench"], "not there", by=aisles.by)
+    mark(session, then, walk, stays["Clock"], "out of place", by=aisles.by)
+    mark(session, then, walk, stays["Chair"], "not there", by=aisles.by)
+    assert len(found_on(session, walk)) == 3
+    for name in ("Bench", "Clock"):
+        end_stay(session, then, stays[name], on=MONDAY, by=aisles.ida)
+    assert finish_walk(session, then, walk, by=aisles.by) == 1
+    assert list(told(session, then)) == ["d02@example.org: Not there: Chair"]
 
 
 def test_where_nothing_stands_nobody_walks(session: Session, now: datetime, aisles: Aisles) -> None:
