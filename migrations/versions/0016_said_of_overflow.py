@@ -22,7 +22,7 @@ ADDED = {
 }
 """To overflow_stay."""
 GONE = "'piece taken away'"
-NOT_GONE = "'piece stays after all', 'stay lengthened', 'recall taken back', 'stay moved'"
+NOT_GONE = "'piece stays after all', 'stay lengthened', 'floor asked back', 'recall taken back', 'stay moved'"
 TAKEN_BACK, GIVEN_AGAIN = "'floor taken back'", "'floor given again'"
 NEVER, THERE = "books: a row of {0} is never changed or deleted", "books: that row of {0} is there already"
 TOLD = "overflow: dealers were told of that walk, and its marks stay as they are"

@@ -23,6 +23,8 @@ SAID = {
     6: [(1, "floor given"), (1, "floor taken back")],
     7: [(1, "floor taken back"), (1, "floor given again")],
     8: [(999, GONE)],
+    9: [(1, GONE), (1, "floor asked back")],
+    10: [(1, "floor asked back"), (1, GONE)],
     22: [(1, "piece moved in")],
 }
 """What was said of stays by which user, in this order: 6 and 7 are cancelled, 7 by a draft, and 999 is nobody's account."""
@@ -76,7 +78,7 @@ def test_what_the_log_said_is_in_columns_there_and_back(engine: Engine) -> None:
         with transaction(make_sessions(engine)) as session:
             stays = {one.id: one for one in session.scalars(select(Stay))}
             gone = {one.id: (f"{one.gone_said_at:%M}", one.gone_said_by) for one in stays.values() if one.gone_said_at}
-            assert gone == {2: ("03", 1), 4: ("07", None), 8: ("14", None)}
+            assert gone == {2: ("03", 1), 4: ("07", None), 8: ("14", None), 10: ("18", 1)}
             assert {one.id: one.cancelled_by for one in stays.values() if one.cancelled_by} == {6: 1}
             assert [one.lengthened_from for one in stays.values() if one.lengthened_from] == []
             told = {one.id: one.told_at for one in session.scalars(select(Walk)) if one.told_at}
