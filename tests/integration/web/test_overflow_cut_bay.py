@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import re
 from datetime import date, timedelta
+from html import unescape
 
 import pytest
 from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 from coop.core.audit import AuditLog
 from coop.core.db import transaction
 from coop.dealers.models import Dealer
-from coop.overflow.models import Stay
-from tests.factories.overflow_floor import lay_bay, lay_piece, lay_stay
+from coop.floor.models import Mall
+from coop.overflow.models import BayRow, OverflowDraft, Stay
+from tests.factories.overflow_floor import NOW, lay_bay, lay_piece, lay_stay
 from tests.integration.web.conftest import Web, send
+from tests.integration.web.test_overflow_draft import outcome
+from tests.integration.web.test_overflow_office import lend_east
 from tests.integration.web.test_overflow_walks import words
 
 AT = "/office/overflow/MAIN"
@@ -90,3 +95,32 @@ def test_what_was_done_tells_days_as_people_write_them(web: Web, cut: dict[str, 
         session.add(AuditLog(at=web.clock.at, detail="D01, until 2026-12-04, order 2026-13-99", **line))
     page = words(web.browser("auditor").get(f"{AT}/stays/{cut['Flat file']}").text)
     assert "stay lengthened, D01, until Dec 4, 2026, order 2026-13-99" in page
+
+
+def nothing_given(session: Session, mall: Mall, first_day: date) -> None:
+    """A draft of four weeks that is worked out, and in which nobody gets anything."""
+    said = {**outcome(0, 0, 0), "placements": [], "answers": [], "moves": []}
+    row = OverflowDraft(mall_id=mall.id, first_day=first_day, weeks=4, seconds=5, outcome=said, created_at=NOW)
+    session.add(row)
+
+
+def test_the_weeks_of_a_draft_are_drawn_along_bays_as_they_are(web: Web, cut: dict[str, int]) -> None:
+    """Of a foot 26 pixels are drawn."""
+    with transaction(web.sessions) as session:
+        nothing_given(session, web.house.mall, date(2026, 11, 9))
+    page = web.browser("auditor").get(f"{AT}/draft").text
+    weeks = page[page.index('id="weeks-E9-1-title"') :].partition("</svg>")[0]
+    assert f"Locker bank, D01, {LOCKERS}, Oct 24" in unescape(weeks)
+    assert sorted({points.split(",")[1].split()[0] for points in re.findall(r'<polygon points="([^"]*)"', weeks)}) == ["0", "104"]
+
+
+def test_the_map_of_a_later_week_calls_no_day_of_it_today(web: Web) -> None:
+    hall = lend_east(web)
+    with transaction(web.sessions) as session:
+        bay = session.scalars(select(BayRow).where(BayRow.mall_id == hall.mall.id, BayRow.code == "A2-2")).one()
+        dealer = session.scalars(select(Dealer).where(Dealer.code == "V1")).one()
+        lay_stay(session, lay_piece(session, dealer), bay, date(2026, 11, 23), date(2026, 12, 6))
+        nothing_given(session, hall.mall, date(2026, 11, 9))
+    page = web.browser("auditor").get("/office/overflow/EAST/draft?week=3").text
+    assert "1 Pine chest, V1, moves in Nov 23, 2026, until Dec 6, 2026" in page
+    assert "moves in today" not in page
