@@ -24,6 +24,7 @@ from coop.overflow.models import BayRow, OverflowAnswer, OverflowDraft, Overflow
 from coop.overflow.period import hash_of, read_period
 from coop.overflow.placing import flush_stay
 from coop.overflow.queries import in_the_way
+from coop.overflow.staying import came_by_its_last_day, is_there
 from coop.overflow.surveying import ask_survey
 
 LONGEST_WHY, LONGEST_RECALL = 400, 200
@@ -84,8 +85,11 @@ def _end_moved(
         on = begins.get(stay.id, date.fromisoformat(one["from"]))
         if stay.starts_on < on:
             stay.ends_on, stay.lengthened_from = on - _DAY, None
+            came_by_its_last_day(stay)
         else:
             stay.state = "cancelled"
+        # That it would be gone on a later day is said no more.
+        is_there(stay)
         if one["placed"]:
             placed[stay.piece_id] = stay
             continue

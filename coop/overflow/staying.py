@@ -70,7 +70,7 @@ def move_stay(
     place = Place(bay, from_in16, on, stay.ends_on, turned)
     before = session.get_one(BayRow, stay.bay_id).code
     with session.begin_nested():
-        _is_there(stay)
+        is_there(stay)
         if on == stay.starts_on:
             judged = judged_place(session, now, mall, piece, place, kind=stay.kind, by=by, but=[stay.id], anyway=anyway)
             _put(stay, place, judged.stand)
@@ -79,7 +79,7 @@ def move_stay(
             moved = stay
         else:
             stay.ends_on, stay.lengthened_from = on - _DAY, None
-            _came_by_its_last_day(stay)
+            came_by_its_last_day(stay)
             session.flush()
             judged = judged_place(session, now, mall, piece, place, kind=stay.kind, by=by, anyway=anyway)
             moved = insert_stay(
@@ -113,7 +113,7 @@ def lengthen_stay(session: Session, now: datetime, stay: Stay, *, until: date, b
     judged = judged_place(session, now, mall, piece, place, kind=stay.kind, by=by, anyway=anyway)
     if place.starts_on == stay.ends_on + _DAY:
         longer = stay
-        _is_there(stay)
+        is_there(stay)
         stay.lengthened_from, stay.ends_on = stay.ends_on, until
         stay.granted_until = max(stay.granted_until, until)
         flush_stay(session)
@@ -146,7 +146,7 @@ def take_back_lengthening(session: Session, now: datetime, stay: Stay, *, by: By
     else:
         stay.ends_on, stay.lengthened_from = before, None
         stay.granted_until = before if stay.granted_until == until else stay.granted_until
-        _came_by_its_last_day(stay)
+        came_by_its_last_day(stay)
     session.flush()
     log_stay(session, now, had, "lengthening taken back", by, f"until {before}")
     ask_survey(session, now, mall)
@@ -245,11 +245,11 @@ def restore(session: Session, now: datetime, mall: Mall, piece: OverflowPiece, s
         today = today_at(session, now, mall.id)
         judge_place(session, mall, piece, place, today=today, kind=stay.kind, anyway=True, to_dealer=mine)
         stay.ends_on = until
-    _is_there(stay)
+    is_there(stay)
     flush_stay(session)
 
 
-def _is_there(stay: Stay) -> None:
+def is_there(stay: Stay) -> None:
     """It is not gone, whatever was said."""
     stay.gone_said_at = stay.gone_said_by = None
 
@@ -295,7 +295,7 @@ def _ran_on(session: Session, now: datetime, mall: Mall, piece: OverflowPiece, s
 
 def _late_again(session: Session, mall: Mall, stay: Stay, by: By) -> Stay:
     """Undo `_ran_on`, but for days that are charged meanwhile."""
-    _is_there(stay)
+    is_there(stay)
     first = max(stay.granted_until + _DAY, stay.starts_on)
     if _first_open(session, mall, first) == first:
         if stay.granted_until < stay.starts_on:
@@ -412,7 +412,7 @@ def _put(stay: Stay, place: Place, stand: Stand) -> None:
     stay.depth_in16, stay.turned = stand.depth_in16, stand.turned
 
 
-def _came_by_its_last_day(stay: Stay) -> None:
+def came_by_its_last_day(stay: Stay) -> None:
     """What was said to have come after its last day has not come on any day of it."""
     if stay.moved_in_on is not None and stay.moved_in_on > stay.ends_on:
         stay.moved_in_on = None

@@ -268,12 +268,16 @@ def reminders(session: Session, now: datetime) -> Iterable[Letter]:
     """Of pieces that move in today or tomorrow, of last days that are near, of sold pieces nobody fetched; each once."""
     for mall in session.scalars(select(Mall).order_by(Mall.id)).all():
         today = local_date(now, mall.timezone)
-        for one in standing_between(session, mall.id, today, today + timedelta(days=LAST_DAY_NEAR)):
+        near = today + timedelta(days=LAST_DAY_NEAR)
+        there = standing_between(session, mall.id, today, near + _DAY)
+        # What moves on to another bay the next day has no last day yet.
+        moves_on = {(one.piece.id, one.stay.starts_on - _DAY) for one in there}
+        for one in there:
             if one.stay.is_gone(today):
                 continue
             if one.stay.kind == "asked" and today <= one.stay.starts_on <= today + _DAY and one.stay.moved_in_on is None:
                 yield from _moves_in(session, mall, one, today)
-            elif one.stay.starts_on <= today and one.stay.ends_on <= today + timedelta(days=LAST_DAY_NEAR):
+            elif one.stay.starts_on <= today and one.stay.ends_on <= near and (one.piece.id, one.stay.ends_on) not in moves_on:
                 yield from _last_day(session, mall, one, today)
         for one in overdue_sold(session, mall.id, today):
             yield from _not_fetched(session, mall, one)

@@ -183,7 +183,7 @@ def _is_late(session: Session, walk: Walk, stay: Stay) -> bool:
 
 
 def _unsay_gone(session: Session, now: datetime, stay: Stay, was: str, by: By) -> None:
-    """Take back that it is gone, as far as this walk said so by its mark before: its last day stays, and its dealer's own word."""
+    """Take back that it is gone, as far as this walk said so by its mark before: its last day stays, and its dealer's word."""
     if was != "not there" or stay.gone_said_at is None:
         return
     piece = session.get_one(OverflowPiece, stay.piece_id)

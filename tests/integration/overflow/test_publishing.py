@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 import pytest
 from sqlalchemy import select
@@ -15,7 +15,7 @@ from coop.dealers.models import Member
 from coop.floor.planning import set_aisle_width
 from coop.overflow.drafting import drop_draft, redraft
 from coop.overflow.models import BayRow, BaySurvey, OverflowDraft, OverflowRule, Stay
-from coop.overflow.telling import NOTES
+from coop.overflow.telling import NOTES, reminders
 from tests.factories.overflow_drafted import TODAY, Floor
 from tests.factories.overflow_floor import lay_piece, lay_rules, lay_stay
 
@@ -49,6 +49,53 @@ def test_what_is_moved_keeps_its_last_day_only_where_its_place_is_free_and_is_to
             "It had floor until Dec 20, 2026: for the days after Dec 6, 2026 the new place is not free, so ask the manager, "
             "or ask for floor again."
         ) in letter.note.sentences
+
+
+@pytest.mark.parametrize("lent", [("A1-3", "A2-2"), ("A1-3",)])
+def test_what_a_draft_ends_sooner_than_its_dealer_said_is_looked_for_and_told_of(floor: Floor, lent: tuple[str, ...]) -> None:
+    """It was to be gone after December 2; from November 16 on it cannot stand there, and has another place or none."""
+    with transaction(floor.sessions) as session:
+        bays = {bay.code: bay for bay in session.scalars(select(BayRow))}
+        for bay in bays.values():
+            bay.is_lent = bay.code in lent
+        chest = lay_piece(session, floor.hall.dealers["V2"], "Deep chest", (20, 30, 30))
+        stay = lay_stay(session, chest, bays["A1-3"], TODAY, date(2026, 12, 20), why="Given.")
+        stay.ends_on, stay.gone_said_at, stay.gone_said_by = date(2026, 12, 2), floor.now, floor.by.user_id
+        set_aisle_width(session, floor.now, floor.mall(session), "A1", date(2026, 11, 16), 60 * IN16_PER_INCH)
+        stay_id = stay.id
+    floor.request("V1", "Pine chest")
+    floor.publish(floor.drafted())
+    with transaction(floor.sessions) as session:
+        old = session.get_one(Stay, stay_id)
+        assert (old.state, old.ends_on, old.is_gone(old.ends_on)) == ("stands", date(2026, 11, 15), False)
+        assert (old.gone_said_at, old.gone_said_by) == (None, None)
+        has_another = session.scalar(select(Stay.id).where(Stay.piece_id == old.piece_id, Stay.id != stay_id)) is not None
+        assert has_another == (len(lent) == 2)
+        session.get_one(Member, floor.hall.dealers["V2"].member_id).email = "otis@example.org"
+        letters = [letter.note.subject for letter in reminders(session, floor.now + timedelta(days=11))]
+        assert ("The last day of Deep chest is tomorrow" in letters) == (len(lent) == 1)
+
+
+def test_what_came_today_and_moves_today_has_not_come_by_its_last_day(floor: Floor) -> None:
+    with transaction(floor.sessions) as session:
+        bays = {bay.code: bay for bay in session.scalars(select(BayRow))}
+        for bay in bays.values():
+            bay.is_lent = bay.code in ("A1-3", "A2-2")
+        chest = lay_piece(session, floor.hall.dealers["V2"], "Deep chest", (20, 30, 30))
+        stay = lay_stay(session, chest, bays["A1-3"], TODAY - timedelta(days=1), date(2026, 12, 20), why="Given.")
+        stay.moved_in_on = TODAY
+        stay_id = stay.id
+    floor.request("V1", "Pine chest", not_before=TODAY)
+    draft_id = floor.drafted(first_day=TODAY)
+    with transaction(floor.sessions) as session:
+        row = session.scalars(select(BaySurvey)).one()
+        row.value = {**row.value, "must_move": {str(stay_id): "Deep chest (V2) stands before the exit: move it."}}
+        redraft(session, floor.now, session.get_one(OverflowDraft, draft_id), seed=7, by=floor.by)
+    floor.work()
+    floor.publish(draft_id)
+    with transaction(floor.sessions) as session:
+        old = session.get_one(Stay, stay_id)
+        assert (old.ends_on, old.moved_in_on) == (TODAY - timedelta(days=1), None)
 
 
 def test_what_is_in_the_way_now_is_moved_with_the_reason_and_not_to_wait(floor: Floor) -> None:
