@@ -24,7 +24,7 @@ from coop.overflow.models import BayRow, Stay
 from coop.overflow.queries import STAY, Found, in_the_way, is_unfetched, last_found
 from coop.overflow.reading import Standing, bay_of, bays_on, piece_of, there_between
 from coop.overflow.rules import OverflowRules, rules_on
-from coop.overflow.staying import is_longer, last_day_after_all, last_day_before
+from coop.overflow.staying import is_longer, last_day_after_all, last_day_before, may_stand_after_all
 
 
 @dataclass(frozen=True)
@@ -69,9 +69,9 @@ class StayPage:
 
     @property
     def may_stay_after_all(self) -> bool:
-        """Somebody said that it is gone."""
+        """Somebody said that it is gone, and it may stand there if it is not."""
         stay = self.standing.stay
-        return stay.state == "stands" and stay.gone_said_at is not None
+        return stay.state == "stands" and stay.gone_said_at is not None and may_stand_after_all(stay, self.today)
 
     @property
     def after_all(self) -> str:
@@ -84,7 +84,8 @@ class StayPage:
 
     @property
     def may_stay_longer(self) -> bool:
-        return self.standing.stay.recalled_at is None and (self.stands or self.is_overdue)
+        stay = self.standing.stay
+        return stay.recalled_at is None and stay.gone_said_at is None and (self.stands or self.is_overdue)
 
     @property
     def was_lengthened(self) -> bool:

@@ -64,8 +64,10 @@ def move_stay(
     today = today_at(session, now, mall.id)
     on = on or max(today, stay.starts_on)
     _require_stands(stay)
+    if stay.ends_on < today:
+        raise Refusal(f"{piece.name} had floor until {shown_day(stay.ends_on)}: let it stand longer first, then move it.")
     if not max(today, stay.starts_on) <= on <= stay.ends_on:
-        days = shown_days(max(today, stay.starts_on), max(today, stay.ends_on))
+        days = shown_days(max(today, stay.starts_on), stay.ends_on)
         raise Refusal(f"{piece.name} cannot be moved on {shown_day(on)}: choose a day of {days}.")
     place = Place(bay, from_in16, on, stay.ends_on, turned)
     before = session.get_one(BayRow, stay.bay_id).code
@@ -96,24 +98,23 @@ def move_stay(
 
 
 def lengthen_stay(session: Session, now: datetime, stay: Stay, *, until: date, by: By, anyway: bool = False) -> Stay:
-    """Let a piece stand longer where it is, if that floor is free. Refuses one that was asked back, and as `place_piece`.
+    """Let a piece stand longer where it is, if that floor is free. Refuses one that was asked back or is said to be gone, and as
+    `place_piece`.
 
     Where days between are charged, a sold piece that was not fetched has a stay of its own for those after them.
     """
     mall, piece = hold_stay(session, stay)
     _require_stands(stay)
     today = today_at(session, now, mall.id)
-    if stay.recalled_at is not None:
-        raise Refusal(f"{piece.name} was asked back: take that back first.")
     if until <= stay.ends_on:
         raise Refusal(f"{piece.name} stands until {shown_day(stay.ends_on)} already: choose a later day.")
     if until < today:
         raise Refusal(f"{shown_day(until)} is past: choose {shown_day(today)} or a later day.")
     place = _days_more(session, mall, piece, stay, until, is_late=is_unfetched(session, stay, today))
+    _require_there(piece, stay)
     judged = judged_place(session, now, mall, piece, place, kind=stay.kind, by=by, anyway=anyway)
     if place.starts_on == stay.ends_on + _DAY:
         longer = stay
-        is_there(stay)
         stay.lengthened_from, stay.ends_on = stay.ends_on, until
         stay.granted_until = max(stay.granted_until, until)
         flush_stay(session)
@@ -135,8 +136,7 @@ def take_back_lengthening(session: Session, now: datetime, stay: Stay, *, by: By
     until, before = stay.ends_on, last_day_before(session, stay)
     if before is None:
         raise Refusal(f"{piece.name} was not let stand longer: end its stay on a day instead.")
-    if stay.recalled_at is not None or stay.gone_said_at is not None:
-        raise Refusal(f"{piece.name} {'was asked back' if stay.recalled_at else 'is gone'}: take that back first.")
+    _require_there(piece, stay)
     if not is_longer(stay, before, today_at(session, now, mall.id)):
         raise Refusal(f"{shown_day(before)}, its last day before, is past: end its stay on a day instead.")
     _require_uncharged(session, mall, max(before + _DAY, stay.starts_on))
@@ -150,7 +150,7 @@ def take_back_lengthening(session: Session, now: datetime, stay: Stay, *, by: By
     session.flush()
     log_stay(session, now, had, "lengthening taken back", by, f"until {before}")
     ask_survey(session, now, mall)
-    telling.tell_lengthening_taken_back(session, now, had, until)
+    telling.tell_lengthening_taken_back(session, now, had, stay, until)
     return had
 
 
@@ -197,7 +197,7 @@ def end_stay(session: Session, now: datetime, stay: Stay, *, on: date, by: By) -
     if on > stay.ends_on:
         stay = _ran_on(session, now, mall, piece, stay, on)
     else:
-        if stay.recalled_at is not None:
+        if stay.recalled_at is not None and stay.gone_said_at is None:
             stay.lengthened_from = stay.ends_on
         stay.ends_on = on
     stay.gone_said_at, stay.gone_said_by = now, by.user_id
@@ -209,8 +209,8 @@ def end_stay(session: Session, now: datetime, stay: Stay, *, on: date, by: By) -
 
 def take_back_end(session: Session, now: datetime, stay: Stay, *, by: By) -> Stay:
     """Undo `end_stay`: it stands until the day it was to, asked back or not, or until its bay is none any more; what was fetched
-    late is late again. The stay it has then. Refuses where somebody has got that floor meanwhile, and its dealer where another
-    said so.
+    late is late again. The stay it has then. Refuses where somebody has got that floor meanwhile, or its days are past, and
+    its dealer where another said so.
     """
     mall, piece = hold_stay(session, stay)
     _require_stands(stay)
@@ -221,6 +221,8 @@ def take_back_end(session: Session, now: datetime, stay: Stay, *, by: By) -> Sta
         had = _late_again(session, mall, stay, by)
     else:
         had, until = stay, last_day_after_all(stay)
+        if not may_stand_after_all(stay, today_at(session, now, mall.id)) and until > stay.ends_on:
+            raise Refusal(f"{piece.name} was to stand until {shown_day(until)}, and that is past: give it floor anew.")
         stay.lengthened_from = None if stay.recalled_at else stay.lengthened_from
         restore(session, now, mall, piece, stay, until, by=by)
     log_stay(session, now, had, "piece stays after all", by, f"until {had.ends_on}")
@@ -233,6 +235,11 @@ def last_day_after_all(stay: Stay) -> date:
     if stay.recalled_at is not None:
         return max(stay.ends_on, stay.lengthened_from or stay.ends_on)
     return stay.granted_until
+
+
+def may_stand_after_all(stay: Stay, today: date) -> bool:
+    """Whether what was said to be gone has days left to stand on if it is not, or is sold, and waits there to be fetched."""
+    return stay.kind == "sold" or last_day_after_all(stay) >= today
 
 
 def restore(session: Session, now: datetime, mall: Mall, piece: OverflowPiece, stay: Stay, until: date, *, by: By) -> None:
@@ -297,10 +304,11 @@ def _late_again(session: Session, mall: Mall, stay: Stay, by: By) -> Stay:
     """Undo `_ran_on`, but for days that are charged meanwhile."""
     is_there(stay)
     first = max(stay.granted_until + _DAY, stay.starts_on)
-    if _first_open(session, mall, first) == first:
-        if stay.granted_until < stay.starts_on:
-            return _not_after_all(session, stay, by)
-        stay.ends_on = stay.granted_until
+    first_open = _first_open(session, mall, first)
+    if first_open == stay.starts_on:
+        return _not_after_all(session, stay, by)
+    stay.ends_on = min(stay.ends_on, first_open - _DAY)
+    came_by_its_last_day(stay)
     session.flush()
     return stay
 
@@ -422,6 +430,14 @@ def _require_own_word(session: Session, piece: OverflowPiece, said_by: int | Non
     """What another ended or took back is not its dealer's to undo."""
     if said_by != by.user_id and is_own(session, by.user_id, piece.dealer_id):
         raise Refusal(f"The manager has said this of {piece.name}: ask the manager to take it back.")
+
+
+def _require_there(piece: OverflowPiece, stay: Stay) -> None:
+    """What was asked back, or is said to be gone, is let stand neither longer nor shorter: its days are no more those it had."""
+    if stay.recalled_at is not None:
+        raise Refusal(f"{piece.name} was asked back: take that back first.")
+    if stay.gone_said_at is not None:
+        raise Refusal(f"{piece.name} is said to be gone by {shown_day(stay.ends_on)}: take that back first.")
 
 
 def _require_stands(stay: Stay) -> None:

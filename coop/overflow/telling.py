@@ -70,10 +70,11 @@ def tell_given(session: Session, now: datetime, stay: Stay) -> None:
     _tell(session, now, "given", f"{stay.id}:{stay.version}", stay=stay.id)
 
 
-def tell_lengthening_taken_back(session: Session, now: datetime, stay: Stay, had: date) -> None:
-    """Tell a dealer that a piece may not stay until a day after all."""
+def tell_lengthening_taken_back(session: Session, now: datetime, stay: Stay, longer: Stay, had: date) -> None:
+    """Tell a dealer that a piece may not stay until a day after all. `longer`: the stay it was to have until then."""
     days = {"had": had.isoformat(), "last": stay.ends_on.isoformat()}
-    _tell(session, now, "not longer", f"{stay.id}:{stay.version}", stay=stay.id, **days)
+    # The stay it has now is as it was where the longer one was of its own: each of these is told.
+    _tell(session, now, "not longer", f"{longer.id}:{longer.version}", stay=stay.id, **days)
 
 
 def tell_taken_back(session: Session, now: datetime, stay: Stay) -> None:

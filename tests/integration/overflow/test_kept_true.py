@@ -119,6 +119,10 @@ def test_what_was_asked_back_and_said_to_be_gone_stands_until_it_is_to_go_if_it_
         assert stay.ends_on == FIFTEENTH
         take_back_end(session, then, stay, by=who)
         assert (stay.ends_on, stay.gone_said_at, stay.recall_why, stay.lengthened_from) == (to_go, None, "Painting.", None)
+    for _ in range(2):
+        end_stay(session, then, stay, on=FIFTEENTH, by=aisles.ida)
+    take_back_end(session, then, stay, by=aisles.ida)
+    assert stay.ends_on == to_go, "said twice, it is said once"
     end_stay(session, then, stay, on=FIFTEENTH, by=aisles.ida)
     take_back_recall(session, then, stay, by=aisles.by)
     assert (stay.ends_on, stay.gone_said_at, stay.lengthened_from) == (SUNDAY, None, None)

@@ -19,7 +19,7 @@ from coop.core.periods import Month
 from coop.overflow.judging import LimitRefused
 from coop.overflow.models import OverflowPiece, Stay
 from coop.overflow.placing import place_piece, place_sold
-from coop.overflow.queries import overdue_sold
+from coop.overflow.queries import overdue_sold, own_requests
 from coop.overflow.recalling import recall, take_back_recall
 from coop.overflow.staying import (
     cancel_stay,
@@ -169,7 +169,7 @@ def test_a_lengthening_is_undone_until_its_last_day_before_is_past_and_the_deale
         take_back_lengthening(session, sunday, stay, by=aisles.by)
     take_back_recall(session, sunday, stay, by=aisles.by)
     end_stay(session, sunday, stay, on=SUNDAY, by=aisles.by)
-    with pytest.raises(Refusal, match="Oak hutch is gone: take that back first"):
+    with pytest.raises(Refusal, match="Oak hutch is said to be gone by Dec 6, 2026: take that back first"):
         take_back_lengthening(session, sunday, stay, by=aisles.by)
     take_back_end(session, sunday, stay, by=aisles.by)
     assert stay.ends_on == until
@@ -220,14 +220,11 @@ def test_a_sold_piece_let_wait_longer_when_it_was_late_is_late_again(session: Se
     )
 
 
-def test_what_is_said_to_be_gone_is_not_once_it_is_moved_lengthened_or_kept(
-    session: Session, now: datetime, aisles: Aisles
-) -> None:
+def test_what_is_said_to_be_gone_is_not_once_it_is_moved_or_kept(session: Session, now: datetime, aisles: Aisles) -> None:
     _, (hutch,) = aisles.ask(session, now)
     stay, monday = put(session, now, aisles, hutch), later(now, MONDAY)
     undone: tuple[Callable[[], object], ...] = (
         lambda: take_back_end(session, monday, stay, by=aisles.by),
-        lambda: lengthen_stay(session, monday, stay, until=SUNDAY + DAY, by=aisles.by),
         lambda: move_stay(session, monday, stay, aisles.bay(session), 16, by=aisles.by),
     )
     for undo in undone:
@@ -241,6 +238,39 @@ def test_what_is_said_to_be_gone_is_not_once_it_is_moved_lengthened_or_kept(
     assert stay.cancelled_by == aisles.ida.user_id
     stand_again(session, monday, stay, by=aisles.by)
     assert stay.cancelled_by is None
+
+
+def test_what_is_said_to_be_gone_is_let_stand_longer_once_that_is_taken_back_and_undone_has_its_days(
+    session: Session, now: datetime, aisles: Aisles
+) -> None:
+    _, (hutch,) = aisles.ask(session, now)
+    stay = put(session, now, aisles, hutch)
+    end_stay(session, now, stay, on=FIRST_WEEK, by=aisles.ida)
+    until = SUNDAY + 14 * DAY
+    with pytest.raises(Refusal, match="Oak hutch is said to be gone by Nov 15, 2026: take that back first"):
+        lengthen_stay(session, now, stay, until=until, by=aisles.by)
+    assert (stay.ends_on, stay.granted_until, stay.gone_said_by) == (FIRST_WEEK, SUNDAY, aisles.ida.user_id)
+    take_back_end(session, now, stay, by=aisles.by)
+    lengthen_stay(session, now, stay, until=until, by=aisles.by)
+    assert (stay.ends_on, stay.granted_until) == (until, until)
+    take_back_lengthening(session, now, stay, by=aisles.by)
+    assert (stay.ends_on, stay.granted_until, stay.lengthened_from) == (SUNDAY, SUNDAY, None)
+    (row,) = own_requests(session, [hutch.dealer_id])
+    assert not row.has_fewer_weeks, "it has all the weeks it asked for"
+
+
+def test_what_is_not_gone_after_all_has_no_days_that_are_past(session: Session, now: datetime, aisles: Aisles) -> None:
+    _, (hutch,) = aisles.ask(session, now)
+    stay = put(session, now, aisles, hutch)
+    end_stay(session, later(now, FIRST_WEEK), stay, on=FIRST_WEEK, by=aisles.by)
+    with pytest.raises(Refusal, match="Oak hutch was to stand until Dec 6, 2026, and that is past: give it floor anew"):
+        take_back_end(session, later(now, SUNDAY + DAY), stay, by=aisles.by)
+    assert (stay.ends_on, stay.gone_said_by) == (FIRST_WEEK, aisles.by.user_id)
+    take_back_end(session, later(now, SUNDAY), stay, by=aisles.by)
+    assert stay.ends_on == SUNDAY, "today is a day to stand on"
+    end_stay(session, later(now, SUNDAY), stay, on=SUNDAY, by=aisles.by)
+    take_back_end(session, later(now, SUNDAY + DAY), stay, by=aisles.by)
+    assert (stay.ends_on, stay.gone_said_at) == (SUNDAY, None), "it gets no day, and is there still"
 
 
 def test_a_piece_taken_away_leaves_its_floor_to_others_and_may_come_back_if_that_is_free(

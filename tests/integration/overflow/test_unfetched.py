@@ -7,10 +7,12 @@ from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 import pytest
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
+from coop.core.jobs import Job
 from coop.core.periods import Month
 from coop.floor.domain.draft import SpaceDraft
 from coop.floor.planning import save_plan
@@ -28,11 +30,13 @@ from coop.overflow.staying import (
     gone_on,
     lengthen_stay,
     move_stay,
+    said_moved_in,
     stand_again,
     take_back_end,
     take_back_lengthening,
 )
 from coop.overflow.surveying import read_ground
+from coop.overflow.telling import TELL
 from coop.overflow.walking import begin_walk, mark, walk_sheet
 from tests.factories.aisles import MONDAY, SUNDAY, TODAY, Aisles, piece, told
 from tests.factories.overflow_hall import overflow_draft
@@ -138,10 +142,11 @@ def test_its_floor_is_nobodys_by_any_way(session: Session, now: datetime, aisles
     end_stay(session, then, again, on=LAST + DAY, by=aisles.ida)
     with pytest.raises(Refusal, match=TOLD_DEALER), session.begin_nested():
         take_back_end(session, then, again, by=aisles.ida)
+    again.gone_said_at = again.gone_said_by = None
+    session.flush()
     with pytest.raises(Refusal, match=STILL), session.begin_nested():
         lengthen_stay(session, then, again, until=SUNDAY, by=by)
     recall_day = at(now, LAST)
-    again.gone_said_at = again.gone_said_by = None
     again.ends_on, again.recalled_at, again.recall_why = LAST + DAY, recall_day, "Painting"
     session.flush()
     with pytest.raises(Refusal, match=STILL):
@@ -231,6 +236,30 @@ def test_what_is_charged_of_the_days_it_was_late_is_not_taken_back(
     assert [one.stay.id for one in overdue_sold(session, aisles.mall_id, END + DAY)] == [table.id]
 
 
+def test_of_days_it_was_late_only_those_that_are_charged_stay(
+    session: Session, now: datetime, aisles: Aisles, table: Stay
+) -> None:
+    """To December 5 it had floor: November is charged, and the five days of December are not."""
+    then = at(now, date(2026, 12, 5))
+    assert end_stay(session, then, table, on=date(2026, 12, 5), by=aisles.by) is table
+    said_moved_in(session, then, table, on=date(2026, 12, 2), by=aisles.by)
+    post_overflow(session, now, aisles.mall(session), Month(2026, 11))
+    assert take_back_end(session, then, table, by=aisles.by) is table
+    assert (days(table), table.gone_said_at, table.moved_in_on) == ((TODAY, END), None, None)
+    assert charged_otherwise(session, aisles.mall(session), Month(2026, 11)) == []
+    assert [one.stay.id for one in overdue_sold(session, aisles.mall_id, date(2026, 12, 5))] == [table.id]
+
+
+def test_what_is_late_is_let_stand_longer_before_it_is_moved(
+    session: Session, now: datetime, aisles: Aisles, table: Stay
+) -> None:
+    then = at(now, END)
+    with pytest.raises(Refusal, match="Table had floor until Nov 23, 2026: let it stand longer first, then move it"):
+        move_stay(session, then, table, aisles.bay(session, "A2-1"), 0, by=aisles.by)
+    lengthen_stay(session, then, table, until=END, by=aisles.by)
+    assert move_stay(session, then, table, aisles.bay(session, "A2-1"), 0, by=aisles.by).starts_on == END
+
+
 def test_fetched_late_it_takes_no_day_of_who_came_in_its_place(
     session: Session, now: datetime, aisles: Aisles, table: Stay
 ) -> None:
@@ -261,6 +290,10 @@ def test_late_it_is_let_wait_longer_over_a_month_that_is_charged_and_that_is_und
     assert (longer.state, longer.cancelled_by) == ("cancelled", aisles.by.user_id)
     assert [one.stay.id for one in overdue_sold(session, mall.id, date(2026, 12, 5))] == [table.id]
     assert "d02@example.org: Table has floor until Nov 23, 2026 only" in told(session, then)
+    again = lengthen_stay(session, then + timedelta(minutes=1), table, until=until, by=aisles.by)
+    take_back_lengthening(session, then + timedelta(minutes=2), again, by=aisles.by)
+    jobs = [job for job in session.scalars(select(Job).where(Job.kind == TELL)) if job.args["what"] == "not longer"]
+    assert len(jobs) == 2, "each is told"
 
 
 def test_what_a_bay_that_is_none_any_more_has_is_not_let_wait_longer(
