@@ -18,6 +18,7 @@ from coop.core.words import joined as joined
 
 MINUS = "\N{MINUS SIGN}"
 """As wide as a tabular figure, which a hyphen is not."""
+NO_BREAK = "\N{NO-BREAK SPACE}"
 
 
 def money(amount_cents: int) -> str:
@@ -71,6 +72,11 @@ def length(length_in16: int) -> str:
     return format_length(length_in16).replace("-", MINUS)
 
 
+def feet(length_in16: int) -> str:
+    """A length in running text, which no line breaks between feet and inches: its spaces are no-break ones."""
+    return length(length_in16).replace(" ", NO_BREAK)
+
+
 FILTERS: dict[str, Callable[..., str]] = {
     "money": money,
     "money_plain": money_plain,
@@ -82,7 +88,7 @@ FILTERS: dict[str, Callable[..., str]] = {
     "sqft": sqft,
     "percent": percent,
     "price": format_price,
-    "feet": length,
+    "feet": feet,
     "size": format_size,
 }
 """By the name a template calls them (`length` is Jinja's own, and counts)."""

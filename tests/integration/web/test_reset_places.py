@@ -154,7 +154,7 @@ def test_the_way_is_read_beside_the_reset_and_anothers_is_not_there(web: Web) ->
     assert "No way is chosen for this reset." in page
     assert "1. Back door</th><td>a door, width 3&#39; 0&#34;, height 6&#39; 8&#34;</td>" in page
     assert "4 steps, width" in page
-    assert "By the dock, 10&#39; 0&#34; by 5&#39; 0&#34; <small>Not before 10.</small>" in page
+    assert "By the dock, 10&#39;\N{NO-BREAK SPACE}0&#34; by 5&#39;\N{NO-BREAK SPACE}0&#34; <small>Not before 10.</small>" in page
     other = web.browser("other dealer")
     for address in ("places", "way"):
         assert other.get(f"{page_of(web)}/{address}").status_code == 404

@@ -71,6 +71,10 @@ def test_sizes() -> None:
     assert templating.length(-16) == '\u22121"'
 
 
+def test_no_line_breaks_a_length_in_running_text():
+    assert templating.environment().from_string("{{ it | feet }} wide").render(it=1448) == "7&#39;\u00a06\u00a01/2&#34; wide"
+
+
 def test_a_list_reads_as_people_write_it() -> None:
     found = [templating.joined(["a", "b", "c"][:n]) for n in range(4)]
     assert found == ["", "a", "a and b", "a, b and c"]
