@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -10,12 +10,15 @@ from click.testing import CliRunner, Result
 
 from coop.cli import cli
 from coop.core.db import make_engine, make_sessions, transaction
+from coop.core.periods import shown_days
 from tests.factories.overflow_floor import lay_piece, lay_request, lay_rules
 from tests.factories.overflow_hall import build_overflow_hall
 from tests.factories.people import make_coop, make_mall
 
-FIRST = date(2040, 1, 2)
-"""Whatever day it is when this is read, it is to come."""
+FIRST = datetime.now(UTC).date() + timedelta(days=30)
+"""The command asks the clock: whatever day it is when this is read, it is to come, and within a year."""
+LAST = FIRST + timedelta(days=20)
+"""Of three weeks."""
 
 
 @pytest.fixture
@@ -41,9 +44,9 @@ def test_a_period_is_drafted_with_its_bays_and_shown_again(folder: Path) -> None
     result = run(folder, "draft", "--first-day", str(FIRST), "--weeks", "3", "--seconds", "5", "--seed", "1")
     assert result.exit_code == 0, result.exception
     lines = result.output.splitlines()
-    assert lines[:2] == ["2040-01-02 to 2040-01-22, 3 weeks", "1 of 1 requests granted."]
+    assert lines[:2] == [f"{FIRST} to {LAST}, 3 weeks", "1 of 1 requests granted."]
     assert "What stands keeps its floor: proven, no draft is better at it." in lines
     assert any(line.startswith("V1     granted: Pine chest stands in bay A") for line in lines), lines
     assert run(folder, "show").output == result.output
     again = run(folder, "draft", "--first-day", str(FIRST))
-    assert "A draft of Jan 2 to Jan 22, 2040 is there already" in str(again.exception)
+    assert f"A draft of {shown_days(FIRST, LAST)} is there already" in str(again.exception)
