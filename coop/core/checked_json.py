@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from decimal import Decimal
 from typing import Any, NoReturn
@@ -47,21 +47,39 @@ def closed(properties: Mapping[str, Schema], required: Sequence[str] = (), descr
 
 _NUL = re.compile(r"(?<!\\)(?:\\\\)*\\u0000")
 """Written as JSON writes it: the text after an odd number of backslashes."""
+_HALF = re.compile("[\ud800-\udfff]")
+"""Half of a pair of UTF-16 that stands alone, as `json.loads` reads it: no text of UTF-8 has one."""
 
 
 def parse_json(text: str) -> Any:
     """The value of a JSON text, with fractions as Decimal. Raises ValueError with a sentence for what is no JSON.
 
-    A NUL in a text is refused, too: PostgreSQL keeps none.
+    A NUL in a text is refused, too: PostgreSQL keeps none. So is half a character (a lone surrogate), which no database keeps.
     """
     if _NUL.search(text):
         raise ValueError("A text of this JSON has a character of no meaning (NUL): leave it out.")
     try:
-        return json.loads(text, parse_float=Decimal, parse_int=_whole, parse_constant=_no_number, object_pairs_hook=_once)
+        value = json.loads(text, parse_float=Decimal, parse_int=_whole, parse_constant=_no_number, object_pairs_hook=_once)
     except json.JSONDecodeError as error:
         raise ValueError(f"This is not JSON: {error.msg} in line {error.lineno}, column {error.colno}.") from None
     except RecursionError:
         raise ValueError("This JSON is nested too deeply.") from None
+    if any(map(_HALF.search, _texts_of(value))):
+        raise ValueError("A text of this JSON has half a character (a surrogate without its other): leave it out.")
+    return value
+
+
+def _texts_of(value: Any) -> Iterator[str]:
+    """Every text of a value, keys too."""
+    left = [value]
+    while left:
+        one = left.pop()
+        if isinstance(one, str):
+            yield one
+        elif isinstance(one, dict):
+            left += [*one, *one.values()]
+        elif isinstance(one, list):
+            left += one
 
 
 def _whole(digits: str) -> int:
