@@ -72,7 +72,8 @@ class AskedPieceForm(PlainForm):  # type: ignore[misc]
         if key == "colour":
             told(self.about.colour, sentence)
         else:
-            told(self[{"": "name", "glass": "name"}.get(key, key.removesuffix("_in16").removesuffix("_oz").removesuffix("_cents"))], sentence)
+            column = key.removesuffix("_in16").removesuffix("_oz").removesuffix("_cents")
+            told(self[{"": "name", "glass": "name"}.get(column, column)], sentence)
 
 
 # --- a request --------------------------------------------------------------------------------------------------------------
@@ -240,4 +241,6 @@ class SoldForm(LimitedForm):
             field = self.until
         elif "begin between" in sentence or "first place free" in sentence:
             field = self.begins
+        elif sentence.startswith("This form was sent already"):
+            field = self.name
         self.refuse(refusal, field)

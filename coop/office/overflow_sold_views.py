@@ -123,7 +123,10 @@ def put_sold(mall_code: str) -> Page:
         roll_back()
         form.refused(refusal)
         return _page(wanted_mall(mall_code), form), 422
-    flash(f"{form.name.data} waits in bay {form.bay.data} until {shown_day(stay.ends_on)}.")
+    # As it is written down: the same form sent twice is one piece.
+    one = stay_of(db(), stay.id)
+    assert one is not None, "it was put there"
+    flash(f"{one.piece.name} waits in bay {one.bay.code} until {shown_day(stay.ends_on)}.")
     return _to(mall_code)
 
 

@@ -108,12 +108,18 @@ def require_version(row: OverflowRequest, version: int, undone: str) -> None:
 def ask_floor(
     session: Session, now: datetime, dealer: Dealer, mall: Mall, asked: Asked, *, by: By, key: str | None = None
 ) -> OverflowRequest:
-    """Ask for floor. The same key again answers the first request. Raises AskRefused with what is wrong at each field."""
+    """Ask for floor. The same key again answers the first request, if it asks for the same. Raises AskRefused with what is wrong
+    at each field.
+    """
     # Held, so that the second press of one form finds the first.
     lock(session, mall)
     if key is not None:
         sent = session.scalar(select(OverflowRequest).where(OverflowRequest.key == key))
         if sent is not None:
+            if sent.state == "withdrawn" or not _asks_for(session, sent, dealer, mall, asked):
+                raise AskRefused(
+                    {"pieces": "This form was sent already, and its request is written down: open a new one to ask anew."}
+                )
             return sent
     asked = _checked(session, now, dealer, mall, asked)
     row = OverflowRequest(
@@ -222,6 +228,22 @@ def _put_pieces(session: Session, row: OverflowRequest, before: Sequence[Overflo
     session.add_all(OverflowPiece(dealer_id=row.dealer_id, request_id=row.id, **one) for one in more)
 
 
+def _asks_for(session: Session, row: OverflowRequest, dealer: Dealer, mall: Mall, asked: Asked) -> bool:
+    """Whether a request is this one, as it is by now."""
+    asked, pieces = _all_tidied(asked), pieces_of(session, [row])[row.id]
+    columns = {"dealer_id": dealer.id, "mall_id": mall.id, **_columns(asked)}
+    return (
+        all(getattr(row, name) == value for name, value in columns.items())
+        and len(pieces) == len(asked.pieces)
+        and all(is_the_piece(*pair) for pair in zip(pieces, asked.pieces, strict=True))
+    )
+
+
+def is_the_piece(row: OverflowPiece, piece: PieceAsked) -> bool:
+    """Whether a piece is as somebody writes it down, its texts tidied."""
+    return all(getattr(row, name) == value for name, value in asdict(piece).items() if name != "id")
+
+
 def _columns(asked: Asked) -> dict[str, object]:
     return {one.name: getattr(asked, one.name) for one in fields(asked) if one.name != "pieces"}
 
@@ -246,7 +268,7 @@ def _checked(
 
     `before`: the pieces it has already. `begun`: the day it was not to begin before until now, which may be past by now.
     """
-    asked = Asked(**_columns(asked) | {"note": _line(asked.note), "pieces": tuple(map(tidied, asked.pieces))})  # type: ignore[arg-type]
+    asked = _all_tidied(asked)
     today = today_at(session, now, mall.id)
     first = max(asked.not_before, today)
     rules = rules_on(session, mall.id, first)
@@ -262,6 +284,10 @@ def _checked(
     if faults:
         raise AskRefused(faults)
     return asked
+
+
+def _all_tidied(asked: Asked) -> Asked:
+    return Asked(**_columns(asked) | {"note": _line(asked.note), "pieces": tuple(map(tidied, asked.pieces))})  # type: ignore[arg-type]
 
 
 def tidied(piece: PieceAsked) -> PieceAsked:

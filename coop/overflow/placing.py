@@ -25,7 +25,16 @@ from coop.leases.editing import By
 from coop.leases.holding import lock, today_at
 from coop.leases.models import Lease
 from coop.overflow import telling
-from coop.overflow.asking import AskRefused, PieceAsked, given_pieces, piece_faults, require_version, settle_state, tidied
+from coop.overflow.asking import (
+    AskRefused,
+    PieceAsked,
+    given_pieces,
+    is_the_piece,
+    piece_faults,
+    require_version,
+    settle_state,
+    tidied,
+)
 from coop.overflow.domain.answers import LONGEST
 from coop.overflow.domain.fitting import Stand
 from coop.overflow.judging import Judged, LimitRefused, Place, free_place, judge_place, leave_clear, stand_of
@@ -176,15 +185,13 @@ def place_sold(
 ) -> Stay:
     """Put a sold piece in a bay from today on, to wait until it is fetched: for the days of the house's rules, or through a day.
 
-    Without a place it is the leftmost free one. The same key again answers the first piece's stay. Refuses what `place_piece`
-    does, and a piece that cannot be (AskRefused).
+    Without a place it is the leftmost free one. The same key again answers the first piece's stay, and is refused with another
+    piece, bay or dealer. Refuses what `place_piece` does, and a piece that cannot be (AskRefused).
     """
     lock(session, mall)
-    if key is not None:
-        sent = select(Stay).join(OverflowPiece, OverflowPiece.id == Stay.piece_id).where(OverflowPiece.key == key)
-        if (stay := session.scalar(sent.order_by(Stay.id.desc()).limit(1))) is not None:
-            return stay
     piece, today = tidied(piece), today_at(session, now, mall.id)
+    if key is not None and (stay := _sent_already(session, key, dealer, piece, bay)) is not None:
+        return stay
     faults = {field: f"{piece.name[:80] or 'The piece'}: {sentence}" for field, sentence in reversed([*piece_faults(piece)])}
     if faults:
         raise AskRefused(faults)
@@ -217,6 +224,20 @@ def place_sold(
             why="Sold, and waits to be fetched.",
             anyway=anyway,
         )
+
+
+def _sent_already(session: Session, key: str, dealer: Dealer, piece: PieceAsked, bay: BayRow) -> Stay | None:
+    """What came of the form with this key; None where it was not sent yet. Refuses it where that is of anything else."""
+    row = session.scalar(select(OverflowPiece).where(OverflowPiece.key == key))
+    if row is None:
+        return None
+    stays = session.scalars(select(Stay).where(Stay.piece_id == row.id).order_by(Stay.id)).all()
+    stay = stays[-1]
+    waits = stay.state == "stands" and stay.gone_said_at is None
+    put_there = row.dealer_id == dealer.id and bay.id in {one.bay_id for one in stays}
+    if not (waits and put_there and is_the_piece(row, piece)):
+        raise Refusal(f"This form was sent already: {row.name} is written down; open a new one for another piece.")
+    return stay
 
 
 # --- rows and words -------------------------------------------------------------------------------------------------------

@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.dealers.models import Member
+from coop.floor.models import Mall
 from coop.overflow.asking import (
     Asked,
     AskRefused,
@@ -30,11 +31,12 @@ from coop.overflow.models import OverflowPiece, OverflowRequest, Stay, WalkMark
 from coop.overflow.placing import place_piece, place_request, place_sold
 from coop.overflow.queries import found_on
 from coop.overflow.reading import pieces_of
-from coop.overflow.staying import cancel_stay, move_stay, stand_again
+from coop.overflow.staying import cancel_stay, end_stay, move_stay, stand_again
 from coop.overflow.walking import begin_walk, mark
 from tests.factories.aisles import MONDAY, TODAY, Aisles, piece
 from tests.factories.leases import make_lease
 from tests.factories.overflow_floor import lay_rules
+from tests.factories.people import make_mall
 
 HUTCH = piece()
 
@@ -327,6 +329,55 @@ def test_a_sold_piece_of_one_form_has_one_stay_even_once_it_was_moved(session: S
     assert moved is not stay
     assert put() is moved
     assert len(session.scalars(select(OverflowPiece)).all()) == 1
+
+
+def test_a_form_sent_already_is_of_no_other_sold_piece_bay_or_dealer(session: Session, now: datetime, aisles: Aisles) -> None:
+    def put(one: PieceAsked = HUTCH, bay: str = "A1-1", code: str = "D01") -> Stay:
+        mall, dealer = aisles.mall(session), aisles.dealer(session, code)
+        return place_sold(session, now, mall, dealer, one, aisles.bay(session, bay), by=aisles.by, key="b" * 32)
+
+    stay = put()
+    said = "This form was sent already: Oak hutch is written down; open a new one for another piece."
+    others: list[dict[str, Any]] = [
+        {"one": replace(HUTCH, name="Oak chair")},
+        {"one": replace(HUTCH, width_in16=16)},
+        {"bay": "A2-1"},
+        {"code": "D02"},
+    ]
+    for other in others:
+        with pytest.raises(Refusal, match=said):
+            put(**other)
+    assert put(replace(HUTCH, name=" Oak   hutch ")) is stay
+    end_stay(session, now, stay, on=TODAY, by=aisles.by)
+    with pytest.raises(Refusal, match=said):
+        put()
+    assert len(session.scalars(select(Stay)).all()) == 1
+
+
+def test_a_form_sent_already_asks_for_nothing_else(session: Session, now: datetime, aisles: Aisles) -> None:
+    def ask(asked: Asked = ASKED, code: str = "D01", mall: Mall | None = None) -> OverflowRequest:
+        dealer = aisles.dealer(session, code)
+        return ask_floor(session, now, dealer, mall or aisles.mall(session), asked, by=aisles.by, key="a" * 32)
+
+    row = ask()
+    assert ask(replace(ASKED, note="  ")) is row
+    others: list[dict[str, Any]] = [
+        {"asked": replace(ASKED, weeks=3)},
+        {"asked": only(piece("Oak chair"))},
+        {"asked": replace(ASKED, pieces=(*ASKED.pieces, piece("Oak chair")))},
+        {"code": "D02"},
+        {"mall": make_mall(session, now, "EAST")},
+    ]
+    for other in others:
+        with pytest.raises(AskRefused) as caught:
+            ask(**other)
+        assert caught.value.faults == {
+            "pieces": "This form was sent already, and its request is written down: open a new one to ask anew."
+        }
+    withdraw(session, now, row, by=aisles.by)
+    with pytest.raises(AskRefused, match="This form was sent already"):
+        ask()
+    assert len(session.scalars(select(OverflowRequest)).all()) == 1
 
 
 def test_floor_is_given_to_a_request_as_it_was_looked_at(session: Session, now: datetime, aisles: Aisles) -> None:

@@ -383,6 +383,10 @@ def test_floor_asked_for_twice_by_one_form_is_one_request(web: Web) -> None:
     assert [answer.status_code for answer in answers] == [303, 303]
     assert answers[0].headers["Location"] == answers[1].headers["Location"]
     before = len(asked(web))
+    other = send(client, ASK, **CHEST | {"pieces-0-name": "Oak chair"}, **TIMES, key=key, do="keep")
+    assert other.status_code == 422
+    assert "This form was sent already, and its request is written down" in mistakes(other.text)["pieces-0-name"]
+    assert len(asked(web)) == before
     assert unseen(client.get(ASK).text)["key"] != key
     send(client, ASK, **CHEST, **TIMES, key=unseen(client.get(ASK).text)["key"], do="keep")
     assert len(asked(web)) == before + 1

@@ -154,6 +154,9 @@ def test_a_request_written_down_twice_by_one_form_is_one(web: Web) -> None:
     places = {send(manager, f"{AT}/requests/new", **typed, **sizes, key=key[1]).headers["Location"] for _ in range(2)}
     assert len(places) == 1
     assert named(web, "Tin safe") == 1
+    other = send(manager, f"{AT}/requests/new", **typed | {"pieces-0-name": "Oak chair"}, **sizes, key=key[1])
+    assert other.status_code == 422
+    assert mistakes(other.text)["pieces-0-name"].startswith("This form was sent already, and its request is written down")
     assert send(manager, f"{AT}/requests/new", **typed, **sizes, key="f" * 32).headers["Location"] not in places
     assert named(web, "Tin safe") == 2
 
@@ -168,6 +171,15 @@ def test_a_sold_piece_put_down_twice_by_one_form_is_one(web: Web) -> None:
         assert answer.status_code == 303
     assert named(web, "Tin safe") == len(stays(web, "Tin safe")) == 1
     assert "Tin safe waits in bay A1-2 until Nov 5, 2026." in desk.get(f"{AT}/sold").text
+    other = send(desk, f"{AT}/sold", **typed | {"name": "Oak chair"}, until="2026-11-05", key=key[1])
+    assert other.status_code == 422
+    assert mistakes(other.text) == {
+        "name": "This form was sent already: Tin safe is written down; open a new one for another piece."
+    }
+    assert named(web, "Oak chair") == 0
+    later = send(desk, f"{AT}/sold", **typed, until="2026-11-06", key=key[1])
+    assert later.status_code == 303
+    assert "Tin safe waits in bay A1-2 until Nov 5, 2026." in desk.get(f"{AT}/sold").text, "as it is written down"
 
 
 def named(web: Web, name: str) -> int:
