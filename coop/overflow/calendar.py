@@ -15,7 +15,7 @@ from coop.floor.models import Mall
 from coop.overflow.domain.fitting import CAUTION, cautions
 from coop.overflow.queries import own_stays
 from coop.overflow.reading import Standing, piece_of
-from coop.overflow.rules import OverflowRules, rules_on
+from coop.overflow.rules import rules_by_day
 
 _DAY = timedelta(days=1)
 _ALARM = timedelta(hours=-6)
@@ -36,16 +36,14 @@ def floor_events(session: Session, now: datetime, member_id: int, *, kept: timed
     begins = {(one.piece.id, one.stay.starts_on) for one in rows}
     ends = {(one.piece.id, one.stay.ends_on): one for one in rows}
     made_at = now.astimezone(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
-    rules: dict[tuple[int, date], OverflowRules] = {}
+    rules_of = {mall_id: rules_by_day(session, mall_id) for mall_id in malls}
     events = []
     for one in rows:
         stay, mall = one.stay, malls[one.bay.mall_id]
         before = ends.get((one.piece.id, stay.starts_on - _DAY))
         if stay.starts_on >= first and (stay.kind == "asked" or before is not None):
-            on = mall.id, stay.starts_on
-            if on not in rules:
-                rules[on] = rules_on(session, *on)
-            said = _moves_in(one, before, cautions(piece_of(one.piece), rules[on].pieces))
+            rules = rules_of[mall.id](stay.starts_on)
+            said = _moves_in(one, before, cautions(piece_of(one.piece), rules.pieces))
             events.append(_event(one, mall, "in", stay.starts_on, said, made_at, mail_domain))
         # What moves on to another bay the next day has no last day yet.
         if stay.ends_on >= first and (one.piece.id, stay.ends_on + _DAY) not in begins:

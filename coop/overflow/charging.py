@@ -6,7 +6,6 @@ dealer's page of charges and credits.
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import date, datetime
 
@@ -25,7 +24,7 @@ from coop.leases.turn_charges import OVERFLOW, charge_overflow
 from coop.overflow.domain.fees import Fee, months_of
 from coop.overflow.models import Stay
 from coop.overflow.reading import Standing, standing_between
-from coop.overflow.rules import OverflowRules, dated_rules
+from coop.overflow.rules import OverflowRules, rules_by_day
 
 _LONGEST_LABEL = 120
 
@@ -115,18 +114,6 @@ def of_month(session: Session, mall: Mall, month: Month) -> int:
     return sum(fee_of(stay, month).cents for stay in stays)
 
 
-def _rules_by_day(session: Session, mall_id: int) -> Callable[[date], OverflowRules]:
-    """As `rules_on` for any day, in one query: before any rules are set, floor is free."""
-    dated = [rules for _, rules in reversed(dated_rules(session, mall_id))]
-    days = [rules.starts_on for rules in dated]
-
-    def rules_of(day: date) -> OverflowRules:
-        at = bisect_right(days, day)
-        return dated[at - 1] if at else OverflowRules()
-
-    return rules_of
-
-
 def key_of(stay_id: int, month: Month) -> str:
     """What a stay's charge of a month is posted under."""
     return f"stay:{stay_id}:{month}"
@@ -137,7 +124,7 @@ def _key(what: str) -> str:
 
 
 def _fee_of(session: Session, mall: Mall, stays: Sequence[Stay]) -> Callable[[Stay, Month], Fee]:
-    rules_of = _rules_by_day(session, mall.id)
+    rules_of = rules_by_day(session, mall.id)
     free = _free_days(session, rules_of, stays)
 
     def fee_of(stay: Stay, month: Month) -> Fee:

@@ -33,7 +33,7 @@ class FairRow:
     code: str
     name: str
     rent_cents: int
-    """Rent charged for months that began in the year."""
+    """Rent paid over the year: charged for months that began in it, less what was owed when the last of them was closed."""
     had: int
     due: int
     """By rent paid, of all bays there are; 0 where there are none."""

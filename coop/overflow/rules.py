@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from bisect import bisect_right
+from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, fields
 from datetime import date, datetime
 from decimal import Decimal
@@ -106,6 +107,18 @@ def dated_rules(session: Session, mall_id: int) -> list[tuple[int, OverflowRules
     """Every set of rules of a mall with its id, the latest first."""
     rows = select(OverflowRule).where(OverflowRule.mall_id == mall_id).order_by(OverflowRule.starts_on.desc())
     return [(row.id, read_rules(row)) for row in session.scalars(rows)]
+
+
+def rules_by_day(session: Session, mall_id: int) -> Callable[[date], OverflowRules]:
+    """As `rules_on` for any day, in one query: before any rules are set, floor is free."""
+    dated = [rules for _, rules in reversed(dated_rules(session, mall_id))]
+    days = [rules.starts_on for rules in dated]
+
+    def rules_of(day: date) -> OverflowRules:
+        at = bisect_right(days, day)
+        return dated[at - 1] if at else OverflowRules()
+
+    return rules_of
 
 
 def rules_change(session: Session, mall_id: int, first: date, last: date) -> date | None:

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import re
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 import icalendar
 import vobject
-from sqlalchemy import update
+from sqlalchemy import event, select, update
 
 from coop.core.db import transaction
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.leases.editing import By
+from coop.overflow.calendar import floor_events
 from coop.overflow.models import BayRow, OverflowPiece, Stay
 from coop.overflow.recalling import recall
 from coop.overflow.staying import cancel_stay, end_stay, move_stay, stand_again
@@ -124,3 +125,31 @@ def test_a_sold_piece_has_the_day_by_which_it_is_fetched_and_what_is_long_past_i
     assert f"floor-out-{old}@example.org" not in days
     assert f"floor-in-{late}@example.org" not in days
     assert days[f"floor-out-{late}@example.org"].dtstart.value == date(2026, 8, 3)
+
+
+def test_the_calendars_questions_do_not_grow_with_days(web: Web, now: datetime) -> None:
+    """Cautions are said by the rules of each first day; all rules of a mall are asked for at once."""
+
+    def asked() -> tuple[int, int]:
+        said: list[str] = []
+
+        def note(_connection: object, _cursor: object, statement: str, *_: object) -> None:
+            said.append(statement)
+
+        with transaction(web.sessions) as session:
+            member_id = session.scalars(select(Dealer.member_id).where(Dealer.code == "D01")).one()
+            assert member_id is not None
+            event.listen(session.get_bind(), "before_cursor_execute", note)
+            found = floor_events(session, now, member_id, kept=timedelta(days=30), mail_domain="example.org")
+            event.remove(session.get_bind(), "before_cursor_execute", note)
+        return len(found), len(said)
+
+    few = asked()
+    with transaction(web.sessions) as session:
+        dealer = session.scalars(select(Dealer).where(Dealer.code == "D01")).one()
+        bay = lay_bay(session, session.scalars(select(Mall).order_by(Mall.id).limit(1)).one(), "B1-1", 240, 24, y=900)
+        for n in range(9):
+            day = date(2026, 12, 1) + timedelta(days=n)
+            lay_stay(session, lay_piece(session, dealer, f"Stool {n}", (12, 12, 18)), bay, day, day, at=20 * n)
+    more = asked()
+    assert (more[0] - few[0], more[1]) == (18, few[1])
