@@ -10,7 +10,7 @@ from fractions import Fraction
 from coop.core.geometry import format_length
 from coop.core.money import format_cents, round_half_up
 from coop.core.templating import dollars
-from coop.office.floor_forms import natural
+from coop.core.words import natural
 from coop.office.floor_queries import AGES, SpaceRow
 
 ASKED: Mapping[str, str] = {

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
@@ -17,6 +16,7 @@ from wtforms.validators import InputRequired, Length
 from coop.core.fields import AreaField, DayField, LengthField, Needed, needed_first_day
 from coop.core.geometry import format_length
 from coop.core.money import parse_decimal
+from coop.core.words import natural
 from coop.floor.domain.draft import PartDraft, PlanDraft, SpaceDraft
 from coop.floor.domain.plan import LEAST_CLEAR_IN16, Outline, PlanFault
 from coop.floor.domain.plan_csv import signed_length
@@ -85,11 +85,6 @@ def is_rectangle(outline: Outline) -> bool:
     box = set(rectangle(*bounds(outline)))
     turned = [*outline[1:], outline[0]]
     return set(outline) == box and all((a[0] == b[0]) != (a[1] == b[1]) for a, b in zip(outline, turned, strict=True))
-
-
-def natural(code: str) -> tuple[tuple[int, int, str], ...]:
-    """`9` before `10`, `A9` before `A10`, figures before letters."""
-    return tuple((0, int(digits), "") if digits else (1, 0, word) for digits, word in re.findall(r"(\d+)|(\D+)", code))
 
 
 # --- a plan as rows ------------------------------------------------------------------------------------------------------------

@@ -10,7 +10,7 @@ from typing import Any
 from coop.core.geometry import format_length
 from coop.core.listing import Column, FromDay, Listing, OneOf, Words
 from coop.core.periods import shown_day
-from coop.office.floor_forms import natural
+from coop.core.words import natural
 from coop.overflow.drawn import DrawnPiece, free_stretches, places_in
 from coop.overflow.models import BayRow
 from coop.overflow.queries import Found

@@ -14,11 +14,11 @@ from coop.core.geometry import format_size
 from coop.core.jobs import Job
 from coop.core.listing import Column, Listing, OneOf, Words
 from coop.core.periods import shown_days
+from coop.core.words import natural
 from coop.dealers.models import Dealer
 from coop.floor.models import AisleWidth, Mall
 from coop.floor.queries import draft_of as plan_draft_of
 from coop.floor.queries import widths_of
-from coop.office.floor_forms import natural
 from coop.office.overflow_floor import stay_page
 from coop.overflow import drafting
 from coop.overflow.bay_drawing import Span, WeeksDrawing, bay_weeks

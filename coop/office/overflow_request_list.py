@@ -12,10 +12,10 @@ from sqlalchemy.orm import Session
 from coop.core.geometry import format_length, format_size
 from coop.core.listing import Column, Listing, OneOf, Words
 from coop.core.periods import shown_day
+from coop.core.words import natural
 from coop.dealers.models import Dealer
 from coop.floor.models import Mall
 from coop.leases.models import Lease
-from coop.office.floor_forms import natural
 from coop.office.mall_page import today_of
 from coop.office.overflow_list import behind_words
 from coop.overflow.asking import held_codes

@@ -12,8 +12,8 @@ from sqlalchemy.orm import Session
 from coop.core.audit import AuditLog
 from coop.core.geometry import format_length
 from coop.core.periods import shown_day, shown_days
+from coop.core.words import natural
 from coop.floor.models import Mall
-from coop.office.floor_forms import natural
 from coop.office.overflow_list import behind_words
 from coop.overflow.asking import held_codes
 from coop.overflow.charging import charged_so_far, expected

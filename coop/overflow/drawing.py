@@ -19,12 +19,12 @@ import shapely
 from markupsafe import Markup, escape
 
 from coop.core.geometry import IN16_PER_INCH
-from coop.core.words import joined
+from coop.core.words import joined, natural
 from coop.floor.domain.draft import PartDraft, PlanDraft
 from coop.floor.domain.plan import Outline
 from coop.floor.domain.scale import Bounds, Sheet
 from coop.floor.svg import Look, bounds_of, is_on, join_marks, label_in, middle_of, on_sheet, points_text
-from coop.overflow.domain.bay import Bay, numbers_in_order
+from coop.overflow.domain.bay import Bay
 from coop.overflow.drawn import KEPT_FREE, DrawnBay, DrawnPiece, bay_words, drawn_bays, drawn_pieces
 from coop.overflow.hand import HAND_IN, Window, windows_round
 from coop.overflow.marks import LETTER, STATES, Labels, Pen, hatch, n, pattern, swatch
@@ -94,7 +94,7 @@ def map_of(
     `today` as `drawn_pieces` has it.
     `own`: ids of dealers, to whom no more is told of others than that floor is taken. `name`: no other map of the page has it.
     """
-    rows = sorted(bays, key=lambda row: (numbers_in_order(row.aisle), numbers_in_order(row.code)))
+    rows = sorted(bays, key=lambda row: (natural(row.aisle), natural(row.code)))
     drawn, pieces = drawn_bays(rows), drawn_pieces(standing, day, must_move, own, today=today, bays=rows)
     bounds, is_own = bounds_of(draft), own is not None
     ways: dict[str, Any] = {"link_bay": link_bay, "link_piece": link_piece, "is_own": is_own}

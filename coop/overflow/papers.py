@@ -14,9 +14,9 @@ from coop.core.documents import Document, keep_document
 from coop.core.errors import Refusal
 from coop.core.jobs import Job, JobRun, long_job, name_job
 from coop.core.pdf import PdfError, made_with
+from coop.core.words import natural
 from coop.floor.models import Mall
 from coop.floor.queries import draft_of, plan_row, widths_on
-from coop.overflow.domain.bay import numbers_in_order
 from coop.overflow.drawn import drawn_bays, drawn_pieces
 from coop.overflow.queries import must_move
 from coop.overflow.reading import bays_on
@@ -95,7 +95,7 @@ def _paper(session: Session, mall: Mall, day: date) -> WalkPaper | None:
         return None
     stays = [row.standing for row in walk_sheet(session, mall, day)]
     moving = {one.stay.id for one, _ in must_move(session, mall.id, day)}
-    bays = sorted(drawn_bays(bays_on(session, mall.id, day)), key=lambda one: numbers_in_order(one.bay.code))
+    bays = sorted(drawn_bays(bays_on(session, mall.id, day)), key=lambda one: natural(one.bay.code))
     widths = widths_on(session, mall.id, day)
     pieces = drawn_pieces(stays, day, moving)
     every = widths.get("", draft.required_clear_in16)
@@ -107,7 +107,7 @@ def _paper(session: Session, mall: Mall, day: date) -> WalkPaper | None:
         draft,
         tuple(bays),
         pieces,
-        tuple(sorted(aisles.items(), key=lambda aisle: numbers_in_order(aisle[0]))),
+        tuple(sorted(aisles.items(), key=lambda aisle: natural(aisle[0]))),
     )
 
 

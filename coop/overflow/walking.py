@@ -17,13 +17,12 @@ from coop.core import audit
 from coop.core.errors import Refusal
 from coop.core.geometry import format_sides
 from coop.core.periods import shown_day
-from coop.core.words import joined
+from coop.core.words import joined, natural
 from coop.dealers.second_person import is_own
 from coop.floor.models import Mall
 from coop.leases.editing import By
 from coop.leases.holding import lock, today_at
 from coop.overflow import telling
-from coop.overflow.domain.bay import numbers_in_order
 from coop.overflow.looking import listed, looked_for, should_be_gone
 from coop.overflow.models import MARKS, BayRow, OverflowPiece, Stay, Walk, WalkMark
 from coop.overflow.placing import log_stay
@@ -95,7 +94,7 @@ def walk_sheet(session: Session, mall: Mall, day: date, walk: Walk | None = None
 
 def _in_order(one: Standing) -> Any:
     """By its bay, and along that; what was measured along the bay as it was before it was cut anew comes last."""
-    codes = map(numbers_in_order, (one.bay.aisle, one.bay.code))
+    codes = map(natural, (one.bay.aisle, one.bay.code))
     return *codes, one.was_until is not None, one.stay.from_in16, one.stay.starts_on
 
 

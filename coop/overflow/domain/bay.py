@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import hypot
@@ -81,11 +80,6 @@ def _far(a: Point, b: Point) -> float:
 def _unit(a: Point, b: Point) -> tuple[float, float]:
     far = _far(a, b)
     return (b[0] - a[0]) / far, (b[1] - a[1]) / far
-
-
-def numbers_in_order(code: str) -> list[tuple[int, str]]:
-    """A key of codes by which A2 comes before A10."""
-    return [(int(part), "") if part.isdigit() else (0, part) for part in re.findall(r"[0-9]+|[^0-9]+", code)]
 
 
 def as_corners(points: Sequence[Sequence[int]]) -> tuple[Point, Point, Point, Point]:
