@@ -28,7 +28,7 @@ from coop.overflow.models import MARKS, BayRow, OverflowPiece, Stay, Walk, WalkM
 from coop.overflow.placing import log_stay
 from coop.overflow.queries import found_on, marks_of
 from coop.overflow.reading import Standing, is_past
-from coop.overflow.staying import end_stay
+from coop.overflow.staying import end_stay, is_there
 from coop.overflow.survey_asking import ask_survey
 
 SUBJECT = "overflow walk"
@@ -188,7 +188,7 @@ def _unsay_gone(session: Session, now: datetime, stay: Stay, was: str, by: By) -
     piece = session.get_one(OverflowPiece, stay.piece_id)
     if stay.gone_said_by is not None and is_own(session, stay.gone_said_by, piece.dealer_id):
         return
-    stay.gone_said_at = stay.gone_said_by = None
+    is_there(stay)
     session.flush()
     log_stay(session, now, stay, "piece stays after all", by, f"until {stay.ends_on}")
     ask_survey(session, now, session.get_one(Mall, session.get_one(BayRow, stay.bay_id).mall_id))
