@@ -108,13 +108,13 @@ def test_a_draft_is_asked_for_and_followed(web: Web) -> None:
     page = manager.get(AT).text
     assert "waits to be drafted" in page
     assert ">Refresh</a>" in page, "without a script"
+    assert "Stop it and keep the best so far" in page
     fragment = web.browser("auditor").get(f"{AT}/progress").text
     assert 'data-ended="no"' in fragment
     with transaction(web.sessions) as session:
         job = session.get_one(Job, drafts(web)[0].job_id)
         job.state, job.progress_done, job.progress_total = "running", 2, 5
     assert "The draft is going on: 2 of 5 seconds." in manager.get(f"{AT}/progress").text
-    assert "Stop it and keep the best so far" in manager.get(AT).text
     again = send(manager, AT, **ASKED)
     assert "is there already" in words(manager.get(again.location).text)
     assert send(manager, f"{AT}/stop").status_code == 303
