@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from html import unescape
 
 from flask.testing import FlaskClient
@@ -185,3 +185,21 @@ def test_what_should_be_gone_is_out_of_place_or_not_there(web: Web) -> None:
     send(manager, walk, **{f"how-{laid.others}": "none", f"note-{laid.others}": ""})
     with transaction(web.sessions) as session:
         assert session.get_one(Stay, laid.others).gone_said_at is None
+
+
+def test_a_row_says_that_a_mark_takes_back_no_word_of_its_dealer(web: Web, now: datetime) -> None:
+    """Its dealer has said, since it was found, that it left the day before."""
+    manager, stay_id = web.browser("manager"), web.house.overflow.stay
+    walk = begin(manager)
+    send(manager, walk, **{f"how-{stay_id}": "in place"})
+    with transaction(web.sessions) as session:
+        stay = session.get_one(Stay, stay_id)
+        stay.moved_in_on, stay.ends_on = None, TODAY - timedelta(days=1)
+        stay.gone_said_at, stay.gone_said_by = now, web.house.users["dealer"]
+    answer = send(manager, walk, **{f"how-{stay_id}": "out of place"})
+    assert answer.status_code == 303
+    assert marks(web)[stay_id] == ("out of place", "")
+    assert "said to be gone since Nov 2, 2026: that is not taken back here" in words(manager.get(walk).text)
+    with transaction(web.sessions) as session:
+        stay = session.get_one(Stay, stay_id)
+        assert (stay.ends_on, stay.gone_said_by) == (TODAY - timedelta(days=1), web.house.users["dealer"])
