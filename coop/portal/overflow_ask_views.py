@@ -23,7 +23,7 @@ from coop.overflow.reading import bays_on
 from coop.overflow.rules import rules_on
 from coop.portal import overflow_queries as queries
 from coop.portal.overflow_forms import AskForm, data_of, has_empty_row, request_data, rows_said
-from coop.portal.overflow_quotes import ground_of, had_then, reckon
+from coop.portal.overflow_quotes import Ground, ground_of, had_then, reckon
 from coop.portal.overflow_views import by_dealer, dealers_here, lent, malls_here
 from coop.portal.queries import own_dealers_query
 from coop.resets.models import PieceRow
@@ -73,7 +73,8 @@ def _page(form: AskForm, row: OverflowRequest | None = None, *, judged: bool = F
     rules = rules_on(db(), mall.id, first)
     weeks = _WEEKS if form.weeks.errors else form.weeks.data or _WEEKS
     measured = [one.form.asked for one in form.pieces if one.form.is_measured]
-    reckoned = reckon(rules, measured, weeks, ground_of(db(), mall, form.dealer_meant, first, form.bay_meant))
+    ground = ground_of(db(), mall, form.dealer_meant, first, form.bay_meant) if measured else Ground()
+    reckoned = reckon(rules, measured, weeks, ground)
     return render_template(
         "portal/overflow/ask.html",
         form=form,

@@ -231,7 +231,7 @@ BUDGETS: dict[str, Budget] = {
     "lent.first": Budget(28, 12),
     "lent.fairness": Budget(17, 10),
     "lent.ask": Budget(16, 12),
-    "lent.asked": Budget(19, 12),
+    "lent.asked": Budget(20, 12),
     "lent.change": Budget(18, 12),
     "resets.first": Budget(15, 6),
     "resets.booth": Budget(14, 9),
