@@ -23,6 +23,7 @@ from coop.overflow.judging import stand_of, taken_along
 from coop.overflow.models import BayRow, Stay
 from coop.overflow.queries import STAY, Found, in_the_way, is_unfetched, last_found
 from coop.overflow.reading import Standing, bay_of, bays_on, piece_of, there_between
+from coop.overflow.recalling import last_day_unrecalled
 from coop.overflow.rules import OverflowRules, rules_on
 from coop.overflow.staying import is_longer, last_day_after_all, last_day_before, may_stand_after_all
 
@@ -81,6 +82,11 @@ class StayPage:
         if stay.kind == "sold" and last < self.today:
             return f"It is there still, to be fetched since {shown_day(last)}"
         return f"Let it stand until {shown_day(last)} after all"
+
+    @property
+    def unrecalled(self) -> date:
+        """Its last day, if it is not asked back."""
+        return last_day_unrecalled(self.standing.stay)
 
     @property
     def may_stay_longer(self) -> bool:

@@ -217,6 +217,8 @@ class Stay(Base):
         CheckConstraint("gone_said_by IS NULL OR gone_said_at IS NOT NULL", name="gone_said"),
         CheckConstraint("cancelled_by IS NULL OR state = 'cancelled'", name="cancelled_by"),
         CheckConstraint("lengthened_from >= starts_on", name="lengthened"),
+        CheckConstraint("gone_from IS NULL OR gone_said_at IS NOT NULL", name="gone_from"),
+        CheckConstraint("recalled_from IS NULL OR recalled_at IS NOT NULL", name="recalled_from"),
         Index("ix_overflow_stay_bay_id_starts_on", "bay_id", "starts_on"),
     )
 
@@ -235,14 +237,18 @@ class Stay(Base):
     granted_until: Mapped[date]
     """The last day it was given until, whatever became of it."""
     lengthened_from: Mapped[date | None]
-    """While it may be undone: its last day before it was let stand longer last, or, asked back, before it was said to be gone."""
+    """Its last day before it was let stand longer last, while that may be undone."""
     why: Mapped[str] = mapped_column(String(400), default="")
     recalled_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
     recall_why: Mapped[str] = mapped_column(String(200), default="")
+    recalled_from: Mapped[date | None]
+    """Its last day before it was asked back; null too where a draft asked for it, and it is the day it was given until."""
     moved_in_on: Mapped[date | None]
     """The dealer, or who walked the aisles, says that it stands there."""
     gone_said_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
     """When somebody said that it is gone after its last day: taken away, or sold and fetched."""
+    gone_from: Mapped[date | None]
+    """Its last day before that was said; null too of what was fetched late."""
     gone_said_by: Mapped[int | None] = mapped_column(ForeignKey("user_account.id"))
     cancelled_by: Mapped[int | None] = mapped_column(ForeignKey("user_account.id"))
     """Who took its floor back before it came; null too where a draft did."""

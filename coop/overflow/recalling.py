@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
 from sqlalchemy.orm import Session
 
@@ -15,7 +15,7 @@ from coop.overflow import telling
 from coop.overflow.models import Stay
 from coop.overflow.placing import log_stay
 from coop.overflow.rules import rules_on
-from coop.overflow.staying import hold_stay, restore
+from coop.overflow.staying import hold_stay, is_there, restore
 from coop.overflow.survey_asking import ask_survey
 
 LONGEST_WHY = 200
@@ -53,9 +53,11 @@ def recall(
         raise GoesAnyway(f"{piece.name} goes by {shown_day(stay.ends_on)} as it is, before the {days} days of notice are over.")
     if last < stay.starts_on:
         raise Refusal(f"{piece.name} comes on {shown_day(stay.starts_on)} only: take that floor back instead.")
+    if stay.recalled_at is None:
+        stay.recalled_from = stay.ends_on
     stay.ends_on, stay.recalled_at, stay.recall_why = last, now, why
     # That it would be gone on a later day is said no more: it may still be there until then.
-    stay.gone_said_at = stay.gone_said_by = None
+    is_there(stay)
     session.flush()
     log_stay(session, now, stay, "floor asked back", by, f"last day {last}{', for safety' if days < notice else ''}")
     ask_survey(session, now, mall)
@@ -89,17 +91,23 @@ def recall_many(
 
 
 def take_back_recall(session: Session, now: datetime, stay: Stay, *, by: By) -> None:
-    """A piece may stay until the day it was given until; its dealer is told. Refuses where another has that floor by now."""
+    """A piece may stay as long as before it was asked back; its dealer is told. Refuses where another has that floor by now."""
     mall, piece = hold_stay(session, stay)
     if stay.recalled_at is None:
         raise Refusal(f"{piece.name} was not asked back.")
     if stay.ends_on < today_at(session, now, mall.id):
         raise Refusal(f"{piece.name} went on {shown_day(stay.ends_on)}: give it floor anew.")
-    if stay.gone_said_at is not None:
-        stay.lengthened_from = None  # that is the day it was asked back until
-    restore(session, now, mall, piece, stay, stay.granted_until, by=by)
-    stay.recalled_at, stay.recall_why = None, ""
+    until = last_day_unrecalled(stay)
+    if stay.lengthened_from is not None and until <= stay.lengthened_from:
+        stay.lengthened_from = None  # it is not longer: its dealer said that it goes before
+    restore(session, now, mall, piece, stay, until, by=by)
+    stay.recalled_at, stay.recalled_from, stay.recall_why = None, None, ""
     session.flush()
     log_stay(session, now, stay, "recall taken back", by, f"until {stay.ends_on}")
     ask_survey(session, now, mall)
     telling.tell_recall_taken_back(session, now, stay)
+
+
+def last_day_unrecalled(stay: Stay) -> date:
+    """The last day of what was asked back, if it is not: the one it had, which its dealer may have brought forward."""
+    return stay.recalled_from or stay.granted_until

@@ -87,7 +87,7 @@ def move_stay(
             moved = insert_stay(
                 session, now, piece, place, judged.stand, kind=stay.kind, granted_until=stay.granted_until, why=stay.why
             )
-            moved.recalled_at, moved.recall_why = stay.recalled_at, stay.recall_why
+            moved.recalled_at, moved.recall_why, moved.recalled_from = stay.recalled_at, stay.recall_why, stay.recalled_from
             session.flush()
     log_stay(
         session, now, moved, "stay moved", by, f"from bay {before}; {said_place(session, piece, place)}{said_passed(judged)}"
@@ -197,8 +197,8 @@ def end_stay(session: Session, now: datetime, stay: Stay, *, on: date, by: By) -
     if on > stay.ends_on:
         stay = _ran_on(session, now, mall, piece, stay, on)
     else:
-        if stay.recalled_at is not None and stay.gone_said_at is None:
-            stay.lengthened_from = stay.ends_on
+        if stay.gone_said_at is None:
+            stay.gone_from = stay.ends_on
         stay.ends_on = on
     stay.gone_said_at, stay.gone_said_by = now, by.user_id
     flush_stay(session)
@@ -223,7 +223,6 @@ def take_back_end(session: Session, now: datetime, stay: Stay, *, by: By) -> Sta
         had, until = stay, last_day_after_all(stay)
         if not may_stand_after_all(stay, today_at(session, now, mall.id)) and until > stay.ends_on:
             raise Refusal(f"{piece.name} was to stand until {shown_day(until)}, and that is past: give it floor anew.")
-        stay.lengthened_from = None if stay.recalled_at else stay.lengthened_from
         restore(session, now, mall, piece, stay, until, by=by)
     log_stay(session, now, had, "piece stays after all", by, f"until {had.ends_on}")
     ask_survey(session, now, mall)
@@ -232,9 +231,9 @@ def take_back_end(session: Session, now: datetime, stay: Stay, *, by: By) -> Sta
 
 def last_day_after_all(stay: Stay) -> date:
     """The last day of what was said to be gone, if it is not."""
-    if stay.recalled_at is not None:
-        return max(stay.ends_on, stay.lengthened_from or stay.ends_on)
-    return stay.granted_until
+    if stay.gone_from is not None:
+        return max(stay.ends_on, stay.gone_from)
+    return stay.granted_until if stay.recalled_at is None else stay.ends_on
 
 
 def may_stand_after_all(stay: Stay, today: date) -> bool:
@@ -258,7 +257,7 @@ def restore(session: Session, now: datetime, mall: Mall, piece: OverflowPiece, s
 
 def is_there(stay: Stay) -> None:
     """It is not gone, whatever was said."""
-    stay.gone_said_at = stay.gone_said_by = None
+    stay.gone_said_at = stay.gone_said_by = stay.gone_from = None
 
 
 def _days_more(session: Session, mall: Mall, piece: OverflowPiece, stay: Stay, until: date, *, is_late: bool = False) -> Place:

@@ -110,6 +110,12 @@ SAID_OF_OVERFLOW = replace(
     functions=OVERFLOW.functions | names("guard_walk_mark_told"),
 )
 
+DAYS_BEFORE = replace(
+    SAID_OF_OVERFLOW,
+    checks=SAID_OF_OVERFLOW.checks
+    | names("overflow_stay.ck_overflow_stay_gone_from overflow_stay.ck_overflow_stay_recalled_from"),
+)
+
 GUARDS = {
     **guards.GUARDS,
     "0012": TURNS,
@@ -118,5 +124,6 @@ GUARDS = {
     "0015": OVERFLOW,
     "0016": SAID_OF_OVERFLOW,
     "0017": SAID_OF_OVERFLOW,
+    "0018": DAYS_BEFORE,
 }
 """By revision."""

@@ -364,6 +364,13 @@ def load_sent(connection: Connection) -> None:
         connection.exec_driver_sql(f"UPDATE {table} SET key = '{'a' * 32}' WHERE id = 1")
 
 
+def load_days_before(connection: Connection) -> None:
+    """As of 0017; a piece was asked back, and then it was said to be gone."""
+    load_sent(connection)
+    said = f"recalled_from = '2026-09-27', recalled_at = '{AT}', gone_from = '2026-09-24', lengthened_from = NULL"
+    connection.exec_driver_sql(f"UPDATE overflow_stay SET {said} WHERE id = 2")
+
+
 LOADERS: dict[str, Callable[[Connection], None]] = {
     "0001": load_first,
     "0002": load_first,
@@ -382,5 +389,6 @@ LOADERS: dict[str, Callable[[Connection], None]] = {
     "0015": load_overflow,
     "0016": load_said,
     "0017": load_sent,
+    "0018": load_days_before,
 }
 """By revision."""

@@ -14,6 +14,7 @@ from coop.overflow.models import Stay
 from coop.overflow.placing import place_piece
 from coop.overflow.queries import recalled
 from coop.overflow.recalling import recall, recall_many, take_back_recall
+from coop.overflow.staying import end_stay, lengthen_stay, move_stay, take_back_end, take_back_lengthening
 from tests.factories.aisles import MONDAY, SUNDAY, TODAY, Aisles, piece, told
 
 DAY = timedelta(days=1)
@@ -102,6 +103,64 @@ def test_a_recall_is_taken_back_while_nobody_has_the_floor(session: Session, the
         take_back_recall(session, then, stay, by=aisles.by)
     with pytest.raises(Refusal, match="Oak hutch went on Nov 27, 2026: give it floor anew"):
         take_back_recall(session, then + 8 * DAY, stay, by=aisles.by)
+
+
+def test_a_recall_that_is_taken_back_leaves_the_day_its_dealer_goes_by_sooner(
+    session: Session, then: datetime, aisles: Aisles, stay: Stay
+) -> None:
+    """Asked back twice, the second time sooner: what it goes back to is the day before the first."""
+    goes = date(2026, 11, 30)
+    end_stay(session, then, stay, on=goes, by=aisles.ida)
+    for days in (8, 7):
+        recall(session, then, stay, why="Painting", by=aisles.by, days=days)
+    assert (stay.ends_on, stay.gone_said_at, stay.gone_from, stay.recalled_from) == (MIDDLE + 7 * DAY, None, None, goes)
+    take_back_recall(session, then, stay, by=aisles.by)
+    assert (stay.ends_on, stay.granted_until, stay.recalled_from) == (goes, SUNDAY, None)
+    assert "may stay until Nov 30, 2026." in told(session, then)["d01@example.org: Oak hutch may stay"]
+
+
+def test_what_was_let_stand_longer_and_asked_back_and_gone_is_let_stand_longer_still(
+    session: Session, then: datetime, aisles: Aisles, stay: Stay
+) -> None:
+    until = SUNDAY + 14 * DAY
+    lengthen_stay(session, then, stay, until=until, by=aisles.by)
+    recall(session, then, stay, why="Painting", by=aisles.by)
+    end_stay(session, then, stay, on=MIDDLE, by=aisles.ida)
+    take_back_end(session, then, stay, by=aisles.ida)
+    assert (stay.ends_on, stay.lengthened_from) == (MIDDLE + 7 * DAY, SUNDAY)
+    moved = move_stay(session, then, stay, aisles.bay(session, "A2-1"), 0, by=aisles.by)
+    assert (moved.recalled_from, moved.recalled_at) == (until, then)
+    take_back_recall(session, then, moved, by=aisles.by)
+    assert moved.ends_on == until
+    with pytest.raises(Refusal, match="Oak hutch was not let stand longer"):
+        take_back_lengthening(session, then, moved, by=aisles.by)  # A part of it is moved.
+
+
+def test_a_lengthening_is_undone_after_a_recall_and_said_gone_were_undone(
+    session: Session, then: datetime, aisles: Aisles, stay: Stay
+) -> None:
+    until = SUNDAY + 14 * DAY
+    lengthen_stay(session, then, stay, until=until, by=aisles.by)
+    recall(session, then, stay, why="Painting", by=aisles.by)
+    end_stay(session, then, stay, on=MIDDLE, by=aisles.ida)
+    take_back_end(session, then, stay, by=aisles.ida)
+    take_back_recall(session, then, stay, by=aisles.by)
+    assert (stay.ends_on, stay.lengthened_from) == (until, SUNDAY)
+    take_back_lengthening(session, then, stay, by=aisles.by)
+    assert (stay.ends_on, stay.granted_until) == (SUNDAY, SUNDAY)
+
+
+def test_what_its_dealer_takes_away_before_it_was_let_stand_longer_is_not_longer(
+    session: Session, then: datetime, aisles: Aisles, stay: Stay
+) -> None:
+    goes = date(2026, 11, 30)
+    lengthen_stay(session, then, stay, until=SUNDAY + 14 * DAY, by=aisles.by)
+    end_stay(session, then, stay, on=goes, by=aisles.ida)
+    recall(session, then, stay, why="Painting", by=aisles.by)
+    take_back_recall(session, then, stay, by=aisles.by)
+    with pytest.raises(Refusal, match="Oak hutch was not let stand longer"):
+        take_back_lengthening(session, then, stay, by=aisles.by)
+    assert stay.ends_on == goes
 
 
 def test_a_list_is_asked_back_at_once_and_what_goes_anyway_is_left(

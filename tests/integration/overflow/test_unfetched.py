@@ -142,7 +142,7 @@ def test_its_floor_is_nobodys_by_any_way(session: Session, now: datetime, aisles
     end_stay(session, then, again, on=LAST + DAY, by=aisles.ida)
     with pytest.raises(Refusal, match=TOLD_DEALER), session.begin_nested():
         take_back_end(session, then, again, by=aisles.ida)
-    again.gone_said_at = again.gone_said_by = None
+    again.gone_said_at = again.gone_said_by = again.gone_from = None
     session.flush()
     with pytest.raises(Refusal, match=STILL), session.begin_nested():
         lengthen_stay(session, then, again, until=SUNDAY, by=by)

@@ -52,6 +52,38 @@ def test_a_withdrawn_request_does_not_wait_again_when_its_floor_is_taken_back(we
     assert "the request waits again" not in page
 
 
+def test_what_is_gone_is_not_let_stand_on_days_that_are_past(web: Web) -> None:
+    """Hall bench was given until December 6, and is said to be gone on November 3."""
+    laid, browser = web.house.overflow, web.browser("manager")
+    send(browser, at(web, laid.stay, "/end"), **{"end-on": "2026-11-03"})
+    page = said(web, at(web, laid.stay), browser)
+    assert "Let it stand until Dec 6, 2026 after all" in page
+    assert "Let it stand longer" not in page
+    with transaction(web.sessions) as session:
+        session.get_one(Stay, laid.stay).gone_from = date(2026, 11, 3)
+    assert "Let it stand until Nov 3, 2026 after all" in said(web, at(web, laid.stay), browser)
+    with transaction(web.sessions) as session:
+        bench = session.get_one(Stay, laid.stay)
+        bench.starts_on, bench.ends_on, bench.gone_from = date(2026, 10, 1), date(2026, 10, 20), date(2026, 11, 2)
+    page = said(web, at(web, laid.stay), browser)
+    assert "Hall bench" in page
+    assert "after all" not in page
+    answer = send(browser, at(web, laid.stay, "/end/undo"))
+    assert answer.status_code == 422
+    assert "Hall bench was to stand until Nov 2, 2026, and that is past: give it floor anew." in answer.text
+
+
+def test_a_recall_is_taken_back_to_the_day_its_dealer_said(web: Web) -> None:
+    laid, browser = web.house.overflow, web.browser("manager")
+    with transaction(web.sessions) as session:
+        bench = session.get_one(Stay, laid.stay)
+        bench.ends_on = date(2026, 11, 30)
+        recall(session, web.clock.at, bench, why="Painting", by=By(web.house.users["manager"]))
+    assert "Take the recall back: let it stay until Nov 30, 2026" in said(web, at(web, laid.stay), browser)
+    send(browser, at(web, laid.stay, "/recall/undo"))
+    assert stay(web, laid.stay).ends_on == date(2026, 11, 30)
+
+
 # --- in the portal ----------------------------------------------------------------------------------------------------------
 
 
