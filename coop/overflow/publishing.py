@@ -135,6 +135,7 @@ def _place(
                 why=shorten(one["why"], LONGEST_WHY, placeholder=" ..."),
                 recalled_at=old.recalled_at if old else None,
                 recall_why=old.recall_why if old else "",
+                recalled_from=old.recalled_from if old else None,
                 created_at=now,
             )
         )

@@ -84,6 +84,7 @@ def test_what_came_today_and_moves_today_has_not_come_by_its_last_day(floor: Flo
         chest = lay_piece(session, floor.hall.dealers["V2"], "Deep chest", (20, 30, 30))
         stay = lay_stay(session, chest, bays["A1-3"], TODAY - timedelta(days=1), date(2026, 12, 20), why="Given.")
         stay.moved_in_on = TODAY
+        stay.recalled_at, stay.recall_why, stay.recalled_from = floor.now, "It is wide", date(2026, 12, 22)
         stay_id = stay.id
     floor.request("V1", "Pine chest", not_before=TODAY)
     draft_id = floor.drafted(first_day=TODAY)
@@ -96,6 +97,8 @@ def test_what_came_today_and_moves_today_has_not_come_by_its_last_day(floor: Flo
     with transaction(floor.sessions) as session:
         old = session.get_one(Stay, stay_id)
         assert (old.ends_on, old.moved_in_on) == (TODAY - timedelta(days=1), None)
+        new = session.scalars(select(Stay).where(Stay.piece_id == old.piece_id, Stay.id != stay_id)).one()
+        assert (new.recalled_at, new.recall_why, new.recalled_from) == (floor.now, "It is wide", date(2026, 12, 22))
 
 
 def test_what_is_in_the_way_now_is_moved_with_the_reason_and_not_to_wait(floor: Floor) -> None:
