@@ -242,7 +242,7 @@ class Stay(Base):
     recalled_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
     recall_why: Mapped[str] = mapped_column(String(200), default="")
     recalled_from: Mapped[date | None]
-    """Its last day before it was asked back; null too where a draft asked for it, and it is the day it was given until."""
+    """Its last day before it was asked back; null of what was before that was kept, which is the day it was given until."""
     moved_in_on: Mapped[date | None]
     """The dealer, or who walked the aisles, says that it stands there."""
     gone_said_at: Mapped[datetime | None] = mapped_column(UtcDateTime)

@@ -82,7 +82,7 @@ def _end_moved(
     placed = {}
     for one in outcome["moves"]:
         stay = session.get_one(Stay, one["stay"], with_for_update=True)
-        on = begins.get(stay.id, date.fromisoformat(one["from"]))
+        on, had = begins.get(stay.id, date.fromisoformat(one["from"])), stay.ends_on
         if stay.starts_on < on:
             stay.ends_on, stay.lengthened_from = on - _DAY, None
             came_by_its_last_day(stay)
@@ -93,6 +93,8 @@ def _end_moved(
         if one["placed"]:
             placed[stay.piece_id] = stay
             continue
+        if stay.recalled_at is None:
+            stay.recalled_from = had
         stay.recalled_at, stay.recall_why = now, shorten(why.get(stay.id, one["sentence"]), LONGEST_RECALL, placeholder=" ...")
         session.flush()
         if stay.state == "stands":

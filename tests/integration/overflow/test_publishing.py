@@ -69,6 +69,7 @@ def test_what_a_draft_ends_sooner_than_its_dealer_said_is_looked_for_and_told_of
         old = session.get_one(Stay, stay_id)
         assert (old.state, old.ends_on, old.is_gone(old.ends_on)) == ("stands", date(2026, 11, 15), False)
         assert (old.gone_said_at, old.gone_said_by) == (None, None)
+        assert old.recalled_from == (date(2026, 12, 2) if len(lent) == 1 else None), "the last day it had"
         has_another = session.scalar(select(Stay.id).where(Stay.piece_id == old.piece_id, Stay.id != stay_id)) is not None
         assert has_another == (len(lent) == 2)
         session.get_one(Member, floor.hall.dealers["V2"].member_id).email = "otis@example.org"
