@@ -16,14 +16,17 @@ async function keep(row) {
   const sent = new FormData();
   sent.set("csrf_token", form.elements.csrf_token.value);
   sent.set(how.name, how.value);
-  sent.set(`note-${stay}`, row.querySelector(`[name="note-${stay}"]`).value);
+  const note = row.querySelector(`[name="note-${stay}"]`).value;
+  sent.set(`note-${stay}`, note);
   try {
-    const answer = await fetch(form.action, { method: "POST", body: sent });
+    // Sent to its end even where the page is left at once.
+    const answer = await fetch(form.action, { method: "POST", body: sent, keepalive: true });
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
     if (!answer.ok || !page.getElementById(counts[0])) throw new Error(page.querySelector(`#note-${stay}-wrong`)?.textContent.trim() ?? "");
     for (const id of counts) document.getElementById(id).textContent = page.getElementById(id).textContent;
     row.classList.add("walk-kept");
-    say(`Kept: ${row.dataset.name}, ${how.value === "none" ? "not looked at" : how.value}.`);
+    const found = note ? `${how.value} (${note})` : how.value;
+    say(`Kept: ${row.dataset.name}, ${how.value === "none" ? "not looked at" : found}.`);
   } catch (fault) {
     row.classList.remove("walk-kept");
     say(`Not kept: ${row.dataset.name}. ${fault.message.startsWith("✻") ? fault.message.slice(2) : "Press Keep it all when the office answers again."}`);

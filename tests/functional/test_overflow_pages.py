@@ -153,6 +153,7 @@ def test_floor_is_asked_for_drafted_published_read_walked_and_told(browser: Brow
         expect(phone.locator("#looked")).to_have_text("1")
         row.get_by_label("Note").fill("a foot into the aisle")
         row.get_by_label("Note").blur()
+        expect(phone.locator("#walk-said")).to_have_text("Kept: Pine chest, out of place (a foot into the aisle).")
         phone.reload()
         expect(row.get_by_label("Out of place")).to_be_checked()
         expect(row.get_by_label("Note")).to_have_value("a foot into the aisle")
