@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
@@ -39,17 +38,6 @@ from tests.factories.overflow_floor import lay_rules
 from tests.factories.people import make_mall
 
 HUTCH = piece()
-
-
-@pytest.fixture
-def session(sessions: Sessions) -> Iterator[Session]:
-    with transaction(sessions) as session:
-        yield session
-
-
-@pytest.fixture
-def aisles(session: Session, now: datetime) -> Aisles:
-    return Aisles(session, now)
 
 
 def test_a_request_is_kept_as_it_was_written_and_said_in_the_log(session: Session, now: datetime, aisles: Aisles) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
@@ -28,17 +28,6 @@ from tests.factories.leases import make_lease
 from tests.factories.overflow_floor import lay_bay, lay_piece, lay_rules, lay_stay
 
 DAY = timedelta(days=1)
-
-
-@pytest.fixture
-def session(sessions: Sessions) -> Iterator[Session]:
-    with transaction(sessions) as session:
-        yield session
-
-
-@pytest.fixture
-def aisles(session: Session, now: datetime) -> Aisles:
-    return Aisles(session, now)
 
 
 def test_an_answer_of_the_longest_names_and_reason_is_kept_whole(session: Session, now: datetime, aisles: Aisles) -> None:

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import date, datetime, timedelta
 
 import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.jobs import Job
 from coop.overflow.models import OverflowRule
@@ -20,17 +18,6 @@ from tests.factories.aisles import MONDAY, SUNDAY, TODAY, Aisles
 
 YESTERDAY = date(2026, 11, 2)
 FEE = {"fee_kind": "foot-week", "fee_cents": 9_00}
-
-
-@pytest.fixture
-def session(sessions: Sessions) -> Iterator[Session]:
-    with transaction(sessions) as session:
-        yield session
-
-
-@pytest.fixture
-def aisles(session: Session, now: datetime) -> Aisles:
-    return Aisles(session, now)
 
 
 def surveys(session: Session) -> int:

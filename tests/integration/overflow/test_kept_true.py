@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import date, datetime, timedelta
 
 import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.geometry import IN16_PER_INCH
 from coop.core.periods import Month
@@ -34,12 +32,6 @@ from tests.factories.leases import make_lease
 
 DAY = timedelta(days=1)
 FIFTEENTH, END = date(2026, 11, 15), date(2026, 11, 30)
-
-
-@pytest.fixture
-def session(sessions: Sessions) -> Iterator[Session]:
-    with transaction(sessions) as session:
-        yield session
 
 
 @pytest.fixture

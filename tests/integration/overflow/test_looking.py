@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import datetime, timedelta
 
 import pytest
 from sqlalchemy.orm import Session
 
-from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.overflow.models import Stay
 from coop.overflow.queries import last_found, standing_now, waiting_counts
@@ -20,17 +18,6 @@ from tests.factories.overflow_floor import lay_piece, lay_stay
 
 DAY = timedelta(days=1)
 LAST = MONDAY - DAY
-
-
-@pytest.fixture
-def session(sessions: Sessions) -> Iterator[Session]:
-    with transaction(sessions) as session:
-        yield session
-
-
-@pytest.fixture
-def aisles(session: Session, now: datetime) -> Aisles:
-    return Aisles(session, now)
 
 
 @pytest.fixture

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -32,17 +32,6 @@ from tests.factories.house import add_person
 from tests.factories.overflow_floor import lay_bay, lay_piece, lay_request, lay_rules, lay_stay
 from tests.factories.overflow_hall import build_overflow_hall
 from tests.factories.people import make_coop, make_mall
-
-
-@pytest.fixture
-def session(sessions: Sessions) -> Iterator[Session]:
-    with transaction(sessions) as session:
-        yield session
-
-
-@pytest.fixture
-def aisles(session: Session, now: datetime) -> Aisles:
-    return Aisles(session, now)
 
 
 def put(session: Session, now: datetime, aisles: Aisles, row: OverflowPiece, place: Place, **more: Any) -> Stay:

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import date, datetime, timedelta
 
 import pytest
 from sqlalchemy.orm import Session
 
-from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.overflow.models import Stay
 from coop.overflow.placing import place_piece
@@ -19,17 +17,6 @@ from tests.factories.aisles import MONDAY, SUNDAY, TODAY, Aisles, piece, told
 
 DAY = timedelta(days=1)
 MIDDLE = date(2026, 11, 20)
-
-
-@pytest.fixture
-def session(sessions: Sessions) -> Iterator[Session]:
-    with transaction(sessions) as session:
-        yield session
-
-
-@pytest.fixture
-def aisles(session: Session, now: datetime) -> Aisles:
-    return Aisles(session, now)
 
 
 @pytest.fixture

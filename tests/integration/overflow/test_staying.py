@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -12,7 +12,6 @@ from sqlalchemy.orm import Session
 
 from coop.books.models import Period
 from coop.books.service import ensure_period
-from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.jobs import Job
 from coop.core.periods import Month
@@ -36,17 +35,6 @@ from tests.factories.aisles import MONDAY, SUNDAY, TODAY, Aisles, piece, told
 
 DAY = timedelta(days=1)
 FIRST_WEEK = MONDAY + 6 * DAY
-
-
-@pytest.fixture
-def session(sessions: Sessions) -> Iterator[Session]:
-    with transaction(sessions) as session:
-        yield session
-
-
-@pytest.fixture
-def aisles(session: Session, now: datetime) -> Aisles:
-    return Aisles(session, now)
 
 
 def put(session: Session, now: datetime, aisles: Aisles, row: OverflowPiece, *place: Any, **more: Any) -> Stay:

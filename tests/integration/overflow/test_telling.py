@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import date, datetime, timedelta
 from pathlib import Path
 
@@ -46,17 +45,6 @@ from tests.factories.aisles import MONDAY, SUNDAY, TODAY, Aisles, mails, piece, 
 
 DAY, LEASE = timedelta(days=1), timedelta(seconds=60)
 HALL = "Lantern Yard Antiques Hall"
-
-
-@pytest.fixture
-def session(sessions: Sessions) -> Iterator[Session]:
-    with transaction(sessions) as session:
-        yield session
-
-
-@pytest.fixture
-def aisles(session: Session, now: datetime) -> Aisles:
-    return Aisles(session, now)
 
 
 def morning(now: datetime, on: date) -> datetime:

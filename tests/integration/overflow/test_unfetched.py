@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 
@@ -10,7 +9,6 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.core.jobs import Job
 from coop.core.periods import Month
@@ -50,12 +48,6 @@ STILL = "Table of D02 is sold, was to be fetched by Nov 23, 2026, and may stand 
 TOLD_DEALER = (
     "What stood there last is sold, was to be fetched by Nov 23, 2026, and may stand there still: ask the manager whether"
 )
-
-
-@pytest.fixture
-def session(sessions: Sessions) -> Iterator[Session]:
-    with transaction(sessions) as session:
-        yield session
 
 
 @pytest.fixture

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import datetime, timedelta
 
 import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from coop.core.db import Sessions, transaction
 from coop.core.errors import Refusal
 from coop.overflow.models import Stay, WalkMark
 from coop.overflow.queries import found_on, last_walk, waiting_counts, walks_of
@@ -19,17 +17,6 @@ from tests.factories.aisles import MONDAY, SUNDAY, TODAY, Aisles, told
 from tests.factories.overflow_floor import lay_bay, lay_piece, lay_stay
 
 DAY = timedelta(days=1)
-
-
-@pytest.fixture
-def session(sessions: Sessions) -> Iterator[Session]:
-    with transaction(sessions) as session:
-        yield session
-
-
-@pytest.fixture
-def aisles(session: Session, now: datetime) -> Aisles:
-    return Aisles(session, now)
 
 
 @pytest.fixture
